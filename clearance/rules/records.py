@@ -1,0 +1,160 @@
+"""Owns the nouns of the rules room: what is asked of a rule and what it answers.
+
+A rule is asked a `Case` and answers a `Limit` (a required distance) or an `InsulatingLength`, or it raises: `RuleError` when
+it refuses (out of its range, between its conditions, "avoid contact"), `RuleSilent` when it has no value for that cell and
+the employer or another rule must supply one. Every figure a rule uses is a `Fact` that says whether its text was read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from clearance.errors import InputError, Mistake, RuleError
+
+Exposure = Literal["phase-earth", "phase-phase"]
+Gap = Literal["air", "tool", "object"]
+What = Literal["ladder", "rope", "rod", "string"]
+Value = float | int | str | bool
+
+EXPOSURES: tuple[Exposure, ...] = ("phase-earth", "phase-phase")
+GAPS: tuple[Gap, ...] = ("air", "tool", "object")
+WHATS: tuple[What, ...] = ("ladder", "rope", "rod", "string")
+
+
+class RuleSilent(RuleError):
+    """The rule has no value for this cell: the employer, an input or another rule must supply it.
+
+    electrical_m: the part the rule does know [m], 0 when nothing; a list of rules still holds to it.
+    """
+
+    missing = True
+
+    def __init__(self, message: str, electrical_m: float = 0.0) -> None:
+        super().__init__(message)
+        self.electrical_m = electrical_m
+
+
+def is_missing(error: RuleError) -> bool:
+    """Whether a refusal means "the rule is silent, supply it" rather than "out of range"."""
+    return bool(getattr(error, "missing", False))
+
+
+@dataclass(frozen=True)
+class RuleReference:
+    """Where a number comes from."""
+
+    name: str
+    edition: str
+    clause: str
+
+    def __str__(self) -> str:
+        return f"{self.name}, {self.edition}, {self.clause}"
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One figure or table of a rule, with how it is known.
+
+    mark: "read" (the text was read in a copy of the source), "memory", "memory, cross-checked" (by numbers, not by the text)
+    or "computed" (from stated inputs).
+    """
+
+    rule: str
+    clause: str
+    what: str
+    mark: Literal["read", "memory", "memory, cross-checked", "computed"]
+    source: str
+
+    @property
+    def confirmed(self) -> bool:
+        return self.mark in ("read", "computed")
+
+    def __str__(self) -> str:
+        return f"{self.rule}, {self.clause}: {self.what} ({self.mark}; {self.source})"
+
+
+def unconfirmed(facts: Iterable[Fact]) -> tuple[str, ...]:
+    """The facts that stand on memory, as lines, each once."""
+    return tuple(dict.fromkeys(str(fact) for fact in facts if not fact.confirmed))
+
+
+@dataclass(frozen=True)
+class SystemVoltage:
+    """A system's voltage, phase to phase [kV].
+
+    nominal_kV: as the system is named, or None
+    highest_kV: the highest operating voltage, which the equations take
+    basis: how the highest was found
+    """
+
+    nominal_kV: float | None
+    highest_kV: float
+    basis: str
+
+
+@dataclass(frozen=True)
+class Case:
+    """What a rule is asked."""
+
+    exposure: Exposure
+    gap: Gap
+    voltage: SystemVoltage
+    per_unit_overvoltage: float | None
+    altitude_m: float
+    inputs: Mapping[str, Value]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A required distance, unrounded.
+
+    limit_m: the whole distance [m], electrical and ergonomic part
+    electrical_m, ergonomic_m: its parts [m]
+    inputs: every number used, under a key that carries its unit
+    steps: the calculation, with the rule's own equation numbers
+    conditions: what must hold for it to be used
+    unconfirmed: what in it stands on memory
+    """
+
+    exposure: Exposure
+    gap: Gap
+    limit_m: float
+    electrical_m: float
+    ergonomic_m: float
+    rule: RuleReference
+    inputs: dict[str, Value]
+    steps: tuple[str, ...]
+    conditions: tuple[str, ...]
+    unconfirmed: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        if not self.limit_m >= self.electrical_m > 0.0 or self.limit_m == float("inf"):
+            raise RuleError(
+                f"{self.rule}: the limit {self.limit_m} m and its electrical part {self.electrical_m} m do not fit together: "
+                "expected a finite limit of at least its electrical part, and that above 0 m"
+            )
+
+
+@dataclass(frozen=True)
+class InsulatingLength:
+    """A required clear insulating length of a ladder, rope, rod or string, unrounded [m], metal parts deducted."""
+
+    what: What
+    required_m: float
+    rule: RuleReference
+    inputs: dict[str, Value]
+    steps: tuple[str, ...]
+    conditions: tuple[str, ...]
+    unconfirmed: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.required_m < float("inf"):
+            raise RuleError(f"{self.rule}: an insulating length of {self.required_m} m is none: expected more than 0 m")
+
+
+def one_of(name: str, value: object, allowed: tuple[str, ...]) -> None:
+    """Refuse a word that is not one of those allowed."""
+    if value not in allowed:
+        raise InputError(Mistake(("required distance", name), "one of " + ", ".join(allowed), repr(value)))
