@@ -1,0 +1,162 @@
+"""Owns the checks across what the job brings: ladder, people, ropes, and every name and range a stage uses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from clearance.errors import Mistake
+from clearance.scene.checks import Known, potential_mistake
+from clearance.scene.messages import choices, meant, shown
+from clearance.scene.records import (
+    EARTH,
+    FLOATING,
+    Crew,
+    Ladder,
+    Record,
+    Reference,
+    Scene,
+    Stage,
+    Worker,
+    aloft,
+    where,
+)
+
+
+def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
+    """Every mistake across the tables that describe the job."""
+    if scene.ladder is not None:
+        yield from _ladder(scene, scene.ladder)
+    for worker in scene.workers:
+        yield from _person(scene, worker)
+        if worker.reach_m is not None and worker.restraint is None:
+            remedy = "state the physical restraint, or leave out reach_m"
+            yield Mistake(
+                where(scene, worker, "reach_m"), "a reach with the restraint that holds it", "no restraint", remedy
+            )
+    for person in scene.crew:
+        yield from _person(scene, person)
+    holders = (*known.wires, *known.ladders)
+    for rope in scene.ropes:
+        yield from _reference(scene, rope, "from", rope.from_m, holders)
+        yield from _reference(scene, rope, "to_m", rope.to_m, holders)
+        if rope.insulating:
+            for field, words in (("test", "the test of the insulating rope"), ("by", "who answers for the test")):
+                if getattr(rope, field) is None:
+                    remedy = f"add {field}, or leave out insulating: an ordinary rope counts as earth"
+                    yield Mistake(where(scene, rope, field), words, "nothing", remedy)
+    for stage in scene.stages:
+        yield from _stage(scene, known, stage)
+
+
+def _ladder(scene: Scene, ladder: Ladder) -> Iterator[Mistake]:
+    top = ladder.length_m
+    if ladder.insulating_from_m >= ladder.insulating_to_m:
+        found = f"{ladder.insulating_from_m:g} m to {ladder.insulating_to_m:g} m"
+        yield Mistake(
+            where(scene, ladder, "insulating_to_m"), "an upper end above insulating_from_m", found, "swap them"
+        )
+    elif ladder.wet_or_dirty_m >= ladder.insulating_to_m - ladder.insulating_from_m:
+        expected = f"less than the insulating part, {ladder.insulating_to_m - ladder.insulating_from_m:g} m"
+        yield Mistake(
+            where(scene, ladder, "wet_or_dirty_m"), expected, f"{ladder.wet_or_dirty_m:g} m", "mend one of them"
+        )
+    heights = [("insulating_to_m", ladder.insulating_to_m), ("platform_m", ladder.platform_m or 0.0)]
+    heights += [(f"fitting '{fitting.name}'", max(fitting.from_m, fitting.to_m)) for fitting in ladder.fittings]
+    for field, height in heights:
+        if height > top:
+            yield Mistake(
+                where(scene, ladder, field), f"at most the ladder's length, {top:g} m", f"{height:g} m", "mend one"
+            )
+    for fitting in ladder.fittings:
+        if fitting.from_m > fitting.to_m:
+            found = f"{fitting.from_m:g} m to {fitting.to_m:g} m"
+            place = where(scene, ladder, f"fitting '{fitting.name}'", "to_m")
+            yield Mistake(place, "an upper end that is not below from_m", found, "swap them")
+
+
+def _person(scene: Scene, person: Worker | Crew) -> Iterator[Mistake]:
+    by_class = person.sex is not None and person.percentile is not None
+    part_of_class = (person.sex is None) != (person.percentile is None)
+    if part_of_class or (person.stature_m is not None) == by_class:
+        given = [name for name in ("stature_m", "sex", "percentile") if getattr(person, name) is not None]
+        found = " and ".join(given) or "none of them"
+        yield Mistake(where(scene, person), "stature_m, or sex with percentile", found, "state one of the two")
+
+
+def _reference(scene: Scene, entry: Record, field: str, place: object, known: tuple[str, ...]) -> Iterator[Mistake]:
+    if isinstance(place, Reference) and place.name not in known:
+        remedy = meant(place.name, known)
+        yield Mistake(where(scene, entry, field), "a reference to a wire or the ladder", shown(str(place)), remedy)
+
+
+def _stage(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+    if not known.ladders and (stage.climb_m is not None or stage.travel_m is not None):
+        field = "climb_m" if stage.climb_m is not None else "travel_m"
+        yield Mistake(where(scene, stage, field), "a ladder in the scene", "no table [ladder]", "add one")
+    if stage.travel_m is not None and known.ladders and scene.track is None:
+        yield Mistake(where(scene, stage, "travel_m"), "a track in the scene", "no valid table [track]", "add one")
+    if stage.climb_m is not None and scene.ladder is not None:
+        low, high = stage.climb_m.lo, stage.climb_m.hi
+        if low < 0 or high > scene.ladder.length_m:
+            expected = f"heights between 0 and the ladder's length, {scene.ladder.length_m:g} m"
+            yield Mistake(where(scene, stage, "climb_m"), expected, f"{low:g} m to {high:g} m", "mend the range")
+    for field in ("travel_m", "lower_m"):
+        span = getattr(stage, field)
+        if span is not None and span.lo < 0:
+            yield Mistake(where(scene, stage, field), "distances of at least 0", f"{span.lo:g} m", "mend the range")
+    people = aloft(scene, stage) if stage.workers is not None or stage.kind == "travel" else known.workers
+    if people and stage.kind != "travel" and stage.climb_m is None:
+        yield Mistake(where(scene, stage, "climb_m"), "how high the worker aloft stands", "nothing", "add climb_m")
+    yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
+    yield from _bonds(scene, known, stage, people)
+    yield from _off(scene, known, stage)
+    pairs = [name for pair in stage.contacts for name in pair]
+    yield from _names(scene, stage, "contacts", pairs, known.bodies, "a body of this scene")
+    yield from _names(scene, stage, "absent", stage.absent, known.bodies, "a body of this scene")
+    yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
+    yield from _names(
+        scene, stage, "states", [state.body for state in stage.states], known.bodies, "a body of this scene"
+    )
+    for body, potential in stage.potentials.items():
+        yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
+
+
+def _names(
+    scene: Scene, stage: Stage, field: str, names: object, known: tuple[str, ...], expected: str
+) -> Iterator[Mistake]:
+    for name in dict.fromkeys(names):  # type: ignore[call-overload]
+        if name not in known:
+            yield Mistake(where(scene, stage, field), expected, shown(name), meant(name, known))
+
+
+def _bonds(scene: Scene, known: Known, stage: Stage, people: tuple[str, ...]) -> Iterator[Mistake]:
+    for worker, phase in stage.bonded.items():
+        place = where(scene, stage, "bonded")
+        if worker not in known.workers:
+            yield Mistake(place, "a worker of this scene", shown(worker), meant(worker, known.workers))
+        elif worker not in people:
+            yield Mistake(place, "a worker who is aloft in this stage", shown(worker), "add the worker to workers")
+        if phase not in known.phases:
+            yield Mistake(place, f"a phase: {choices(known.phases)}", shown(phase), meant(phase, known.phases))
+    if isinstance(stage.clamp_m, Reference):
+        yield from _reference(scene, stage, "clamp_m", stage.clamp_m, (*known.wires, *known.ladders))
+
+
+def _off(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+    """Wires a stage lowers or has off: known, and with a release that says how."""
+    without = {wire.name for wire in scene.wires if wire.release is None}
+    for field in ("released", "off"):
+        for name in dict.fromkeys(getattr(stage, field)):
+            if name not in known.wires:
+                yield Mistake(where(scene, stage, field), "a wire of this scene", shown(name), meant(name, known.wires))
+            elif name in without:
+                remedy = f"add a release to wire '{name}': free_end, lowered_to_m, isolated, by"
+                yield Mistake(where(scene, stage, field), "a wire with a release", f"{shown(name)} without one", remedy)
+    for name in dict.fromkeys(stage.released):
+        if name in stage.off:
+            yield Mistake(
+                where(scene, stage, "off"), "a wire either released or off", f"{shown(name)} in both", "keep one"
+            )
+    if stage.released and stage.lower_m is None:
+        remedy = "add lower_m, such as 0 or [0, 8]"
+        yield Mistake(where(scene, stage, "lower_m"), "how far the released wire is lowered", "nothing", remedy)

@@ -1,0 +1,243 @@
+"""Owns `Scene`, the whole of a scene file as one typed record, and the few questions every reader asks of it.
+
+Every number is in the unit its field name ends with: metres, degrees, kV, kN, N_m (newtons per metre). The tables are
+in `records_site` (what stood there), `records_wires` and `records_job` (what the job brings); all are importable from
+here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from clearance.scene.records_base import (
+    EARTH,
+    FLOATING,
+    Place,
+    Point,
+    Range,
+    Record,
+    Reference,
+    Text,
+    Xy,
+)
+from clearance.scene.records_job import (
+    Crew,
+    Fitting,
+    Ladder,
+    Posture,
+    Rope,
+    Stage,
+    StageKind,
+    StateOverride,
+    Track,
+    Vehicle,
+    Worker,
+)
+from clearance.scene.records_site import (
+    Box,
+    Circuit,
+    Cloud,
+    Crossarm,
+    Cylinder,
+    Gantry,
+    GridGround,
+    Ground,
+    LatticeTower,
+    LevelGround,
+    MembersStructure,
+    Mesh,
+    MeshGround,
+    Origin,
+    PlaneGround,
+    PointsGround,
+    Pole,
+    Solid,
+    Structure,
+)
+from clearance.scene.records_wires import (
+    Bundle,
+    Insulator,
+    InsulatorString,
+    Release,
+    Ring,
+    SlackWire,
+    SpanWire,
+    StruckOut,
+    Wire,
+    arrangement,
+)
+
+__all__ = [
+    "EARTH",
+    "FLOATING",
+    "AirOnly",
+    "Box",
+    "Bundle",
+    "Circuit",
+    "Cloud",
+    "Crew",
+    "Crossarm",
+    "Cylinder",
+    "Fitting",
+    "Gantry",
+    "GridGround",
+    "Ground",
+    "Insulator",
+    "InsulatorString",
+    "Ladder",
+    "LatticeTower",
+    "LevelGround",
+    "MembersStructure",
+    "Mesh",
+    "MeshGround",
+    "Origin",
+    "Place",
+    "PlaneGround",
+    "Point",
+    "PointsGround",
+    "Pole",
+    "Posture",
+    "Range",
+    "Record",
+    "Reference",
+    "Release",
+    "Ring",
+    "Rope",
+    "Scene",
+    "SceneFile",
+    "SlackWire",
+    "Solid",
+    "SpanWire",
+    "Stage",
+    "StageKind",
+    "StateOverride",
+    "StruckOut",
+    "Structure",
+    "Track",
+    "Vehicle",
+    "Wire",
+    "Worker",
+    "Xy",
+    "aloft",
+    "arrangement",
+    "body_names",
+    "phases",
+    "posture",
+    "where",
+]
+
+
+class AirOnly(Record):
+    """A declaration that only air spans the gap between two potentials, by name and reason."""
+
+    word: ClassVar[str] = "air only"
+    between: tuple[Text, Text] = Field(description="a phase and earth")
+    reason: Text = Field(description="why only air spans the gap")
+    by: Text = Field(description="who declares it")
+
+
+class SceneFile(Record):
+    """What a scene file holds."""
+
+    word: ClassVar[str] = "scene"
+    format: Literal[1] = Field(description="version of the scene format")
+    name: Text = Field(description="name of the scene")
+    rule: tuple[Text, ...] = Field(
+        min_length=1, description="rule or rules, by name or as a TOML file beside the scene"
+    )
+    rule_inputs: dict[str, float] = Field({}, description="further inputs of the rule")
+    altitude_m: float = Field(ge=-500, le=9000, description="height of the site above sea level")
+    frequency_Hz: float = Field(ge=1, le=1000, description="frequency of the system")
+    notes: tuple[str, ...] = Field((), description="what a reader must know")
+    air_only: tuple[AirOnly, ...] = Field((), description="gaps declared to be air only")
+    origin: Origin = Field(Origin(), description="where the scene frame's zero lies")
+    circuits: tuple[Circuit, ...] = Field(min_length=1, description="circuits")
+    ground: Ground = Field(description="the ground")
+    structures: tuple[Structure, ...] = Field((), description="towers, gantries, poles")
+    wires: tuple[Wire, ...] = Field((), description="conductors, jumpers, droppers, shield wires")
+    insulators: tuple[Insulator, ...] = Field((), description="posts and separate strings")
+    solids: tuple[Solid, ...] = Field((), description="boxes, cylinders, meshes")
+    clouds: tuple[Cloud, ...] = Field((), description="laser scan points")
+    ladder: Ladder | None = Field(None, description="the insulating ladder")
+    track: Track | None = Field(None, description="where the ladder travels")
+    workers: tuple[Worker, ...] = Field((), description="workers aloft")
+    crew: tuple[Crew, ...] = Field((), description="people on the ground")
+    vehicles: tuple[Vehicle, ...] = Field((), description="vehicles")
+    ropes: tuple[Rope, ...] = Field((), description="ropes")
+    stages: tuple[Stage, ...] = Field(min_length=1, description="the steps of the job")
+
+
+class Scene(SceneFile):
+    """A scene as read: what the file holds, where it came from, and the digest of all that it was made of.
+
+    path: the file, or None for a scene made in memory
+    folder: what relative file names are relative to
+    sha256: digest of the file's bytes and of the digest of every file it names, in order of appearance
+    """
+
+    path: Path | None = None
+    folder: Path = Path()
+    sha256: str = ""
+
+
+def where(scene: SceneFile, entry: Record | str | None = None, *fields: str) -> tuple[str, ...]:
+    """Place of an entry for a message: the file, the entry by its name, the field.
+
+    >>> from clearance.scene.records_site import Origin
+    >>> scene = SceneFile.model_construct(name="bay")
+    >>> where(scene, Origin(), "epsg")
+    ("scene 'bay'", 'origin', 'epsg')
+    """
+    path = getattr(scene, "path", None)
+    places = [str(path) if path is not None else f"scene '{scene.name}'"]
+    if isinstance(entry, str):
+        places.append(entry)
+    elif isinstance(entry, Record):
+        name = getattr(entry, "name", None)
+        places.append(entry.word if name is None or entry.word == name else f"{entry.word} '{name}'")
+    return (*places, *fields)
+
+
+def phases(scene: SceneFile) -> dict[str, Circuit]:
+    """Every phase name and the circuit it belongs to, in order."""
+    return {phase: circuit for circuit in scene.circuits for phase in circuit.phases}
+
+
+def aloft(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
+    """Names of the workers on the ladder in a stage: as stated, else all, else none while the ladder travels."""
+    if stage.workers is not None:
+        return stage.workers
+    return () if stage.kind == "travel" else tuple(worker.name for worker in scene.workers)
+
+
+def posture(stage: Stage) -> Posture:
+    """Posture of the workers aloft: as stated, else climbing on the way, else reaching, which is the widest."""
+    if stage.posture is not None:
+        return stage.posture
+    return "climbing" if stage.kind in ("mount", "climb", "descend") else "reaching"
+
+
+def body_names(scene: SceneFile) -> tuple[str, ...]:
+    """Names of every body a scene speaks of, in order.
+
+    The ground is "ground", a wire's strings are "<wire> from string" and "<wire> to string", the bonding lead of a
+    worker is "<worker> bonding lead", fittings go by their own names.
+    """
+    names = ["ground"]
+    for wire in scene.wires:
+        names.append(wire.name)
+        if isinstance(wire, SpanWire):
+            names += [f"{wire.name} from string"] if wire.from_string else []
+            names += [f"{wire.name} to string"] if wire.to_string else []
+    for table in (scene.structures, scene.insulators, scene.solids, scene.clouds):
+        names += [entry.name for entry in table]
+    if scene.ladder is not None:
+        names += [scene.ladder.name, *(fitting.name for fitting in scene.ladder.fittings)]
+    for worker in scene.workers:
+        names += [worker.name, f"{worker.name} bonding lead"]
+    for others in (scene.crew, scene.vehicles, scene.ropes):
+        names += [entry.name for entry in others]
+    return tuple(names)

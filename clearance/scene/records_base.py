@@ -1,0 +1,144 @@
+"""Owns what every record of a scene shares: strictness, the small value types, and how they are described to editors.
+
+To state a length, use `Positive` or `NotNegative`; a place in the scene, `Place`; a value or a range, `Span`; a name or
+a text that may not be empty, `Text`. Custom values report through `wrong`, which `clearance.scene.reading` turns into a
+message.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+
+def wrong(expected: str, remedy: str = "") -> PydanticCustomError:
+    """The error a custom value raises: what was expected, and what to do."""
+    return PydanticCustomError("clearance", "{expected}", {"expected": expected, "remedy": remedy})
+
+
+class Record(BaseModel):
+    """Base of every table of a scene: frozen, no unknown keys, no coercion between types, no NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    word: ClassVar[str] = "entry"
+    """What a message calls it."""
+    other_keys: ClassVar[dict[str, str]] = {}
+    """Further spellings a scene file may use, and the field each stands for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """A closed range of one parameter, in the unit of its field; a single value has ``lo == hi``."""
+
+    lo: float
+    hi: float
+
+    @property
+    def is_value(self) -> bool:
+        """True where the range holds one value only."""
+        return self.lo == self.hi
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A place named by a body: ``along_m`` [m] from its beginning, or one of its live ends.
+
+    For a wire `along_m` is horizontal, along the chord from its `from`; for the ladder it is measured along the ladder
+    from its feet.
+    """
+
+    name: str
+    along_m: float | None = None
+    end: Literal["start", "end"] | None = None
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.end}" if self.along_m is None else f"{self.name} @ {self.along_m:g}"
+
+
+_ALONG = re.compile(r"(?P<name>\S.*?)\s*@\s*(?P<along>[-+]?\d+(\.\d*)?([eE][-+]?\d+)?)")
+_END = re.compile(r"(?P<name>\S.*?)\s+(?P<end>start|end)")
+PLACE_WORDS = 'three numbers [x, y, z], or a reference such as "bus A @ 31.5", "bus A start" or "bus A end"'
+
+
+def parse_reference(text: str) -> Reference | None:
+    """The reference a text spells, or None where it spells none.
+
+    >>> parse_reference("bus A @ 31.5")
+    Reference(name='bus A', along_m=31.5, end=None)
+    >>> parse_reference("bus A end")
+    Reference(name='bus A', along_m=None, end='end')
+    """
+    if found := _ALONG.fullmatch(text.strip()):
+        return Reference(found["name"], float(found["along"]))
+    if found := _END.fullmatch(text.strip()):
+        return Reference(found["name"], end="start" if found["end"] == "start" else "end")
+    return None
+
+
+def is_number(value: object) -> bool:
+    """True for an integer or a float, finite or not; a boolean is no number."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _place(value: Any) -> tuple[float, float, float] | Reference:
+    if isinstance(value, Reference):
+        return value
+    if isinstance(value, str):
+        if (reference := parse_reference(value)) is not None:
+            return reference
+        raise wrong(PLACE_WORDS)
+    if not isinstance(value, tuple | list) or len(value) != 3 or not all(is_number(item) for item in value):
+        raise wrong(PLACE_WORDS)
+    if not all(math.isfinite(item) for item in value):
+        raise wrong("three finite numbers [x, y, z]")
+    return float(value[0]), float(value[1]), float(value[2])
+
+
+def _range(value: Any) -> Range:
+    if isinstance(value, Range):
+        return value
+    ends = value if isinstance(value, tuple | list) else (value, value)
+    if len(ends) != 2 or not all(is_number(end) for end in ends):
+        raise wrong("one number, or a range [lowest, highest]")
+    lo, hi = float(ends[0]), float(ends[1])
+    if not (math.isfinite(lo) and math.isfinite(hi)):
+        raise wrong("finite numbers")
+    if lo > hi:
+        raise wrong("a range [lowest, highest]", f"the range is given backwards: write [{hi:g}, {lo:g}]")
+    return Range(lo, hi)
+
+
+_POINT_SCHEMA = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+
+Place = Annotated[
+    tuple[float, float, float] | Reference,
+    PlainValidator(_place),
+    WithJsonSchema({"anyOf": [_POINT_SCHEMA, {"type": "string", "pattern": "( @ [-+0-9.eE]+| start| end)$"}]}),
+]
+"""A point (x, y, z) [m] in the scene frame, or a `Reference`."""
+
+Span = Annotated[
+    Range,
+    PlainValidator(_range),
+    WithJsonSchema(
+        {"anyOf": [{"type": "number"}, {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}]}
+    ),
+]
+"""A `Range`, written as one number or as [lowest, highest]."""
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
+"""A text that may not be empty or blank."""
+Point = tuple[float, float, float]
+Xy = tuple[float, float]
+
+EARTH = "earth"
+FLOATING = "floating"
+"""How a scene says that a conductive body is at no potential."""

@@ -1,0 +1,151 @@
+"""Owns the records of what the job brings: ladder, track, workers, crew, vehicles, ropes, and the stages.
+
+Every number is in the unit its field name ends with (m, deg).
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from clearance.scene.records_base import NotNegative, Place, Point, Positive, Range, Record, Span, Text, Xy
+
+
+class Fitting(Record):
+    """A metal part of the ladder: it floats unless a potential is stated."""
+
+    word: ClassVar[str] = "fitting"
+    name: Text = Field(description="name of the fitting")
+    from_m: NotNegative = Field(description="its lowest point, along the ladder from the feet")
+    to_m: NotNegative = Field(description="its highest point, along the ladder from the feet")
+    radius_m: Positive = Field(description="radius that covers it about the ladder's centre line")
+    potential: Literal["earth"] | None = Field(None, description='"earth" where it is earthed; else it floats')
+
+
+class Ladder(Record):
+    """The insulating ladder on its track."""
+
+    word: ClassVar[str] = "ladder"
+    name: Text = Field("ladder", description="name of the ladder")
+    length_m: Positive = Field(description="length from the feet to the top")
+    width_m: Positive = Field(description="rail centre to rail centre")
+    rail_diameter_m: Positive = Field(description="diameter that covers a rail")
+    rung_spacing_m: Positive = Field(description="rung to rung")
+    tilt_deg: float = Field(0.0, gt=-80, lt=80, description="from the vertical, leaning forward to the heading")
+    insulating_from_m: NotNegative = Field(description="lower end of the insulating part, along the ladder")
+    insulating_to_m: Positive = Field(description="upper end of the insulating part, along the ladder")
+    wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
+    fittings: tuple[Fitting, ...] = Field((), description="metal parts")
+    platform_m: Positive | None = Field(None, description="height of a platform, along the ladder")
+    foot_radius_m: Positive = Field(0.1, description="radius that covers a foot")
+    bending_m: NotNegative = Field(description="how far the top may bend out of line; goes into slack")
+    insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
+
+
+class Track(Record):
+    """Where the ladder's feet may stand: a polyline laid on the ground."""
+
+    word: ClassVar[str] = "track"
+    points_m: tuple[Xy, ...] = Field(min_length=2, description="x and y of its corners")
+    heading_deg: float = Field(description="the way the climber faces, anticlockwise from x")
+    fit_m: NotNegative | None = Field(None, description="misfit of the feet to the ground; computed where absent")
+
+
+class _Person(Record):
+    name: Text = Field(description="name of the person in the scene")
+    stature_m: float | None = Field(None, ge=1.2, le=2.3, description="bare stature")
+    sex: Literal["man", "woman"] | None = Field(None, description="with percentile, instead of stature_m")
+    percentile: Literal[50, 95, 99] | None = Field(None, description="with sex, instead of stature_m")
+    # Upper ends of what is usual (25-50 mm a side, 25-35 mm, 40-60 mm): common practice, no source.
+    suit_m: NotNegative = Field(0.05, description="bulk of suit and harness, a side")
+    boots_m: NotNegative = Field(0.035, description="height of the soles")
+    helmet_m: NotNegative = Field(0.06, description="height of the helmet above the head")
+
+
+class Worker(_Person):
+    """A worker aloft."""
+
+    word: ClassVar[str] = "worker"
+    tool_m: NotNegative = Field(0.0, description="length of a conductive tool beyond the hand")
+    trunk_lean_m: NotNegative = Field(description="how far the lanyard lets the shoulders move")
+    restraint: Text | None = Field(None, description="the physical restraint that holds the arms")
+    reach_m: Positive | None = Field(None, description="reach from the shoulder that the restraint allows")
+    hanging_m: NotNegative = Field(0.0, description="how far a bag hangs below the belt")
+
+
+class Crew(_Person):
+    """A person on the ground, at earth."""
+
+    word: ClassVar[str] = "crew"
+    at_m: Xy = Field(description="x and y of the feet, on the ground")
+    arms: Literal["overhead", "down"] = Field("overhead", description="how the arms are held")
+
+
+class Vehicle(Record):
+    """A vehicle as a box, at earth."""
+
+    word: ClassVar[str] = "vehicle"
+    name: Text = Field(description="name of the vehicle")
+    centre_m: Point = Field(description="centre of the box")
+    size_m: tuple[Positive, Positive, Positive] = Field(description="length along the heading, width across, height")
+    heading_deg: float = Field(0.0, description="direction of its length, anticlockwise from x")
+
+
+class Rope(Record):
+    """A rope between a point of the ladder (or any point) and an anchor. At earth unless insulating, with a test."""
+
+    word: ClassVar[str] = "rope"
+    other_keys: ClassVar[dict[str, str]] = {"from": "from_m"}
+    name: Text = Field(description="name of the rope")
+    from_m: Place = Field(description='upper end: a point of the ladder such as "ladder @ 9.0", or a point')
+    to_m: Place = Field(description="anchor point")
+    diameter_m: Positive = Field(description="diameter")
+    insulating: bool = Field(False, description="true only for a tested insulating rope")
+    test: Text | None = Field(None, description="the test of the insulating rope")
+    by: Text | None = Field(None, description="who answers for the test")
+    hangs_from: Text | None = Field(None, description="what it hangs from")
+
+
+class StateOverride(Record):
+    """In this stage a body is judged at these states only, by a recorded proof."""
+
+    word: ClassVar[str] = "state"
+    body: Text = Field(description="name of the body")
+    states: tuple[Literal["phase", "earth", "own", "floating"], ...] = Field(
+        min_length=1, description="the states it can be in"
+    )
+    proof: Text = Field(description="why it can be in no other state")
+    by: Text = Field(description="who answers for the proof")
+
+
+StageKind = Literal["travel", "mount", "climb", "bonding", "work", "release", "lower", "unbonding", "descend"]
+Posture = Literal["climbing", "standing", "reaching"]
+
+
+class Stage(Record):
+    """A step of the job, with the ranges that are swept."""
+
+    word: ClassVar[str] = "stage"
+    name: Text = Field(description="name of the stage")
+    kind: StageKind = Field(description="what is done")
+    travel_m: Span | None = Field(None, description="position of the ladder along the track")
+    lean_along_deg: Span = Field(Range(0.0, 0.0), description="lean along the heading, beside the ladder's tilt")
+    lean_across_deg: Span = Field(Range(0.0, 0.0), description="lean across the heading")
+    heading_deg: Span = Field(Range(0.0, 0.0), description="turn of the ladder beside the track's heading")
+    climb_m: Span | None = Field(None, description="height of the worker's feet, along the ladder")
+    lower_m: Span | None = Field(None, description="how far a released wire has been lowered")
+    workers: tuple[Text, ...] | None = Field(None, description="workers aloft; by default all, in a travel stage none")
+    posture: Posture | None = Field(None, description="by default climbing to mount, climb and descend; else reaching")
+    bonded: dict[str, str] = Field({}, description="which worker is bonded to which phase")
+    bonding_lead_m: Positive | None = Field(None, description="length of the bonding lead")
+    clamp_m: Place | None = Field(None, description="where its clamp sits")
+    released: tuple[Text, ...] = Field((), description="wires being lowered in this stage")
+    off: tuple[Text, ...] = Field((), description="wires lowered before, parked where their release says")
+    contacts: tuple[tuple[Text, Text], ...] = Field((), description="pairs of bodies that are meant to touch")
+    potentials: dict[str, str] = Field(
+        {}, description='potentials of bodies in this stage: "earth", a phase, "floating"'
+    )
+    states: tuple[StateOverride, ...] = Field((), description="bodies judged at fewer states, with their proof")
+    absent: tuple[Text, ...] = Field((), description="bodies that are not there in this stage")
+    note: str = Field("", description="what a reader must know")

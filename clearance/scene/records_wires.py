@@ -1,0 +1,117 @@
+"""Owns the records of wires, their strings, and other line insulators.
+
+Every number is in the unit its field name ends with (m, kN, N_m for newtons per metre).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field
+
+from clearance.scene.records_base import NotNegative, Place, Positive, Record, Text
+
+
+class Ring(Record):
+    """A grading ring or corona ring about a string."""
+
+    word: ClassVar[str] = "ring"
+    at_m: NotNegative = Field(description="distance of its plane from the attachment, along the string")
+    diameter_m: Positive = Field(description="outer diameter of the ring")
+    tube_m: Positive = Field(description="diameter of its tube")
+
+
+class InsulatorString(Record):
+    """A string between a structure and a wire's live end."""
+
+    word: ClassVar[str] = "string"
+    kind: Literal["strain", "suspension"] = Field(description="in line with the wire, or hanging straight down")
+    length_m: Positive = Field(description="attachment to live end")
+    insulating_m: Positive = Field(description="length of the insulating part")
+    diameter_m: Positive = Field(description="diameter over the sheds")
+    units: int | None = Field(None, gt=0, description="number of sound insulators")
+    rings: tuple[Ring, ...] = Field((), description="ring fittings")
+
+
+class Bundle(Record):
+    """Several subconductors that make one wire."""
+
+    word: ClassVar[str] = "bundle"
+    count: int = Field(ge=2, le=4, description="number of subconductors")
+    spacing_m: Positive = Field(description="distance between neighbours")
+    arrangement: Literal["horizontal pair", "vertical pair", "triangle", "square"] | None = Field(
+        None, description="how they lie about the wire; by default horizontal pair for 2, triangle for 3, square for 4"
+    )
+
+
+class StruckOut(Record):
+    """A state of a released wire that need not be judged, with its proof."""
+
+    word: ClassVar[str] = "struck out state"
+    state: Literal["phase", "earth", "own"] = Field(description="the state that is not judged")
+    proof: Text = Field(description="why it cannot occur")
+    by: Text = Field(description="who answers for the proof")
+
+
+class Release(Record):
+    """How the job takes a wire off: which end is freed, and where it is lowered to."""
+
+    word: ClassVar[str] = "release"
+    free_end: Literal["from", "to"] = Field(description="the end that is taken off")
+    lowered_to_m: Place = Field(description="where the free end is parked")
+    isolated: Text = Field(description="how the far end is isolated")
+    by: Text = Field(description="who answers for the isolation")
+    struck_out: tuple[StruckOut, ...] = Field((), description="states that need not be judged, with their proof")
+
+
+class _Wire(Record):
+    word: ClassVar[str] = "wire"
+    name: Text = Field(description="name of the wire")
+    phase: Text | None = Field(None, description="the phase it belongs to")
+    potential: Literal["earth"] | None = Field(None, description='"earth" for a shield wire')
+    insulated: bool = Field(False, description="an insulated shield wire: judged both as earth and as live")
+    from_m: Place = Field(description="one attachment point")
+    to_m: Place = Field(description="the other attachment point")
+    diameter_m: Positive = Field(description="diameter of the conductor")
+    slack_m: NotNegative = Field(0.0, description="survey and model error")
+    release: Release | None = Field(None, description="how the job takes it off")
+
+
+class SpanWire(_Wire):
+    """A tensioned wire between two structures."""
+
+    kind: Literal["span"]
+    horizontal_tension_kN: Positive | None = Field(None, description="horizontal tension")
+    sag_m: Positive | None = Field(None, description="sag, vertical, at mid-chord")
+    catenary_constant_m: Positive | None = Field(None, description="horizontal tension over weight per metre")
+    weight_N_m: Positive | None = Field(None, description="weight per metre")
+    bundle: Bundle | None = Field(None, description="subconductors")
+    from_string: InsulatorString | None = Field(None, description="string at the from end")
+    to_string: InsulatorString | None = Field(None, description="string at the to end")
+
+
+class SlackWire(_Wire):
+    """A jumper or dropper: a catenary of given length."""
+
+    kind: Literal["slack"]
+    length_m: Positive = Field(description="length of conductor")
+    weight_N_m: Positive | None = Field(None, description="weight per metre")
+
+
+Wire = Annotated[SpanWire | SlackWire, Field(discriminator="kind")]
+
+
+class Insulator(Record):
+    """A post insulator or a string of its own."""
+
+    word: ClassVar[str] = "insulator"
+    name: Text = Field(description="name of the insulator")
+    from_m: Place = Field(description="earthed end")
+    to_m: Place = Field(description="live end")
+    insulating_m: Positive = Field(description="length of the insulating part")
+    diameter_m: Positive = Field(description="diameter over the sheds")
+
+
+def arrangement(bundle: Bundle) -> str:
+    """How the subconductors lie: as stated, else by their number."""
+    return bundle.arrangement or {2: "horizontal pair", 3: "triangle", 4: "square"}[bundle.count]

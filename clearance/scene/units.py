@@ -1,0 +1,216 @@
+"""Owns units: which spellings of a key a scene file may use, and the one conversion to the unit a record keeps.
+
+To learn a field's unit, use `unit_of`; its accepted keys, `spellings`; to convert a value, `converted`; to rewrite a
+whole table before validation, `to_record_units`.
+
+Factors are exact by definition: international foot 0.3048 m, inch 25.4 mm, US survey foot 1200/3937 m, pound
+0.45359237 kg, standard gravity 9.80665 m/s2 (international yard and pound agreement of 1959; CGPM 1901).
+"""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
+
+from clearance.errors import Mistake
+from clearance.scene.records_base import Record, Reference, is_number, parse_reference
+
+FOOT_M: Final = 0.3048
+SURVEY_FOOT_M: Final = 1200 / 3937
+POUND_KG: Final = 0.45359237
+GRAVITY_M_S2: Final = 9.80665
+_POUND_FORCE_N: Final = POUND_KG * GRAVITY_M_S2
+
+QUANTITIES: Final[Mapping[str, tuple[str, Mapping[str, float]]]] = {
+    "m": ("length", {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": FOOT_M, "in": 0.0254, "usft": SURVEY_FOOT_M}),
+    "kN": ("force", {"kN": 1.0, "N": 1e-3, "lbf": _POUND_FORCE_N / 1e3, "kip": _POUND_FORCE_N}),
+    "kV": ("voltage", {"kV": 1.0, "V": 1e-3}),
+    "deg": ("angle", {"deg": 1.0}),
+    "C": ("temperature", {"C": 1.0, "F": 5 / 9}),
+    "kg_m": ("mass per length", {"kg_m": 1.0, "kg_km": 1e-3, "lb_ft": POUND_KG / FOOT_M}),
+    # A weight given as a mass per length is that mass under standard gravity.
+    "N_m": (
+        "weight per length",
+        {
+            "N_m": 1.0,
+            "kN_km": 1.0,
+            "lbf_ft": _POUND_FORCE_N / FOOT_M,
+            "kg_m": GRAVITY_M_S2,
+            "kg_km": GRAVITY_M_S2 / 1e3,
+            "lb_ft": _POUND_FORCE_N / FOOT_M,
+        },
+    ),
+    "m_s": ("speed", {"m_s": 1.0, "km_h": 1 / 3.6, "mph": 1609.344 / 3600, "kn": 1852 / 3600, "ft_s": FOOT_M}),
+    "Hz": ("frequency", {"Hz": 1.0}),
+}
+"""Per unit of a record: what it measures, and for each unit a file may use the factor to the record's."""
+
+_OTHER_UNITS: Final = (
+    "kg",
+    "lb",
+    "s",
+    "min",
+    "h",
+    "A",
+    "kA",
+    "Pa",
+    "kPa",
+    "MPa",
+    "psi",
+    "rad",
+    "K",
+    "MV",
+    "MN",
+    "kHz",
+    "yd",
+    "mi",
+)
+ALL_UNITS: Final = frozenset(_OTHER_UNITS).union(*(units for _, units in QUANTITIES.values()))
+
+
+def unit_of(key: str) -> str:
+    """The record unit a field name ends with, or "" for a field without one.
+
+    >>> unit_of("weight_N_m"), unit_of("length_m"), unit_of("phase")
+    ('N_m', 'm', '')
+    """
+    fits = [unit for unit in QUANTITIES if key.endswith("_" + unit)]
+    return max(fits, key=len) if fits else ""
+
+
+def spellings(key: str) -> tuple[str, ...]:
+    """Every key a file may use for a field, the record's own first.
+
+    >>> spellings("nominal_kV")
+    ('nominal_kV', 'nominal_V')
+    """
+    unit = unit_of(key)
+    if not unit:
+        return (key,)
+    stem = key[: -len(unit)]
+    return tuple(stem + other for other in QUANTITIES[unit][1])
+
+
+def converted(value: Any, unit: str, to: str) -> Any:
+    """A number, or every number in nested lists, from one unit to the record's; a reference's distance likewise.
+
+    Anything else is returned as it is, for validation to refuse.
+
+    >>> converted([10, 20], "ft", "m")
+    (3.048, 6.096)
+    """
+    if isinstance(value, list | tuple):
+        return tuple(converted(item, unit, to) for item in value)
+    if unit == to:
+        return value
+    if isinstance(value, str) and (place := parse_reference(value)) is not None and place.along_m is not None:
+        return Reference(place.name, converted(place.along_m, unit, to))
+    if not is_number(value):
+        return value
+    if unit == "F":
+        return (value - 32.0) * 5 / 9
+    return value * QUANTITIES[to][1][unit]
+
+
+@dataclass
+class Conversion:
+    """What `to_record_units` found on its way: mistakes, and how the file spelled the keys it rewrote."""
+
+    mistakes: list[tuple[tuple[str | int, ...], Mistake]] = field(default_factory=list)
+    spelled: dict[tuple[str | int, ...], str] = field(default_factory=dict)
+
+
+def to_record_units(kind: Any, value: Any, found: Conversion, loc: tuple[str | int, ...] = ()) -> Any:
+    """A copy of a parsed table, each key spelled and each number given as the record `kind` keeps it; lists as tuples.
+
+    Parameters: `kind`, a record class or the type of a field; `value`, what the TOML parser gave; `found`, which
+    collects mistakes (their `where` is left empty, the location says it) and spellings; `loc`, the location of the
+    value.
+    """
+    if isinstance(value, list):
+        item = item_type(kind)
+        return tuple(to_record_units(item, entry, found, (*loc, index)) for index, entry in enumerate(value))
+    record = record_for(kind, value)
+    if not isinstance(value, dict) or record is None:
+        return value
+    table: dict[str, Any] = {}
+    for key, entry in value.items():
+        name, unit = _field_for(record, key)
+        if unit == "?":
+            expected = "one of " + ", ".join(spellings(name)) if unit_of(name) else name
+            quantity = QUANTITIES[unit_of(name)][0]
+            remedy = f"this is a {quantity}: give it in {_listed(tuple(QUANTITIES[unit_of(name)][1]))}"
+            found.mistakes.append(((*loc, name), Mistake((), expected, key, remedy)))
+        elif name in table:
+            earlier = found.spelled.get((*loc, name), name)
+            remedy = f"two spellings of one entry: keep {earlier} or {key}, not both"
+            found.mistakes.append(((*loc, name), Mistake((), f"one entry for {name}", f"{earlier} and {key}", remedy)))
+            continue
+        if key != name:
+            found.spelled[(*loc, name)] = key
+        if unit and unit != "?":
+            entry = converted(entry, unit, unit_of(name))
+        if name in record.model_fields:
+            entry = to_record_units(record.model_fields[name].annotation, entry, found, (*loc, name))
+        table[name] = entry
+    return table
+
+
+def _field_for(record: type[Record], key: str) -> tuple[str, str]:
+    """The field a key stands for and the unit it is given in; "?" for a unit that does not fit, "" for no unit."""
+    if key in record.model_fields:
+        return key, unit_of(key)
+    if key in record.other_keys:
+        return record.other_keys[key], unit_of(record.other_keys[key])
+    for name in record.model_fields:
+        unit = unit_of(name)
+        if not unit:
+            continue
+        stem = name[: -len(unit)]
+        if key.startswith(stem) and key[len(stem) :] in ALL_UNITS:
+            given = key[len(stem) :]
+            return name, given if given in QUANTITIES[unit][1] else "?"
+        if key == stem[:-1]:
+            return name, "?"
+    return key, ""
+
+
+def _listed(words: tuple[str, ...]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
+
+
+def _parts(kind: Any) -> list[Any]:
+    """The alternatives of a type, annotations taken off."""
+    origin = get_origin(kind)
+    if origin is Annotated:
+        return _parts(get_args(kind)[0])
+    if origin in (Union, types.UnionType):
+        return [part for option in get_args(kind) for part in _parts(option)]
+    return [kind]
+
+
+def records_in(kind: Any) -> list[type[Record]]:
+    """The record classes among the alternatives of a type."""
+    return [part for part in _parts(kind) if isinstance(part, type) and issubclass(part, Record)]
+
+
+def item_type(kind: Any) -> Any:
+    """The type of the items of a field that holds a list, or None."""
+    for part in _parts(kind):
+        if get_origin(part) is tuple:
+            return get_args(part)[0]
+    return None
+
+
+def record_for(kind: Any, value: Any) -> type[Record] | None:
+    """The record class a table is of: the only one, or the one whose `kind` it states."""
+    records = records_in(kind)
+    if len(records) < 2 or not isinstance(value, dict):
+        return records[0] if records else None
+    for record in records:
+        tag = record.model_fields["kind"].annotation
+        if get_origin(tag) is Literal and value.get("kind") in get_args(tag):
+            return record
+    return None
