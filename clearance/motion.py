@@ -1,0 +1,254 @@
+"""Owns motion: joints and links as records, and their compilation to the kernel's arrays with the bounds it relies on.
+
+A link is a list of joints from its parent (or the ground) outward; a body rides on a link. To say where a link is, use `pose`
+(plain numpy, the reference the kernel is tested against); to hand motion to the kernel, `compile_chain` and `compile_moving`.
+
+Second derivatives. For joints a before b along a chain, the derivative of a point x by both is zero when a is a slide, a
+track (straight within a box) or fixed, and w_a x (dx/db) when a is a turn, so its length is at most that of dx/db: the
+scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at most the sum
+of the lengths between axis and point over the whole box (triangle inequality). `curvature` adds these up per pair of parameters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from clearance.kernel.chain import FIXED, SLIDE, TRACK, TURN, Chain, Moving
+from clearance.shapes import Shape
+
+Floats = NDArray[np.float64]
+Box = Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """One joint.
+
+    kind: "fixed" (rotation, then translation), "slide" along axis, "turn" about axis through origin, or "track": along a
+        polyline, position only
+    parameter: its name in the box; scale: metres or radians per unit of the parameter
+    axis, origin: (3,) in the frame before the joint; knots: (n, 4) station and place of a track's vertices [m]
+    """
+
+    kind: Literal["fixed", "slide", "turn", "track"]
+    parameter: str = ""
+    axis: tuple[float, float, float] = (0.0, 0.0, 1.0)
+    origin: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    scale: float = 1.0
+    rotation: Floats = field(default_factory=lambda: np.eye(3))
+    translation: Floats = field(default_factory=lambda: np.zeros(3))
+    knots: Floats = field(default_factory=lambda: np.zeros((0, 4)))
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """A frame that moves: its joints, outward from its parent link or, with None, from the ground."""
+
+    name: str
+    parent: str | None
+    joints: tuple[Joint, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Motion:
+    """Links, parents before children, and the parameters in the order of every q."""
+
+    links: tuple[Link, ...]
+    parameters: tuple[str, ...]
+
+    def joints_of(self, name: str) -> tuple[Joint, ...]:
+        """All joints from the ground to the link."""
+        link = next(link for link in self.links if link.name == name)
+        return (self.joints_of(link.parent) if link.parent else ()) + link.joints
+
+
+STILL = Motion((), ("still",))
+"""Nothing moves; the one parameter does nothing."""
+
+
+def rotation_about(axis: ArrayLike, angle: float) -> Floats:
+    """Rotation matrix (3, 3) about a unit axis by an angle [rad], Rodrigues' formula.
+
+    >>> rotation_about([0, 0, 1], np.pi / 2).round(12) @ [1, 0, 0]
+    array([0., 1., 0.])
+    """
+    x, y, z = np.asarray(axis, float)
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross
+
+
+def pose(motion: Motion, name: str, q: Mapping[str, float]) -> tuple[Floats, Floats]:
+    """Rotation (3, 3) and translation (3,) [m] of a link at parameters q."""
+    rotation, translation = np.eye(3), np.zeros(3)
+    for joint in motion.joints_of(name):
+        if joint.kind == "fixed":
+            translation = rotation @ joint.translation + translation
+            rotation = rotation @ joint.rotation
+            continue
+        value = q[joint.parameter] * joint.scale
+        axis = rotation @ np.asarray(joint.axis)
+        if joint.kind == "slide":
+            translation = translation + axis * value
+        elif joint.kind == "turn":
+            origin = rotation @ np.asarray(joint.origin) + translation
+            turned = rotation_about(axis, value)
+            rotation, translation = turned @ rotation, origin + turned @ (translation - origin)
+        else:
+            place = [np.interp(value, joint.knots[:, 0], joint.knots[:, 1 + k]) for k in range(3)]
+            translation = translation + rotation @ np.array(place)
+    return rotation, translation
+
+
+def placed(shape: Shape, motion: Motion, link: str | None, q: Mapping[str, float], rated: str | None = None) -> Shape:
+    """The shape where its link has it at q, deformed to q where its shape parameter is `rated`."""
+    from dataclasses import replace
+
+    vertices = shape.vertices
+    if rated is not None and shape.rate is not None:
+        vertices = vertices + shape.rate * q[rated]
+    if link is not None:
+        rotation, translation = pose(motion, link, q)
+        vertices = vertices @ rotation.T + translation
+    return replace(shape, vertices=vertices, rate=None)
+
+
+def compile_chain(motion: Motion) -> Chain:
+    """The kernel's arrays of all links, each as its whole list of joints."""
+    kinds = {"fixed": FIXED, "slide": SLIDE, "turn": TURN, "track": TRACK}
+    joints: list[Joint] = []
+    first, stop = [], []
+    for link in motion.links:
+        first.append(len(joints))
+        joints.extend(motion.joints_of(link.name))
+        stop.append(len(joints))
+    knots, station, place = [], [np.zeros(0)], [np.zeros((0, 3))]
+    count = 0
+    for joint in joints:
+        knots.append((count, count + len(joint.knots)))
+        count += len(joint.knots)
+        station.append(joint.knots[:, 0])
+        place.append(joint.knots[:, 1:])
+    return Chain(
+        np.array(first, np.int64),
+        np.array(stop, np.int64),
+        np.array([kinds[joint.kind] for joint in joints], np.int64),
+        np.array([motion.parameters.index(joint.parameter) if joint.parameter else -1 for joint in joints], np.int64),
+        np.array([joint.scale for joint in joints], float),
+        np.array([joint.axis for joint in joints], float).reshape(-1, 3),
+        np.array([joint.origin for joint in joints], float).reshape(-1, 3),
+        np.array([joint.rotation for joint in joints], float).reshape(-1, 3, 3),
+        np.array([joint.translation for joint in joints], float).reshape(-1, 3),
+        np.array(knots, np.int64).reshape(-1, 2),
+        np.concatenate(station),
+        np.ascontiguousarray(np.concatenate(place)),
+    )
+
+
+def curvature(motion: Motion, link: str, shape: Shape, rated: str | None, box: Box) -> Floats:
+    """Bounds (n, p, p) of every second derivative of every corner of every primitive over the box, per pair of parameters."""
+    size = len(motion.parameters)
+    local = shape.vertices
+    rate = np.zeros(len(shape))
+    if rated is not None and shape.rate is not None:
+        furthest = max(abs(box[rated][0]), abs(box[rated][1]))
+        rate = np.linalg.norm(shape.rate, axis=2).max(axis=1)
+        reach = (np.linalg.norm(local, axis=2).max(axis=1)) + rate * furthest
+    else:
+        reach = np.linalg.norm(local, axis=2).max(axis=1)
+    # What each parameter met further out does to the point at most, as (parameter, bound (n,)), nearest the point first.
+    further: list[tuple[int, Floats]] = []
+    if rated is not None and shape.rate is not None:
+        further.append((motion.parameters.index(rated), rate))
+    bounds = np.zeros((len(shape), size, size))
+    for joint in reversed(motion.joints_of(link)):
+        if joint.kind == "fixed":
+            reach = reach + float(np.linalg.norm(joint.translation))
+            continue
+        mine = motion.parameters.index(joint.parameter)
+        widest = max(abs(box[joint.parameter][0]), abs(box[joint.parameter][1])) * abs(joint.scale)
+        if joint.kind == "slide":
+            reach = reach + widest * float(np.linalg.norm(joint.axis))
+            further.append((mine, np.full(len(shape), abs(joint.scale) * float(np.linalg.norm(joint.axis)))))
+        elif joint.kind == "track":
+            reach = reach + float(np.linalg.norm(joint.knots[:, 1:], axis=1).max())
+            steps = np.diff(joint.knots, axis=0)
+            steepest = float((np.linalg.norm(steps[:, 1:], axis=1) / steps[:, 0]).max())
+            further.append((mine, np.full(len(shape), abs(joint.scale) * steepest)))
+        else:
+            offset = float(np.linalg.norm(joint.origin))
+            lever = (reach + offset) * abs(joint.scale)
+            for other, bound in further:
+                bounds[:, mine, other] += bound * abs(joint.scale)
+                bounds[:, other, mine] += bound * abs(joint.scale)
+            bounds[:, mine, mine] += lever * abs(joint.scale)
+            further.append((mine, lever))
+            reach = reach + 2.0 * offset
+    return bounds
+
+
+def relative_parameters(motion: Motion) -> NDArray[np.bool_]:
+    """(links + 1, links + 1, p): whether a parameter changes the distance between two links, the last being the ground.
+
+    Joints at the root that two links share move both as one rigid whole: a parameter that occurs in these alone
+    does not matter to their distance.
+    """
+    count, size = len(motion.links), len(motion.parameters)
+    chains = [motion.joints_of(link.name) for link in motion.links] + [()]
+    matters = np.zeros((count + 1, count + 1, size), bool)
+    for i, one in enumerate(chains):
+        for j, other in enumerate(chains):
+            shared = 0
+            while shared < min(len(one), len(other)) and one[shared] is other[shared]:
+                shared += 1
+            for joint in (*one[shared:], *other[shared:]):
+                if joint.parameter:
+                    matters[i, j, motion.parameters.index(joint.parameter)] = True
+    return matters
+
+
+def compile_moving(
+    motion: Motion,
+    parts: Sequence[tuple[Shape, str, str | None, int]],
+    box: Box,
+    slack: bool = True,
+) -> Moving:
+    """The kernel's arrays of moving primitives.
+
+    parts: (shape, link, shape parameter or None, index of the body), those of one group together
+    slack: False leaves the slack out of every primitive
+    """
+    size = len(motion.parameters)
+    names = [link.name for link in motion.links]
+    matters = relative_parameters(motion)
+    blank = Shape(np.zeros((0, 3, 3)), np.zeros(0, np.int8), np.zeros(0), np.zeros(0))
+    shapes = [blank, *(part[0] for part in parts)]
+    around = np.concatenate([s.radius + s.slack if slack else s.radius for s in shapes])
+    rates = [np.zeros_like(s.vertices) if s.rate is None else s.rate for s in shapes]
+    rated = [np.zeros(0, np.int64)]
+    bends, links, bodies = [np.zeros((0, size, size))], [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    for shape, link, parameter, body in parts:
+        index = motion.parameters.index(parameter) if parameter is not None and shape.rate is not None else -1
+        rated.append(np.full(len(shape), index, np.int64))
+        bends.append(curvature(motion, link, shape, parameter, box))
+        links.append(np.full(len(shape), names.index(link), np.int64))
+        bodies.append(np.full(len(shape), body, np.int64))
+        if index >= 0:
+            # A body that deforms moves against everything, its own link included.
+            matters[names.index(link), :, index] = True
+            matters[:, names.index(link), index] = True
+    return Moving(
+        np.ascontiguousarray(np.concatenate([s.vertices for s in shapes])),
+        np.concatenate([s.corners for s in shapes]).astype(np.int8),
+        around,
+        np.concatenate(links),
+        np.ascontiguousarray(np.concatenate(rates)),
+        np.concatenate(rated),
+        np.concatenate(bends),
+        matters,
+        np.concatenate(bodies),
+    )
