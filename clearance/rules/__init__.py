@@ -4,11 +4,13 @@ To do this, use that:
 
 - a required distance, of one rule or the most conservative of several: `required` -> `Limit`
 - a clear insulating length: `insulating_length`; sound insulators in a string: `sound_insulators`
-- the overvoltage a rule assumes: `assumed_overvoltage`; the distance of a bare body at potential transfer: `transfer_distance`
+- the overvoltage a rule assumes: `assumed_overvoltage`; the distance of a bare body at potential transfer:
+  `transfer_distance`
 - which rules there are: `names`; what in them stands on memory: `facts`; what a jurisdiction says: `jurisdiction_notes`
 - tell "the rule is silent, supply it" from "refused": `RuleSilent`, or `is_missing(error)`
 
-Nothing is extrapolated: outside its range a rule refuses. Distances are unrounded here; `rounding` shows them, always rounded up.
+Nothing is extrapolated: outside its range a rule refuses. Distances are unrounded here; `rounding` shows them, always
+rounded up.
 """
 
 from clearance.rules.choose import (

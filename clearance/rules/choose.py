@@ -1,8 +1,9 @@
 """Owns which rules there are, and how one or several of them are asked.
 
-Several rules together: each must be kept, so the limit is the largest limit and the electrical part the largest electrical part.
-A rule that is silent on a cell is passed over with a note, but the part it does know is still kept (EN 50110-1 knows the electrical
-part without the ergonomic one). A rule that refuses refuses for all; if all are silent, the whole is silent.
+Several rules together: each must be kept, so the limit is the largest limit and the electrical part the largest
+electrical part. A rule that is silent on a cell is passed over with a note, but the part it does know is still kept
+(EN 50110-1 knows the electrical part without the ergonomic one). A rule that refuses refuses for all; if all are
+silent, the whole is silent.
 """
 
 from __future__ import annotations
@@ -17,9 +18,22 @@ from clearance.errors import InputError, Mistake, RuleError
 from clearance.rules import company, en_50110, gb_26859, iec_61472, osha_equation, osha_tables
 from clearance.rules.inputs import InputSpec, checked_inputs
 from clearance.rules.records import (
-    EXPOSURES, GAPS, WHATS, Case, Exposure, Fact, Gap, InsulatingLength, Limit, RuleReference, RuleSilent, SystemVoltage, Value,
-    What, one_of,
-)  # fmt: skip
+    EXPOSURES,
+    GAPS,
+    WHATS,
+    Case,
+    Exposure,
+    Fact,
+    Gap,
+    InsulatingLength,
+    Limit,
+    RuleReference,
+    RuleSilent,
+    SystemVoltage,
+    Value,
+    What,
+    one_of,
+)
 from clearance.rules.voltage import FACTS as VOLTAGE_FACTS
 from clearance.rules.voltage import Practice, system_voltage
 
@@ -47,26 +61,54 @@ def _system(practice: Practice) -> Callable[[float | None, float | None], System
 
 RULES: dict[str, Rule] = {
     osha_equation.NAME: Rule(
-        osha_equation.NAME, "29 CFR 1910.269(l)(3), equation of Table R-3 (29 CFR 1926 Table V-2)", _system("US"),
-        osha_equation.INPUTS, (*osha_equation.FACTS, osha_tables.FACT_R4, osha_tables.FACT_R5, osha_tables.FACT_TOOL), osha_equation.limit,
-        osha_equation.insulating_length, None, osha_equation.assumed,
+        osha_equation.NAME,
+        "29 CFR 1910.269(l)(3), equation of Table R-3 (29 CFR 1926 Table V-2)",
+        _system("US"),
+        osha_equation.INPUTS,
+        (*osha_equation.FACTS, osha_tables.FACT_R4, osha_tables.FACT_R5, osha_tables.FACT_TOOL),
+        osha_equation.limit,
+        osha_equation.insulating_length,
+        None,
+        osha_equation.assumed,
     ),
     osha_tables.NAME: Rule(
-        osha_tables.NAME, "29 CFR 1910.269(l)(3), alternative distances of Tables R-6 and R-7", _system("US"),
-        osha_tables.INPUTS, osha_tables.FACTS, osha_tables.limit, osha_tables.insulating_length, None, osha_equation.assumed,
+        osha_tables.NAME,
+        "29 CFR 1910.269(l)(3), alternative distances of Tables R-6 and R-7",
+        _system("US"),
+        osha_tables.INPUTS,
+        osha_tables.FACTS,
+        osha_tables.limit,
+        osha_tables.insulating_length,
+        None,
+        osha_equation.assumed,
     ),
     iec_61472.NAME: Rule(
-        iec_61472.NAME, "IEC 61472, form of the 1998 and 2004 editions", _system("IEC"), iec_61472.INPUTS, iec_61472.FACTS,
+        iec_61472.NAME,
+        "IEC 61472, form of the 1998 and 2004 editions",
+        _system("IEC"),
+        iec_61472.INPUTS,
+        iec_61472.FACTS,
         iec_61472.limit,
     ),
     en_50110.NAME: Rule(
-        en_50110.NAME, "EN 50110-1 Table A.1", _system("IEC"), en_50110.INPUTS, en_50110.FACTS, en_50110.limit,
+        en_50110.NAME,
+        "EN 50110-1 Table A.1",
+        _system("IEC"),
+        en_50110.INPUTS,
+        en_50110.FACTS,
+        en_50110.limit,
     ),
     gb_26859.NAME: Rule(
-        gb_26859.NAME, "Chinese live-working rules, DL 409 and GB 26859 family", gb_26859.system, gb_26859.INPUTS, gb_26859.FACTS,
-        gb_26859.limit, gb_26859.insulating_length, gb_26859.sound_insulators,
+        gb_26859.NAME,
+        "Chinese live-working rules, DL 409 and GB 26859 family",
+        gb_26859.system,
+        gb_26859.INPUTS,
+        gb_26859.FACTS,
+        gb_26859.limit,
+        gb_26859.insulating_length,
+        gb_26859.sound_insulators,
     ),
-}  # fmt: skip
+}
 
 
 def names() -> tuple[str, ...]:
@@ -92,13 +134,22 @@ def find(rule: RuleName) -> Rule:
         table = company.read_table(Path(rule))
         assumed = partial(company.assumed, table)
         return Rule(
-            str(rule), f"{table.name}, {table.edition}", partial(company.system, table), (), (), partial(company.limit, table),
-            partial(company.insulating_length, table), partial(company.sound_insulators, table), assumed,
-        )  # fmt: skip
+            str(rule),
+            f"{table.name}, {table.edition}",
+            partial(company.system, table),
+            (),
+            (),
+            partial(company.limit, table),
+            partial(company.insulating_length, table),
+            partial(company.sound_insulators, table),
+            assumed,
+        )
     if not isinstance(rule, str) or rule not in RULES:
         near = difflib.get_close_matches(str(rule), RULES, 1, 0.4)
         remedy = f"did you mean '{near[0]}'" if near else "name one of these"
-        raise InputError(Mistake(("rule",), f"one of {', '.join(RULES)}, or the path of a table (*.toml)", repr(rule), remedy))
+        raise InputError(
+            Mistake(("rule",), f"one of {', '.join(RULES)}, or the path of a table (*.toml)", repr(rule), remedy)
+        )
     return RULES[rule]
 
 
@@ -106,14 +157,22 @@ def find_all(rule: RuleName | Sequence[RuleName]) -> tuple[Rule, ...]:
     """One or several rules, at least one, each once."""
     wanted = [rule] if isinstance(rule, str | Path) else list(rule)
     if not wanted:
-        raise InputError(Mistake(("rule",), "at least one rule", "an empty list", f"the built-in rules are {', '.join(RULES)}"))
+        raise InputError(
+            Mistake(("rule",), "at least one rule", "an empty list", f"the built-in rules are {', '.join(RULES)}")
+        )
     return tuple(find(one) for one in dict.fromkeys(wanted))
 
 
 def _cases(
-    rules: tuple[Rule, ...], exposure: Exposure, gap: Gap, voltage_kV: float | None, highest_kV: float | None,
-    per_unit_overvoltage: float | None, altitude_m: float, inputs: Mapping[str, object] | None,
-) -> list[Case]:  # fmt: skip
+    rules: tuple[Rule, ...],
+    exposure: Exposure,
+    gap: Gap,
+    voltage_kV: float | None,
+    highest_kV: float | None,
+    per_unit_overvoltage: float | None,
+    altitude_m: float,
+    inputs: Mapping[str, object] | None,
+) -> list[Case]:
     """The question as each rule is asked it: its own highest voltage and its own inputs."""
     one_of("exposure", exposure, EXPOSURES)
     one_of("gap", gap, GAPS)
@@ -124,16 +183,26 @@ def _cases(
     checked = checked_inputs(inputs, specs.values(), " + ".join(rule.name for rule in rules))
     cases = []
     for rule in rules:
-        own: dict[str, Value] = {key: value for key, value in checked.items() if key not in specs or key in {s.key for s in rule.inputs}}
-        cases.append(Case(exposure, gap, rule.system(voltage_kV, highest_kV), per_unit_overvoltage, float(altitude_m), own))
+        own: dict[str, Value] = {
+            key: value for key, value in checked.items() if key not in specs or key in {s.key for s in rule.inputs}
+        }
+        cases.append(
+            Case(exposure, gap, rule.system(voltage_kV, highest_kV), per_unit_overvoltage, float(altitude_m), own)
+        )
     return cases
 
 
 def required(
-    rule: RuleName | Sequence[RuleName], exposure: Exposure, *, gap: Gap = "tool", voltage_kV: float | None = None,
-    highest_kV: float | None = None, per_unit_overvoltage: float | None = None, altitude_m: float = 0.0,
+    rule: RuleName | Sequence[RuleName],
+    exposure: Exposure,
+    *,
+    gap: Gap = "tool",
+    voltage_kV: float | None = None,
+    highest_kV: float | None = None,
+    per_unit_overvoltage: float | None = None,
+    altitude_m: float = 0.0,
     inputs: Mapping[str, object] | None = None,
-) -> Limit:  # fmt: skip
+) -> Limit:
     """The required distance of one rule, or the most conservative of several.
 
     Parameters
@@ -166,7 +235,9 @@ def required(
     if not found:
         if len(silent) == 1:
             raise silent[0]
-        raise RuleSilent("no rule of the list has a value:\n" + "\n".join(f"- {error}" for error in silent), _known(silent))
+        raise RuleSilent(
+            "no rule of the list has a value:\n" + "\n".join(f"- {error}" for error in silent), _known(silent)
+        )
     return found[0] if len(rules) == 1 else _most_conservative(found, silent)
 
 
@@ -175,7 +246,8 @@ def _known(silent: Sequence[RuleSilent]) -> float:
 
 
 def _most_conservative(found: Sequence[Limit], silent: Sequence[RuleSilent]) -> Limit:
-    """The largest whole and the largest electrical part, which may come from two rules, and the part a silent rule knows."""
+    """The largest whole and the largest electrical part, which may come from two rules, and the part a silent rule
+    knows."""
     whole = max(found, key=lambda limit: limit.limit_m)
     part = max(found, key=lambda limit: limit.electrical_m)
     known = _known(silent)
@@ -185,31 +257,47 @@ def _most_conservative(found: Sequence[Limit], silent: Sequence[RuleSilent]) -> 
     limit_m = max(whole.limit_m, part.electrical_m, known + ergonomic)
     steps = [f"[{limit.rule.name}] {step}" for limit in found for step in limit.steps]
     steps.append(
-        "most conservative: " + ", ".join(f"{limit.limit_m:.4f} m ({limit.rule.name}, {limit.rule.clause})" for limit in found)
+        "most conservative: "
+        + ", ".join(f"{limit.limit_m:.4f} m ({limit.rule.name}, {limit.rule.clause})" for limit in found)
         + f"; the whole from {whole.rule.name}, {whole.rule.clause}"
-    )  # fmt: skip
+    )
     conditions = [*whole.conditions]
     if part.rule != whole.rule and part.electrical_m > whole.electrical_m:
-        steps.append(f"electrical part {part.electrical_m:.4f} m from {part.rule.name}, {part.rule.clause}, the largest of the list")
+        steps.append(
+            f"electrical part {part.electrical_m:.4f} m from {part.rule.name}, {part.rule.clause}, the largest of the "
+            "list"
+        )
         conditions += part.conditions
     if known + ergonomic > max(whole.limit_m, part.electrical_m) or known > part.electrical_m:
         steps.append(
-            f"a rule passed over still knows an electrical part of {known:.4f} m; with the largest ergonomic part of the others, "
+            f"a rule passed over still knows an electrical part of {known:.4f} m; with the largest ergonomic part of "
+            "the others, "
             f"{ergonomic:.4f} m, that is {known + ergonomic:.4f} m: kept too, so the limit is {limit_m:.4f} m"
         )
     conditions += [f"Passed over, no value for this cell: {error}" for error in silent]
     memory = dict.fromkeys(line for limit in found for line in limit.unconfirmed)
     return replace(
-        whole, limit_m=limit_m, electrical_m=electrical, ergonomic_m=limit_m - electrical, steps=tuple(steps),
-        conditions=tuple(dict.fromkeys(conditions)), unconfirmed=tuple(memory),
+        whole,
+        limit_m=limit_m,
+        electrical_m=electrical,
+        ergonomic_m=limit_m - electrical,
+        steps=tuple(steps),
+        conditions=tuple(dict.fromkeys(conditions)),
+        unconfirmed=tuple(memory),
         inputs={**whole.inputs, "rules": " + ".join(limit.rule.name for limit in found)},
-    )  # fmt: skip
+    )
 
 
 def insulating_length(
-    rule: RuleName | Sequence[RuleName], *, what: What = "ladder", voltage_kV: float | None = None, highest_kV: float | None = None,
-    per_unit_overvoltage: float | None = None, altitude_m: float = 0.0, inputs: Mapping[str, object] | None = None,
-) -> InsulatingLength:  # fmt: skip
+    rule: RuleName | Sequence[RuleName],
+    *,
+    what: What = "ladder",
+    voltage_kV: float | None = None,
+    highest_kV: float | None = None,
+    per_unit_overvoltage: float | None = None,
+    altitude_m: float = 0.0,
+    inputs: Mapping[str, object] | None = None,
+) -> InsulatingLength:
     """The clear insulating length a ladder, rope, rod or string must keep [m]; of several rules the longest.
 
     Arguments and errors as in `required`.
@@ -289,6 +377,7 @@ def transfer_distance(highest_kV: float) -> tuple[float, str]:
     """
     if not 0.0 < highest_kV <= gb_26859.TRANSFER[-1][0]:
         raise RuleError(
-            f"no transfer distance is known for {highest_kV:g} kV: the figures end at the 500 kV class; the employer must supply it"
+            f"no transfer distance is known for {highest_kV:g} kV: the figures end at the 500 kV class; the employer "
+            "must supply it"
         )
     return next(distance for top, distance in gb_26859.TRANSFER if highest_kV <= top), str(gb_26859.FACT_TRANSFER)

@@ -25,14 +25,15 @@ The file, for instance:
     insulation = { ladder_m = 2.1, rope_m = 2.1, rod_m = 2.3 }
     sound_insulators = 10
 
-A cell that is not there is silent; nothing is taken from a neighbouring class or cell. Every mistake of a file is reported at once,
-by entry and field, with the nearest spelling.
+A cell that is not there is silent; nothing is taken from a neighbouring class or cell. Every mistake of a file is
+reported at once, by entry and field, with the nearest spelling.
 """
 
 from __future__ import annotations
 
 import difflib
 import hashlib
+import itertools
 import tomllib
 from collections.abc import Mapping
 from datetime import date
@@ -44,8 +45,17 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.rules import overvoltage
 from clearance.rules.records import (
-    Case, Exposure, Gap, InsulatingLength, Limit, RuleReference, RuleSilent, SystemVoltage, Value, What,
-)  # fmt: skip
+    Case,
+    Exposure,
+    Gap,
+    InsulatingLength,
+    Limit,
+    RuleReference,
+    RuleSilent,
+    SystemVoltage,
+    Value,
+    What,
+)
 from clearance.rules.voltage import system_voltage
 
 Metres = Annotated[float, Field(gt=0.0, le=50.0, allow_inf_nan=False)]
@@ -129,7 +139,7 @@ class CompanyTable(_Record):
     @model_validator(mode="after")
     def _apart(self) -> CompanyTable:
         rows = sorted(self.classes, key=lambda row: row.from_kV)
-        for low, high in zip(rows, rows[1:], strict=False):
+        for low, high in itertools.pairwise(rows):
             if high.from_kV <= low.highest_kV:
                 raise ValueError(
                     f"classes that do not overlap|one from {high.from_kV:g} kV, another up to {low.highest_kV:g} kV"
@@ -148,16 +158,29 @@ def read_table(path: Path) -> CompanyTable:
         data = tomllib.loads(content.decode("utf-8"))
     except OSError as error:
         reason = error.strerror or "it could not be read"
-        raise InputError(Mistake((str(path),), "a company table that can be read", reason.lower(), "check the path")) from None
+        raise InputError(
+            Mistake((str(path),), "a company table that can be read", reason.lower(), "check the path")
+        ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(Mistake((str(path),), "a TOML file in UTF-8", str(error), "mend the file at that place")) from None
+        raise InputError(
+            Mistake((str(path),), "a TOML file in UTF-8", str(error), "mend the file at that place")
+        ) from None
     reserved = [key for key in ("path", "sha256", "classes") if key in data]
     try:
         if reserved:
             raise InputError(
-                [Mistake((str(path), key), "a key of the company table", f"'{key}'", "write 'class'" if key == "classes" else "") for key in reserved]
+                [
+                    Mistake(
+                        (str(path), key),
+                        "a key of the company table",
+                        f"'{key}'",
+                        "write 'class'" if key == "classes" else "",
+                    )
+                    for key in reserved
+                ]
             )
-        # From Python objects TOML arrays are lists and strict mode would want tuples; dates and numbers are already of their types.
+        # From Python objects TOML arrays are lists and strict mode would want tuples; dates and numbers are already of
+        # their types.
         table = CompanyTable.model_validate(_tuples(data))
     except ValidationError as error:
         raise InputError([_mistake(path, data, dict(one)) for one in error.errors()]) from None
@@ -174,9 +197,15 @@ def _tuples(value: Any) -> Any:
 
 
 MODELS: dict[str, type[_Record]] = {
-    "approval": Approval, "class": VoltageClass, "phase_earth": Gaps, "phase_phase": Gaps, "insulation": Insulation, "air": Distance,
-    "tool": Distance, "object": Distance,
-}  # fmt: skip
+    "approval": Approval,
+    "class": VoltageClass,
+    "phase_earth": Gaps,
+    "phase_phase": Gaps,
+    "insulation": Insulation,
+    "air": Distance,
+    "tool": Distance,
+    "object": Distance,
+}
 
 
 def _mistake(path: Path, data: Mapping[str, Any], error: Mapping[str, Any]) -> Mistake:
@@ -188,7 +217,9 @@ def _mistake(path: Path, data: Mapping[str, Any], error: Mapping[str, Any]) -> M
         if isinstance(part, int):
             if location[position - 1] == "class":
                 names = data.get("class", [{}])[part].get("nominal_kV") if isinstance(data.get("class"), list) else None
-                where[-1] = f"class {part + 1}" + (f" ({', '.join(str(kV) for kV in names)} kV)" if isinstance(names, list) else "")
+                where[-1] = f"class {part + 1}" + (
+                    f" ({', '.join(str(kV) for kV in names)} kV)" if isinstance(names, list) else ""
+                )
             else:
                 where[-1] = f"{where[-1]}, item {part + 1}"
         else:
@@ -211,15 +242,28 @@ def _mistake(path: Path, data: Mapping[str, Any], error: Mapping[str, Any]) -> M
 
 def _expected(kind: str, context: Mapping[str, Any], message: str) -> str:
     """What pydantic expected, in plain words."""
-    bounds = {"greater_than": "above", "greater_than_equal": "of at least", "less_than_equal": "of at most", "less_than": "below"}
+    bounds = {
+        "greater_than": "above",
+        "greater_than_equal": "of at least",
+        "less_than_equal": "of at most",
+        "less_than": "below",
+    }
     if kind in bounds:
         return f"a number {bounds[kind]} {next(iter(context.values())):g}"
     plain = {
-        "float_type": "a number", "int_type": "a whole number", "string_type": "text in quotes", "string_too_short": "some text",
-        "string_pattern_mismatch": "some text", "finite_number": "a finite number", "date_type": "a date such as 2025-03-01",
-        "tuple_type": "a list in brackets", "model_type": "a table of keys", "too_short": "at least one", "dict_type": "a table of keys",
+        "float_type": "a number",
+        "int_type": "a whole number",
+        "string_type": "text in quotes",
+        "string_too_short": "some text",
+        "string_pattern_mismatch": "some text",
+        "finite_number": "a finite number",
+        "date_type": "a date such as 2025-03-01",
+        "tuple_type": "a list in brackets",
+        "model_type": "a table of keys",
+        "too_short": "at least one",
+        "dict_type": "a table of keys",
         "literal_error": f"{context.get('expected', '')}",
-    }  # fmt: skip
+    }
     return plain.get(kind, message)
 
 
@@ -229,7 +273,9 @@ def system(table: CompanyTable, voltage_kV: float | None, highest_kV: float | No
         for row in table.classes:
             if float(voltage_kV) in row.nominal_kV:
                 return SystemVoltage(
-                    float(voltage_kV), row.highest_kV, f"nominal {voltage_kV:g} kV, highest {row.highest_kV:g} kV by {table.name}"
+                    float(voltage_kV),
+                    row.highest_kV,
+                    f"nominal {voltage_kV:g} kV, highest {row.highest_kV:g} kV by {table.name}",
                 )
     return system_voltage(voltage_kV, highest_kV, "IEC")
 
@@ -238,9 +284,12 @@ def _row(table: CompanyTable, highest_kV: float) -> VoltageClass:
     for row in table.classes:
         if row.from_kV <= highest_kV <= row.highest_kV:
             return row
-    ranges = ", ".join(f"{row.from_kV:g} to {row.highest_kV:g}" for row in sorted(table.classes, key=lambda row: row.from_kV))
+    ranges = ", ".join(
+        f"{row.from_kV:g} to {row.highest_kV:g}" for row in sorted(table.classes, key=lambda row: row.from_kV)
+    )
     raise RuleError(
-        f"{table.path}: no class holds for a highest voltage of {highest_kV:g} kV (its classes: {ranges} kV), and nothing is taken from "
+        f"{table.path}: no class holds for a highest voltage of {highest_kV:g} kV (its classes: {ranges} kV), and "
+        "nothing is taken from "
         "a neighbouring one: add the class to the table"
     )
 
@@ -255,7 +304,8 @@ def _checked(table: CompanyTable, case: Case) -> tuple[VoltageClass, list[str], 
     row = _row(table, case.voltage.highest_kV)
     if not -500.0 <= case.altitude_m <= table.highest_altitude_m:
         raise RuleError(
-            f"{table.path}: holds up to {table.highest_altitude_m:g} m above sea level, not at {case.altitude_m:g} m, and nothing is "
+            f"{table.path}: holds up to {table.highest_altitude_m:g} m above sea level, not at {case.altitude_m:g} m, "
+            "and nothing is "
             "extrapolated"
         )
     given = overvoltage.stated(case, table.path)
@@ -265,15 +315,18 @@ def _checked(table: CompanyTable, case: Case) -> tuple[VoltageClass, list[str], 
         f"Holds for T up to {table.per_unit_overvoltage:g}; basis: {table.per_unit_basis}.",
     ]
     numbers: dict[str, Value] = {
-        "highest_kV": case.voltage.highest_kV, "per_unit_overvoltage": table.per_unit_overvoltage, "altitude_m": case.altitude_m,
+        "highest_kV": case.voltage.highest_kV,
+        "per_unit_overvoltage": table.per_unit_overvoltage,
+        "altitude_m": case.altitude_m,
         "table_sha256": table.sha256,
-    }  # fmt: skip
+    }
     if case.voltage.nominal_kV is not None:
         numbers = {"nominal_kV": case.voltage.nominal_kV, **numbers}
     if given is not None:
         if given.per_unit > table.per_unit_overvoltage:
             raise RuleError(
-                f"{table.path}: holds for T up to {table.per_unit_overvoltage:g}, and T = {given.per_unit:g} is given: use a rule that takes "
+                f"{table.path}: holds for T up to {table.per_unit_overvoltage:g}, and T = {given.per_unit:g} is "
+                "given: use a rule that takes "
                 "T, or have the table extended"
             )
         numbers |= {"per_unit_given": given.per_unit, "per_unit_basis": given.basis}
@@ -288,16 +341,29 @@ def limit(table: CompanyTable, case: Case) -> Limit:
     reference = _reference(table, row)
     if cell is None:
         raise RuleSilent(
-            f"{table.path}: {reference.clause} has no distance for {case.exposure} with {case.gap} in the gap: the employer must supply it "
+            f"{table.path}: {reference.clause} has no distance for {case.exposure} with {case.gap} in the gap: the "
+            "employer must supply it "
             f"(key {case.exposure.replace('-', '_')}.{case.gap})"
         )
     required = cell.electrical_m + cell.ergonomic_m
     steps = (
         case.voltage.basis,
-        f"{reference.clause}: electrical part {cell.electrical_m:g} m + ergonomic part {cell.ergonomic_m:g} m = {required:.4f} m",
+        f"{reference.clause}: electrical part {cell.electrical_m:g} m + ergonomic part {cell.ergonomic_m:g} m = "
+        f"{required:.4f} m",
     )
     numbers |= {"electrical_m": cell.electrical_m, "ergonomic_m": cell.ergonomic_m}
-    return Limit(case.exposure, case.gap, required, cell.electrical_m, cell.ergonomic_m, reference, numbers, steps, tuple(conditions), ())
+    return Limit(
+        case.exposure,
+        case.gap,
+        required,
+        cell.electrical_m,
+        cell.ergonomic_m,
+        reference,
+        numbers,
+        steps,
+        tuple(conditions),
+        (),
+    )
 
 
 def _cell(row: VoltageClass, exposure: Exposure, gap: Gap) -> Distance | None:
@@ -308,12 +374,16 @@ def _cell(row: VoltageClass, exposure: Exposure, gap: Gap) -> Distance | None:
 def insulating_length(table: CompanyTable, case: Case, what: What) -> InsulatingLength:
     """The employer's insulating length. Raises RuleSilent where the table has none."""
     row, conditions, numbers = _checked(table, case)
-    length = {
-        "ladder": row.insulation.ladder_m, "rope": row.insulation.rope_m, "rod": row.insulation.rod_m, "string": row.insulation.string_m,
-    }[what]  # fmt: skip
+    lengths = row.insulation
+    length = {"ladder": lengths.ladder_m, "rope": lengths.rope_m, "rod": lengths.rod_m, "string": lengths.string_m}[
+        what
+    ]
     reference = _reference(table, row)
     if length is None:
-        raise RuleSilent(f"{table.path}: {reference.clause} has no insulating length of a {what} (key insulation.{what}_m): supply it")
+        raise RuleSilent(
+            f"{table.path}: {reference.clause} has no insulating length of a {what} (key insulation.{what}_m): "
+            "supply it"
+        )
     steps = (case.voltage.basis, f"{reference.clause}: insulating length of a {what} {length:g} m")
     return InsulatingLength(what, length, reference, numbers, steps, tuple(conditions), ())
 

@@ -1,11 +1,13 @@
 """Owns Table A.1 of EN 50110-1, guide values: the rule "en-50110-1".
 
-D_L is the outer limit of the live-working zone: an electrical distance to a live part, without an ergonomic part and without a column
-for phase to phase or for a conductive object in the gap. D_L never stands alone here: those figures come from the employer as inputs,
-else the rule is silent. D_V, the outer limit of the vicinity zone, is kept as data and is no working distance.
+D_L is the outer limit of the live-working zone: an electrical distance to a live part, without an ergonomic part and
+without a column for phase to phase or for a conductive object in the gap. D_L never stands alone here: those figures
+come from the employer as inputs, else the rule is silent. D_V, the outer limit of the vicinity zone, is kept as data
+and is no working distance.
 
-Source: read in German in a tool manual citing DIN EN 50110, "Tabelle A.1 - Richtwerte fuer Abstaende"; an older edition than
-EN 50110-1:2023. "Zwischenwerte ... durch lineare Interpolation": between two rows, linear. The table is keyed by the nominal voltage.
+Source: read in German in a tool manual citing DIN EN 50110, "Tabelle A.1 - Richtwerte fuer Abstaende"; an older
+edition than EN 50110-1:2023. "Zwischenwerte ... durch lineare Interpolation": between two rows, linear. The table is
+keyed by the nominal voltage.
 
 >>> from clearance.rules import required
 >>> employer = {"ergonomic_m": 0.5, "employer_basis": "live-working rules, 2024"}
@@ -19,6 +21,8 @@ clearance.rules.records.RuleSilent: en-50110-1: D_L ... never stands alone...
 
 from __future__ import annotations
 
+import itertools
+
 from clearance.errors import RuleError
 from clearance.rules import iec_61472, overvoltage
 from clearance.rules.inputs import InputSpec, number, text
@@ -29,10 +33,25 @@ EDITION = "an edition before 2023, as reproduced in German"
 ALTITUDE_TOP_M = 1000.0
 
 TABLE_A1: tuple[tuple[float, float, float], ...] = (
-    (3, 0.060, 1.120), (6, 0.090, 1.120), (10, 0.120, 1.150), (15, 0.160, 1.160), (20, 0.220, 1.220), (30, 0.320, 1.320),
-    (36, 0.380, 1.380), (45, 0.480, 1.480), (60, 0.630, 1.630), (70, 0.750, 1.750), (110, 1.000, 2.000), (132, 1.100, 3.000),
-    (150, 1.200, 3.000), (220, 1.600, 3.000), (275, 1.900, 4.000), (380, 2.500, 4.000), (480, 3.200, 6.100), (700, 5.300, 8.400),
-)  # fmt: skip
+    (3, 0.060, 1.120),
+    (6, 0.090, 1.120),
+    (10, 0.120, 1.150),
+    (15, 0.160, 1.160),
+    (20, 0.220, 1.220),
+    (30, 0.320, 1.320),
+    (36, 0.380, 1.380),
+    (45, 0.480, 1.480),
+    (60, 0.630, 1.630),
+    (70, 0.750, 1.750),
+    (110, 1.000, 2.000),
+    (132, 1.100, 3.000),
+    (150, 1.200, 3.000),
+    (220, 1.600, 3.000),
+    (275, 1.900, 4.000),
+    (380, 2.500, 4.000),
+    (480, 3.200, 6.100),
+    (700, 5.300, 8.400),
+)
 """(nominal voltage [kV], D_L [m], D_V [m])."""
 
 SUPPLIED = {
@@ -46,13 +65,22 @@ SUPPLIED = {
 INPUTS: tuple[InputSpec, ...] = (
     InputSpec("ergonomic_m", "number", "the employer's ergonomic part [m]", 0.0, 5.0),
     InputSpec("employer_basis", "text", "the employer's document these figures come from"),
-    *(InputSpec(key, "number", f"the employer's electrical part, {cell[0]} with {cell[1]} [m]", 0.0, 20.0) for cell, key in SUPPLIED.items()),
+    *(
+        InputSpec(key, "number", f"the employer's electrical part, {cell[0]} with {cell[1]} [m]", 0.0, 20.0)
+        for cell, key in SUPPLIED.items()
+    ),
 )
 
 FACT_TABLE = Fact(
-    "EN 50110-1", "Table A.1", "D_L and D_V", "read", "German reproduction citing DIN EN 50110; older than the 2023 edition"
+    "EN 50110-1",
+    "Table A.1",
+    "D_L and D_V",
+    "read",
+    "German reproduction citing DIN EN 50110; older than the 2023 edition",
 )
-FACT_ALTITUDE = Fact("EN 50110-1", "Annex A", "used up to 1000 m above sea level", "memory", "no altitude rule in the text read")
+FACT_ALTITUDE = Fact(
+    "EN 50110-1", "Annex A", "used up to 1000 m above sea level", "memory", "no altitude rule in the text read"
+)
 FACTS = (FACT_TABLE, FACT_ALTITUDE)
 
 
@@ -66,9 +94,10 @@ def live_zone(nominal_kV: float) -> tuple[float, float]:
         raise RuleError(f"{NAME}: below 1 kV Table A.1 gives no distance but says: no contact")
     if not TABLE_A1[0][0] <= nominal_kV <= TABLE_A1[-1][0]:
         raise RuleError(
-            f"{NAME}: Table A.1 runs from {TABLE_A1[0][0]:g} to {TABLE_A1[-1][0]:g} kV, not to {nominal_kV:g} kV, and nothing is extrapolated"
+            f"{NAME}: Table A.1 runs from {TABLE_A1[0][0]:g} to {TABLE_A1[-1][0]:g} kV, not to {nominal_kV:g} kV, and "
+            "nothing is extrapolated"
         )
-    for (low, low_live, low_near), (high, high_live, high_near) in zip(TABLE_A1, TABLE_A1[1:], strict=False):
+    for (low, low_live, low_near), (high, high_live, high_near) in itertools.pairwise(TABLE_A1):
         if nominal_kV == low:
             return low_live, low_near
         if low < nominal_kV < high:
@@ -87,21 +116,34 @@ def limit(case: Case) -> Limit:
     key_kV = case.voltage.highest_kV if case.voltage.nominal_kV is None else case.voltage.nominal_kV
     live, near = live_zone(key_kV)
     if not -500.0 <= case.altitude_m <= ALTITUDE_TOP_M:
-        raise RuleError(f"{NAME}: used up to {ALTITUDE_TOP_M:g} m above sea level, not at {case.altitude_m:g} m: no altitude rule was read")
+        raise RuleError(
+            f"{NAME}: used up to {ALTITUDE_TOP_M:g} m above sea level, not at {case.altitude_m:g} m: no altitude rule "
+            "was read"
+        )
     electrical, source = _electrical(case, live)
     ergonomic = number(case, "ergonomic_m", -1.0)
     if ergonomic < 0.0 or not text(case, "employer_basis"):
         raise RuleSilent(
-            f"{NAME}: D_L = {live:.3f} m is an electrical distance and never stands alone: supply the employer's ergonomic part "
+            f"{NAME}: D_L = {live:.3f} m is an electrical distance and never stands alone: supply the employer's "
+            "ergonomic part "
             "(ergonomic_m) and the document it comes from (employer_basis)",
             electrical,
         )
     required = electrical + ergonomic
     numbers: dict[str, Value] = {
-        "table_voltage_kV": key_kV, "live_zone_DL_m": live, "vicinity_DV_m": near, "electrical_m": electrical, "ergonomic_m": ergonomic,
-        "altitude_m": case.altitude_m, "employer_basis": text(case, "employer_basis"),
-    }  # fmt: skip
-    keyed = "the nominal" if case.voltage.nominal_kV is not None else "no nominal voltage was given, so the highest, which is the larger"
+        "table_voltage_kV": key_kV,
+        "live_zone_DL_m": live,
+        "vicinity_DV_m": near,
+        "electrical_m": electrical,
+        "ergonomic_m": ergonomic,
+        "altitude_m": case.altitude_m,
+        "employer_basis": text(case, "employer_basis"),
+    }
+    keyed = (
+        "the nominal"
+        if case.voltage.nominal_kV is not None
+        else "no nominal voltage was given, so the highest, which is the larger"
+    )
     steps = (
         f"Table A.1 is keyed by the nominal voltage: {key_kV:g} kV ({keyed})",
         f"D_L = {live:.4f} m, D_V = {near:.4f} m (Table A.1, linear between rows)",
@@ -117,9 +159,17 @@ def limit(case: Case) -> Limit:
         numbers |= given.inputs
     memory = unconfirmed((FACT_ALTITUDE,)) if case.altitude_m > 0 else ()
     return Limit(
-        case.exposure, case.gap, required, electrical, ergonomic, RuleReference("EN 50110-1", EDITION, "Table A.1"), numbers, steps,
-        tuple(conditions), memory,
-    )  # fmt: skip
+        case.exposure,
+        case.gap,
+        required,
+        electrical,
+        ergonomic,
+        RuleReference("EN 50110-1", EDITION, "Table A.1"),
+        numbers,
+        steps,
+        tuple(conditions),
+        memory,
+    )
 
 
 def _electrical(case: Case, live: float) -> tuple[float, str]:
@@ -129,16 +179,19 @@ def _electrical(case: Case, live: float) -> tuple[float, str]:
         return live, "D_L"
     if key not in case.inputs:
         words = "phase to phase" if case.exposure == "phase-phase" else "a conductive object in the gap"
-        # Between phases the voltage is higher, and an object weakens the gap: D_L is the least the missing figure can be.
+        # Between phases the voltage is higher, and an object weakens the gap: D_L is the least the missing figure can
+        # be.
         raise RuleSilent(
-            f"{NAME}: Table A.1 has no column for {words}: supply the employer's electrical part ({key}), its ergonomic part "
+            f"{NAME}: Table A.1 has no column for {words}: supply the employer's electrical part ({key}), its "
+            "ergonomic part "
             "(ergonomic_m) and the document they come from (employer_basis)",
             live,
         )
     value = number(case, key, 0.0)
     if value < live:
         raise RuleError(
-            f"{NAME}: {key} = {value:g} m is below D_L = {live:.3f} m, which is for one phase to earth through air: the employer's figure "
+            f"{NAME}: {key} = {value:g} m is below D_L = {live:.3f} m, which is for one phase to earth through air: "
+            "the employer's figure "
             "for this cell cannot be smaller"
         )
     return value, f"employer, {key}"
@@ -153,7 +206,8 @@ def _overvoltage_note(case: Case, given: overvoltage.Overvoltage, live: float) -
         by_iec = iec_61472.electrical_distance(u90, iec_61472.DEVIATION_FACTOR * iec_61472.GAP_FACTOR)
         if by_iec > live:
             lines.append(
-                f"At that T the form of IEC 61472 gives D_U = {by_iec:.2f} m, more than D_L = {live:.2f} m: name 'iec-61472' beside this rule "
+                f"At that T the form of IEC 61472 gives D_U = {by_iec:.2f} m, more than D_L = {live:.2f} m: name "
+                "'iec-61472' beside this rule "
                 "or have the employer decide."
             )
     return lines

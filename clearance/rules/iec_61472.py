@@ -1,14 +1,15 @@
-r"""Owns the calculation of IEC 61472 (72.5 to 800 kV), in the form of its editions of 1998 and 2004: the rule "iec-61472".
+r"""Owns the calculation of IEC 61472 (72.5 to 800 kV), in the form of its editions of 1998 and 2004: the rule
+"iec-61472".
 
     D_A = D_U + D_E                                                                        (1)
     D_U = 2.17 (exp(U90 / (1080 K_t)) - 1) + F       [m, kV]                               (2)
     U90 = K_s U2,  U2 = u_e2 U_s sqrt(2) / sqrt(3),  between phases u_p2 = 1.35 u_e2 + 0.45  (3)
     K_t = k_s k_g k_a k_f k_i                                                              (4)
 
-The numbers in brackets are this module's, not the standard's. 2.17 = 1/0.46 inverts U50 = k 1080 ln(0.46 d + 1), the positive
-critical front of IEC 60071-2. The standard's third edition (2013) made a "modification of the basic equation" and simplified the
-altitude factor (read, national foreword of IS 14956 (Part 1):2025); its text was not read, so every limit here says that the current
-edition may differ.
+The numbers in brackets are this module's, not the standard's. 2.17 = 1/0.46 inverts U50 = k 1080 ln(0.46 d + 1), the
+positive critical front of IEC 60071-2. The standard's third edition (2013) made a "modification of the basic equation"
+and simplified the altitude factor (read, national foreword of IS 14956 (Part 1):2025); its text was not read, so every
+limit here says that the current edition may differ.
 
 u_e2 is the overvoltage with a 2 % probability of being exceeded; the standard assumes none, so it must be given.
 
@@ -19,7 +20,8 @@ Worked example: U_s 245 kV, u_e2 3.5, k_g 1.2, no altitude: U2 = 700.1 kV, U90 =
 >>> limit = required("iec-61472", "phase-earth", gap="air", highest_kV=245, per_unit_overvoltage=3.5, inputs=basis)
 >>> round(limit.electrical_m, 2), limit.ergonomic_m
 (1.92, 0.5)
->>> limit = required("iec-61472", "phase-phase", gap="air", highest_kV=245, per_unit_overvoltage=3.5, inputs={**basis, "k_g": 1.45})
+>>> inputs = {**basis, "k_g": 1.45}
+>>> limit = required("iec-61472", "phase-phase", gap="air", highest_kV=245, per_unit_overvoltage=3.5, inputs=inputs)
 >>> round(limit.electrical_m, 2)
 2.55
 """
@@ -56,24 +58,44 @@ INPUTS: tuple[InputSpec, ...] = (
     InputSpec("k_f", "number", "floating-object factor; 1 with none in the gap, no default with one", 0.3, 1.0),
     InputSpec("k_i", "number", "factor of an insulator, or a damaged one, in the gap; default 1", 0.3, 1.0),
     InputSpec("ergonomic_m", "number", "D_E [m]; default 0.5", 0.0, 5.0),
-    InputSpec("floating_length_m", "number", "F [m]; default 0, because the combined gap leaves the object's length out", 0.0, 20.0),
+    InputSpec(
+        "floating_length_m",
+        "number",
+        "F [m]; default 0, because the combined gap leaves the object's length out",
+        0.0,
+        20.0,
+    ),
 )
 
 FACT_EQUATION = Fact(
-    "IEC 61472", "1998/2004 form", "equation, K_s = 1.1, k_s = 0.936, k_g = 1.2", "memory, cross-checked",
+    "IEC 61472",
+    "1998/2004 form",
+    "equation, K_s = 1.1, k_s = 0.936, k_g = 1.2",
+    "memory, cross-checked",
     "2.17 is the inverse of 0.46 in IEC 60071-2; the third edition (2013) modified the basic equation",
-)  # fmt: skip
+)
 FACT_ERGONOMIC = Fact(
-    "IEC 61472", "D_E", "0.5 m, the upper end of the usual 0.3 to 0.5 m", "memory", "national or the employer's: to be confirmed by them"
+    "IEC 61472",
+    "D_E",
+    "0.5 m, the upper end of the usual 0.3 to 0.5 m",
+    "memory",
+    "national or the employer's: to be confirmed by them",
 )
 FACT_ALTITUDE = Fact(
-    "IEC 61472", "k_a", "exp(-H / 8150 m), exponent 1 for every exposure", "memory",
-    "the inverse of K_a = exp(m (H / 8150)) read for IEC 60071-2, where m = 1 between phases and 0.75 to earth; 1 is the careful one",
-)  # fmt: skip
+    "IEC 61472",
+    "k_a",
+    "exp(-H / 8150 m), exponent 1 for every exposure",
+    "memory",
+    "the inverse of K_a = exp(m (H / 8150)) read for IEC 60071-2, where m = 1 between phases and 0.75 to earth; 1 is "
+    "the careful one",
+)
 FACT_OBJECT = Fact(
-    "IEC 61472", "Annex F", "no default of k_f with a conductive object in the gap", "memory",
+    "IEC 61472",
+    "Annex F",
+    "no default of k_f with a conductive object in the gap",
+    "memory",
     "published reductions of strength are 10 to 20 %, after the object's length is taken off",
-)  # fmt: skip
+)
 FACTS = (FACT_EQUATION, FACT_ERGONOMIC, FACT_ALTITUDE, FACT_OBJECT, overvoltage.PHASE_PHASE_FACT)
 
 
@@ -89,24 +111,31 @@ def electrical_distance(u90_kV: float, k_total: float) -> float:
 def limit(case: Case) -> Limit:
     """D_A of IEC 61472.
 
-    Raises RuleSilent without u_e2, and with an object in the gap without k_f; RuleError outside 72.5 to 800 kV and above 2000 m
-    without k_a.
+    Raises RuleSilent without u_e2, and with an object in the gap without k_f; RuleError outside 72.5 to 800 kV and
+    above 2000 m without k_a.
     """
     overvoltage.refuse_direct_current(case, NAME)
     highest = case.voltage.highest_kV
     if not LOWEST_KV <= highest <= HIGHEST_KV:
-        raise RuleError(f"{NAME}: covers {LOWEST_KV:g} to {HIGHEST_KV:g} kV, not {highest:g} kV, and nothing is extrapolated")
+        raise RuleError(
+            f"{NAME}: covers {LOWEST_KV:g} to {HIGHEST_KV:g} kV, not {highest:g} kV, and nothing is extrapolated"
+        )
     given = overvoltage.stated(case, NAME)
     if given is None:
         raise overvoltage.silent_overvoltage(NAME, "u_e2")
     if case.gap == "object" and "k_f" not in case.inputs:
         raise RuleSilent(
-            f"{NAME}: with a conductive floating object in the gap k_f has no default (published reductions of the strength are 10 to "
+            f"{NAME}: with a conductive floating object in the gap k_f has no default (published reductions of the "
+            "strength are 10 to "
             "20 %, so k_f of 0.8 to 0.9, from memory): supply the input k_f with the employer's reason"
         )
     between = case.exposure == "phase-phase"
     used = overvoltage.between_phases(given.per_unit) if between else given.per_unit
-    statistical, k_s, k_g = number(case, "k_statistical", STATISTICAL_FACTOR), number(case, "k_s", DEVIATION_FACTOR), number(case, "k_g", GAP_FACTOR)
+    statistical, k_s, k_g = (
+        number(case, "k_statistical", STATISTICAL_FACTOR),
+        number(case, "k_s", DEVIATION_FACTOR),
+        number(case, "k_g", GAP_FACTOR),
+    )
     k_a, k_f, k_i = _altitude(case), number(case, "k_f", 1.0), number(case, "k_i", 1.0)
     ergonomic, floating = number(case, "ergonomic_m", ERGONOMIC_M), number(case, "floating_length_m", 0.0)
     u2 = used * highest * math.sqrt(2.0) / math.sqrt(3.0)
@@ -115,10 +144,22 @@ def limit(case: Case) -> Limit:
     electrical = electrical_distance(u90, k_total) + floating
     required = electrical + ergonomic
     numbers: dict[str, Value] = {
-        "highest_kV": highest, **given.inputs, "per_unit_used": used, "u2_kV": u2, "k_statistical": statistical, "u90_kV": u90,
-        "k_s": k_s, "k_g": k_g, "k_a": k_a, "k_f": k_f, "k_i": k_i, "k_total": k_total, "altitude_m": case.altitude_m,
-        "floating_length_m": floating, "ergonomic_m": ergonomic,
-    }  # fmt: skip
+        "highest_kV": highest,
+        **given.inputs,
+        "per_unit_used": used,
+        "u2_kV": u2,
+        "k_statistical": statistical,
+        "u90_kV": u90,
+        "k_s": k_s,
+        "k_g": k_g,
+        "k_a": k_a,
+        "k_f": k_f,
+        "k_i": k_i,
+        "k_total": k_total,
+        "altitude_m": case.altitude_m,
+        "floating_length_m": floating,
+        "ergonomic_m": ergonomic,
+    }
     facts = [FACT_EQUATION]
     if between:
         facts.append(overvoltage.PHASE_PHASE_FACT)
@@ -137,13 +178,22 @@ def limit(case: Case) -> Limit:
         f"{symbol} = {used:.4f} (3); U2 = {used:.4f} x {highest:g} kV x sqrt(2) / sqrt(3) = {u2:.2f} kV (3)",
         f"U90 = K_s U2 = {statistical:g} x {u2:.2f} = {u90:.2f} kV (3)",
         f"K_t = k_s k_g k_a k_f k_i = {k_s:g} x {k_g:g} x {k_a:.4f} x {k_f:g} x {k_i:g} = {k_total:.5f} (4)",
-        f"D_U = 2.17 (exp(U90 / (1080 K_t)) - 1) + F = 2.17 (exp({u90:.2f} / {SLOPE_KV * k_total:.2f}) - 1) + {floating:g} = {electrical:.4f} m (2)",
+        f"D_U = 2.17 (exp(U90 / (1080 K_t)) - 1) + F = 2.17 (exp({u90:.2f} / {SLOPE_KV * k_total:.2f}) - 1) + "
+        f"{floating:g} = {electrical:.4f} m (2)",
         f"D_A = D_U + D_E = {electrical:.4f} m + {ergonomic:g} m = {required:.4f} m (1)",
     )
     return Limit(
-        case.exposure, case.gap, required, electrical, ergonomic, RuleReference("IEC 61472", EDITION, "equations for D_A and D_U"), numbers,
-        steps, (*given.conditions, *_conditions(case, k_i)), unconfirmed(facts),
-    )  # fmt: skip
+        case.exposure,
+        case.gap,
+        required,
+        electrical,
+        ergonomic,
+        RuleReference("IEC 61472", EDITION, "equations for D_A and D_U"),
+        numbers,
+        steps,
+        (*given.conditions, *_conditions(case, k_i)),
+        unconfirmed(facts),
+    )
 
 
 def _altitude(case: Case) -> float:
@@ -152,7 +202,8 @@ def _altitude(case: Case) -> float:
         return number(case, "k_a", 1.0)
     if not -500.0 <= case.altitude_m <= ALTITUDE_TOP_M:
         raise RuleError(
-            f"{NAME}: no default of k_a for an altitude of {case.altitude_m:g} m (it ends at {ALTITUDE_TOP_M:g} m): supply the input k_a"
+            f"{NAME}: no default of k_a for an altitude of {case.altitude_m:g} m (it ends at {ALTITUDE_TOP_M:g} m): "
+            "supply the input k_a"
         )
     return math.exp(-max(case.altitude_m, 0.0) / ALTITUDE_SCALE_M)
 
@@ -165,9 +216,13 @@ def _conditions(case: Case, k_i: float) -> list[str]:
     ]
     if case.gap == "tool" and k_i == 1.0:
         lines.append(
-            "k_i = 1 takes a clean, dry, undamaged tool to be as strong as air; United States practice makes such gaps about 10 % longer: "
+            "k_i = 1 takes a clean, dry, undamaged tool to be as strong as air; United States practice makes such "
+            "gaps about 10 % longer: "
             "give k_i where the employer does too."
         )
     if case.gap == "object":
-        lines.append("Compared with the air that is left: the combined gap leaves out the length of the conductive object (F = 0).")
+        lines.append(
+            "Compared with the air that is left: the combined gap leaves out the length of the conductive object (F = "
+            "0)."
+        )
     return lines

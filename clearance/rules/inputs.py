@@ -16,7 +16,8 @@ from clearance.rules.records import Case, Value
 class InputSpec:
     """One input a rule takes.
 
-    kind: "number" within low..high (both allowed), "text" (not empty), "flag" (true or false), or "word" (one of `words`)
+    kind: "number" within low..high (both allowed), "text" (not empty), "flag" (true or false), or "word" (one of
+    `words`)
     """
 
     key: str
@@ -52,7 +53,12 @@ COMMON: tuple[InputSpec, ...] = (
     InputSpec("per_unit_basis", "text", "who determined the overvoltage T, and how"),
     InputSpec("current", "word", "ac or dc", words=("ac", "dc")),
     InputSpec("transient_limit", "word", "the measure that limits the overvoltage", words=MEASURES),
-    InputSpec("portable_gap_sparkover_kV", "number", "statistical sparkover voltage of the portable protective gap, peak", low=0.0),
+    InputSpec(
+        "portable_gap_sparkover_kV",
+        "number",
+        "statistical sparkover voltage of the portable protective gap, peak",
+        low=0.0,
+    ),
     InputSpec("portable_gap_deviation_kV", "number", "one standard deviation of that sparkover voltage, peak", low=0.0),
 )
 """Inputs every rule takes."""
@@ -76,7 +82,9 @@ def checked_inputs(inputs: Mapping[str, object] | None, specs: Iterable[InputSpe
         if key not in known:
             near = difflib.get_close_matches(key, known, 1, 0.5)
             remedy = f"did you mean '{near[0]}'?" if near else f"the inputs are {', '.join(sorted(known))}"
-            mistakes.append(Mistake((where, "inputs", given), "an input of this rule", f"'{given}'", remedy.rstrip("?")))
+            mistakes.append(
+                Mistake((where, "inputs", given), "an input of this rule", f"'{given}'", remedy.rstrip("?"))
+            )
         elif key in good:
             mistakes.append(Mistake((where, "inputs", given), "each input once", f"'{key}' under two names"))
         elif not known[key].accepts(value):

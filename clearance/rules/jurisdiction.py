@@ -33,29 +33,41 @@ _US = ("osha-1910.269", "osha-1910.269-table")
 NOTES: tuple[JurisdictionNote, ...] = (
     JurisdictionNote(
         "United States",
-        "the bare-hand rules regulate work from aerial lifts; for an insulating ladder the general distances and the rules on live-line "
+        "the bare-hand rules regulate work from aerial lifts; for an insulating ladder the general distances and the "
+        "rules on live-line "
         "tools apply",
-        "29 CFR 1910.269(q)(3)", False, _US,
+        "29 CFR 1910.269(q)(3)",
+        False,
+        _US,
     ),
     JurisdictionNote(
         "Washington State, United States", "live-line barehand work is prohibited", "WAC 296-45-902, note", True, _US
     ),
     JurisdictionNote(
         "California, United States",
-        "above 72.5 kV the employer determines T by an engineering analysis (since 1 October 2018) and makes it available on request",
-        "California Code of Regulations, Title 8, section 2940.2(a)(1)(A)", True, _US,
+        "above 72.5 kV the employer determines T by an engineering analysis (since 1 October 2018) and makes it "
+        "available on request",
+        "California Code of Regulations, Title 8, section 2940.2(a)(1)(A)",
+        True,
+        _US,
     ),
     JurisdictionNote(
         "China",
-        "making or breaking earth current, an unloaded line or the current of a coupling capacitor through the shielding suit is forbidden",
-        "power-industry work-safety rules", True, ("gb-26859",),
+        "making or breaking earth current, an unloaded line or the current of a coupling capacitor through the "
+        "shielding suit is forbidden",
+        "power-industry work-safety rules",
+        True,
+        ("gb-26859",),
     ),
     JurisdictionNote(
         "France",
-        "distances allow for all possible movements of the energised line, and for swinging and whipping of a broken part",
-        "Labour Code, R4534-109", True, ("en-50110-1", "iec-61472"),
+        "distances allow for all possible movements of the energised line, and for swinging and whipping of a broken "
+        "part",
+        "Labour Code, R4534-109",
+        True,
+        ("en-50110-1", "iec-61472"),
     ),
-)  # fmt: skip
+)
 
 
 def notes(rules: str | Iterable[str] = ()) -> tuple[JurisdictionNote, ...]:

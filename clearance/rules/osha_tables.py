@@ -1,12 +1,12 @@
-"""Owns the tables of 29 CFR 1910.269(l)(3) (the same in 29 CFR 1926 Subpart V) as data, and the alternative distances of Tables
-R-6 and R-7, here the rule "osha-1910.269-table".
+"""Owns the tables of 29 CFR 1910.269(l)(3) (the same in 29 CFR 1926 Subpart V) as data, and the alternative distances
+of Tables R-6 and R-7, here the rule "osha-1910.269-table".
 
-Edition: 79 FR 20316 (11 April 2014) as corrected by 79 FR 56955 (24 September 2014), which "made the general industry and
-construction standards consistent" (read): R-3 is V-2, R-4 V-3, R-5 V-4, R-6 V-5, R-7 V-6, R-9 V-8.
+Edition: 79 FR 20316 (11 April 2014) as corrected by 79 FR 56955 (24 September 2014), which "made the general industry
+and construction standards consistent" (read): R-3 is V-2, R-4 V-3, R-5 V-4, R-6 V-5, R-7 V-6, R-9 V-8.
 
-The altitude factor multiplies the **whole** distance of R-6 and R-7, but only the electrical part in the equation of R-3
-(see `osha_equation`): never mixed. Read, notes to R-6 and R-7: "multiplying the distances in this table by the correction factor in
-Table R-5 corresponding to the altitude of the work".
+The altitude factor multiplies the **whole** distance of R-6 and R-7, but only the electrical part in the equation of
+R-3 (see `osha_equation`): never mixed. Read, notes to R-6 and R-7: "multiplying the distances in this table by the
+correction factor in Table R-5 corresponding to the altitude of the work".
 
 >>> from clearance.rules import required
 >>> limit = required("osha-1910.269-table", "phase-earth", voltage_kV=230)
@@ -21,7 +21,17 @@ from __future__ import annotations
 from clearance.errors import RuleError
 from clearance.rules import overvoltage
 from clearance.rules.inputs import InputSpec
-from clearance.rules.records import Case, Fact, InsulatingLength, Limit, RuleReference, RuleSilent, Value, What, unconfirmed
+from clearance.rules.records import (
+    Case,
+    Fact,
+    InsulatingLength,
+    Limit,
+    RuleReference,
+    RuleSilent,
+    Value,
+    What,
+    unconfirmed,
+)
 from clearance.rules.voltage import FACTS as VOLTAGE_FACTS
 
 NAME = "osha-1910.269-table"
@@ -36,23 +46,46 @@ LOW_VOLTAGE: tuple[tuple[float, float, float, float], ...] = (
     (46.0, 0.23, 0.37, 0.61),
     (72.5, 0.39, 0.59, 0.61),
 )
-"""(top of the class [kV], electrical part to earth [m], between phases [m], movement M [m]): R-3 and R-4 from 301 V to 72.5 kV."""
+"""(top of the class [kV], electrical part to earth [m], between phases [m], movement M [m]): R-3 and R-4 from 301 V to
+72.5 kV."""
 
 TABLE_R6: tuple[tuple[float, float, float], ...] = (
-    (0.75, 0.33, 0.33), (5.0, 0.63, 0.63), (15.0, 0.65, 0.68), (36.0, 0.77, 0.89), (46.0, 0.84, 0.98), (72.5, 1.00, 1.20),
-)  # fmt: skip
+    (0.75, 0.33, 0.33),
+    (5.0, 0.63, 0.63),
+    (15.0, 0.65, 0.68),
+    (36.0, 0.77, 0.89),
+    (46.0, 0.84, 0.98),
+    (72.5, 1.00, 1.20),
+)
 """(top of the class [kV], to earth [m], between phases [m])."""
 
 TABLE_R7: tuple[tuple[float, float, float], ...] = (
-    (121.0, 1.13, 1.42), (145.0, 1.30, 1.64), (169.0, 1.46, 1.94), (242.0, 2.01, 3.08), (362.0, 3.41, 5.52),
-    (420.0, 4.25, 6.81), (550.0, 5.07, 8.24), (800.0, 6.88, 11.38),
-)  # fmt: skip
+    (121.0, 1.13, 1.42),
+    (145.0, 1.30, 1.64),
+    (169.0, 1.46, 1.94),
+    (242.0, 2.01, 3.08),
+    (362.0, 3.41, 5.52),
+    (420.0, 4.25, 6.81),
+    (550.0, 5.07, 8.24),
+    (800.0, 6.88, 11.38),
+)
 """(top of the class [kV], to earth [m], between phases [m]), for T as assumed in R-9."""
 
 TABLE_R5: tuple[tuple[float, float], ...] = (
-    (900.0, 1.00), (1200.0, 1.02), (1500.0, 1.05), (1800.0, 1.08), (2100.0, 1.11), (2400.0, 1.14), (2700.0, 1.17), (3000.0, 1.20),
-    (3600.0, 1.25), (4200.0, 1.30), (4800.0, 1.35), (5400.0, 1.39), (6000.0, 1.44),
-)  # fmt: skip
+    (900.0, 1.00),
+    (1200.0, 1.02),
+    (1500.0, 1.05),
+    (1800.0, 1.08),
+    (2100.0, 1.11),
+    (2400.0, 1.14),
+    (2700.0, 1.17),
+    (3000.0, 1.20),
+    (3600.0, 1.25),
+    (4200.0, 1.30),
+    (4800.0, 1.35),
+    (5400.0, 1.39),
+    (6000.0, 1.44),
+)
 """(top of the class [m], altitude factor). Between printed classes (900 to 901 m) the higher class holds."""
 
 LOWEST_ALTITUDE_M = -500.0
@@ -66,29 +99,48 @@ LOWEST_KV = 0.050
 HIGHEST_KV = 800.0
 
 FACT_R4 = Fact(
-    "29 CFR 1910.269", "Table R-4", "electrical part up to 72.5 kV", "memory, cross-checked",
+    "29 CFR 1910.269",
+    "Table R-4",
+    "electrical part up to 72.5 kV",
+    "memory, cross-checked",
     "R-6 = M + R-4; the 20 mm up to 5 kV read in Appendix B III.A",
-)  # fmt: skip
+)
 FACT_R5 = Fact(
-    # UFC 3-560-01 (6 December 2006) Table 3-2, read: "3000 900 1.00 ... 4000 1200 1.02 ... 5000 1500 1.05 ... 6000 1800 1.08 ...
-    # 7000 2100 1.11 ... 8000 2400 1.14 ... 9000 2700 1.17 ... 10000 3000 1.20, 12000 3600 1.25, 14000 4200 1.30, 16000 4800 1.35,
+    # UFC 3-560-01 (6 December 2006) Table 3-2, read: "3000 900 1.00 ... 4000 1200 1.02 ... 5000 1500 1.05 ... 6000
+    # 1800 1.08 ...
+    # 7000 2100 1.11 ... 8000 2400 1.14 ... 9000 2700 1.17 ... 10000 3000 1.20, 12000 3600 1.25, 14000 4200 1.30, 16000
+    # 4800 1.35,
     # 18000 5400 1.39, 20000 6000 1.44": the same thirteen pairs, but another document.
-    "29 CFR 1910.269", "Table R-5", "altitude factors", "memory, cross-checked",
+    "29 CFR 1910.269",
+    "Table R-5",
+    "altitude factors",
+    "memory, cross-checked",
     "the same thirteen pairs read in UFC 3-560-01 (2006) Table 3-2; the text of R-5 itself not read",
-)  # fmt: skip
+)
 FACT_R6 = Fact("29 CFR 1910.269", "Table R-6", "distances up to 72.5 kV", "memory, cross-checked", "R-6 = M + R-4")
 FACT_R7 = Fact(
-    "29 CFR 1910.269", "Table R-7", "distances above 72.5 kV", "memory, cross-checked", "all 16 values come out of the equation of R-3"
+    "29 CFR 1910.269",
+    "Table R-7",
+    "distances above 72.5 kV",
+    "memory, cross-checked",
+    "all 16 values come out of the equation of R-3",
 )
 FACT_R7_NOTE = Fact(
-    "29 CFR 1910.269", "Table R-3 note 2", "R-7 barred between phases with an insulated tool or large conductive object in the gap",
-    "read", "up.codes, notes to Table R-3",
-)  # fmt: skip
+    "29 CFR 1910.269",
+    "Table R-3 note 2",
+    "R-7 barred between phases with an insulated tool or large conductive object in the gap",
+    "read",
+    "up.codes, notes to Table R-3",
+)
 FACT_TOOL = Fact(
-    "29 CFR 1910.269", "live-line tools", "clear tool insulation of at least the phase-to-earth distance", "memory",
-    "read only in California Code of Regulations, Title 8, 2940.2 note 2: 'The clear live-line tool distance shall equal or exceed the "
+    "29 CFR 1910.269",
+    "live-line tools",
+    "clear tool insulation of at least the phase-to-earth distance",
+    "memory",
+    "read only in California Code of Regulations, Title 8, 2940.2 note 2: 'The clear live-line tool distance shall "
+    "equal or exceed the "
     "values'",
-)  # fmt: skip
+)
 FACTS = (FACT_R4, FACT_R5, FACT_R6, FACT_R7, FACT_R7_NOTE, FACT_TOOL, overvoltage.ASSUMED_FACT)
 
 
@@ -100,7 +152,8 @@ def altitude_factor(altitude_m: float, rule: str = "29 CFR 1910.269") -> float:
     """
     if not LOWEST_ALTITUDE_M <= altitude_m <= TABLE_R5[-1][0]:
         raise RuleError(
-            f"{rule}: Table R-5 has no factor for an altitude of {altitude_m:g} m: it ends at {TABLE_R5[-1][0]:g} m, and nothing is "
+            f"{rule}: Table R-5 has no factor for an altitude of {altitude_m:g} m: it ends at {TABLE_R5[-1][0]:g} m, "
+            "and nothing is "
             "extrapolated; use distances an engineer has determined for that altitude"
         )
     return next(factor for top, factor in TABLE_R5 if altitude_m <= top)
@@ -110,7 +163,8 @@ def check_range(highest_kV: float, rule: str) -> None:
     """Refuse a voltage outside 50 V to 800 kV, and one for which the rule says "avoid contact"."""
     if highest_kV < LOWEST_KV or highest_kV > HIGHEST_KV:
         raise RuleError(
-            f"{rule}: covers 50 V to {HIGHEST_KV:g} kV alternating current, not {highest_kV:g} kV, and nothing is extrapolated"
+            f"{rule}: covers 50 V to {HIGHEST_KV:g} kV alternating current, not {highest_kV:g} kV, and nothing is "
+            "extrapolated"
         )
     if highest_kV <= AVOID_CONTACT_TOP_KV:
         raise RuleError(f"{rule}: from 50 to 300 V the rule gives no distance but says: avoid contact")
@@ -119,12 +173,15 @@ def check_range(highest_kV: float, rule: str) -> None:
 def common_conditions(case: Case) -> list[str]:
     """What holds for every distance of 29 CFR 1910.269 used here."""
     lines = [
-        "Kept from every grounded object and from every part at another potential, also while approaching, leaving and bonding.",
-        "No thunderstorm near, insulating parts dry and clean. The altitude factor does not cover temperature and humidity.",
+        "Kept from every grounded object and from every part at another potential, also while approaching, leaving "
+        "and bonding.",
+        "No thunderstorm near, insulating parts dry and clean. The altitude factor does not cover temperature and "
+        "humidity.",
     ]
     if case.voltage.nominal_kV in (220.0, 230.0) and "practice" in case.voltage.basis:
         lines.append(
-            "A system run to IEC 60038 may reach 245 kV, not 242 kV: give highest_kV where it does; the distances come out larger."
+            "A system run to IEC 60038 may reach 245 kV, not 242 kV: give highest_kV where it does; the distances "
+            "come out larger."
         )
     if case.voltage.highest_kV <= 72.5:
         lines.append("For a single-phase system the voltage to ground is used.")
@@ -134,8 +191,9 @@ def common_conditions(case: Case) -> list[str]:
 def limit(case: Case) -> Limit:
     """The alternative distance of Table R-6 or R-7, times the altitude factor.
 
-    Raises RuleError outside 50 V to 800 kV, in 50 to 300 V, above 6000 m, and where T is given above the one R-9 assumes;
-    RuleSilent between phases with a tool or a conductive object in the gap above 72.5 kV, which the rule bars from the table.
+    Raises RuleError outside 50 V to 800 kV, in 50 to 300 V, above 6000 m, and where T is given above the one R-9
+    assumes; RuleSilent between phases with a tool or a conductive object in the gap above 72.5 kV, which the rule bars
+    from the table.
     """
     overvoltage.refuse_direct_current(case, NAME)
     highest = case.voltage.highest_kV
@@ -145,7 +203,8 @@ def limit(case: Case) -> Limit:
     high = highest > 72.5
     if high and case.exposure == "phase-phase" and case.gap != "air":
         raise RuleSilent(
-            f"{NAME}: the employer may not use Table R-7 between phases if an insulated tool spans the gap or any large conductive "
+            f"{NAME}: the employer may not use Table R-7 between phases if an insulated tool spans the gap or any "
+            "large conductive "
             "object is in it (Table R-3 note 2): use the equation, rule 'osha-1910.269'"
         )
     table, clause = (TABLE_R7, "Table R-7") if high else (TABLE_R6, "Table R-6")
@@ -153,9 +212,13 @@ def limit(case: Case) -> Limit:
     whole = earth if case.exposure == "phase-earth" else phase
     movement = MOVEMENT_M if highest <= 0.75 or high else 0.61
     numbers: dict[str, Value] = {
-        "highest_kV": highest, "class_top_kV": top, "table_m": whole, "altitude_m": case.altitude_m, "altitude_factor": factor,
+        "highest_kV": highest,
+        "class_top_kV": top,
+        "table_m": whole,
+        "altitude_m": case.altitude_m,
+        "altitude_factor": factor,
         "movement_m": movement,
-    }  # fmt: skip
+    }
     conditions = common_conditions(case)
     facts = [FACT_R7 if high else FACT_R6]
     if high:
@@ -165,14 +228,20 @@ def limit(case: Case) -> Limit:
         if given is not None:
             if given.per_unit > assumed:
                 raise RuleError(
-                    f"{NAME}: Table R-7 assumes T = {assumed:g} at {highest:g} kV and does not hold for the T = {given.per_unit:g} given: "
+                    f"{NAME}: Table R-7 assumes T = {assumed:g} at {highest:g} kV and does not hold for the T = "
+                    f"{given.per_unit:g} given: "
                     "use the equation, rule 'osha-1910.269'"
                 )
-            conditions += [*given.conditions, "A lower T than the table assumes gives no smaller distance from the table."]
+            conditions += [
+                *given.conditions,
+                "A lower T than the table assumes gives no smaller distance from the table.",
+            ]
             numbers["per_unit_given"] = given.per_unit
             numbers["per_unit_basis"] = given.basis
         if case.exposure == "phase-phase":
-            conditions.append("No insulated tool spans the gap and no large conductive object is in it (Table R-3 note 2).")
+            conditions.append(
+                "No insulated tool spans the gap and no large conductive object is in it (Table R-3 note 2)."
+            )
     if factor != 1.0:
         facts.append(FACT_R5)
     if case.voltage.nominal_kV is not None:
@@ -183,12 +252,21 @@ def limit(case: Case) -> Limit:
         case.voltage.basis,
         f"{clause}, class up to {top:g} kV, {case.exposure}: {whole:.2f} m",
         f"Table R-5, altitude {case.altitude_m:g} m: factor {factor:.2f} on the whole distance",
-        f"MAD = {whole:.2f} m x {factor:.2f} = {required:.4f} m; less M = {movement:.2f} m the electrical part is {required - movement:.4f} m",
+        f"MAD = {whole:.2f} m x {factor:.2f} = {required:.4f} m; less M = {movement:.2f} m the electrical part is "
+        f"{required - movement:.4f} m",
     )
     return Limit(
-        case.exposure, case.gap, required, required - movement, movement,
-        RuleReference("29 CFR 1910.269(l)(3)(iii)", EDITION, clause), numbers, steps, tuple(conditions), unconfirmed(facts),
-    )  # fmt: skip
+        case.exposure,
+        case.gap,
+        required,
+        required - movement,
+        movement,
+        RuleReference("29 CFR 1910.269(l)(3)(iii)", EDITION, clause),
+        numbers,
+        steps,
+        tuple(conditions),
+        unconfirmed(facts),
+    )
 
 
 def insulating_length(case: Case, what: What) -> InsulatingLength:
@@ -200,7 +278,9 @@ def tool_length(earth: Limit, what: What) -> InsulatingLength:
     """Clear tool insulation from the phase-to-earth limit: at least the whole of it."""
     conditions = [*earth.conditions, "Metal parts, joints and wet or dirty parts do not count towards the length."]
     if what == "string":
-        conditions.append("A tool that supports a conductor is also at least as long as the insulator string it bridges.")
+        conditions.append(
+            "A tool that supports a conductor is also at least as long as the insulator string it bridges."
+        )
     steps = (*earth.steps, f"Clear insulation of a {what} at least the phase-to-earth distance: {earth.limit_m:.4f} m")
     memory = (*earth.unconfirmed, *unconfirmed((FACT_TOOL,)))
     return InsulatingLength(what, earth.limit_m, earth.rule, earth.inputs, steps, tuple(conditions), memory)

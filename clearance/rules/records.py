@@ -1,8 +1,9 @@
 """Owns the nouns of the rules room: what is asked of a rule and what it answers.
 
-A rule is asked a `Case` and answers a `Limit` (a required distance) or an `InsulatingLength`, or it raises: `RuleError` when
-it refuses (out of its range, between its conditions, "avoid contact"), `RuleSilent` when it has no value for that cell and
-the employer or another rule must supply one. Every figure a rule uses is a `Fact` that says whether its text was read.
+A rule is asked a `Case` and answers a `Limit` (a required distance) or an `InsulatingLength`, or it raises:
+`RuleError` when it refuses (out of its range, between its conditions, "avoid contact"), `RuleSilent` when it has no
+value for that cell and the employer or another rule must supply one. Every figure a rule uses is a `Fact` that says
+whether its text was read.
 """
 
 from __future__ import annotations
@@ -57,8 +58,8 @@ class RuleReference:
 class Fact:
     """One figure or table of a rule, with how it is known.
 
-    mark: "read" (the text was read in a copy of the source), "memory", "memory, cross-checked" (by numbers, not by the text)
-    or "computed" (from stated inputs).
+    mark: "read" (the text was read in a copy of the source), "memory", "memory, cross-checked" (by numbers, not by the
+    text) or "computed" (from stated inputs).
     """
 
     rule: str
@@ -132,7 +133,8 @@ class Limit:
     def __post_init__(self) -> None:
         if not self.limit_m >= self.electrical_m > 0.0 or self.limit_m == float("inf"):
             raise RuleError(
-                f"{self.rule}: the limit {self.limit_m} m and its electrical part {self.electrical_m} m do not fit together: "
+                f"{self.rule}: the limit {self.limit_m} m and its electrical part {self.electrical_m} m do not fit "
+                "together: "
                 "expected a finite limit of at least its electrical part, and that above 0 m"
             )
 

@@ -11,8 +11,9 @@ METRES_PER_FOOT = 0.3048
 """[m/ft], exact by the international definition of the foot."""
 
 NOISE_M = Decimal("1e-9")
-"""[m] Float noise taken off before rounding up, so that 0.59 + 0.61 shows as 1.20 and not 1.21. One nanometre is a million
-times the noise of a float64 sum of metres and far below anything measured; a shown limit may be low by no more than this."""
+"""[m] Float noise taken off before rounding up, so that 0.59 + 0.61 shows as 1.20 and not 1.21. One nanometre is a
+million times the noise of a float64 sum of metres and far below anything measured; a shown limit may be low by no more
+than this."""
 
 
 def up(value: float, step: float = 0.01) -> float:
