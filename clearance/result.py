@@ -1,0 +1,316 @@
+"""Owns the records of a result, and their JSON.
+
+Every number here is as it was decided, unrounded. Rounding for people is in `clearance.report`: gaps down, limits up.
+
+JSON format history
+1: first format.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+FORMAT = 1
+
+Verdict = Literal["clear", "breach", "undecided"]
+Kind = Literal["air", "tool", "object"]
+Numbers = Mapping[str, float]
+Point = tuple[float, float, float]
+
+
+def worst(verdicts: list[Verdict]) -> Verdict:
+    """Breach before undecided before clear; of nothing, undecided: what was not looked at is not clear.
+
+    >>> worst(["clear", "undecided"])
+    'undecided'
+    """
+    for verdict in ("breach", "undecided"):
+        if verdict in verdicts:
+            return verdict  # type: ignore[return-value]
+    return "clear" if verdicts else "undecided"
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A gap that was swept against one distance.
+
+    required_m: the distance [m], None where no rule gives it
+    gap_lower_m, gap_upper_m: the least careful gap lies between these [m]; infinite where nothing is there
+    at: the parameters of the upper bound, in the units of their names
+    through: bodies the chain passes; ends: the bodies at its two ends
+    points: the chain's polyline [m], from one end over the bodies between to the other
+    within_survey_error: a breach that is none when all slack is left out
+    case: the potentials under which it is least ("as stated", "bond lost", ...)
+    why: what keeps it undecided, or what the reader must know
+    """
+
+    verdict: Verdict
+    required_m: float | None
+    gap_lower_m: float
+    gap_upper_m: float
+    at: Numbers
+    through: tuple[str, ...]
+    ends: tuple[str, str]
+    points: tuple[Point, ...]
+    within_survey_error: bool = False
+    case: str = "as stated"
+    why: str = ""
+
+    @property
+    def margin_lower_m(self) -> float | None:
+        """Proven least margin [m]."""
+        return None if self.required_m is None else self.gap_lower_m - self.required_m
+
+    @property
+    def margin_upper_m(self) -> float | None:
+        """Witnessed margin [m]."""
+        return None if self.required_m is None else self.gap_upper_m - self.required_m
+
+
+@dataclass(frozen=True)
+class Gap:
+    """One pair of potentials and one kind of limit in a stage, judged twice.
+
+    posture: the stated posture against the whole limit; reach: the full reach envelope against the electrical part,
+        None where nobody is aloft (then `posture` is against the whole limit and nothing reaches further)
+    limit_m, electrical_m: [m]; rule: name, edition, clause; voltage: what the limit was taken at
+    margin_at_assumed_m: margin of `posture` at the rule's assumed overvoltage [m], None where the stated one is that
+    """
+
+    between: tuple[str, str]
+    kind: Kind
+    posture: Measure
+    reach: Measure | None
+    limit_m: float | None
+    electrical_m: float | None
+    rule: Mapping[str, str]
+    voltage: str
+    margin_at_assumed_m: float | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worse of both."""
+        return worst([self.posture.verdict] + ([self.reach.verdict] if self.reach else []))
+
+    @property
+    def governing(self) -> Measure:
+        """The measure with the smaller margin, a missing limit first."""
+        if self.reach is None:
+            return self.posture
+        return min(
+            (self.posture, self.reach), key=lambda m: -math.inf if m.margin_lower_m is None else m.margin_lower_m
+        )
+
+
+@dataclass(frozen=True)
+class Approach:
+    """An unbonded worker's distance to a phase or to earth where the stage does not let the worker come near."""
+
+    body: str
+    to: str
+    measure: Measure
+
+
+@dataclass(frozen=True)
+class Collision:
+    """A moving body against all it must not touch; `measure.ends` names what it comes nearest to."""
+
+    body: str
+    measure: Measure
+
+
+@dataclass(frozen=True)
+class Insulation:
+    """What is left of an insulating length, over the whole box.
+
+    steps: how it was reckoned, one line a deduction
+    """
+
+    body: str
+    verdict: Verdict
+    left_m: float
+    required_m: float | None
+    at: Numbers
+    rule: Mapping[str, str]
+    steps: tuple[str, ...] = ()
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One bin of a map: its ranges, and the verdict over all other parameters."""
+
+    ranges: Mapping[str, tuple[float, float]]
+    verdict: Verdict
+    margin_lower_m: float
+    witness: Numbers | None = None
+
+
+@dataclass(frozen=True)
+class Map:
+    """The margin of one gap along one or two parameters, a profile: each bin holds for all other parameters.
+
+    what: "whole limit, stated posture" or "electrical part, reach envelope"
+    words: "clear for all", "breach for some", "undecided" are the cells' verdicts in words
+    """
+
+    between: tuple[str, str]
+    kind: Kind
+    what: str
+    axes: tuple[str, ...]
+    cells: tuple[Cell, ...]
+
+
+@dataclass(frozen=True)
+class StageResult:
+    """All that was found for one stage."""
+
+    name: str
+    kind: str
+    parameters: Mapping[str, tuple[float, float]]
+    gaps: tuple[Gap, ...]
+    approaches: tuple[Approach, ...]
+    insulation: tuple[Insulation, ...]
+    collisions: tuple[Collision, ...]
+    maps: tuple[Map, ...] = ()
+    undecided: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of everything in it."""
+        found: list[Verdict] = [gap.verdict for gap in self.gaps]
+        found += [a.measure.verdict for a in self.approaches] + [c.measure.verdict for c in self.collisions]
+        found += [i.verdict for i in self.insulation]
+        found += ["undecided" for _ in self.undecided]
+        return worst(found)
+
+
+@dataclass(frozen=True)
+class LineGap:
+    """A gap of the line itself, which no part of the job narrows: listed, not judged."""
+
+    between: tuple[str, str]
+    gap_m: float
+    ends: tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Result:
+    """All verdicts of one scene.
+
+    skipped: what was not evaluated and why; basis: what the verdict rests on, as lines
+    """
+
+    scene: str
+    sha256: str
+    version: str
+    tolerance_m: float
+    stages: tuple[StageResult, ...]
+    line: tuple[LineGap, ...] = ()
+    skipped: tuple[str, ...] = ()
+    basis: tuple[str, ...] = ()
+    boxes: int = field(default=0, compare=False)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of the stages."""
+        return worst([stage.verdict for stage in self.stages])
+
+    def to_json(self) -> str:
+        """The result as JSON text, format 1: keys in a fixed order, no number rounded, infinite distances as null."""
+        return json.dumps(_result(self), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else value
+
+
+def _measure(measure: Measure) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "verdict": measure.verdict,
+        "required_m": _number(measure.required_m),
+        "gap_lower_m": _number(measure.gap_lower_m),
+        "gap_upper_m": _number(measure.gap_upper_m),
+        "margin_lower_m": _number(measure.margin_lower_m),
+        "margin_upper_m": _number(measure.margin_upper_m),
+        "at": dict(measure.at),
+        "through": list(measure.through),
+        "ends": list(measure.ends),
+        "points": [list(point) for point in measure.points],
+        "within_survey_error": measure.within_survey_error,
+        "case": measure.case,
+    }
+    return found | ({"why": measure.why} if measure.why else {})
+
+
+def _gap(gap: Gap) -> dict[str, Any]:
+    posture = _measure(gap.posture)
+    posture_verdict = posture.pop("verdict")
+    posture.pop("required_m")
+    return {
+        "between": list(gap.between),
+        "kind": gap.kind,
+        "verdict": gap.verdict,
+        "limit_m": _number(gap.limit_m),
+        "electrical_m": _number(gap.electrical_m),
+        "rule": dict(gap.rule),
+        "voltage": gap.voltage,
+        "posture_verdict": posture_verdict,
+        **posture,
+        "reach": None if gap.reach is None else _measure(gap.reach),
+        "margin_at_assumed_overvoltage_m": _number(gap.margin_at_assumed_m),
+    }
+
+
+def _stage(stage: StageResult) -> dict[str, Any]:
+    return {
+        "name": stage.name,
+        "kind": stage.kind,
+        "verdict": stage.verdict,
+        "parameters": {name: list(span) for name, span in stage.parameters.items()},
+        "gaps": [_gap(gap) for gap in stage.gaps],
+        "approaches": [{"body": a.body, "to": a.to, **_measure(a.measure)} for a in stage.approaches],
+        "insulation": [
+            {
+                "body": i.body, "verdict": i.verdict, "left_m": _number(i.left_m), "required_m": _number(i.required_m),
+                "at": dict(i.at), "rule": dict(i.rule), "steps": list(i.steps), "why": i.why,
+            }
+            for i in stage.insulation
+        ],
+        "collisions": [{"body": c.body, **_measure(c.measure)} for c in stage.collisions],
+        "maps": [
+            {
+                "between": list(m.between), "kind": m.kind, "what": m.what, "axes": list(m.axes),
+                "cells": [
+                    {
+                        "ranges": {name: list(span) for name, span in cell.ranges.items()}, "verdict": cell.verdict,
+                        "margin_lower_m": _number(cell.margin_lower_m),
+                        "witness": None if cell.witness is None else dict(cell.witness),
+                    }
+                    for cell in m.cells
+                ],
+            }
+            for m in stage.maps
+        ],
+        "undecided": list(stage.undecided),
+        "notes": list(stage.notes),
+    }  # fmt: skip
+
+
+def _result(result: Result) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "version": result.version,
+        "scene": {"name": result.scene, "sha256": result.sha256},
+        "verdict": result.verdict,
+        "tolerance_m": result.tolerance_m,
+        "skipped": list(result.skipped),
+        "basis": list(result.basis),
+        "line": [{"between": list(g.between), "gap_m": _number(g.gap_m), "ends": list(g.ends)} for g in result.line],
+        "stages": [_stage(stage) for stage in result.stages],
+    }
