@@ -1,0 +1,62 @@
+"""Owns `Setting`: one swept piece of a stage as the engine takes it, and where everything stands at given parameters.
+
+A stage becomes one setting for the stated posture and one for the reach envelope; where a released conductor changes shape,
+one of each for every piece of its lowering.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from clearance.bodies import Body
+from clearance.motion import Motion, placed
+
+Check = Literal["posture", "reach"]
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """What is there, how it moves, and what is swept.
+
+    bodies: everything that is there in the stage, still and moving
+    motion: the links that carry the moving ones
+    box: the range of every parameter, in the order of `motion.parameters` [m or rad]
+    rated: name of a body that deforms -> its shape parameter
+    cuts: (parameter, value) where boxes must be split first: the vertices of the track
+    touching: pairs of bodies that are meant to touch
+    """
+
+    stage: str
+    check: Check
+    bodies: tuple[Body, ...]
+    motion: Motion
+    box: Mapping[str, tuple[float, float]]
+    rated: Mapping[str, str]
+    cuts: tuple[tuple[str, float], ...] = ()
+    touching: frozenset[frozenset[str]] = frozenset()
+
+
+def shown(parameter: str, value: float) -> float:
+    """A parameter's value in the unit of its name: degrees where it ends in _deg, else as it is [m]."""
+    return math.degrees(value) if parameter.endswith("_deg") else value
+
+
+def inside(parameter: str, value: float) -> float:
+    """The engine's value [m or rad] of a parameter given in the unit of its name."""
+    return math.radians(value) if parameter.endswith("_deg") else value
+
+
+def standing(setting: Setting, at: Mapping[str, float]) -> tuple[Body, ...]:
+    """Every body of the setting where it is at the parameters `at`, in the units of their names; what is missing is centred."""
+    q = {
+        name: inside(name, at[name]) if name in at else 0.5 * (low + high) for name, (low, high) in setting.box.items()
+    }
+    return tuple(
+        body
+        if body.link is None
+        else replace(body, shape=placed(body.shape, setting.motion, body.link, q, setting.rated.get(body.name)), link=None)
+        for body in setting.bodies
+    )
