@@ -1,8 +1,8 @@
 """Owns the catenary: the curve in which a flexible, inextensible conductor of even weight hangs between two points.
 
-To make one from a tension use `from_tension`, from a constant `from_constant`, from a sag `from_sag`, from the length of
-conductor `from_length`. To ask it use `point_at`, `point_at_length`, `low_point`, `sag_at_midspan`, `support_tensions`;
-to cut it `part`; to turn it into chords with a proven error `polyline` or `nodes`.
+To make one from a tension use `from_tension`, from a constant `from_constant`, from a sag `from_sag`, from the length
+of conductor `from_length`. To ask it use `point_at`, `point_at_length`, `low_point`, `sag_at_midspan`,
+`support_tensions`; to cut it `part`; to turn it into chords with a proven error `polyline` or `nodes`.
 
 Notation: span L [m] and rise h [m] are the horizontal and the vertical distance between the ends, the constant is
 a = H / w [m], and t = (x - x0) / a is the normalised coordinate, 0 at the low point. With u = L / (2 a) the ends lie at
@@ -34,8 +34,8 @@ LARGEST_HALF_PARAMETER: Final = 600.0
 """[1] Largest u = L / (2 a) accepted: sinh(700) is the last one a double can hold. Real spans have u below 1."""
 
 VERTICAL: Final = 1e-12
-"""[1] A span below this part of the length of conductor counts as none. The curve is within one span of its two vertical
-legs, so this moves it by a picometre per metre of conductor."""
+"""[1] A span below this part of the length of conductor counts as none. The curve is within one span of its two
+vertical legs, so this moves it by a picometre per metre of conductor."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,8 @@ class Catenary:
     start, end: its ends [m]
     constant_m: horizontal tension over weight per length [m]; 0 where the ends lie one exactly above the other: the
         conductor then hangs as two vertical legs, which is the limit of the catenary as its span goes to nothing
-    low_point_m: horizontal distance from start, toward end, to the low point of the curve [m]; negative or beyond the span
+    low_point_m: horizontal distance from start, toward end, to the low point of the curve [m]; negative or beyond the
+        span
         for uplift, where the low point lies outside
     length_m: length of conductor between the ends [m]
     """
@@ -131,8 +132,8 @@ def point3(name: str, field: str, value: ArrayLike) -> Point:
 def from_constant(start: ArrayLike, end: ArrayLike, constant_m: float) -> Catenary:
     """The catenary of the given constant a = H / w [m].
 
-    Raises `InputError` where the ends have no horizontal distance (a conductor with horizontal tension cannot hang so), or
-    where the constant is so small against the span that the curve leaves the numbers a computer holds.
+    Raises `InputError` where the ends have no horizontal distance (a conductor with horizontal tension cannot hang
+    so), or where the constant is so small against the span that the curve leaves the numbers a computer holds.
 
     >>> round(sag_at_midspan(from_constant([0, 0, 20], [300, 0, 20], 1500.0)), 3)
     7.506
@@ -156,8 +157,8 @@ def from_tension(start: ArrayLike, end: ArrayLike, horizontal_tension_N: float, 
 def from_sag(start: ArrayLike, end: ArrayLike, sag_m: float) -> Catenary:
     """The catenary with the given sag [m]: the vertical distance from chord to curve at half the horizontal distance.
 
-    Exact, not parabolic: with u = L / (2 a) the sag is the root of the sum of the squares of ``L (cosh u - 1) / (2 u)`` and
-    ``h tanh(u / 2) / 2``; both grow with u, so the root is the only one.
+    Exact, not parabolic: with u = L / (2 a) the sag is the root of the sum of the squares of ``L (cosh u - 1) / (2
+    u)`` and ``h tanh(u / 2) / 2``; both grow with u, so the root is the only one.
 
     >>> curve = from_sag([0, 0, 20], [200, 0, 50], 6.0)
     >>> round(sag_at_midspan(curve), 12)
@@ -179,7 +180,9 @@ def from_sag(start: ArrayLike, end: ArrayLike, sag_m: float) -> Catenary:
     while excess(high) < 0:
         high *= 2
         if high > LARGEST_HALF_PARAMETER:
-            raise InputError(Mistake(("catenary", "sag_m"), f"a sag in proportion to {span:.3g} m span", f"{sag_m!r} m"))
+            raise InputError(
+                Mistake(("catenary", "sag_m"), f"a sag in proportion to {span:.3g} m span", f"{sag_m!r} m")
+            )
     low = high
     while excess(low) > 0:
         low /= 2
@@ -217,7 +220,8 @@ def from_length(start: ArrayLike, end: ArrayLike, length_m: float) -> Catenary:
 
 
 def log_ratio(span_m: ArrayLike, rise_m: ArrayLike, length_m: ArrayLike) -> Floats:
-    """log(sqrt(length² - rise²) / span), the right side of the equation for u, without loss of digits for a taut span."""
+    """log(sqrt(length² - rise²) / span), the right side of the equation for u, without loss of digits for a taut
+    span."""
     span, rise, length = np.asarray(span_m, float), np.asarray(rise_m, float), np.asarray(length_m, float)
     chord = np.hypot(span, rise)
     with np.errstate(divide="ignore", over="ignore"):
@@ -227,8 +231,8 @@ def log_ratio(span_m: ArrayLike, rise_m: ArrayLike, length_m: ArrayLike) -> Floa
 def half_parameter(target: ArrayLike) -> Floats:
     """u with log(sinh(u) / u) = target, for every target of at least 0.
 
-    The function is convex and grows, so Newton steps from a start above the root go down to it. The start is above because
-    the function is at least 0.16 u² up to u = 1 and at least 0.16 u from there on (it is 0.1614 at 1).
+    The function is convex and grows, so Newton steps from a start above the root go down to it. The start is above
+    because the function is at least 0.16 u² up to u = 1 and at least 0.16 u from there on (it is 0.1614 at 1).
     """
     goal = np.asarray(target, float)
     value = np.maximum(np.sqrt(goal / 0.16), goal / 0.16)
@@ -286,7 +290,9 @@ def part(catenary: Catenary, from_length_m: float, to_length_m: float) -> Catena
         expected = f"two rising lengths between 0 and {catenary.length_m:.6g} m"
         raise InputError(Mistake(("catenary", "part"), expected, f"{from_length_m!r} and {to_length_m!r} m"))
     if catenary.constant_m == 0:
-        raise InputError(Mistake(("catenary", "part"), "ends with a horizontal distance", "one exactly above the other"))
+        raise InputError(
+            Mistake(("catenary", "part"), "ends with a horizontal distance", "one exactly above the other")
+        )
     first, last = point_at_length(catenary, from_length_m), point_at_length(catenary, to_length_m)
     shift = math.hypot(first[0] - catenary.start[0], first[1] - catenary.start[1])
     return Catenary(first, last, catenary.constant_m, catenary.low_point_m - shift, to_length_m - from_length_m)
@@ -338,14 +344,15 @@ def polyline(catenary: Catenary, chord_error_m: float = CHORD_ERROR_M) -> tuple[
 def nodes(catenary: Catenary, chord_error_m: float = CHORD_ERROR_M) -> Nodes:
     """Points along the curve at equal horizontal steps, so close that no chord errs by more than chord_error_m.
 
-    The bound. On a chord from t = m - d to m + d (lengths in units of a) the distance from curve to chord is greatest where
-    the tangent is parallel to the chord, sinh(t*) = S = sinh(m) sinh(d) / d, and is
+    The bound. On a chord from t = m - d to m + d (lengths in units of a) the distance from curve to chord is greatest
+    where the tangent is parallel to the chord, sinh(t*) = S = sinh(m) sinh(d) / d, and is
     ``(cosh(m) cosh(d) + S (t* - m)) / cosh(t*) - 1``. For m >= 0 (else mirror): t* >= m, and
-    ``cosh(t*) - cosh(m)``, the integral of sinh from m to t*, is at least ``(t* - m) sinh(m) = (t* - m) S d / sinh(d)``.
-    Times cosh(d), and as d coth(d) >= 1: ``cosh(d) (cosh(t*) - cosh(m)) >= S (t* - m)``. So the distance is at most
-    ``cosh(d) - 1``: the same for every chord of the step 2 d, within the span or far up an uplift.
-    The curve turns by less than 2 d within a chord (its angle's derivative is 1 / cosh(t)); with 2 d <= 1 it turns by under
-    58 degrees, so each of its points projects inside its own chord and the bound is to the chord, not only to its line.
+    ``cosh(t*) - cosh(m)``, the integral of sinh from m to t*, is at least ``(t* - m) sinh(m) = (t* - m) S d /
+    sinh(d)``. Times cosh(d), and as d coth(d) >= 1: ``cosh(d) (cosh(t*) - cosh(m)) >= S (t* - m)``. So the distance
+    is at most ``cosh(d) - 1``: the same for every chord of the step 2 d, within the span or far up an uplift.
+    The curve turns by less than 2 d within a chord (its angle's derivative is 1 / cosh(t)); with 2 d <= 1 it turns by
+    under 58 degrees, so each of its points projects inside its own chord and the bound is to the chord, not only to
+    its line.
     """
     refuse("catenary", positive={"chord_error_m": chord_error_m})
     if catenary.constant_m == 0:

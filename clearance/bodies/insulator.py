@@ -1,0 +1,261 @@
+"""Owns the shapes of line insulators: suspension and strain strings, posts, and how strings share a span with its wire.
+
+To hang one string use `string_axis`; for a span with a string at either end `span_with_strings`; for a post or any
+straight insulator `post`. Each comes as three shapes: the insulating part, the earthed hardware and the live hardware.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from clearance import shapes
+from clearance.conductor.catenary import Catenary, Point, part, point3, polyline, refuse
+from clearance.errors import InputError, Mistake
+from clearance.shapes import Shape
+from clearance.tolerances import CHORD_ERROR_M
+
+Floats = NDArray[np.float64]
+
+HARDWARE_DIAMETER_M: Final = 0.08
+"""[m] Links, clevises and clamps at the ends of a string, where the scene says nothing else (common practice, no
+source)."""
+
+
+@dataclass(frozen=True)
+class StringSpec:
+    """One insulator string.
+
+    kind: "strain" (in line with the wire) or "suspension" (straight down from its attachment)
+    length_m: from attachment to live end [m]
+    insulating_m: the insulating part of it [m]
+    diameter_m: of the insulators [m]
+    earthed_m: hardware on the earthed side [m]; the rest is on the live side. Default: half of what does not insulate
+    hardware_diameter_m: of that hardware [m]
+    ring_diameter_m, ring_tube_m: a grading ring about the live end of the insulating part, across the string, and the
+        diameter of its tube [m]; 0 for none
+    """
+
+    kind: Literal["strain", "suspension"]
+    length_m: float
+    insulating_m: float
+    diameter_m: float
+    earthed_m: float | None = None
+    hardware_diameter_m: float = HARDWARE_DIAMETER_M
+    ring_diameter_m: float = 0.0
+    ring_tube_m: float = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class StringParts:
+    """A string or post in its place.
+
+    live_end: where the wire begins [m]
+    insulating: the insulating part
+    earthed: hardware between the attachment and the insulating part; empty where there is none
+    live: hardware between the insulating part and the live end, with its ring; empty where there is none
+    """
+
+    live_end: Point
+    insulating: Shape
+    earthed: Shape
+    live: Shape
+
+
+@dataclass(frozen=True, eq=False)
+class SpanParts:
+    """A span whose wire hangs between strings.
+
+    whole: the catenary that was solved, from the far side of one strain string to that of the other
+    conductor: the wire alone, from live end to live end
+    from_string, to_string: the strings in their places, or None where the wire ends at the point itself
+    """
+
+    whole: Catenary
+    conductor: Catenary
+    from_string: StringParts | None
+    to_string: StringParts | None
+
+
+def string_axis(
+    attachment: ArrayLike, spec: StringSpec, along: Catenary | None = None, slack_m: float = 0.0
+) -> StringParts:
+    """A string in its place.
+
+    Parameters
+    ----------
+    attachment: its earthed end [m]
+    spec: the string
+    along: for a strain string the catenary it lies in, starting at the attachment; a suspension string hangs straight
+        down
+    slack_m: survey and model error [m]
+
+    Raises `InputError` for a value out of range, an insulating part longer than its string, or a strain string as
+    long as the wire it should lie in.
+    """
+    top = point3("string", "attachment", attachment)
+    _refuse_string(spec)
+    earthed, insulating = _parts(spec.length_m, spec.insulating_m, spec.earthed_m)
+    cuts = (0.0, earthed, earthed + insulating, spec.length_m)
+    if spec.kind == "suspension":
+        live_end = (top[0], top[1], top[2] - spec.length_m)
+        lines = [np.array([[*top[:2], top[2] - a], [*top[:2], top[2] - b]]) for a, b in pairwise(cuts)]
+        errors = [0.0, 0.0, 0.0]
+    else:
+        if along is None:
+            raise InputError(Mistake(("string", "kind"), "a wire for the strain string to lie in", "none"))
+        if not spec.length_m < along.length_m:
+            expected = f"less than the {along.length_m:.6g} m of the wire it lies in"
+            raise InputError(Mistake(("string", "length_m"), expected, f"{spec.length_m!r} m"))
+        lines, errors = [], []
+        for a, b in pairwise(cuts):
+            line, error = polyline(part(along, a, b), CHORD_ERROR_M) if b > a else (np.zeros((1, 3)), 0.0)
+            lines.append(line)
+            errors.append(error)
+        live_end = (float(lines[1][-1][0]), float(lines[1][-1][1]), float(lines[1][-1][2]))
+        if len(lines[2]) > 1:
+            live_end = (float(lines[2][-1][0]), float(lines[2][-1][1]), float(lines[2][-1][2]))
+    return _dressed(live_end, lines, errors, cuts, spec, slack_m)
+
+
+def span_with_strings(
+    from_m: ArrayLike,
+    to_m: ArrayLike,
+    from_string: StringSpec | None,
+    to_string: StringSpec | None,
+    solve: Callable[[Point, Point], Catenary],
+    slack_m: float = 0.0,
+) -> SpanParts:
+    """A wire between two attachments, with a string at either end or none.
+
+    Parameters
+    ----------
+    from_m, to_m: the attachments on the structures [m]
+    from_string, to_string: the strings, or None where the wire is fixed at the point itself
+    solve: makes the catenary from its two ends, for instance ``lambda a, b: from_tension(a, b, 9000.0, 16.0)``
+    slack_m: survey and model error of the strings [m]
+
+    A suspension string hangs straight down and the wire is solved from its live end. A strain string lies in line
+    with the
+    wire: the wire is solved from attachment to attachment, as if the string weighed as much per metre as the wire,
+    and the string is the first part of it. A string heavier than its wire sags more; where that matters give the
+    measured sag and put the difference into slack.
+
+    Raises `InputError` for a value out of range, or strings that leave no wire between them.
+    """
+    ends = [point3("span", "from_m", from_m), point3("span", "to_m", to_m)]
+    hung: list[StringParts | None] = [None, None]
+    taken = [0.0, 0.0]
+    for index, spec in enumerate((from_string, to_string)):
+        if spec is not None and spec.kind == "suspension":
+            hung[index] = string_axis(ends[index], spec, slack_m=slack_m)
+            ends[index] = (ends[index][0], ends[index][1], ends[index][2] - spec.length_m)
+        elif spec is not None:
+            taken[index] = spec.length_m
+    whole = solve(ends[0], ends[1])
+    if not sum(taken) < whole.length_m:
+        expected = f"strain strings shorter together than the {whole.length_m:.6g} m between the attachments"
+        raise InputError(Mistake(("span", "from_string and to_string"), expected, f"{sum(taken):.6g} m"))
+    for index, spec in enumerate((from_string, to_string)):
+        if spec is not None and spec.kind == "strain":
+            hung[index] = string_axis(ends[index], spec, whole if index == 0 else _reversed(whole), slack_m)
+    conductor = part(whole, taken[0], whole.length_m - taken[1]) if any(taken) else whole
+    return SpanParts(whole, conductor, hung[0], hung[1])
+
+
+def post(
+    from_m: ArrayLike,
+    to_m: ArrayLike,
+    insulating_m: float,
+    diameter_m: float,
+    hardware_diameter_m: float | None = None,
+    earthed_m: float | None = None,
+    slack_m: float = 0.0,
+) -> StringParts:
+    """A straight insulator from its earthed end to its live end [m]: a post, or a string of its own.
+
+    insulating_m: the insulating part [m]; what is left is hardware, earthed_m of it on the earthed side (default half)
+    hardware_diameter_m: of that hardware [m]; default as thick as the insulator
+
+    Raises `InputError` for a value out of range, or an insulating part longer than the whole.
+    """
+    first, last = np.array(point3("insulator", "from_m", from_m)), np.array(point3("insulator", "to_m", to_m))
+    length = float(np.linalg.norm(last - first))
+    metal = diameter_m if hardware_diameter_m is None else hardware_diameter_m
+    spec = StringSpec("suspension", length, insulating_m, diameter_m, earthed_m, metal)
+    _refuse_string(spec)
+    earthed, insulating = _parts(length, insulating_m, earthed_m)
+    cuts = (0.0, earthed, earthed + insulating, length)
+    lines = [first + np.array([[a], [b]]) / length * (last - first) for a, b in pairwise(cuts)]
+    return _dressed((float(last[0]), float(last[1]), float(last[2])), lines, [0.0] * 3, cuts, spec, slack_m)
+
+
+def ring(centre: ArrayLike, axis: ArrayLike, diameter_m: float, tube_m: float, slack_m: float = 0.0) -> Shape:
+    """A ring of tube about an axis: a polygon of capsules, its chord error in slack.
+
+    centre: (3,) [m]; axis: (3,) of any length; diameter_m: of the ring, tube axis to tube axis [m]; tube_m: of the
+        tube [m]
+    """
+    refuse("ring", positive={"ring_diameter_m": diameter_m, "ring_tube_m": tube_m}, not_negative={"slack_m": slack_m})
+    along = np.array(point3("ring", "axis", axis))
+    along /= np.linalg.norm(along)
+    first = np.cross(along, np.eye(3)[np.argmin(abs(along))])
+    first /= np.linalg.norm(first)
+    second = np.cross(along, first)
+    radius = diameter_m / 2
+    count = max(12, math.ceil(math.pi / math.acos(1 - min(1.0, CHORD_ERROR_M / radius))))
+    turn = 2 * math.pi * np.arange(count + 1)[:, None] / count
+    around = np.asarray(centre, float) + radius * (np.cos(turn) * first + np.sin(turn) * second)
+    around[-1] = around[0]
+    return shapes.polyline(around, tube_m / 2, slack_m + radius * (1 - math.cos(math.pi / count)))
+
+
+def _refuse_string(spec: StringSpec) -> None:
+    lengths = {"length_m": spec.length_m, "insulating_m": spec.insulating_m, "diameter_m": spec.diameter_m}
+    mistakes = []
+    if spec.kind not in ("strain", "suspension"):
+        mistakes.append(Mistake(("string", "kind"), '"strain" or "suspension"', f"{spec.kind!r}"))
+    if spec.insulating_m > spec.length_m * (1 + 1e-12):
+        expected = f"at most the whole length of {spec.length_m:.6g} m"
+        mistakes.append(Mistake(("string", "insulating_m"), expected, f"{spec.insulating_m!r} m"))
+    elif spec.earthed_m is not None and spec.earthed_m + spec.insulating_m > spec.length_m * (1 + 1e-12):
+        expected = f"at most the {spec.length_m - spec.insulating_m:.6g} m that do not insulate"
+        mistakes.append(Mistake(("string", "earthed_m"), expected, f"{spec.earthed_m!r} m"))
+    refuse(
+        "string",
+        positive={**lengths, "hardware_diameter_m": spec.hardware_diameter_m},
+        not_negative={"earthed_m": spec.earthed_m or 0.0, "ring_diameter_m": spec.ring_diameter_m},
+        others=mistakes,
+    )
+
+
+def _parts(length: float, insulating: float, earthed: float | None) -> tuple[float, float]:
+    """Length of the earthed hardware and of the insulating part; rounding never makes the rest negative."""
+    insulating = min(insulating, length)
+    return ((length - insulating) / 2 if earthed is None else min(earthed, length - insulating)), insulating
+
+
+def _dressed(
+    live_end: Point, lines: list[Floats], errors: list[float], cuts: tuple[float, ...], spec: StringSpec, slack: float
+) -> StringParts:
+    metal, body = spec.hardware_diameter_m / 2, spec.diameter_m / 2
+    made = [
+        shapes.polyline(line, radius, slack + error) if b - a > 1e-9 * spec.length_m else shapes.empty()
+        for line, error, radius, (a, b) in zip(lines, errors, (metal, body, metal), pairwise(cuts), strict=True)
+    ]
+    if spec.ring_diameter_m > 0:
+        tip, before = lines[1][-1], lines[1][-2]
+        made[2] = shapes.join([made[2], ring(tip, tip - before, spec.ring_diameter_m, spec.ring_tube_m, slack)])
+    return StringParts(live_end, made[1], made[0], made[2])
+
+
+def _reversed(catenary: Catenary) -> Catenary:
+    return Catenary(
+        catenary.end, catenary.start, catenary.constant_m, catenary.span_m - catenary.low_point_m, catenary.length_m
+    )
