@@ -41,6 +41,7 @@ class Known:
     wires: tuple[str, ...]
     workers: tuple[str, ...]
     ladders: tuple[str, ...]
+    tracks: int
     bodies: tuple[str, ...]
 
 
@@ -80,7 +81,14 @@ def names_of(table: dict[str, Any]) -> Known:
     if isinstance(ladder := table.get("ladder"), dict):
         ladders = [ladder.get("name", "ladder")]
         bodies += [*ladders, *(fitting["name"] for fitting in _entries(ladder, "fittings") if "name" in fitting)]
-    return Known(tuple(phases), tuple(named("wires")), tuple(named("workers")), tuple(ladders), tuple(bodies))
+    return Known(
+        tuple(phases),
+        tuple(named("wires")),
+        tuple(named("workers")),
+        tuple(ladders),
+        int("track" in table),
+        tuple(bodies),
+    )
 
 
 def _tuple(value: Any) -> tuple[Any, ...]:
@@ -218,7 +226,8 @@ def _circuit(scene: Scene, known: Known, circuit: Circuit) -> Iterator[Mistake]:
 def _grid(scene: Scene, ground: GridGround) -> Iterator[Mistake]:
     given = [name for name in ("file", "heights_m") if getattr(ground, name) is not None]
     if len(given) != 1:
-        yield Mistake(where(scene, ground), "one of file or heights_m", " and ".join(given) or "neither", "keep one")
+        found = " and ".join(given) or "neither"
+        yield Mistake(where(scene, ground), "one of file or heights_m", found, "keep one" if given else "add one")
     if (rows := ground.heights_m) is not None:
         lengths = sorted({len(row) for row in rows})
         if len(lengths) > 1:

@@ -93,8 +93,8 @@ def _stage(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
     if not known.ladders and (stage.climb_m is not None or stage.travel_m is not None):
         field = "climb_m" if stage.climb_m is not None else "travel_m"
         yield Mistake(where(scene, stage, field), "a ladder in the scene", "no table [ladder]", "add one")
-    if stage.travel_m is not None and known.ladders and scene.track is None:
-        yield Mistake(where(scene, stage, "travel_m"), "a track in the scene", "no valid table [track]", "add one")
+    if stage.travel_m is not None and known.ladders and not known.tracks:
+        yield Mistake(where(scene, stage, "travel_m"), "a track in the scene", "no table [track]", "add one")
     if stage.climb_m is not None and scene.ladder is not None:
         low, high = stage.climb_m.lo, stage.climb_m.hi
         if low < 0 or high > scene.ladder.length_m:

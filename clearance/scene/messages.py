@@ -14,7 +14,7 @@ from typing import Any, get_args, get_origin
 
 from clearance.errors import Mistake
 from clearance.scene.records_base import Record
-from clearance.scene.units import Conversion, item_type, record_for, records_in, spellings, unit_of
+from clearance.scene.units import Conversion, item_type, record_for, records_in, spellings, unit_of, units_of
 
 Loc = tuple[str | int, ...]
 _MISSING = object()
@@ -36,15 +36,20 @@ class Spot:
     record: type[Record] | None
 
 
-def place_of(loc: Loc, root: type[Record], table: Any, raw: Any, conversion: Conversion, file: str) -> Spot:
-    """Where a location of the converted `table` lies in the `raw` one, in names; tags of tagged unions are skipped."""
+def place_of(
+    loc: Loc, root: type[Record], table: Any, raw: Any, conversion: Conversion, file: str, tags: bool = True
+) -> Spot:
+    """Where a location of the converted `table` lies in the `raw` one, in names.
+
+    With `tags` the location is pydantic's, which puts the `kind` of an entry after it where there are several kinds.
+    """
     names: list[str] = [file]
     clean: list[str | int] = []
     kind: Any = root
     record: type[Record] | None = root
     tagged = False
     for part in loc:
-        if not tagged and len(records_in(kind)) > 1 and isinstance(part, str):
+        if tags and not tagged and len(records_in(kind)) > 1 and isinstance(part, str):
             tagged = True
             continue
         tagged = False
@@ -75,7 +80,9 @@ def title(record: type[Record], table: Any, index: int) -> str:
     ("entry 'bus A'", 'entry 2')
     """
     name = table.get("name") if isinstance(table, dict) else None
-    return f"{record.word} '{name}'" if isinstance(name, str) and name.strip() else f"{record.word} {index + 1}"
+    if not isinstance(name, str) or not name.strip():
+        return f"{record.word} {index + 1}"
+    return record.word if name == record.word else f"{record.word} '{name}'"
 
 
 def nearest(word: str, options: Iterable[str]) -> str:
@@ -94,7 +101,7 @@ def meant(word: str, options: Iterable[str]) -> str:
     known = list(options)
     guess = nearest(word, known)
     if guess:
-        return f'did you mean "{guess}"?'
+        return f'perhaps "{guess}" is meant'
     return f"known here: {', '.join(known)}" if known else ""
 
 
@@ -154,8 +161,8 @@ def mistake_of(error: Mapping[str, Any], spot: Spot) -> Mistake:
     name = spot.loc[-1] if spot.loc and isinstance(spot.loc[-1], str) else ""
     if kind == "missing":
         assert spot.record is not None
-        keys = spellings(name)
-        remedy = f"add {name}" + (f" (or {', '.join(keys[1:])})" if len(keys) > 1 else "")
+        others = [f"_{unit}" for unit in units_of(name) if unit != unit_of(name)]
+        remedy = f"add {name}" + (f" (or with {', '.join(others)})" if others else "")
         if spot.record.word == "scene" and records_in(spot.record.model_fields[name].annotation):
             remedy = f"add a table [{name}]"
         elif spot.record.word == "scene" and records_in(item_type(spot.record.model_fields[name].annotation)):
@@ -172,7 +179,9 @@ def mistake_of(error: Mapping[str, Any], spot: Spot) -> Mistake:
         return Mistake((*where, "kind"), choices(options), shown(given), remedy)
     if kind == "literal_error":
         options = _literals(spot)
-        remedy = meant(spot.found, options) if isinstance(spot.found, str) and _texts(options) else ""
+        remedy = (
+            meant(spot.found, options) if isinstance(spot.found, str) and _texts(options) else _explained(spot, name)
+        )
         return Mistake(where, choices(options), found, remedy)
     if kind == "clearance":
         return Mistake(where, context["expected"], found, context["remedy"])
@@ -197,9 +206,17 @@ def _explained(spot: Spot, name: str) -> str:
     return f"this is: {described(spot.record, name)}"
 
 
+def stands_for(spot: Spot) -> str:
+    """The field that an unknown key at a spot is nearest to, or ""."""
+    if spot.record is None:
+        return ""
+    fields = {key: name for name in spot.record.model_fields for key in spellings(name)}
+    return fields.get(nearest(str(spot.loc[-1]), fields), "")
+
+
 def _meant_key(name: str, options: list[str]) -> str:
     guess = nearest(name, [key for option in options for key in spellings(option)])
-    return f'did you mean "{guess}"?' if guess else f"known here: {', '.join(options)}"
+    return f'perhaps "{guess}" is meant' if guess else f"known here: {', '.join(options)}"
 
 
 def _field_type(spot: Spot) -> Any:

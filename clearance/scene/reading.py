@@ -16,7 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from clearance.errors import InputError, Mistake
 from clearance.scene.checks import cross_checks, named_files
-from clearance.scene.messages import mistake_of, place_of
+from clearance.scene.messages import Spot, mistake_of, place_of, stands_for
 from clearance.scene.records import Scene, SceneFile
 from clearance.scene.units import Conversion, to_record_units
 
@@ -92,12 +92,12 @@ def _mistakes(
     """What conversion and validation found, in the order of the file format's tables."""
     found: list[tuple[tuple[str | int, ...], Mistake]] = []
     for loc, mistake in conversion.mistakes:
-        spot = place_of(loc, SceneFile, table, raw, conversion, str(path))
+        spot = place_of(loc, SceneFile, table, raw, conversion, str(path), tags=False)
         found.append((loc, Mistake(spot.where[:-1], mistake.expected, mistake.found, mistake.remedy)))
     reported = {loc for loc, _ in conversion.mistakes}
-    for error in errors:
-        spot = place_of(error["loc"], SceneFile, table, raw, conversion, str(path))
-        if spot.loc not in reported:
+    spots = [place_of(error["loc"], SceneFile, table, raw, conversion, str(path)) for error in errors]
+    for error, spot in zip(errors, spots, strict=True):
+        if spot.loc not in reported and not _follows(error, spot, errors, spots):
             found.append((spot.loc, mistake_of(error, spot)))
     order = list(SceneFile.model_fields)
 
@@ -107,6 +107,18 @@ def _mistakes(
         return first, loc[1] if len(loc) > 1 and isinstance(loc[1], int) else -1
 
     return [mistake for _, mistake in sorted(found, key=place)]
+
+
+def _follows(error: Any, spot: Spot, errors: list[Any], spots: list[Spot]) -> bool:
+    """True for an error that only follows from another: a list short of its wrong items, a missing key misspelled."""
+    if error["type"] == "too_short":
+        return any(other.loc[: len(spot.loc)] == spot.loc and other.loc != spot.loc for other in spots)
+    if error["type"] == "missing":
+        return any(
+            other["type"] == "extra_forbidden" and at.loc[:-1] == spot.loc[:-1] and stands_for(at) == spot.loc[-1]
+            for other, at in zip(errors, spots, strict=True)
+        )
+    return False
 
 
 def _valid_part(table: dict[str, Any], locs: list[tuple[str | int, ...]]) -> SceneFile:

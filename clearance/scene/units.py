@@ -80,6 +80,11 @@ def unit_of(key: str) -> str:
     return max(fits, key=len) if fits else ""
 
 
+def units_of(key: str) -> tuple[str, ...]:
+    """The units a file may give a field in, the record's own first; none for a field without a unit."""
+    return tuple(QUANTITIES[unit_of(key)][1]) if unit_of(key) else ()
+
+
 def spellings(key: str) -> tuple[str, ...]:
     """Every key a file may use for a field, the record's own first.
 
@@ -139,10 +144,8 @@ def to_record_units(kind: Any, value: Any, found: Conversion, loc: tuple[str | i
     for key, entry in value.items():
         name, unit = _field_for(record, key)
         if unit == "?":
-            expected = "one of " + ", ".join(spellings(name)) if unit_of(name) else name
-            quantity = QUANTITIES[unit_of(name)][0]
-            remedy = f"this is a {quantity}: give it in {_listed(tuple(QUANTITIES[unit_of(name)][1]))}"
-            found.mistakes.append(((*loc, name), Mistake((), expected, key, remedy)))
+            expected = f"a {QUANTITIES[unit_of(name)][0]} with a unit that fits it"
+            found.mistakes.append(((*loc, name), Mistake((), expected, key, f"write {_listed(spellings(name))}")))
         elif name in table:
             earlier = found.spelled.get((*loc, name), name)
             remedy = f"two spellings of one entry: keep {earlier} or {key}, not both"
@@ -194,6 +197,24 @@ def _parts(kind: Any) -> list[Any]:
 def records_in(kind: Any) -> list[type[Record]]:
     """The record classes among the alternatives of a type."""
     return [part for part in _parts(kind) if isinstance(part, type) and issubclass(part, Record)]
+
+
+def record_classes(root: type[Record]) -> list[type[Record]]:
+    """A record class and every one its fields lead to."""
+    found: list[type[Record]] = []
+
+    def walk(kind: Any) -> None:
+        for record in records_in(kind):
+            if record not in found:
+                found.append(record)
+                for field in record.model_fields.values():
+                    walk(field.annotation)
+        for part in _parts(kind):
+            for inner in get_args(part):
+                walk(inner)
+
+    walk(root)
+    return found
 
 
 def item_type(kind: Any) -> Any:
