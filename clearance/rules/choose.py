@@ -1,9 +1,10 @@
 """Owns which rules there are, and how one or several of them are asked.
 
 Several rules together: each must be kept, so the limit is the largest limit and the electrical part the largest
-electrical part. A rule that is silent on a cell is passed over with a note, but the part it does know is still kept
-(EN 50110-1 knows the electrical part without the ergonomic one). A rule that refuses refuses for all; if all are
-silent, the whole is silent.
+electrical part. A rule that is silent on a cell is passed over with a note, but what it does know of it is still kept
+(EN 50110-1 knows the electrical part without the ergonomic one; no cell needs less than the same gap with less in it).
+A rule that sends the cell to another (Table R-7 to the equation) leaves it undecided unless that one is named too. A
+rule that refuses refuses for all; if all are silent, the whole is silent.
 """
 
 from __future__ import annotations
@@ -221,7 +222,7 @@ def required(
     >>> required("osha-1910.269", "phase-earth", gap="tool", voltage_kV=230).limit_m
     2.00...
     >>> required(["osha-1910.269-table", "gb-26859"], "phase-earth", voltage_kV=220).rule.clause
-    'Table R-7'
+    '29 CFR 1910.269(l)(3)(iii), Table R-7'
     """
     rules = find_all(rule)
     cases = _cases(rules, exposure, gap, voltage_kV, highest_kV, per_unit_overvoltage, altitude_m, inputs)
@@ -232,35 +233,32 @@ def required(
             found.append(one.limit(case))
         except RuleSilent as error:
             silent.append(error)
+    named = {one.name for one in rules}
+    for error in silent:
+        if error.needs and error.needs not in named:
+            raise error  # the rule does cover the cell, by another of its parts: nobody else's value may stand in for it
     if not found:
         if len(silent) == 1:
             raise silent[0]
-        raise RuleSilent(
-            "no rule of the list has a value:\n" + "\n".join(f"- {error}" for error in silent), _known(silent)
-        )
+        raise RuleSilent("no rule of the list has a value:\n" + "\n".join(f"- {error}" for error in silent))
     return found[0] if len(rules) == 1 else _most_conservative(found, silent)
 
 
-def _known(silent: Sequence[RuleSilent]) -> float:
-    return max((error.electrical_m for error in silent), default=0.0)
-
-
 def _most_conservative(found: Sequence[Limit], silent: Sequence[RuleSilent]) -> Limit:
-    """The largest whole and the largest electrical part, which may come from two rules, and the part a silent rule
+    """The largest whole and the largest electrical part, which may come from two rules, and what a silent rule
     knows."""
     whole = max(found, key=lambda limit: limit.limit_m)
     part = max(found, key=lambda limit: limit.electrical_m)
-    known = _known(silent)
-    electrical = max(part.electrical_m, known)
-    # A silent rule may know its electrical part: the largest ergonomic part of the others is put on it.
+    # A silent rule that knows an electrical part only: the largest ergonomic part of the others is put on it.
     ergonomic = max(limit.ergonomic_m for limit in found)
-    limit_m = max(whole.limit_m, part.electrical_m, known + ergonomic)
+    known_part = max((error.electrical_m for error in silent), default=0.0)
+    knowing = [error for error in silent if error.electrical_m > 0.0]
+    known_whole = max((error.limit_m or error.electrical_m + ergonomic for error in knowing), default=0.0)
+    electrical = max(part.electrical_m, known_part)
+    limit_m = max(whole.limit_m, electrical, known_whole)
     steps = [f"[{limit.rule.name}] {step}" for limit in found for step in limit.steps]
-    steps.append(
-        "most conservative: "
-        + ", ".join(f"{limit.limit_m:.4f} m ({limit.rule.name}, {limit.rule.clause})" for limit in found)
-        + f"; the whole from {whole.rule.name}, {whole.rule.clause}"
-    )
+    each = ", ".join(f"{limit.limit_m:.4f} m ({limit.rule.name}, {limit.rule.clause})" for limit in found)
+    steps.append(f"most conservative: {each}; the whole from {whole.rule.name}, {whole.rule.clause}")
     conditions = [*whole.conditions]
     if part.rule != whole.rule and part.electrical_m > whole.electrical_m:
         steps.append(
@@ -268,14 +266,12 @@ def _most_conservative(found: Sequence[Limit], silent: Sequence[RuleSilent]) -> 
             "list"
         )
         conditions += part.conditions
-    if known + ergonomic > max(whole.limit_m, part.electrical_m) or known > part.electrical_m:
+    if limit_m > whole.limit_m or electrical > part.electrical_m:
         steps.append(
-            f"a rule passed over still knows an electrical part of {known:.4f} m; with the largest ergonomic part of "
-            "the others, "
-            f"{ergonomic:.4f} m, that is {known + ergonomic:.4f} m: kept too, so the limit is {limit_m:.4f} m"
+            f"a rule passed over still knows that the cell needs at least {known_whole:.4f} m, electrical part "
+            f"{known_part:.4f} m: kept too, so the limit is {limit_m:.4f} m"
         )
     conditions += [f"Passed over, no value for this cell: {error}" for error in silent]
-    memory = dict.fromkeys(line for limit in found for line in limit.unconfirmed)
     return replace(
         whole,
         limit_m=limit_m,
@@ -283,7 +279,7 @@ def _most_conservative(found: Sequence[Limit], silent: Sequence[RuleSilent]) -> 
         ergonomic_m=limit_m - electrical,
         steps=tuple(steps),
         conditions=tuple(dict.fromkeys(conditions)),
-        unconfirmed=tuple(memory),
+        unconfirmed=tuple(dict.fromkeys(line for limit in found for line in limit.unconfirmed)),
         inputs={**whole.inputs, "rules": " + ".join(limit.rule.name for limit in found)},
     )
 

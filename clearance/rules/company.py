@@ -340,10 +340,13 @@ def limit(table: CompanyTable, case: Case) -> Limit:
     cell = _cell(row, case.exposure, case.gap)
     reference = _reference(table, row)
     if cell is None:
+        lesser = [one for one in (_cell(row, case.exposure, gap) for gap in LESSER[case.gap]) if one is not None]
         raise RuleSilent(
             f"{table.path}: {reference.clause} has no distance for {case.exposure} with {case.gap} in the gap: the "
-            "employer must supply it "
-            f"(key {case.exposure.replace('-', '_')}.{case.gap})"
+            "employer "
+            f"must supply it (key {case.exposure.replace('-', '_')}.{case.gap})",
+            max((one.electrical_m for one in lesser), default=0.0),
+            max((one.electrical_m + one.ergonomic_m for one in lesser), default=0.0),
         )
     required = cell.electrical_m + cell.ergonomic_m
     steps = (
@@ -364,6 +367,10 @@ def limit(table: CompanyTable, case: Case) -> Limit:
         tuple(conditions),
         (),
     )
+
+
+LESSER: dict[Gap, tuple[Gap, ...]] = {"air": (), "tool": ("air",), "object": ("air", "tool")}
+"""The gaps with less in them: where a cell is missing, it cannot need less than they do."""
 
 
 def _cell(row: VoltageClass, exposure: Exposure, gap: Gap) -> Distance | None:

@@ -164,7 +164,7 @@ def limit(case: Case) -> Limit:
         required,
         electrical,
         ergonomic,
-        RuleReference("EN 50110-1", EDITION, "Table A.1"),
+        RuleReference(NAME, EDITION, "EN 50110-1, Table A.1"),
         numbers,
         steps,
         tuple(conditions),

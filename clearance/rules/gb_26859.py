@@ -200,18 +200,24 @@ def limit(case: Case) -> Limit:
         "The rule gives the whole distance and no split: the whole is taken as electrical part, on the careful side."
     ]
     if case.exposure == "phase-phase":
+        whole, words = (
+            _cell(ADJACENT_PHASE, nominal, "the adjacent phase", 0.0),
+            "worker at potential to the adjacent phase",
+        )
+        facts.append(FACT_ADJACENT)
         if case.gap == "object":
             raise RuleSilent(
                 f"{NAME}: has no distance between phases with a conductive object in the gap: the employer must "
-                "supply it"
+                "supply it",
+                whole,
+                whole,
             )
-        whole, words = _cell(ADJACENT_PHASE, nominal, "the adjacent phase"), "worker at potential to the adjacent phase"
-        facts.append(FACT_ADJACENT)
-    elif case.gap == "object":
-        whole, words = (
-            _cell(COMBINED_GAP, nominal, "a combined gap"),
-            "combined gap, the sum of both gaps of a worker at neither potential",
+        conditions.append(
+            "The rule does not tell an insulating tool between phases from air; its length is limited apart."
         )
+    elif case.gap == "object":
+        whole = _cell(COMBINED_GAP, nominal, "a combined gap", TO_LIVE[nominal])
+        words = "combined gap, the sum of both gaps of a worker at neither potential"
         facts.append(FACT_COMBINED)
         conditions.append("The length of the worker or object between the two gaps does not count.")
     else:
@@ -240,7 +246,7 @@ def limit(case: Case) -> Limit:
         whole,
         whole,
         0.0,
-        RuleReference("GB 26859 / DL 409", EDITION, clause),
+        RuleReference(NAME, EDITION, clause),
         numbers,
         steps,
         tuple(conditions),
@@ -262,10 +268,12 @@ def _to_live(case: Case, nominal: float, conditions: list[str]) -> float:
     return TO_LIVE[nominal]
 
 
-def _cell(table: dict[float, float], nominal: float, words: str) -> float:
-    """A table's value, or silence."""
+def _cell(table: dict[float, float], nominal: float, words: str, least_m: float) -> float:
+    """A table's value, or silence that still knows the least the cell can be [m]."""
     if nominal not in table:
-        raise RuleSilent(f"{NAME}: has no distance for {words} at {nominal:g} kV: the employer must supply it")
+        raise RuleSilent(
+            f"{NAME}: has no distance for {words} at {nominal:g} kV: the employer must supply it", least_m, least_m
+        )
     return table[nominal]
 
 
@@ -293,7 +301,7 @@ def insulating_length(case: Case, what: What) -> InsulatingLength:
     return InsulatingLength(
         what,
         length,
-        RuleReference("GB 26859 / DL 409", EDITION, "Table 8-2"),
+        RuleReference(NAME, EDITION, "Table 8-2"),
         {"class_kV": nominal, "highest_kV": case.voltage.highest_kV, "altitude_m": case.altitude_m},
         (case.voltage.basis, f"least effective insulating length of a {what}: {length:.1f} m"),
         ("The length of metal parts is subtracted (read).",),
@@ -306,4 +314,4 @@ def sound_insulators(voltage: SystemVoltage) -> tuple[int, RuleReference]:
     nominal = voltage.nominal_kV
     if nominal is None or nominal not in SOUND_INSULATORS:
         raise RuleSilent(f"{NAME}: gives no number of sound insulators at {nominal} kV")
-    return SOUND_INSULATORS[nominal], RuleReference("GB 26859 / DL 409", EDITION, "Table 8-3")
+    return SOUND_INSULATORS[nominal], RuleReference(NAME, EDITION, "Table 8-3")

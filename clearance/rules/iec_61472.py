@@ -47,6 +47,8 @@ GAP_FACTOR = 1.2
 ERGONOMIC_M = 0.5
 LOWEST_KV, HIGHEST_KV = 72.5, 800.0
 ALTITUDE_SCALE_M = 8150.0
+LARGEST_M = 25.0
+"""[m] The form of IEC 60071-2 that D_U inverts holds to 25 m."""
 ALTITUDE_TOP_M = 2000.0
 """[m] Above it k_a must be given: no source read says how far the exponential holds."""
 
@@ -123,12 +125,6 @@ def limit(case: Case) -> Limit:
     given = overvoltage.stated(case, NAME)
     if given is None:
         raise overvoltage.silent_overvoltage(NAME, "u_e2")
-    if case.gap == "object" and "k_f" not in case.inputs:
-        raise RuleSilent(
-            f"{NAME}: with a conductive floating object in the gap k_f has no default (published reductions of the "
-            "strength are 10 to "
-            "20 %, so k_f of 0.8 to 0.9, from memory): supply the input k_f with the employer's reason"
-        )
     between = case.exposure == "phase-phase"
     used = overvoltage.between_phases(given.per_unit) if between else given.per_unit
     statistical, k_s, k_g = (
@@ -136,13 +132,32 @@ def limit(case: Case) -> Limit:
         number(case, "k_s", DEVIATION_FACTOR),
         number(case, "k_g", GAP_FACTOR),
     )
-    k_a, k_f, k_i = _altitude(case), number(case, "k_f", 1.0), number(case, "k_i", 1.0)
-    ergonomic, floating = number(case, "ergonomic_m", ERGONOMIC_M), number(case, "floating_length_m", 0.0)
+    # An air gap has neither object nor insulator in it: their factors, though given, are for the other cells.
+    k_f = number(case, "k_f", 1.0) if case.gap == "object" else 1.0
+    k_i = number(case, "k_i", 1.0) if case.gap != "air" else 1.0
+    k_a = _altitude(case)
+    ergonomic = number(case, "ergonomic_m", ERGONOMIC_M)
+    floating = number(case, "floating_length_m", 0.0) if case.gap == "object" else 0.0
     u2 = used * highest * math.sqrt(2.0) / math.sqrt(3.0)
     u90 = statistical * u2
     k_total = k_s * k_g * k_a * k_f * k_i
     electrical = electrical_distance(u90, k_total) + floating
+    if electrical - floating > LARGEST_M:
+        raise RuleError(
+            f"{NAME}: D_U = {electrical - floating:.1f} m is beyond {LARGEST_M:g} m, where the form it inverts ends, "
+            "and nothing is "
+            "extrapolated: give a gap factor k_g the employer can show, or a lower u_e2"
+        )
     required = electrical + ergonomic
+    if case.gap == "object" and "k_f" not in case.inputs:
+        # With k_f at 1 the electrical part is the least it can be: another rule's value still has to reach it.
+        raise RuleSilent(
+            f"{NAME}: with a conductive floating object in the gap k_f has no default (published reductions of the "
+            "strength "
+            "are 10 to 20 %, so k_f of 0.8 to 0.9, from memory): supply the input k_f with the employer's reason",
+            electrical,
+            required,
+        )
     numbers: dict[str, Value] = {
         "highest_kV": highest,
         **given.inputs,
@@ -188,7 +203,7 @@ def limit(case: Case) -> Limit:
         required,
         electrical,
         ergonomic,
-        RuleReference("IEC 61472", EDITION, "equations for D_A and D_U"),
+        RuleReference(NAME, EDITION, "IEC 61472, equations for D_A and D_U"),
         numbers,
         steps,
         (*given.conditions, *_conditions(case, k_i)),

@@ -12,7 +12,7 @@ exposures) unless the employer can demonstrate that no insulated tool spans the 
 is in the gap." So a ladder or a worker between two phases takes the ground curve at the peak between phases, and C =
 0.011.
 
-Where two pieces of a curve meet, the larger value is taken. The published forms fall a little in three places,
+Where two pieces of a curve meet, the larger value is taken. The published forms fall in four places,
 `FALLS`; nothing is smoothed there.
 
 Worked example: 242 kV, T = 3.5, up to 900 m, between phases with a tool in the gap: V_LG = 139.72 kV, T = 5.175,
@@ -72,7 +72,8 @@ STEP_KV = 0.1
 holds."""
 
 FALLS: tuple[str, ...] = (
-    "at a peak of 1485 kV between phases the saturation a falls by 1.2e-7, and the limit by under 0.1 mm",
+    "at 72.5 kV the movement M falls from 0.61 to 0.31 m, and every limit with it",
+    "at a peak of 1485 kV between phases the saturation a falls by less than 3e-7, and the limit by under 0.1 mm",
     "at 420 kV the assumed T falls from 3.5 to 3.0, and every limit with it",
     "at 550 kV the assumed T falls from 3.0 to 2.5, and every limit with it",
 )
@@ -165,11 +166,11 @@ def _high_voltage(case: Case, factor: float, given: overvoltage.Overvoltage | No
     if case.voltage.nominal_kV is not None:
         numbers = {"nominal_kV": case.voltage.nominal_kV, **numbers}
         facts.append(VOLTAGE_FACTS["US"])
-    letter = "between phases = 1.35 T + 0.45 = " + f"{used:.4f}" if between else f"= {used:g}"
+    phases = f"; between phases 1.35 T + 0.45 = {used:.4f}" if between else ""
     steps = (
         case.voltage.basis,
         f"V_LG = {highest:g} kV / sqrt(3) = {to_ground:.3f} kV",
-        f"T = {per_unit:g} ({'given: ' + given.basis if given else 'assumed, Table R-9'}); T {letter}",
+        f"T = {per_unit:g} ({'given: ' + given.basis if given else 'assumed, Table R-9'}){phases}",
         f"V_peak = T V_LG sqrt(2) = {used:.4f} x {to_ground:.3f} x 1.41421 = {peak:.2f} kV (Table R-3)",
         f"a = {saturated:.7f} ({'phase-to-phase' if phase_form else 'phase-to-ground'} curve of Table R-3 at V_peak); "
         f"C = {constant:.3f}",
@@ -253,7 +254,7 @@ def _gap_condition(case: Case) -> str:
 
 
 def _reference(clause: str) -> RuleReference:
-    return RuleReference("29 CFR 1910.269(l)(3)(i)", EDITION, clause)
+    return RuleReference(NAME, EDITION, f"29 CFR 1910.269(l)(3)(i), {clause}")
 
 
 def insulating_length(case: Case, what: What) -> InsulatingLength:

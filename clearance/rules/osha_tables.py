@@ -204,8 +204,9 @@ def limit(case: Case) -> Limit:
     if high and case.exposure == "phase-phase" and case.gap != "air":
         raise RuleSilent(
             f"{NAME}: the employer may not use Table R-7 between phases if an insulated tool spans the gap or any "
-            "large conductive "
-            "object is in it (Table R-3 note 2): use the equation, rule 'osha-1910.269'"
+            "large "
+            "conductive object is in it (Table R-3 note 2): use the equation, rule 'osha-1910.269'",
+            needs="osha-1910.269",
         )
     table, clause = (TABLE_R7, "Table R-7") if high else (TABLE_R6, "Table R-6")
     top, earth, phase = next(row for row in table if highest <= row[0])
@@ -261,7 +262,7 @@ def limit(case: Case) -> Limit:
         required,
         required - movement,
         movement,
-        RuleReference("29 CFR 1910.269(l)(3)(iii)", EDITION, clause),
+        RuleReference(NAME, EDITION, f"29 CFR 1910.269(l)(3)(iii), {clause}"),
         numbers,
         steps,
         tuple(conditions),

@@ -27,14 +27,20 @@ WHATS: tuple[What, ...] = ("ladder", "rope", "rod", "string")
 class RuleSilent(RuleError):
     """The rule has no value for this cell: the employer, an input or another rule must supply it.
 
-    electrical_m: the part the rule does know [m], 0 when nothing; a list of rules still holds to it.
+    What the rule does know of the cell is kept when it is one of several: the cell cannot need less than that.
+
+    electrical_m: the least the electrical part can be [m], 0 when unknown
+    limit_m: the least the whole can be [m], 0 when unknown (then the electrical part with the others' ergonomic part)
+    needs: the rule that this one sends the cell to; without it in the list the cell stays undecided
     """
 
     missing = True
 
-    def __init__(self, message: str, electrical_m: float = 0.0) -> None:
+    def __init__(self, message: str, electrical_m: float = 0.0, limit_m: float = 0.0, needs: str = "") -> None:
         super().__init__(message)
         self.electrical_m = electrical_m
+        self.limit_m = limit_m
+        self.needs = needs
 
 
 def is_missing(error: RuleError) -> bool:
