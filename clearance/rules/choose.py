@@ -3,7 +3,8 @@
 Several rules together: each must be kept, so the limit is the largest limit and the electrical part the largest
 electrical part. A rule that is silent on a cell is passed over with a note, but what it does know of it is still kept
 (EN 50110-1 knows the electrical part without the ergonomic one; no cell needs less than the same gap with less in it).
-A rule that sends the cell to another (Table R-7 to the equation) leaves it undecided unless that one is named too. A
+A rule that would cover the cell if given what it needs (an input; for Table R-7 the equation beside it) leaves it
+undecided until it gets that. A
 rule that refuses refuses for all; if all are silent, the whole is silent.
 """
 
@@ -234,9 +235,9 @@ def required(
         except RuleSilent as error:
             silent.append(error)
     named = {one.name for one in rules}
-    for error in silent:
-        if error.needs and error.needs not in named:
-            raise error  # the rule does cover the cell, by another of its parts: nobody else's value may stand in for it
+    for quiet in silent:
+        if quiet.needs and quiet.needs not in named:
+            raise quiet  # the rule would cover the cell, given what it needs: nobody else's value may stand in for it
     if not found:
         if len(silent) == 1:
             raise silent[0]

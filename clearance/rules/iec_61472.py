@@ -157,6 +157,7 @@ def limit(case: Case) -> Limit:
             "are 10 to 20 %, so k_f of 0.8 to 0.9, from memory): supply the input k_f with the employer's reason",
             electrical,
             required,
+            needs="k_f",
         )
     numbers: dict[str, Value] = {
         "highest_kV": highest,

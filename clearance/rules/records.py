@@ -31,7 +31,7 @@ class RuleSilent(RuleError):
 
     electrical_m: the least the electrical part can be [m], 0 when unknown
     limit_m: the least the whole can be [m], 0 when unknown (then the electrical part with the others' ergonomic part)
-    needs: the rule that this one sends the cell to; without it in the list the cell stays undecided
+    needs: the input, or the rule beside it, with which this rule covers the cell; until then the cell stays undecided
     """
 
     missing = True
