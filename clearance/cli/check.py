@@ -1,0 +1,143 @@
+"""Owns the command `clearance check`: every scene asked for is checked, shown, and written where asked.
+
+Exit code: the worst over the scenes, where 2 (could not run) is worse than 1 (breach), that than 3 (undecided or
+incomplete), that than 0. One scene that cannot be read does not keep the others from being checked.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from clearance.cli.output import folder_for, progress_line, stdout_console, unwritable, write_text
+from clearance.errors import ClearanceError, InputError, Mistake
+
+if TYPE_CHECKING:
+    from clearance.result import Result
+    from clearance.scene.records import Scene
+
+CODES = {"clear": 0, "breach": 1, "undecided": 3}
+WORST_FIRST = (2, 1, 3, 0)
+TOLERANCE_M = 0.005
+
+
+def check(
+    scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files (TOML).", show_default=False)],
+    json_file: Annotated[
+        Path | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON, unrounded.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Write drawings; of several scenes, a folder each.")
+    ] = None,
+    tolerance_m: Annotated[
+        float,
+        typer.Option(
+            "--tolerance-m",
+            min=1e-4,
+            max=1.0,
+            help="How far the bounds of a gap may stay apart [m]; smaller takes longer.",
+        ),
+    ] = TOLERANCE_M,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
+) -> None:
+    """Check scenes: is every gap at least its limit, over the whole range of every stage?"""
+    if json_file is not None and not json_file.resolve().parent.is_dir():
+        # Found out before the work, not after it.
+        raise InputError(
+            Mistake(("--json", str(json_file)), "a file in a folder that is there", "none", "make the folder")
+        )
+    codes: list[int] = []
+    results: list[Result] = []
+    failed: list[dict[str, Any]] = []
+    folders = folders_for(out, scenes)
+    for path, folder in zip(scenes, folders, strict=True):
+        try:
+            scene, result = checked(path, tolerance_m, quiet)
+            results.append(result)
+            codes.append(CODES[result.verdict])
+            shown(result)
+            if folder is not None:
+                for file in drawn(scene, result, folder):
+                    typer.echo(f"wrote {file}", err=True)
+        except ClearanceError as error:
+            codes.append(2)
+            failed.append({"scene": str(path), "messages": str(error).splitlines()})
+            typer.echo(str(error), err=True)
+    if json_file is not None:
+        if results and not (failed and len(scenes) == 1):
+            write_text("--json", json_file, as_json(results, failed, len(scenes)))
+            typer.echo(f"wrote {json_file}", err=True)
+        else:
+            typer.echo(f"{json_file} was not written: no scene could be checked", err=True)
+    raise typer.Exit(worst(codes))
+
+
+def worst(codes: Iterable[int]) -> int:
+    """The worst of several exit codes; of none, 2: nothing was checked.
+
+    >>> worst([0, 3, 1]), worst([3, 0]), worst([1, 2]), worst([])
+    (1, 3, 2, 2)
+    """
+    found = set(codes)
+    return next((code for code in WORST_FIRST if code in found), 2)
+
+
+def folders_for(out: Path | None, scenes: list[Path]) -> list[Path | None]:
+    """Where each scene's drawings go: the folder itself for one scene, else one below it named by the scene's file.
+
+    >>> [str(folder) for folder in folders_for(Path("out"), [Path("a/bay.toml"), Path("b/bay.toml"), Path("c.toml")])]
+    ['out/bay', 'out/bay-2', 'out/c']
+    """
+    if out is None or len(scenes) == 1:
+        return [out] * len(scenes)
+    folders: list[Path | None] = []
+    for path in scenes:
+        name, number = path.stem, 1
+        while out / name in folders:
+            number += 1
+            name = f"{path.stem}-{number}"
+        folders.append(out / name)
+    return folders
+
+
+def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Scene, Result]:
+    """One scene, read and checked. Raises `ClearanceError`."""
+    from clearance.scene.reading import read_scene
+
+    scene = read_scene(path)
+    from clearance import pipeline
+
+    with progress_line(quiet) as progress:
+        return scene, pipeline.check(scene, tolerance_m=tolerance_m, progress=progress)
+
+
+def shown(result: Result) -> None:
+    """The result on stdout."""
+    from clearance.report import text
+
+    text.print_result(result, stdout_console())
+
+
+def drawn(scene: Scene, result: Result, folder: Path) -> list[Path]:
+    """The drawings of a result, as the files written. Raises `ClearanceError`."""
+    from clearance.report import drawings
+
+    folder_for("--out", folder)
+    try:
+        return list(drawings.draw_all(scene, result, folder))
+    except OSError as error:
+        raise InputError(unwritable("--out", folder, "a folder", error)) from None
+
+
+def as_json(results: list[Result], failed: list[dict[str, Any]], asked: int) -> str:
+    """The JSON of one scene is its result; of several, a list of them, with the scenes that could not be checked."""
+    if asked == 1:
+        return results[0].to_json()
+    whole: dict[str, Any] = {"format": 1, "results": [json.loads(result.to_json()) for result in results]}
+    if failed:
+        whole["failed"] = failed
+    return json.dumps(whole, indent=1, allow_nan=False, ensure_ascii=False) + "\n"

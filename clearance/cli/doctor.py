@@ -1,0 +1,148 @@
+"""Owns the command `clearance doctor`: what this machine can and cannot do, with the line that installs the rest.
+
+The render probe runs in another process: where the GL libraries are missing, the renderer ends its process with a
+signal instead of raising, so a picture is believed only from a return code of 0 and the line it prints.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import platform
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, requires, version
+
+import typer
+
+VIEW_LINE = "pip install 'clearance[view]'"
+GL_LINE = "apt-get install -y --no-install-recommends libegl1 libgl1-mesa-dri"
+BROWSER_LINE = "apt-get install -y --no-install-recommends chromium"
+WINDOWS = ("vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
+PROBE_S = 90
+"""[s] How long one render probe may take; the first import of the renderer from a cold disk takes tens of seconds."""
+_PROBE = """
+import pyvista
+plotter = pyvista.Plotter(off_screen=True, window_size=(16, 16))
+plotter.add_mesh(pyvista.Sphere(), color="black")
+picture = plotter.screenshot(None, return_img=True)
+plotter.close()
+print("OK" if picture.shape[:2] == (16, 16) and picture.max() > picture.min() else "EMPTY")
+"""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at. able: yes, or no; detail: what was found; remedy: the line that mends it, or nothing."""
+
+    what: str
+    able: bool
+    detail: str
+    remedy: str = ""
+
+
+def doctor() -> None:
+    """Say what this machine can and cannot do, with the exact install line for what it lacks."""
+    for finding in findings():
+        typer.echo(f"{'yes' if finding.able else 'no ':3}  {finding.what}: {finding.detail}")
+        if finding.remedy:
+            typer.echo(f"     install it with: {finding.remedy}")
+
+
+def findings() -> Iterator[Finding]:
+    """Everything the command looks at, in order."""
+    supported = (3, 11) <= sys.version_info[:2] <= (3, 14)
+    detail = f"{platform.python_version()} on {platform.system()} {platform.machine()}"
+    yield Finding("Python 3.11 to 3.14", supported, detail)
+    yield from packages()
+    yield kernel_cache()
+    yield laz()
+    yield pictures()
+    yield browser()
+
+
+def packages() -> Iterator[Finding]:
+    """The versions of clearance and of what it needs."""
+    try:
+        yield Finding("clearance", True, version("clearance"))
+        needed = [line for line in requires("clearance") or () if "extra ==" not in line]
+    except PackageNotFoundError:
+        yield Finding("clearance", False, "not installed as a package", "pip install -c constraints.txt .")
+        return
+    for line in needed:
+        name = re.split(r"[\s\[;<>=!~]", line, maxsplit=1)[0]
+        try:
+            yield Finding(name, True, version(name))
+        except PackageNotFoundError:
+            yield Finding(name, False, "missing", f"pip install '{line}'")
+
+
+def kernel_cache() -> Finding:
+    """Whether compiled code can be kept between runs."""
+    from clearance.kernel.cache import cache_folder
+
+    folder = cache_folder()
+    if folder is None:
+        detail = "no folder can be written, so every run compiles anew; set NUMBA_CACHE_DIR to one that can"
+        return Finding("keeping compiled code", False, detail)
+    return Finding("keeping compiled code", True, str(folder))
+
+
+def laz() -> Finding:
+    """Whether compressed laser scans can be read."""
+    import laspy
+
+    found = [backend.name for backend in laspy.LazBackend.detect_available()]
+    if not found:
+        return Finding("reading LAZ", False, "no decompressor; LAS can be read", "pip install 'laspy[lazrs]'")
+    return Finding("reading LAS and LAZ", True, ", ".join(found))
+
+
+def pictures() -> Finding:
+    """Whether 3D pictures can be drawn off screen, and with which kind of window."""
+    what = "3D pictures"
+    if importlib.util.find_spec("pyvista") is None:
+        return Finding(what, False, "pyvista is not installed; checks, drawings and pages need none", VIEW_LINE)
+    said = []
+    for window in WINDOWS:
+        able, detail = rendered(window)
+        if able:
+            return Finding(what, True, f"pyvista {version('pyvista')} draws off screen with {window}")
+        said.append(f"{window}: {detail}")
+    return Finding(what, False, "pyvista draws nothing here (" + "; ".join(said) + ")", GL_LINE)
+
+
+def rendered(window: str) -> tuple[bool, str]:
+    """Whether a picture of 16 by 16 comes out with one kind of window, and what happened if not."""
+    environment = {**os.environ, "VTK_DEFAULT_OPENGL_WINDOW": window}
+    try:
+        run = subprocess.run(
+            [sys.executable, "-c", _PROBE],
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=PROBE_S,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return False, f"no picture after {PROBE_S} s"
+    if run.returncode < 0:
+        return False, f"ended by signal {-run.returncode}"
+    if run.returncode:
+        last = run.stderr.strip().splitlines()
+        return False, last[-1] if last else f"return code {run.returncode}"
+    if "OK" not in run.stdout.splitlines():
+        return False, "an empty picture"
+    return True, ""
+
+
+def browser() -> Finding:
+    """Whether a browser is there that can photograph a page."""
+    for name in ("chromium", "chromium-browser", "google-chrome", "chrome"):
+        if (path := shutil.which(name)) is not None:
+            return Finding("photographing pages", True, path)
+    return Finding("photographing pages", False, "no Chromium found; pages open in any browser", BROWSER_LINE)

@@ -1,0 +1,312 @@
+"""The command line: exit codes, what goes to stdout and stderr, what is written, and what is not imported.
+
+The checks themselves are stood in for: a stub gives each scene the verdict its name states.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import types
+
+import pytest
+from typer.testing import CliRunner
+
+from clearance.cli import app, doctor
+from clearance.errors import MissingExtra, RuleError
+from clearance.result import Collision as CollisionResult
+from clearance.result import Measure, Result, StageResult
+
+VERDICTS = ("clear", "breach", "undecided")
+
+
+def result_of(verdict):
+    measure = Measure(verdict, 0.0, 1.0, 1.1, {}, (), ("ladder", "ground"), ())
+    stage = StageResult("work", "work", {}, (), (), (), (CollisionResult("ladder", measure),))
+    return Result(verdict, "0" * 64, "0.1.0", 0.005, (stage,))
+
+
+@pytest.fixture
+def stub(monkeypatch, tmp_path, repository):
+    """Stand-ins for the pipeline and its writers, and scenes named by what they are to give; the calls they got."""
+    calls = []
+    right = (repository / "tests" / "messages" / "nothing_wrong.toml").read_text()
+    for name in (*VERDICTS, "refused", "defect", "interrupted", "undrawable", "unwritable"):
+        (tmp_path / f"{name}.toml").write_text(right.replace('name = "bay"', f'name = "{name}"'))
+    (tmp_path / "broken.toml").write_text(right.replace("length_m = 8", "lenght_m = 8"))
+
+    def check(scene, *, tolerance_m, progress):
+        calls.append((scene.name, tolerance_m))
+        progress("sweeping", scene.name)
+        if scene.name == "refused":
+            raise RuleError("osha-1910.269: 60 kV lies outside its table")
+        if scene.name == "defect":
+            raise ZeroDivisionError("division by zero")
+        if scene.name == "interrupted":
+            raise KeyboardInterrupt
+        return result_of(scene.name if scene.name in VERDICTS else "clear")
+
+    def draw_all(scene, result, folder):
+        if scene.name == "undrawable":
+            raise MissingExtra("drawings need matplotlib: pip install matplotlib")
+        if scene.name == "unwritable":
+            raise PermissionError(13, "Permission denied")
+        (folder / "plan.svg").write_text("<svg/>")
+        return [folder / "plan.svg"]
+
+    import clearance.report
+
+    def stand_in(parent, name, **functions):
+        module = types.ModuleType(f"{parent.__name__}.{name}")
+        module.__dict__.update(functions)
+        monkeypatch.setitem(sys.modules, module.__name__, module)
+        monkeypatch.setattr(parent, name, module, raising=False)
+
+    stand_in(clearance, "pipeline", check=check)
+    stand_in(clearance.report, "text", print_result=lambda result, console: console.print(f"verdict: {result.verdict}"))
+    stand_in(clearance.report, "drawings", draw_all=draw_all)
+    monkeypatch.chdir(tmp_path)
+    return calls
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, list(arguments))
+
+
+@pytest.mark.parametrize(
+    ("name", "code"), [("clear", 0), ("breach", 1), ("undecided", 3), ("broken", 2), ("refused", 2)]
+)
+def test_exit_code_of_one_scene(stub, name, code):
+    assert run("check", f"{name}.toml").exit_code == code
+
+
+@pytest.mark.parametrize(
+    ("names", "code"),
+    [
+        (("clear", "clear"), 0),
+        (("clear", "undecided"), 3),
+        (("undecided", "breach", "clear"), 1),
+        (("broken", "breach", "undecided"), 2),
+        (("breach", "refused"), 2),
+    ],
+)
+def test_exit_code_of_several_scenes_is_the_worst(stub, names, code):
+    assert run("check", *(f"{name}.toml" for name in names)).exit_code == code
+
+
+def test_a_scene_that_cannot_be_read_does_not_stop_the_others(stub):
+    done = run("check", "broken.toml", "missing.toml", "clear.toml")
+    assert (done.exit_code, done.stdout) == (2, "verdict: clear\n")
+    assert 'unknown key "lenght_m"' in done.stderr
+    assert "missing.toml: expected a scene file, found nothing" in done.stderr
+    assert "Traceback" not in done.output
+
+
+def test_a_defect_is_no_verdict(stub):
+    # Python ends with 1 on an uncaught exception, which would read as a breach.
+    done = run("check", "defect.toml")
+    assert done.exit_code == 2
+    assert "ZeroDivisionError" in done.stderr
+    assert "no verdict was reached" in done.stderr
+
+
+def test_interrupting_ends_with_130(stub):
+    done = run("check", "interrupted.toml", "breach.toml")
+    assert (done.exit_code, done.stdout) == (130, "")
+
+
+def test_the_tolerance_is_handed_on(stub):
+    run("check", "clear.toml")
+    run("check", "clear.toml", "--tolerance-m", "0.02")
+    assert stub == [("clear", 0.005), ("clear", 0.02)]
+
+
+@pytest.mark.parametrize("value", ["0", "-1", "nan", "five"])
+def test_a_tolerance_that_cannot_be_is_refused(stub, value):
+    done = run("check", "clear.toml", "--tolerance-m", value)
+    assert (done.exit_code, stub) == (2, [])
+
+
+@pytest.mark.parametrize("arguments", [("chek",), ("check",), ("check", "clear.toml", "--jsn", "x"), ("demo", "extra")])
+def test_wrong_usage_ends_with_2(stub, arguments):
+    assert run(*arguments).exit_code == 2
+
+
+def test_json_of_one_scene_is_its_result(stub, tmp_path):
+    assert run("check", "breach.toml", "--json", "result.json").exit_code == 1
+    assert (tmp_path / "result.json").read_text() == result_of("breach").to_json()
+    assert not list(tmp_path.glob(".*"))  # what was written beside has been renamed
+
+
+def test_json_of_several_scenes_is_one_list_that_names_what_failed(stub, tmp_path):
+    assert run("check", "clear.toml", "broken.toml", "breach.toml", "--json", "all.json").exit_code == 2
+    whole = json.loads((tmp_path / "all.json").read_text())
+    assert [result["verdict"] for result in whole["results"]] == ["clear", "breach"]
+    assert whole["format"] == 1
+    assert [entry["scene"] for entry in whole["failed"]] == ["broken.toml"]
+    assert run("check", "clear.toml", "breach.toml", "--json", "all.json").exit_code == 1
+    assert "failed" not in json.loads((tmp_path / "all.json").read_text())
+
+
+def test_no_json_is_written_where_nothing_was_checked(stub, tmp_path):
+    done = run("check", "broken.toml", "--json", "result.json")
+    assert done.exit_code == 2
+    assert not (tmp_path / "result.json").exists()
+    assert "result.json was not written" in done.stderr
+
+
+def test_a_json_file_in_no_folder_is_refused_before_the_work(stub):
+    done = run("check", "clear.toml", "--json", "nowhere/result.json")
+    assert (done.exit_code, stub) == (2, [])
+    assert "--json: nowhere/result.json: expected a file in a folder that is there" in done.stderr
+
+
+def test_a_json_file_that_cannot_be_written_gives_a_message(stub, tmp_path):
+    (tmp_path / "taken").mkdir()
+    done = run("check", "clear.toml", "--json", "taken")
+    assert done.exit_code == 2
+    assert "--json: taken: expected a file that can be written" in done.stderr
+    assert not list(tmp_path.glob(".*"))
+
+
+def test_drawings_of_one_scene_and_of_several(stub, tmp_path):
+    run("check", "clear.toml", "--out", "one")
+    assert (tmp_path / "one" / "plan.svg").is_file()
+    run("check", "clear.toml", "breach.toml", "--out", "two")
+    assert [(tmp_path / "two" / name / "plan.svg").is_file() for name in ("clear", "breach")] == [True, True]
+
+
+@pytest.mark.parametrize(
+    ("name", "said"), [("undrawable", "pip install matplotlib"), ("unwritable", "permission denied")]
+)
+def test_drawings_that_cannot_be_made_are_no_success(stub, tmp_path, name, said):
+    done = run("check", f"{name}.toml", "--out", "drawings", "--json", "result.json")
+    assert (done.exit_code, "verdict: clear" in done.stdout) == (2, True)
+    assert said in done.stderr
+
+
+def test_demo_checks_the_built_in_scene_and_says_where(stub, tmp_path, monkeypatch, repository):
+    monkeypatch.setattr("clearance.scene.builtin.builtin_scene", lambda name: tmp_path / "breach.toml")
+    done = run("demo")
+    assert done.exit_code == 1
+    folder = tmp_path / "clearance-demo"
+    assert json.loads((folder / "result.json").read_text())["verdict"] == "breach"
+    assert done.stdout.splitlines()[-3:] == [f"In {folder}:", "  result.json", "  plan.svg"]
+
+
+def test_progress_stays_off_what_is_no_terminal(stub):
+    assert run("check", "clear.toml").stderr == ""
+
+
+def test_schema_on_stdout_and_in_a_file(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    printed = run("schema")
+    assert run("schema", "--out", "scene.schema.json").exit_code == printed.exit_code == 0
+    assert (tmp_path / "scene.schema.json").read_text() == printed.stdout
+    assert json.loads(printed.stdout)["title"] == "clearance scene, format 1"
+
+
+def test_version():
+    from importlib.metadata import version
+
+    assert run("--version").stdout == f"clearance {version('clearance')}\n"
+
+
+def in_new_process(code):
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=120)
+
+
+HEAVY = ("numba", "scipy", "matplotlib", "trimesh", "laspy", "pyvista", "vtk")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "heavy"),
+    [
+        (["--help"], (*HEAVY, "numpy", "shapely")),
+        (["check", "--help"], (*HEAVY, "numpy", "shapely")),
+        (["distances", "--highest-kV", "245", "--rule", "osha-1910.269"], HEAVY),
+        (["schema"], HEAVY),
+    ],
+)
+def test_light_commands_import_nothing_heavy(arguments, heavy):
+    code = f"""
+import sys
+from clearance.cli import main
+try:
+    main({arguments!r})
+except SystemExit as stop:
+    assert not stop.code, stop.code
+print("imported:", [name for name in {heavy!r} if name in sys.modules])
+"""
+    done = in_new_process(code)
+    assert done.stdout.splitlines()[-1:] == ["imported: []"], done.stdout[-300:] + done.stderr
+
+
+def test_reading_a_scene_imports_no_compiler(repository):
+    path = repository / "tests" / "messages" / "whole" / "whole.toml"
+    code = f"""
+import sys
+from clearance.scene.reading import read_scene
+read_scene({str(path)!r})
+print([name for name in {HEAVY!r} if name in sys.modules])
+"""
+    done = in_new_process(code)
+    assert done.stdout == "[]\n", done.stderr
+
+
+def test_a_reader_that_goes_away_is_no_breach():
+    code = "import sys; from clearance.cli import main; main(['schema'])"
+    # With PYTHONUNBUFFERED Python itself overlooks that a write was cut short.
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    command = [sys.executable, "-c", code]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment) as process:
+        process.stdout.read(1)
+        process.stdout.close()
+        said = process.stderr.read().decode()
+    assert (process.returncode, said) == (2, "")
+
+
+def test_doctor_says_what_is_there(monkeypatch):
+    monkeypatch.setattr(doctor_module(), "rendered", lambda window: (window == "vtkOSOpenGLRenderWindow", "no display"))
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: object())
+    monkeypatch.setattr(doctor_module(), "version", lambda name: "1.0")
+    done = run("doctor")
+    assert done.exit_code == 0
+    assert "yes  3D pictures: pyvista 1.0 draws off screen with vtkOSOpenGLRenderWindow" in done.stdout
+
+
+def test_doctor_gives_the_line_that_installs_what_is_missing(monkeypatch):
+    module = doctor_module()
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    assert module.pictures().remedy == "pip install 'clearance[view]'"
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: object())
+    monkeypatch.setattr(module, "rendered", lambda window: (False, "ended by signal 6"))
+    found = module.pictures()
+    assert found.remedy == "apt-get install -y --no-install-recommends libegl1 libgl1-mesa-dri"
+    assert "vtkEGLRenderWindow: ended by signal 6" in found.detail
+    monkeypatch.setattr(module.shutil, "which", lambda name: None)
+    assert module.browser().remedy == "apt-get install -y --no-install-recommends chromium"
+
+
+@pytest.mark.parametrize(
+    ("probe", "expected"),
+    [
+        ("print('OK')", (True, "")),
+        ("print('EMPTY')", (False, "an empty picture")),
+        ("import os; os.abort()", (False, "ended by signal 6")),
+        ("print('OK', flush=True); import os; os.abort()", (False, "ended by signal 6")),
+        ("raise RuntimeError('no window')", (False, "RuntimeError: no window")),
+        ("import time; time.sleep(60)", (False, "no picture after 1 s")),
+    ],
+)
+def test_a_picture_is_believed_only_with_return_code_0_and_its_line(monkeypatch, probe, expected):
+    module = doctor_module()
+    monkeypatch.setattr(module, "_PROBE", probe)
+    monkeypatch.setattr(module, "PROBE_S", 1 if "sleep" in probe else 60)
+    assert module.rendered("vtkEGLRenderWindow") == expected
+
+
+def doctor_module():
+    return sys.modules[doctor.__module__]
