@@ -61,7 +61,7 @@ class _Writer:
 
     def text(self, words: str, style: str = "", indent: int = 0) -> None:
         self.console.print(
-            Padding(Text(self.readable(words), style=style), (0, 0, 0, indent)), width=self.width, soft_wrap=False
+            Padding(Text(self.readable(words), style=style), (0, 0, 0, indent), expand=False), width=self.width
         )
 
     def blank(self) -> None:
@@ -91,7 +91,7 @@ class _Writer:
             )
         for row in rows:
             table.add_row(*(cell if isinstance(cell, Text) else Text(self.readable(cell)) for cell in row))
-        self.console.print(Padding(table, (0, 0, 0, indent)), width=self.width)
+        self.console.print(Padding(table, (0, 0, 0, indent), expand=False), width=self.width)
 
     def quote(self, rule: Mapping[str, str], voltage: str = "") -> str:
         """The number under which a rule is quoted."""
@@ -149,7 +149,7 @@ def _summary(result: Result, writer: _Writer) -> None:
                 stage.name,
                 writer.verdict(stage_word(stage)),
                 first.figures.margin if first else NOTHING,
-                _summary_what(first) if first else "; ".join(stage.undecided) or "nothing was judged",
+                _summary_what(stage, first),
                 first.where if first else "",
             )
         )
@@ -163,8 +163,12 @@ def _summary(result: Result, writer: _Writer) -> None:
     writer.text(HOW_TO_READ)
 
 
-def _summary_what(finding: Finding) -> str:
-    return finding.what + (f" ({finding.check})" if finding.check else "")
+def _summary_what(stage: StageResult, first: Finding | None) -> str:
+    """The pair that leads, or what keeps the stage undecided where no pair of its own does."""
+    words = "nothing was judged" if first is None else first.what + (f" ({first.check})" if first.check else "")
+    if stage.undecided and (first is None or first.verdict != stage.verdict):
+        words += "; undecided: " + "; ".join(stage.undecided)
+    return words
 
 
 def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None:
@@ -282,7 +286,7 @@ def _steps(items: Sequence[Insulation], writer: _Writer) -> None:
 def _said(what: Word, words: str, writer: _Writer, mark: str = "") -> None:
     line = writer.verdict(what)
     line.append(writer.readable(f"{mark}: {words}"), style="default")
-    writer.console.print(Padding(line, (0, 0, 0, 2)), width=writer.width)
+    writer.console.print(Padding(line, (0, 0, 0, 2), expand=False), width=writer.width)
 
 
 def _sentences(found: Sequence[Finding], writer: _Writer) -> None:
