@@ -1,0 +1,356 @@
+"""Owns statics of a hanging line: elastic or inextensible, under any load per metre, with loads at points along it.
+
+A line is a list of `Segment`: conductor, insulator string, tool, each with its unstretched length, load per unstretched
+metre (a vector, so wind needs nothing special) and axial stiffness. Between two segments a force may hang. To hang a
+line between two points use `hang`; to put loads on a uniform conductor use `loaded`; to draw it use `polyline`; for
+numbers at its ends and its lowest point use `end_force`, `joints`, `lowest`.
+
+How it is solved. Along a segment the tension is T(s) = T0 - w s, and the unit elastic line is the closed form of
+Irvine [1]_ in the plane of T0 and w. The gap between where the line ends and where it should end is the gradient, in
+the three
+components of the tension at the start, of the complementary energy: the integral of |T| + |T|^2 / 2EA less T0 . d. That
+function is convex, so there is one equilibrium and a damped Newton iteration finds it from any start. What does not
+converge is refused.
+
+References
+----------
+.. [1] H. M. Irvine, "Cable Structures", MIT Press, 1981, section 1.2.3 (elastic catenary) and 2.3 (point loads).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import asinh, hypot, inf, isfinite, sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from clearance.errors import InputError, Mistake
+
+Floats = NDArray[np.float64]
+
+RESIDUAL_M = 1.0e-7
+"""[m] A line is accepted when its end misses its attachment by less, times (1 + length / 1 km); larger: wrong sags
+pass."""
+
+ITERATIONS = 200
+"""[1] Newton steps before a line is refused; ordinary spans take 4 to 12."""
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A piece of a line of one make.
+
+    length_m: unstretched length [m]
+    load_N_m: force on each unstretched metre (3,) [N/m]; weight alone is (0, 0, -w)
+    stiffness_N: axial stiffness E A [N]; infinite for a piece that does not stretch
+    """
+
+    length_m: float
+    load_N_m: tuple[float, float, float]
+    stiffness_N: float = inf
+
+
+@dataclass(frozen=True, eq=False)
+class Hung:
+    """A line in equilibrium.
+
+    start, end: where it is held (3,) [m]
+    force: tension at the start, along the line (3,) [N]; the support there is pulled by this force
+    segments, loads: what it is made of; loads[i] hangs at the end of segments[i] (3,) [N]
+    residual_m: how far its end is from `end` [m]
+    """
+
+    start: Floats
+    end: Floats
+    force: Floats
+    segments: tuple[Segment, ...]
+    loads: tuple[Floats, ...]
+    residual_m: float
+
+
+def run(force: Floats, segments: Sequence[Segment], loads: Sequence[Floats]) -> tuple[Floats, Floats, float, Floats]:
+    """From the tension at the start, where the line ends.
+
+    Returns displacement (3,) [m], its derivative in the tension, symmetric (3, 3) [m/N], the complementary energy [N
+    m] and the tension at the end (3,) [N], before any load hung there.
+    """
+    place, slope, energy, tension = np.zeros(3), np.zeros((3, 3)), 0.0, np.array(force, float)
+    for index, segment in enumerate(segments):
+        step, gain, stored, leaving = _piece(tension, segment, segment.length_m)
+        place += step
+        slope += gain
+        energy += stored
+        tension = leaving
+        if index < len(segments) - 1:
+            # A force P pulling the joint down is taken by the tension difference: T_next = T - P.
+            tension = tension - loads[index]
+    return place, slope, energy, tension
+
+
+def _piece(tension: Floats, segment: Segment, length: float) -> tuple[Floats, Floats, float, Floats]:
+    """One segment: displacement, derivative, complementary energy and the tension at its end."""
+    load = np.asarray(segment.load_N_m, float)
+    weight = float(np.linalg.norm(load))
+    leaving = tension - load * length
+    soft = 0.0 if segment.stiffness_N == inf else length / segment.stiffness_N
+    stretch = soft * (tension + leaving) / 2.0
+    squared = float(tension @ tension + tension @ leaving + leaving @ leaving) / 3.0
+    size = float(np.linalg.norm(tension))
+    if weight * length <= 1e-6 * size:
+        # Straight to within (w L / T)^2 / 24 of its length, under 1e-13: the closed form would only lose digits.
+        middle = (tension + leaving) / 2.0
+        scale = float(np.linalg.norm(middle))
+        unit = middle / scale
+        gain = (np.eye(3) - np.outer(unit, unit)) * (length / scale) + np.eye(3) * soft
+        return unit * length + stretch, gain, scale * length + soft * squared / 2.0, leaving
+    down = load / weight
+    first = float(tension @ down)
+    last = first - weight * length
+    across = tension - first * down
+    level = max(float(np.linalg.norm(across)), 1e-9 * weight * length, 1e-12 * size)
+    sideways = across / level
+    root_first, root_last = hypot(level, first), hypot(level, last)
+    turned = asinh(first / level) - asinh(last / level)
+    place = across * (turned / weight) + down * ((root_first - root_last) / weight) + stretch
+    whole = turned / weight
+    across_part = (first / root_first - last / root_last) / weight
+    mixed = level * (1.0 / root_last - 1.0 / root_first) / weight
+    gain = (
+        np.eye(3) * (whole + soft)
+        - across_part * np.outer(sideways, sideways)
+        - mixed * (np.outer(sideways, down) + np.outer(down, sideways))
+        - (whole - across_part) * np.outer(down, down)
+    )
+    energy = (first * root_first - last * root_last + level * level * turned) / (2.0 * weight) + soft * squared / 2.0
+    return place, gain, energy, leaving
+
+
+def newton(
+    energy: Callable[[Floats], tuple[float, Floats, Floats]], guess: Floats, accept_m: float, what: str
+) -> tuple[Floats, float]:
+    """Least point of a convex function given with gradient [m] and second derivative; returns it and the gradient's
+    size.
+
+    Raises InputError when the gradient stays above `accept_m`.
+    """
+    here = guess
+    value, gradient, curve = energy(here)
+    size = float(np.max(np.abs(gradient)))
+    for _ in range(ITERATIONS):
+        if size <= accept_m * 1e-4:
+            break
+        damping = 1e-14 * float(np.trace(curve)) / len(here)
+        step = -np.linalg.solve(curve + damping * np.eye(len(here)), gradient)
+        # Never let a first step run away: tension changes by a factor, not by orders of magnitude.
+        longest = 4.0 * (float(np.linalg.norm(here)) + 1.0)
+        step *= min(1.0, longest / (float(np.linalg.norm(step)) + 1e-300))
+        fraction = 1.0
+        for _ in range(60):
+            trial = energy(here + fraction * step)
+            trial_size = float(np.max(np.abs(trial[1])))
+            if trial_size < size * (1.0 - 1e-4 * fraction) or trial[0] < value + 1e-4 * fraction * float(
+                gradient @ step
+            ):
+                break
+            fraction /= 2.0
+        else:
+            break
+        here = here + fraction * step
+        value, gradient, curve = trial
+        size = trial_size
+    if not (isfinite(size) and size <= accept_m):
+        raise InputError(
+            Mistake(
+                (what,),
+                f"an equilibrium within {accept_m:.1e} m",
+                f"{size:.2e} m left after {ITERATIONS} steps",
+                "check lengths, loads and attachments",
+            )
+        )
+    return here, size
+
+
+def hang(
+    start: ArrayLike,
+    end: ArrayLike,
+    segments: Sequence[Segment],
+    loads: Sequence[ArrayLike] | None = None,
+    what: str = "line",
+) -> Hung:
+    """A line of several segments hung between two points.
+
+    Parameters
+    ----------
+    start, end: attachments (3,) [m]
+    segments: from start to end
+    loads: forces at the joints, one fewer than segments (3,) each [N]; none when omitted
+    what: name for messages
+
+    Returns
+    -------
+    The line in equilibrium. One solution exists when the line is longer than the chord, or stretches.
+
+    Raises
+    ------
+    InputError: an inextensible line shorter than its chord, a load count that does not fit, no convergence.
+
+    Examples
+    --------
+    A 300 m level span of 303 m of wire of 15 N/m that does not stretch has the horizontal tension of the catenary:
+    2 c sinh(150 / c) = 303 gives c = 613.28 m, H = 15 c.
+
+    >>> line = hang([0, 0, 0], [300, 0, 0], [Segment(303.0, (0.0, 0.0, -15.0))])
+    >>> print(round(float(line.force[0]), 1), round(float(line.force[2]), 1))
+    9199.3 -2272.5
+    """
+    first, last = np.asarray(start, float), np.asarray(end, float)
+    pieces = tuple(segments)
+    hung = tuple(
+        np.asarray(load, float) for load in (loads if loads is not None else [np.zeros(3)] * (len(pieces) - 1))
+    )
+    if len(hung) != len(pieces) - 1:
+        raise InputError(Mistake((what, "loads"), f"{len(pieces) - 1} forces at the joints", f"{len(hung)}"))
+    chord = last - first
+    length = sum(piece.length_m for piece in pieces)
+    if all(piece.stiffness_N == inf for piece in pieces) and length <= float(np.linalg.norm(chord)):
+        raise InputError(
+            Mistake(
+                (what, "length_m"),
+                f"more than the chord of {np.linalg.norm(chord):.3f} m",
+                f"{length:.3f} m",
+                "give more wire or a stiffness",
+            )
+        )
+
+    def balance(force: Floats) -> tuple[float, Floats, Floats]:
+        place, slope, energy, _ = run(force, pieces, hung)
+        # `energy` omits the constant part of the loads, which does not move the minimum.
+        return energy - float(force @ chord), place - chord, slope
+
+    force, residual = newton(balance, _guess(chord, pieces, hung), RESIDUAL_M * (1.0 + length / 1000.0), what)
+    return Hung(first, last, force, pieces, hung, residual)
+
+
+def _guess(chord: Floats, segments: Sequence[Segment], loads: Sequence[Floats]) -> Floats:
+    """Tension at the start from the parabola under the mean load, stretch included."""
+    total = sum((np.asarray(s.load_N_m) * s.length_m for s in segments), np.zeros(3)) + sum(loads, np.zeros(3))
+    length = sum(s.length_m for s in segments)
+    reach = float(np.linalg.norm(chord)) or 1e-3 * length
+    unit = chord / reach if np.linalg.norm(chord) > 0 else np.array([1.0, 0.0, 0.0])
+    sideways = float(np.linalg.norm(total - (total @ unit) * unit)) or 1e-3 * (float(np.linalg.norm(total)) + 1.0)
+    soft = sum(0.0 if s.stiffness_N == inf else s.length_m / s.stiffness_N for s in segments)
+    low, high = 1e-9, 1e12
+    for _ in range(200):
+        pull = sqrt(low * high)
+        low, high = (
+            (pull, high) if reach * sideways**2 / (24.0 * pull**2) > length - reach + pull * soft else (low, pull)
+        )
+    return unit * max(sqrt(low * high), 0.05 * sideways) + total / 2.0
+
+
+def loaded(
+    start: ArrayLike,
+    end: ArrayLike,
+    length_m: float,
+    load_N_m: tuple[float, float, float],
+    stiffness_N: float,
+    hung: Sequence[tuple[float, ArrayLike]],
+    what: str = "line",
+) -> Hung:
+    """A uniform conductor of unstretched length [m] with forces hung on it.
+
+    hung: pairs (unstretched distance from the start [m], force (3,) [N] or weight [N], taken downwards): a worker, a
+        ladder, a trolley, an insulator hung as a weight. Order does not matter.
+
+    Examples
+    --------
+    A 1000 N worker at mid-span of a weightless 100.5 m line over 100 m pulls it into a triangle 5.006 m deep:
+
+    >>> line = loaded([0, 0, 0], [100, 0, 0], 100.5, (0.0, 0.0, -1e-6), inf, [(50.25, 1000.0)])
+    >>> print(round(-float(joints(line)[1][2]), 3))
+    5.006
+    """
+    spots = sorted(((float(at), np.asarray(force, float)) for at, force in hung), key=lambda spot: spot[0])
+    for at, _ in spots:
+        if not 0.0 < at < length_m:
+            raise InputError(Mistake((what, "load"), f"a place between 0 and {length_m:.3f} m", f"{at} m"))
+    edges = [0.0, *(at for at, _ in spots), length_m]
+    pieces = [Segment(b - a, load_N_m, stiffness_N) for a, b in itertools.pairwise(edges)]
+    keep = [index for index, piece in enumerate(pieces) if piece.length_m > 0.0]
+    forces: list[Floats] = []
+    for order, index in enumerate(keep[:-1]):
+        # Loads at one place share a joint.
+        between = [
+            force if force.shape == (3,) else np.array([0.0, 0.0, -float(force)])
+            for _, force in spots[index : keep[order + 1]]
+        ]
+        forces.append(sum(between, np.zeros(3)))
+    return hang(start, end, [pieces[index] for index in keep], forces, what)
+
+
+def end_force(line: Hung) -> Floats:
+    """Tension at the end of the line (3,) [N], along the line; the support there is pulled by its opposite."""
+    return run(line.force, line.segments, line.loads)[3]
+
+
+def _walk(line: Hung) -> list[tuple[Floats, Floats]]:
+    """Where each segment begins and the tension there; last, where the line ends."""
+    places = [(line.start.copy(), line.force.copy())]
+    for index, segment in enumerate(line.segments):
+        place, tension = places[-1]
+        step, _, _, leaving = _piece(tension, segment, segment.length_m)
+        places.append((place + step, leaving - line.loads[index] if index < len(line.loads) else leaving))
+    return places
+
+
+def joints(line: Hung) -> Floats:
+    """Start, joints and end (n + 1, 3) [m] of a line of n segments."""
+    return np.array([place for place, _ in _walk(line)])
+
+
+def polyline(line: Hung, chord_error_m: float) -> tuple[Floats, float]:
+    """Points (n, 3) [m] along the line and a proven bound [m] on the line's distance from their chords.
+
+    In the unstretched length s the second derivative of the position is at most w / |T| + w / EA, with |T| its least
+    over the segment, so chords over a step of s leave at most that times step^2 / 8.
+    """
+    points, worst = [line.start], 0.0
+    for (place, tension), segment in zip(_walk(line), line.segments, strict=False):
+        load = np.asarray(segment.load_N_m, float)
+        weight = float(np.linalg.norm(load))
+        least = _least_tension(tension, load, segment.length_m)
+        bend = weight / least + (0.0 if segment.stiffness_N == inf else weight / segment.stiffness_N)
+        count = max(1, int(np.ceil(segment.length_m * sqrt(bend / (8.0 * chord_error_m)))))
+        worst = max(worst, bend * (segment.length_m / count) ** 2 / 8.0)
+        points += [place + _piece(tension, segment, segment.length_m * k / count)[0] for k in range(1, count + 1)]
+    return np.array(points), worst + line.residual_m
+
+
+def _least_tension(tension: Floats, load: Floats, length: float) -> float:
+    """Least |T| along a segment [N]: at the point nearest to where the load is across the line."""
+    square = float(load @ load)
+    at = 0.0 if square == 0.0 else min(max(float(tension @ load) / square, 0.0), length)
+    return max(float(np.linalg.norm(tension - load * at)), 1e-12)
+
+
+def lowest(line: Hung) -> Floats:
+    """Lowest point of the line (3,) [m]; on an end when the line rises or falls throughout."""
+    best = min(joints(line), key=lambda point: float(point[2]))
+    for (place, tension), segment in zip(_walk(line), line.segments, strict=False):
+        fall = segment.load_N_m[2]
+        at = tension[2] / fall if fall else -1.0
+        if 0.0 < at < segment.length_m:
+            point = place + _piece(tension, segment, at)[0]
+            best = point if point[2] < best[2] else best
+    return np.asarray(best, float)
+
+
+def mean_tension(line: Hung, index: int) -> float:
+    """Mean size of the tension over segment `index` [N]."""
+    tension = _walk(line)[index][1]
+    segment = line.segments[index]
+    taut = replace(segment, stiffness_N=inf)
+    return _piece(tension, taut, segment.length_m)[2] / segment.length_m

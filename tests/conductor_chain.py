@@ -1,0 +1,60 @@
+"""An independent cable: a chain of straight elastic bars between nodes, solved for equilibrium by Newton on the nodes'
+positions. Nothing in it knows of catenaries or of complementary energy."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def chain(start, end, lengths, stiffness, forces, guess, held=()):
+    """Nodes (n + 1, 3) of a chain of n bars.
+
+    lengths, stiffness: (n,) unstretched length [m] and EA [N] of each bar
+    forces: (n + 1, 3) force on each node [N]
+    guess: (n + 1, 3) where to start
+    held: further links (node, anchor (3,), length, EA), such as suspension strings
+    """
+    nodes = np.array(guess, float)
+    nodes[0], nodes[-1] = start, end
+    free = np.arange(3, 3 * (len(nodes) - 1))
+    scale = np.abs(forces).max() + 1.0
+
+    def assemble(nodes):
+        pull = np.array(forces, float)
+        stiff = np.zeros((nodes.size, nodes.size))
+        links = [(i, i + 1, None, lengths[i], stiffness[i]) for i in range(len(lengths))]
+        links += [(i, None, anchor, length, ea) for i, anchor, length, ea in held]
+        for i, j, anchor, length, ea in links:
+            d = (nodes[j] if anchor is None else anchor) - nodes[i]
+            size = np.linalg.norm(d)
+            unit = d / size
+            tension = ea * (size / length - 1.0)
+            pull[i] += tension * unit
+            block = ea / length * np.outer(unit, unit) + max(tension, 0.0) / size * (np.eye(3) - np.outer(unit, unit))
+            a = slice(3 * i, 3 * i + 3)
+            stiff[a, a] += block
+            if anchor is None:
+                pull[j] -= tension * unit
+                b = slice(3 * j, 3 * j + 3)
+                stiff[b, b] += block
+                stiff[a, b] -= block
+                stiff[b, a] -= block
+        return pull.ravel()[free], stiff[np.ix_(free, free)]
+
+    for _ in range(400):
+        pull, stiff = assemble(nodes)
+        if np.abs(pull).max() < 1e-9 * scale * len(lengths):
+            return nodes
+        step = np.linalg.solve(stiff + 1e-9 * np.trace(stiff) / len(free) * np.eye(len(free)), pull)
+        size = np.abs(pull).max()
+        fraction = min(1.0, 5.0 / np.abs(step).max())
+        for _ in range(30):
+            trial = nodes.copy().ravel()
+            trial[free] += fraction * step
+            if np.linalg.norm(assemble(trial.reshape(-1, 3))[0]) < np.linalg.norm(pull) * (1 - 1e-4 * fraction):
+                break
+            fraction /= 2
+        nodes = trial.reshape(-1, 3)
+        if size < 1e-7 * scale and np.abs(fraction * step).max() < 1e-12:
+            return nodes
+    raise AssertionError("the chain did not settle")
