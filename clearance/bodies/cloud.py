@@ -201,7 +201,7 @@ def _chosen(files: Sequence[str], choice: _Choice, tally: _Tally) -> Iterator[Fl
             if len(block) and not np.abs(block).max() <= LARGEST_COORDINATE_M:
                 expected = f"coordinates within {LARGEST_COORDINATE_M:.0f} m of the origin"
                 raise InputError(
-                    Mistake((name,), expected, f"{np.abs(block).max():.6g} m", "give the origin of the scene")
+                    Mistake(("cloud", name), expected, f"{np.abs(block).max():.6g} m", "give the origin of the scene")
                 )
             yield block
 
@@ -220,12 +220,14 @@ def _blocks(name: str) -> Iterator[tuple[Floats, NDArray[np.uint8], NDArray[np.b
                 yield xyz, np.asarray(chunk.classification, np.uint8), np.asarray(chunk.withheld).astype(bool)
             if read != reader.header.point_count:
                 expected = f"the {reader.header.point_count} points that its header names"
-                raise InputError(Mistake((name,), expected, f"{read}", "fetch the file again: it was cut short"))
+                raise InputError(
+                    Mistake(("cloud", name), expected, f"{read}", "fetch the file again: it was cut short")
+                )
     except InputError:
         raise
     except Exception as error:  # a broken file makes laspy and its decompressor raise whatever they meet
         found = f"{type(error).__name__}: {error}"
-        raise InputError(Mistake((name,), "a LAS or LAZ file that can be read", found)) from error
+        raise InputError(Mistake(("cloud", name), "a LAS or LAZ file that can be read", found)) from error
 
 
 def _refuse_other_units(name: str, header: Any) -> None:
@@ -236,7 +238,7 @@ def _refuse_other_units(name: str, header: Any) -> None:
     units = {axis.unit_name for axis in crs.axis_info}
     if not units <= {"metre", "meter", "m"}:
         remedy = "convert the file to metres"
-        raise InputError(Mistake((name, "coordinate system"), "metres", ", ".join(sorted(units)), remedy))
+        raise InputError(Mistake(("cloud", name, "coordinate system"), "metres", ", ".join(sorted(units)), remedy))
 
 
 def _keys(block: Floats, cell: float) -> Integers:
@@ -262,7 +264,7 @@ def _counts(tally: _Tally, kept: int, files: Sequence[str]) -> CloudCounts:
     if not kept:
         raise InputError(
             Mistake(
-                (", ".join(files), "classes, polygon and height band"),
+                ("cloud", ", ".join(files), "classes, polygon and height band"),
                 "at least one point",
                 f"none; {_listed(tally.dropped)}; classes in the file: {_listed(tally.classes)}",
                 "choose classes that are there, or a larger polygon or height band",

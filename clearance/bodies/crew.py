@@ -46,7 +46,7 @@ def person(
     if arms == "overhead":
         top = z + worker.boots_m + worker.overhead_reach_m + worker.suit_m + tool_m
         # The hands stay over the shoulder joints, so only a disc of this radius must fit under the cap at the top.
-        aside = worker.span_m / 2 - worker.arm_m + 0.03 * worker.stature_m + worker.suit_m
+        aside = worker.shoulder_half_m + 0.03 * worker.stature_m + worker.suit_m
     else:
         top = z + worker.boots_m + worker.stature_m + worker.helmet_m
         aside = 0.06 * worker.stature_m + worker.helmet_m

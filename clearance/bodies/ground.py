@@ -1,8 +1,8 @@
 """Owns the ground: a surface of triangles, its height anywhere, and how well a straight foot fits on it.
 
-To make one use `level`, `plane`, `grid`, `points` or `mesh`; to ask it `height_at` and `profile_misfit`. Between its
-samples the ground is taken as flat triangles; how far the real one may differ is the scene's own figure, `slack_m`.
-Nothing is
+To make one use `level`, `plane`, `grid` (with `read_grid`), `points`, `read_points` or `read_mesh`; to ask it
+`height_at` and `profile_misfit`. Between its samples the ground is taken as flat triangles; how far the real one may
+differ is the scene's own figure, `slack_m`. Nothing is
 extrapolated: a height outside the data is an error.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -20,7 +21,7 @@ from scipy.spatial import Delaunay, QhullError
 from shapely import STRtree, box
 
 from clearance import shapes
-from clearance.bodies.solid import mesh as read_mesh
+from clearance.bodies import cloud, solid
 from clearance.conductor.catenary import point3, refuse
 from clearance.errors import InputError, Mistake
 from clearance.shapes import Shape
@@ -174,14 +175,33 @@ def points(xyz: ArrayLike, thin_m: float = 0.0, slack_m: float = 0.0) -> Ground:
     return _ground(corners, slack)
 
 
-def mesh(path: str | Path, units: str, at_m: ArrayLike = (0.0, 0.0, 0.0), slack_m: float = 0.0) -> Ground:
+def read_mesh(path: str | Path, units: str, at_m: ArrayLike = (0.0, 0.0, 0.0), slack_m: float = 0.0) -> Ground:
     """Ground from a mesh file in stated units, its origin put at at_m (3,) [m]. Where faces lie one above the other the
-    highest counts as the height. Raises as `clearance.bodies.solid.mesh`."""
-    shape, _ = read_mesh(path, units, at_m, solid=False, slack_m=slack_m)
-    return _ground(shape.vertices, slack_m)
+    highest counts as the height. Raises as `clearance.bodies.solid.read_mesh`."""
+    return _ground(solid.read_mesh(path, units, at_m, solid=False, slack_m=slack_m).shape.vertices, slack_m)
 
 
-def read_heights(path: str | Path) -> Floats:
+def read_points(
+    path: str | Path,
+    classes: Sequence[int] | None = (2,),
+    origin: ArrayLike = (0.0, 0.0, 0.0),
+    thin_m: float = 0.0,
+    slack_m: float = 0.0,
+) -> Ground:
+    """Ground through the points of a file.
+
+    path: LAS or LAZ, whose coordinates less origin (3,) are scene coordinates, or CSV with the columns x_m, y_m, z_m in
+    scene coordinates; classes: of LAS or LAZ points, by default ground; thin_m, slack_m: as for `points`
+
+    Raises `InputError` as `points` and, for LAS and LAZ, as `clearance.bodies.cloud.read_cloud`.
+    """
+    if Path(path).suffix.lower() in (".las", ".laz"):
+        chosen, _ = cloud.read_points(path, classes or (2,), origin=origin)
+        return points(chosen, thin_m, slack_m)
+    return points(read_xyz(path), thin_m, slack_m)
+
+
+def read_grid(path: str | Path) -> Floats:
     """Rows of heights (rows, columns) from a CSV file without header. Raises `InputError` naming every bad cell."""
     rows: list[list[float]] = []
     mistakes = []
@@ -189,14 +209,14 @@ def read_heights(path: str | Path) -> Floats:
         values = [_number(cell) for cell in row]
         for column, value in enumerate(values, start=1):
             if not math.isfinite(value):
-                where = (str(path), f"row {number}, column {column}")
+                where = ("ground", str(path), f"row {number}, column {column}")
                 mistakes.append(Mistake(where, "a finite height", f"{row[column - 1]!r}"))
         if rows and len(values) != len(rows[0]):
             expected = f"{len(rows[0])} heights, as in the first row"
-            mistakes.append(Mistake((str(path), f"row {number}"), expected, f"{len(values)}"))
+            mistakes.append(Mistake(("ground", str(path), f"row {number}"), expected, f"{len(values)}"))
         rows.append(values)
     if not rows:
-        mistakes.append(Mistake((str(path),), "rows of heights", "none"))
+        mistakes.append(Mistake(("ground", str(path)), "rows of heights", "none"))
     if mistakes:
         raise InputError(mistakes)
     return np.array(rows)
@@ -209,13 +229,13 @@ def read_xyz(path: str | Path) -> Floats:
     missing = [name for name in ("x_m", "y_m", "z_m") if name not in header]
     if missing:
         found = f"none named {', '.join(missing)}"
-        raise InputError(Mistake((str(path), "first line"), "the columns x_m, y_m, z_m", found))
+        raise InputError(Mistake(("ground", str(path), "first line"), "the columns x_m, y_m, z_m", found))
     columns = [header.index(name) for name in ("x_m", "y_m", "z_m")]
     read, mistakes = [], []
     for number, row in enumerate(rows[1:], start=2):
         place = [_number(row[column]) if column < len(row) else math.nan for column in columns]
         if not all(math.isfinite(value) for value in place):
-            mistakes.append(Mistake((str(path), f"line {number}"), "three finite numbers", ", ".join(row)))
+            mistakes.append(Mistake(("ground", str(path), f"line {number}"), "three finite numbers", ", ".join(row)))
         read.append(place)
     if mistakes:
         raise InputError(mistakes)
@@ -337,7 +357,7 @@ def _csv_rows(path: str | Path) -> list[list[str]]:
         with Path(path).open(newline="", encoding="utf-8-sig") as stream:
             return [row for row in csv.reader(stream) if any(cell.strip() for cell in row)]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(Mistake((str(path),), "a CSV file that can be read", str(error))) from error
+        raise InputError(Mistake(("ground", str(path)), "a CSV file that can be read", str(error))) from error
 
 
 def _number(text: str) -> float:

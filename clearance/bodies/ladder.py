@@ -37,7 +37,7 @@ def rails(
     Parameters
     ----------
     length_m: foot to top [m]
-    width_m: outer face to outer face of the rails [m]
+    width_m: rail axis to rail axis [m]; over the outer faces the ladder is one rail diameter wider
     rail_diameter_m: of a rail [m]
     rung_spacing_m: foot to first rung, and rung to rung [m]
     from_m, to_m: the part wanted, along the ladder [m]; default all
@@ -59,7 +59,7 @@ def rails(
         "rung_diameter_m": rung,
     }
     _refuse(sizes, slack_m, length_m, from_m, upper, width_m, rail_diameter_m)
-    side = width_m / 2 - rail_diameter_m / 2
+    side = width_m / 2
     count = max(1, math.ceil((upper - from_m) / RAIL_PIECE_M - 1e-9))
     heights = np.linspace(from_m, upper, count + 1)
     parts = []
@@ -79,7 +79,7 @@ def hull_pieces(
 ) -> tuple[tuple[float, float, Shape], ...]:
     """A hull that holds rails and rungs, cut into pieces along the ladder: (from [m], to [m], shape of two triangles).
 
-    length_m, width_m, depth_m: of the ladder [m], outer faces; depth_m at least the diameter of a rail
+    length_m, width_m, depth_m: of the ladder [m], over its outer faces; depth_m at least the diameter of a rail
     piece_m: longest piece [m]; pieces are made equal
     slack_m: model error [m]
 

@@ -27,15 +27,17 @@ METRES: Final[dict[str, float]] = {"m": 1.0, "cm": 0.01, "mm": 0.001, "km": 1000
 """[m] One unit of a mesh file. A foot is the international one."""
 
 
-@dataclass(frozen=True)
-class MeshFacts:
-    """What a mesh file held.
+@dataclass(frozen=True, eq=False)
+class MeshSolid:
+    """A mesh file in its place.
 
-    triangles: how many; closed: whether its surface is watertight and wound one way round, so that it bounds a solid
-    holes: closed loops of open edges; parts: connected pieces of surface
+    shape: its triangles
+    closed: whether its surface is watertight and wound one way round, so that it bounds a solid
+    holes: connected runs of edges that belong to one triangle only
+    parts: connected pieces of surface
     """
 
-    triangles: int
+    shape: Shape
     closed: bool
     holes: int
     parts: int
@@ -104,14 +106,14 @@ def cylinder(
     return shapes.triangles(np.concatenate(faces), 0.0, slack_m + error)
 
 
-def mesh(
+def read_mesh(
     path: str | Path,
     units: str,
     at_m: ArrayLike = (0.0, 0.0, 0.0),
     heading_deg: float = 0.0,
     solid: bool = True,
     slack_m: float = 0.0,
-) -> tuple[Shape, MeshFacts]:
+) -> MeshSolid:
     """The triangles of a mesh file, in metres, turned and moved to its place.
 
     Parameters
@@ -130,27 +132,29 @@ def mesh(
 
     name = str(path)
     if units not in METRES:
-        raise InputError(Mistake((name, "units"), f"one of {', '.join(METRES)}", f"{units!r}"))
+        raise InputError(Mistake(("solid", name, "units"), f"one of {', '.join(METRES)}", f"{units!r}"))
     place = point3("mesh", "at_m", at_m)
     refuse("mesh", not_negative={"slack_m": slack_m}, finite={"heading_deg": heading_deg})
     try:
         read = trimesh.load_mesh(name, process=False)
     except Exception as error:  # the readers behind trimesh raise whatever they meet in a broken file
         raise InputError(
-            Mistake((name,), "a mesh file that can be read", f"{type(error).__name__}: {error}")
+            Mistake(("solid", name), "a mesh file that can be read", f"{type(error).__name__}: {error}")
         ) from error
     corners = np.asarray(getattr(read, "triangles", np.zeros((0, 3, 3))), float).reshape(-1, 3, 3)
     if not len(corners):
-        raise InputError(Mistake((name,), "a mesh with at least one triangle", "none"))
+        raise InputError(Mistake(("solid", name), "a mesh with at least one triangle", "none"))
     if not np.isfinite(corners).all():
-        raise InputError(Mistake((name, "vertices"), "finite numbers", "NaN or infinity"))
-    facts = _facts(corners)
-    if solid and not facts.closed:
-        found = f"{facts.holes} hole{'s' if facts.holes != 1 else ''}" if facts.holes else "faces wound both ways round"
+        raise InputError(Mistake(("solid", name, "vertices"), "finite numbers", "NaN or infinity"))
+    closed, holes, parts = _facts(corners)
+    if solid and not closed:
+        found = f"{holes} hole{'s' if holes != 1 else ''}" if holes else "faces wound both ways round"
         remedy = "close it, or set solid = false to take it as a surface without inside"
-        raise InputError(Mistake((name, "solid"), "a watertight mesh with one consistent winding", found, remedy))
+        raise InputError(
+            Mistake(("solid", name, "solid"), "a watertight mesh with one consistent winding", found, remedy)
+        )
     shape = shapes.triangles(corners * METRES[units], 0.0, slack_m)
-    return shapes.moved(shape, _turn(heading_deg), place), facts
+    return MeshSolid(shapes.moved(shape, _turn(heading_deg), place), closed, holes, parts)
 
 
 def contains(shape: Shape, point: ArrayLike) -> bool:
@@ -179,8 +183,8 @@ def contains(shape: Shape, point: ArrayLike) -> bool:
     return abs(float(np.sum(2 * np.arctan2(volume, below)))) > 2 * math.pi
 
 
-def _facts(corners: Floats) -> MeshFacts:
-    """Counts over the mesh with equal corners joined, and nothing else repaired."""
+def _facts(corners: Floats) -> tuple[bool, int, int]:
+    """Whether it is closed, its holes and its parts, with equal corners joined, and nothing else repaired."""
     import trimesh
 
     welded = trimesh.Trimesh(corners.reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3), process=False)
@@ -191,7 +195,7 @@ def _facts(corners: Floats) -> MeshFacts:
     holes = len(trimesh.graph.connected_components(loose)) if len(loose) else 0
     closed = bool(welded.is_watertight and welded.is_winding_consistent)
     parts = len(trimesh.graph.connected_components(welded.face_adjacency, nodes=np.arange(len(welded.faces))))
-    return MeshFacts(len(corners), closed, holes, parts)
+    return closed, holes, parts
 
 
 def _turn(heading_deg: float) -> Floats:

@@ -291,14 +291,14 @@ def read_members(nodes_file: str | Path, members_file: str | Path) -> tuple[dict
     nodes: dict[str, Point] = {}
     mistakes: list[Mistake] = []
     for line, row in _rows(Path(nodes_file), ("name", "x_m", "y_m", "z_m")):
-        where = (str(nodes_file), f"line {line}")
+        where = ("structure", str(nodes_file), f"line {line}")
         if not row["name"] or row["name"] in nodes:
             mistakes.append(Mistake((*where, "name"), "a name not used before", f"{row['name']!r}"))
         place = [_number(row[field], (*where, field), mistakes) for field in ("x_m", "y_m", "z_m")]
         nodes[row["name"]] = (place[0], place[1], place[2])
     bars: list[Member] = []
     for line, row in _rows(Path(members_file), ("from", "to", "radius_m")):
-        where = (str(members_file), f"line {line}")
+        where = ("structure", str(members_file), f"line {line}")
         for field in ("from", "to"):
             if row[field] not in nodes:
                 mistakes.append(_unknown_node((*where, field), row[field], nodes))
@@ -309,7 +309,7 @@ def read_members(nodes_file: str | Path, members_file: str | Path) -> tuple[dict
             mistakes.append(Mistake((*where, "to"), "another node than from", f"{row['to']!r}"))
         bars.append(Member(row["from"], row["to"], radius))
     if not bars:
-        mistakes.append(Mistake((str(members_file),), "at least one member", "none"))
+        mistakes.append(Mistake(("structure", str(members_file)), "at least one member", "none"))
     if mistakes:
         raise InputError(mistakes)
     return nodes, tuple(bars)
@@ -323,10 +323,12 @@ def _rows(path: Path, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]
             missing = [name for name in columns if name not in (reader.fieldnames or ())]
             if missing:
                 expected = f"the columns {', '.join(columns)}"
-                raise InputError(Mistake((str(path), "first line"), expected, f"none named {', '.join(missing)}"))
+                raise InputError(
+                    Mistake(("structure", str(path), "first line"), expected, f"none named {', '.join(missing)}")
+                )
             return [(reader.line_num, {name: (row[name] or "").strip() for name in columns}) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(Mistake((str(path),), "a CSV file that can be read", str(error))) from error
+        raise InputError(Mistake(("structure", str(path)), "a CSV file that can be read", str(error))) from error
 
 
 def _number(text: str, where: tuple[str, ...], mistakes: list[Mistake]) -> float:

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -113,6 +114,7 @@ class Build:
     stature_m; span_m: fingertip to fingertip; overhead_reach_m: floor to fingertip; arm_m: shoulder to fingertip;
     shoulder_height_m: of the acromion; biacromial_m, bideltoid_m: shoulder breadths, of the bones and over the muscles;
     chest_depth_m; crotch_height_m; hand_m, foot_m: lengths
+    shoulder_half_m: from the middle to the shoulder joint; shoulder_raised_m: height of the joint with the arm overhead
     suit_m: bulk of suit, gloves and harness on every side; boots_m: thickness of the soles; helmet_m: bulk of the
         helmet
     spread_m: slack for limbs longer than stature says
@@ -129,6 +131,8 @@ class Build:
     crotch_height_m: float
     hand_m: float
     foot_m: float
+    shoulder_half_m: float
+    shoulder_raised_m: float
     suit_m: float
     boots_m: float
     helmet_m: float
@@ -171,7 +175,9 @@ def build(
     stature = stature_m if stature_m is not None else STATURES_M[kind][percentile or 50]
     scale = stature / STATURES_M[kind][50]
     measures = {f"{name}_m": value * scale for name, value in MEDIAN_M[kind].items()}
-    return Build(stature_m=stature, **measures, **worn)
+    half = measures["span_m"] / 2 - measures["arm_m"]
+    raised = measures["overhead_reach_m"] - measures["arm_m"]
+    return Build(stature_m=stature, shoulder_half_m=half, shoulder_raised_m=raised, **measures, **worn)
 
 
 def posture(
@@ -264,6 +270,12 @@ def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0
     ring[-1] = ring[0]
     radius = worker.arm_m + worker.suit_m + tool_m + lean + math.hypot(ring_error, rise)
     shapes_made = [shapes.polyline(ring, radius, worker.spread_m)]
+    # Tipping about the hips moves what is above the shoulders further than the shoulders.
+    tipped = lean * (worker.boots_m + worker.stature_m + worker.helmet_m - body.hip) / trunk
+    for index, (start, end, size) in enumerate(_trunk(worker, body)):
+        thick = (size or 0.0) + (worker.helmet_m if index == 0 else worker.suit_m) + tipped
+        if not _held(start, end, thick, ring, radius):
+            shapes_made.append(shapes.segments([start], [end], thick, worker.spread_m))
     shapes_made += [_leg_hull(worker, body, side) for side in (-1.0, 1.0)]
     if hanging_m > 0:
         size = worker.chest_depth_m / 2 + worker.suit_m + 2 * BAG_RADIUS_M + _TRUNK_HALF * worker.stature_m
@@ -302,9 +314,9 @@ class _Joints:
     def __init__(self, worker: Build) -> None:
         stature, boots = worker.stature_m, worker.boots_m
         self.trunk_x = -(worker.chest_depth_m / 2 + worker.suit_m + STAND_OFF_M)
-        self.shoulder_half = worker.span_m / 2 - worker.arm_m
+        self.shoulder_half = worker.shoulder_half_m
         self.shoulder_low = boots + worker.shoulder_height_m
-        self.shoulder_high = boots + worker.overhead_reach_m - worker.arm_m
+        self.shoulder_high = boots + worker.shoulder_raised_m
         self.hip, self.knee, self.belt = boots + _HIP * stature, boots + _KNEE * stature, boots + _BELT * stature
         self.ankle = boots + _ANKLE * stature
         self.foot = _FOOT_RADIUS * stature + boots / 2
@@ -377,6 +389,18 @@ def _clothed(worker: Build, parts: list[Part], hanging_m: float, body: _Joints) 
         ends.append(np.array([behind, 0.0, body.belt - max(hanging_m - BAG_RADIUS_M, 0.0)]))
         radii.append(BAG_RADIUS_M)
     return shapes.segments(np.array(starts), np.array(ends), radii, worker.spread_m)
+
+
+def _held(start: Floats, end: Floats, thick: float, ring: Floats, radius: float) -> bool:
+    """Whether a capsule is inside one of those along a ring: the distance from one is convex, so the ends decide."""
+    for a, b in pairwise(ring):
+        off = []
+        for point in (start, end):
+            share = float(np.clip((point - a) @ (b - a) / ((b - a) @ (b - a)), 0, 1))
+            off.append(float(np.linalg.norm(point - a - share * (b - a))))
+        if max(off) + thick <= radius:
+            return True
+    return False
 
 
 def _bent(start: Floats, end: Floats, first: float, second: float, toward: Floats) -> Floats:
