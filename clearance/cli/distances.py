@@ -9,7 +9,6 @@ import json
 import os
 import sys
 import tempfile
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,19 +18,12 @@ from clearance.errors import ClearanceError, InputError, Mistake
 from clearance.rules import facts
 from clearance.rules.records import Limit
 from clearance.rules.rounding import feet, metres
-from clearance.rules.sheet import Question, Sheet, Undecided, sheet
+from clearance.rules.sheet import WORDS, Question, Sheet, cells_in_words, sheet
 
 DISCLAIMER = (
     "These distances support, and do not replace, the employer's rules, local codes and the judgement of the "
     "qualified person in charge."
 )
-WORDS = {
-    "phase-earth": "phase to earth",
-    "phase-phase": "phase to phase",
-    "air": "air only",
-    "tool": "insulating tool in the gap",
-    "object": "conductive object in the gap",
-}
 
 
 def distances(
@@ -204,9 +196,8 @@ def _print_sheet(result: Sheet, in_feet: bool) -> None:
     _print_undecided(console, result)
     _print_lengths(console, result, in_feet)
     _print_steps(console, result.limits)
-    conditions = tuple(f"{_cells(limits)}: {line}" if limits else line for line, limits in result.conditions)
     for heading, lines in (
-        ("Conditions of use", conditions),
+        ("Conditions of use", result.conditions),
         ("From memory, not read in the source; confirm before relying on it", result.unconfirmed),
         ("Jurisdictions (shown, not enforced)", tuple(str(note) for note in result.notes)),
     ):
@@ -217,18 +208,10 @@ def _print_sheet(result: Sheet, in_feet: bool) -> None:
     _line(console, f"\n{DISCLAIMER}")
 
 
-def _cells(limits: Iterable[Limit | Undecided]) -> str:
-    """Exposures and what is in their gaps, as words."""
-    by_exposure: dict[str, list[str]] = {}
-    for limit in limits:
-        by_exposure.setdefault(WORDS[limit.exposure], []).append(limit.gap)
-    return "; ".join(f"{exposure} ({', '.join(gaps)})" for exposure, gaps in by_exposure.items())
-
-
 def _print_undecided(console: Any, result: Sheet) -> None:
     """Each reason once, with the cells it holds for."""
     for reason in _reasons(result):
-        _line(console, f"Undecided: {_cells(cell for cell in result.undecided if cell.reason == reason)}")
+        _line(console, f"Undecided: {cells_in_words(cell for cell in result.undecided if cell.reason == reason)}")
         _line(console, f"  {reason}")
 
 
@@ -258,7 +241,7 @@ def _print_steps(console: Any, limits: tuple[Limit, ...]) -> None:
     for limit in limits:
         shown.setdefault(limit.steps, []).append(limit)
     for steps, same in shown.items():
-        _line(console, f"- {_cells(same)}: {same[0].rule}")
+        _line(console, f"- {cells_in_words(same)}: {same[0].rule}")
         for step in steps:
             _line(console, f"    {step}")
 

@@ -39,8 +39,8 @@ SETTINGS: Any = {
 ROW_TITLES: dict[Exposure, str] = {"phase-earth": "PHASE\nTO EARTH", "phase-phase": "PHASE\nTO PHASE"}
 COLUMN_TITLES: dict[Gap, str] = {
     "air": "air only",
-    "tool": "insulating tool or ladder in the gap",
-    "object": "conductive object or floating worker",
+    "tool": "insulating tool\nor ladder in the gap",
+    "object": "conductive object\nor floating worker",
 }
 WARNING = "Energized line. Nearer than these distances it can arc over and kill."
 CLOSING = (
@@ -79,10 +79,10 @@ def placard_figure(sheet: Sheet, title: str = "") -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(PAGE_MM[0] / 25.4, PAGE_MM[1] / 25.4), facecolor="white")
-    _text(figure, MARGIN_MM, 202, "DANGER", 40, weight="bold", vertical="top")
-    _text(figure, 82, 201, textwrap.shorten(title or "Required distances", 52), 18, weight="bold", vertical="top")
-    _text(figure, 82, 191, WARNING, 13.5, vertical="top")
-    _wrapped(figure, MARGIN_MM, 182, PAGE_MM[0] - 2 * MARGIN_MM, _system_words(sheet), 13.5, 2)
+    _text(figure, MARGIN_MM, 204.5, "DANGER", 40, weight="bold", vertical="top")
+    _text(figure, 82, 203.5, textwrap.shorten(title or "Required distances", 52), 18, weight="bold", vertical="top")
+    _text(figure, 82, 193.5, WARNING, 13.5, vertical="top")
+    _wrapped(figure, MARGIN_MM, 185, PAGE_MM[0] - 2 * MARGIN_MM, _system_words(sheet), 13.5, 2)
     _table(figure, sheet)
     _lengths(figure, sheet)
     _small_print(figure, sheet)
@@ -162,7 +162,7 @@ def _overvoltage_words(sheet: Sheet) -> str:
     return "the rule states no overvoltage"
 
 
-TABLE_TOP, TABLE_BOTTOM, HEAD = 168.0, 84.0, 10.0
+TABLE_TOP, TABLE_BOTTOM, HEAD = 171.5, 84.0, 13.5
 TABLE_LEFT, FIRST = MARGIN_MM, 40.0
 
 
@@ -206,7 +206,7 @@ def _cell(figure: Figure, sheet: Sheet, exposure: Exposure, gap: Gap, centre: fl
             figure,
             centre,
             top - 0.68 * height,
-            "not decided: do not work\nin this gap",
+            "undecided: nobody in this gap\nuntil a value is supplied",
             13,
             horizontal="center",
             vertical="center",
@@ -215,15 +215,15 @@ def _cell(figure: Figure, sheet: Sheet, exposure: Exposure, gap: Gap, centre: fl
     _text(
         figure,
         centre,
-        top - 0.36 * height,
+        top - 0.31 * height,
         metres(limit.limit_m),
         44,
         weight="bold",
         horizontal="center",
         vertical="center",
     )
-    _text(figure, centre, top - 0.70 * height, feet(limit.limit_m), 17, horizontal="center", vertical="center")
-    _text(figure, centre, top - 0.88 * height, _parts(limit), 11, horizontal="center", vertical="center")
+    _text(figure, centre, top - 0.68 * height, feet(limit.limit_m), 17, horizontal="center", vertical="center")
+    _text(figure, centre, top - 0.89 * height, _parts(limit), 11, horizontal="center", vertical="center")
 
 
 def _parts(limit: Limit) -> str:
@@ -243,22 +243,23 @@ def _lengths(figure: Figure, sheet: Sheet) -> None:
     _wrapped(figure, MARGIN_MM, 80, PAGE_MM[0] - 2 * MARGIN_MM, words, 14, 2)
 
 
-SMALL_TOP, SMALL_BOTTOM = 62.0, 8.0
+SMALL_TOP, SMALL_BOTTOM = 63.0, 12.0
 
 
 def _small_print(figure: Figure, sheet: Sheet) -> None:
     """Conditions on the left, sources and what stands on memory on the right, in the largest size that fits."""
     gutter = 8.0
     width = (PAGE_MM[0] - 2 * MARGIN_MM - gutter) / 2
-    left = ["CONDITIONS OF USE", *(f"- {line}" for line, _ in sheet.conditions)]
-    rules = dict.fromkeys(f"- {limit.rule}" for limit in sheet.limits)
-    right = ["RULE", *rules]
+    left = ["CONDITIONS OF USE", *(f"- {line}" for line in sheet.conditions)]
+    right = ["RULE", *dict.fromkeys(f"- {limit.rule}" for limit in sheet.limits)]
+    if len(sheet.systems) > 1:
+        right.insert(1, f"- the most conservative of {', '.join(name for name, _, _ in sheet.systems)}")
     if sheet.unconfirmed:
         right += ["FROM MEMORY, CONFIRM BEFORE USE", *(f"- {line.split(' (')[0]}" for line in sheet.unconfirmed)]
-    right += [CLOSING]
     for x, paragraphs in ((MARGIN_MM, left), (MARGIN_MM + width + gutter, right)):
         size, lines = _fitted(paragraphs, width)
         _text(figure, x, SMALL_TOP, "\n".join(lines), size, vertical="top")
+    _text(figure, MARGIN_MM, 6.0, CLOSING, 8.5)
 
 
 def _fitted(paragraphs: list[str], width: float) -> tuple[float, list[str]]:
@@ -286,7 +287,7 @@ CURVES: tuple[tuple[Exposure, Gap, str, str, str], ...] = (
 PANELS: tuple[tuple[Over, str, tuple[float, ...]], ...] = (
     ("per_unit_overvoltage", "overvoltage T [per unit]", tuple(1.0 + 0.05 * step for step in range(61))),
     ("highest_kV", "highest voltage [kV]", tuple(73.0 + step for step in range(728))),
-    ("altitude_m", "altitude [m]", tuple(50.0 * step for step in range(121))),
+    ("altitude_m", "altitude [m]", tuple(10.0 * step for step in range(601))),
 )
 
 

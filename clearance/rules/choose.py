@@ -18,6 +18,7 @@ from pathlib import Path
 
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.rules import company, en_50110, gb_26859, iec_61472, osha_equation, osha_tables
+from clearance.rules.company_table import read_table
 from clearance.rules.inputs import InputSpec, checked_inputs
 from clearance.rules.records import (
     EXPOSURES,
@@ -133,7 +134,7 @@ def find(rule: RuleName) -> Rule:
     Raises InputError for an unknown name, with the nearest spelling, and for a table that cannot be read.
     """
     if isinstance(rule, Path) or (isinstance(rule, str) and rule.endswith(".toml")):
-        table = company.read_table(Path(rule))
+        table = read_table(Path(rule))
         assumed = partial(company.assumed, table)
         return Rule(
             str(rule),

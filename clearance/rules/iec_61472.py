@@ -49,6 +49,8 @@ LOWEST_KV, HIGHEST_KV = 72.5, 800.0
 ALTITUDE_SCALE_M = 8150.0
 LARGEST_M = 25.0
 """[m] The form of IEC 60071-2 that D_U inverts holds to 25 m."""
+LARGEST_EXPONENT = 700.0
+"""[1] exp of more is beyond a float64: an infinite distance, which the limit of 25 m then refuses."""
 ALTITUDE_TOP_M = 2000.0
 """[m] Above it k_a must be given: no source read says how far the exponential holds."""
 
@@ -107,7 +109,10 @@ def electrical_distance(u90_kV: float, k_total: float) -> float:
     >>> round(electrical_distance(770.15, 1.1232), 2)
     1.92
     """
-    return INVERSE * (math.exp(u90_kV / (SLOPE_KV * k_total)) - 1.0)
+    exponent = u90_kV / (SLOPE_KV * k_total)
+    if exponent > LARGEST_EXPONENT:
+        return math.inf
+    return INVERSE * (math.exp(exponent) - 1.0)
 
 
 def limit(case: Case) -> Limit:

@@ -16,7 +16,7 @@ Where two pieces of a curve meet, the larger value is taken. The published forms
 `FALLS`; nothing is smoothed there.
 
 Worked example: 242 kV, T = 3.5, up to 900 m, between phases with a tool in the gap: V_LG = 139.72 kV, T = 5.175,
-V_peak = 1022.6 kV, 0.3048 (0.011 + (1022.6 - 645)/135000) 139.72 x 5.175 + 0.31 = 3.36 m.
+V_peak = 1022.6 kV, 0.3048 (0.011 + (1022.6 - 645)/135000) 139.72 x 5.175 + 0.31 = 3.351 m, shown as 3.36 m.
 
 >>> from clearance.rules import required
 >>> required("osha-1910.269", "phase-phase", gap="tool", highest_kV=242).limit_m

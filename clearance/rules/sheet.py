@@ -32,6 +32,15 @@ from clearance.rules.records import (
     is_missing,
 )
 
+WORDS: dict[str, str] = {
+    "phase-earth": "phase to earth",
+    "phase-phase": "phase to phase",
+    "air": "air only",
+    "tool": "insulating tool in the gap",
+    "object": "conductive object in the gap",
+}
+"""How exposures and gaps are named to people."""
+
 Over = Literal["per_unit_overvoltage", "highest_kV", "altitude_m"]
 
 
@@ -98,11 +107,25 @@ class Sheet:
         return tuple(dict.fromkeys(lines))
 
     @property
-    def conditions(self) -> tuple[tuple[str, tuple[Limit, ...]], ...]:
-        """What must hold, each once, with the limits it holds for; none named when it holds for all of them."""
+    def conditions(self) -> tuple[str, ...]:
+        """What must hold for the limits, each once; with the cells it is for, unless it is for all of them."""
         lines = dict.fromkeys(line for limit in self.limits for line in limit.conditions)
-        held = ((line, tuple(limit for limit in self.limits if line in limit.conditions)) for line in lines)
-        return tuple((line, () if len(limits) == len(self.limits) else limits) for line, limits in held)
+        held = [(line, [limit for limit in self.limits if line in limit.conditions]) for line in lines]
+        return tuple(
+            line if len(limits) == len(self.limits) else f"{cells_in_words(limits)}: {line}" for line, limits in held
+        )
+
+
+def cells_in_words(cells: Iterable[Limit | Undecided]) -> str:
+    """Exposures and what is in their gaps.
+
+    >>> cells_in_words([Undecided("phase-phase", "tool", "", False), Undecided("phase-phase", "object", "", False)])
+    'phase to phase (tool, object)'
+    """
+    by_exposure: dict[str, list[str]] = {}
+    for cell in cells:
+        by_exposure.setdefault(WORDS[cell.exposure], []).append(cell.gap)
+    return "; ".join(f"{exposure} ({', '.join(gaps)})" for exposure, gaps in by_exposure.items())
 
 
 def sheet(question: Question) -> Sheet:

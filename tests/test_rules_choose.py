@@ -1,0 +1,266 @@
+"""How one or several rules are asked: voltages, inputs, lists, silence and refusal."""
+
+import dataclasses
+import inspect
+import json
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from clearance.errors import ClearanceError, InputError, RuleError
+from clearance.rules import (
+    EXPOSURES,
+    GAPS,
+    Limit,
+    RuleReference,
+    RuleSilent,
+    assumed_overvoltage,
+    facts,
+    insulating_length,
+    is_missing,
+    jurisdiction_notes,
+    names,
+    required,
+    sound_insulators,
+)
+from clearance.rules.rounding import down, feet, metres, up
+from clearance.rules.voltage import system_voltage
+
+EQUATION, TABLE, IEC, EN, GB = names()
+
+
+@pytest.mark.parametrize(
+    ("nominal", "iec", "us"),
+    # 230 -> 242 in USDA RUS Bulletin 1724E-200 ("230 | 242", read). 220 and 230 -> 245 in IEC 60038, and the rest,
+    # from memory.
+    [
+        (69, 72.5, 72.5),
+        (138, 145, 145),
+        (220, 245, 242),
+        (230, 245, 242),
+        (345, 362, 362),
+        (500, 550, 550),
+        (765, 800, 800),
+    ],
+)
+def test_nominal_voltage_becomes_the_highest_and_says_so(nominal, iec, us):
+    for practice, highest in (("IEC", iec), ("US", us)):
+        voltage = system_voltage(nominal, None, practice)
+        assert voltage.highest_kV == highest
+        assert f"nominal {nominal} kV, highest {highest:g} kV by" in voltage.basis
+
+
+def test_highest_voltage_goes_in_as_given():
+    limit = required(EQUATION, "phase-earth", highest_kV=236.5)
+    assert limit.inputs["highest_kV"] == 236.5
+    assert "as given" in limit.steps[0]
+    both = required(EQUATION, "phase-earth", voltage_kV=220, highest_kV=236.5)
+    assert both.limit_m == limit.limit_m
+    assert both.inputs["nominal_kV"] == 220.0
+
+
+def test_the_nominal_voltage_would_have_been_short():
+    """At the nominal 220 kV the phase-to-phase limit comes out 0.43 m short of that at 245 kV (design, section 3a)."""
+    short = required(EQUATION, "phase-phase", gap="air", highest_kV=220).limit_m
+    assert required(EQUATION, "phase-phase", gap="air", highest_kV=245).limit_m - short == pytest.approx(
+        0.43, abs=0.005
+    )
+
+
+def test_phase_to_earth_takes_the_tool_constant_unless_told():
+    assert inspect.signature(required).parameters["gap"].default == "tool"
+    assert required(EQUATION, "phase-earth", voltage_kV=220).inputs["constant_C"] == 0.011
+    assert required(EQUATION, "phase-earth", gap="air", voltage_kV=220).inputs["constant_C"] == 0.010
+
+
+@pytest.mark.parametrize("rule", [EQUATION, TABLE, GB])
+def test_a_limit_carries_what_it_needs(rule):
+    limit = required(rule, "phase-earth", voltage_kV=220)
+    assert limit.limit_m >= limit.electrical_m > 0
+    assert limit.limit_m == pytest.approx(limit.electrical_m + limit.ergonomic_m, abs=1e-12)
+    assert limit.rule.name == rule
+    assert limit.steps
+    assert limit.conditions
+    json.dumps(limit.inputs, allow_nan=False)
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        limit.limit_m = 0.0
+
+
+@pytest.mark.parametrize(("whole", "part"), [(1.0, 1.1), (1.0, 0.0), (math.nan, 1.0), (1.0, math.nan), (math.inf, 1.0)])
+def test_a_limit_that_makes_no_sense_cannot_be_built(whole, part):
+    with pytest.raises(RuleError, match="do not fit together"):
+        Limit("phase-earth", "air", whole, part, 0.0, RuleReference("a", "b", "c"), {}, (), (), ())
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.sampled_from([EQUATION, TABLE, GB]), min_size=1, max_size=3, unique=True),
+    st.sampled_from(EXPOSURES),
+    st.sampled_from(GAPS),
+    st.sampled_from([69, 110, 138, 220, 230, 345, 500]),
+    st.floats(0, 1000),
+)
+def test_several_rules_are_never_less_than_any_of_them(rules, exposure, gap, kV, altitude):
+    single = []
+    for rule in rules:
+        try:
+            single.append(required(rule, exposure, gap=gap, voltage_kV=kV, altitude_m=altitude))
+        except RuleSilent:
+            pass
+    try:
+        together = required(rules, exposure, gap=gap, voltage_kV=kV, altitude_m=altitude)
+    except RuleSilent:
+        assert not single or TABLE in rules
+        return
+
+    assert together.limit_m >= max(limit.limit_m for limit in single)
+    assert together.electrical_m >= max(limit.electrical_m for limit in single)
+    assert together.limit_m == pytest.approx(together.electrical_m + together.ergonomic_m, abs=1e-12)
+    assert together.rule.name in rules
+
+
+def test_the_winner_is_named_and_the_electrical_part_may_come_from_another():
+    limit = required([TABLE, GB], "phase-earth", voltage_kV=220)
+    assert (limit.limit_m, limit.electrical_m, limit.rule.name) == (2.01, 1.8, TABLE)
+    assert any("electrical part 1.8000 m from gb-26859" in step for step in limit.steps)
+    assert required([TABLE, GB], "phase-earth", gap="object", voltage_kV=220).rule.name == GB
+
+
+def test_the_barred_table_is_not_replaced_by_a_smaller_value():
+    """R-7 is barred between phases with a tool; the 2.5 m of another rule would be less than R-7's own 3.08 m for
+    air."""
+    with pytest.raises(RuleSilent, match="use the equation"):
+        required([TABLE, GB], "phase-phase", gap="tool", voltage_kV=220)
+
+    limit = required([TABLE, GB, EQUATION], "phase-phase", gap="tool", voltage_kV=220)
+    assert limit.rule.name == EQUATION
+    assert any("Passed over" in line for line in limit.conditions)
+
+
+def test_a_silent_rule_keeps_what_it_knows():
+    """EN 50110-1 without the employer's ergonomic part still knows D_L = 1.6 m; the Chinese rule knows 2.5 m for air
+    between phases."""
+    basis = {"per_unit_basis": "test"}
+    low = required(EQUATION, "phase-earth", voltage_kV=220, per_unit_overvoltage=2.0, inputs=basis)
+    assert low.electrical_m < 1.6
+    both = required([EQUATION, EN], "phase-earth", voltage_kV=220, per_unit_overvoltage=2.0, inputs=basis)
+    assert both.electrical_m == 1.6
+    assert both.limit_m == pytest.approx(1.6 + 0.31)
+    between = required(
+        [EQUATION, GB], "phase-phase", gap="object", voltage_kV=220, per_unit_overvoltage=1.5, inputs=basis
+    )
+    assert between.limit_m == 2.5
+
+
+def test_a_rule_that_only_lacks_an_input_is_not_passed_over():
+    with pytest.raises(RuleSilent, match="assumes no overvoltage"):
+        required([EQUATION, IEC], "phase-earth", voltage_kV=220)
+    inputs = {"per_unit_basis": "test"}
+    with pytest.raises(RuleSilent, match="k_f has no default"):
+        required([EQUATION, IEC], "phase-earth", gap="object", voltage_kV=220, per_unit_overvoltage=2.5, inputs=inputs)
+
+
+def test_one_refusal_refuses_for_all():
+    with pytest.raises(RuleError, match="gb-26859") as refusal:
+        required([EQUATION, GB], "phase-earth", voltage_kV=220, altitude_m=1500)
+    assert not is_missing(refusal.value)
+    assert required(EQUATION, "phase-earth", voltage_kV=220, altitude_m=1500).limit_m > 2.0
+
+
+def test_silent_is_told_from_refused():
+    with pytest.raises(RuleError) as silent:
+        required(EN, "phase-phase", gap="air", voltage_kV=220)
+    with pytest.raises(RuleError) as refused:
+        required(EQUATION, "phase-earth", highest_kV=900)
+    assert (is_missing(silent.value), is_missing(refused.value)) == (True, False)
+
+
+def test_inputs_are_handed_only_to_the_rule_they_belong_to():
+    """The ergonomic part is an input of IEC 61472 and EN 50110-1; the US equation has M = 0.31 m and no such input."""
+    inputs = {"basis": "test", "ergonomic_m": 0.4, "employer_basis": "test"}
+    together = required([EQUATION, IEC, EN], "phase-earth", voltage_kV=220, per_unit_overvoltage=2.5, inputs=inputs)
+    alone = required(
+        IEC, "phase-earth", voltage_kV=220, per_unit_overvoltage=2.5, inputs={"basis": "test", "ergonomic_m": 0.4}
+    )
+    en = required(EN, "phase-earth", voltage_kV=220, inputs={"ergonomic_m": 0.4, "employer_basis": "test"})
+    assert together.limit_m == max(alone.limit_m, en.limit_m)
+    with pytest.raises(InputError, match="ergonomic_m"):
+        required(EQUATION, "phase-earth", voltage_kV=220, inputs={"ergonomic_m": 0.4})
+
+
+def test_assumed_overvoltage_of_several_is_the_largest():
+    assert assumed_overvoltage([EQUATION, GB], 500)[0] == 3.0
+    with pytest.raises(RuleSilent):
+        assumed_overvoltage(GB, 245)
+    with pytest.raises(RuleError):
+        assumed_overvoltage(EQUATION, 72.5)
+
+
+def test_lengths_and_insulators_of_several_are_the_largest():
+    assert insulating_length([TABLE, GB], what="ladder", voltage_kV=220).required_m == 2.01
+    assert insulating_length([TABLE, GB], what="rod", voltage_kV=220).required_m == 2.1
+    assert sound_insulators([TABLE, GB], 220) == 9
+    for ask in (
+        lambda: sound_insulators(TABLE, 220),
+        lambda: insulating_length(EN, voltage_kV=220),
+        lambda: insulating_length(GB, what="string", voltage_kV=220),
+    ):
+        with pytest.raises(RuleSilent):
+            ask()
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    st.sampled_from(names()), st.sampled_from(EXPOSURES), st.sampled_from(GAPS), st.floats(allow_nan=True, allow_infinity=True),
+    st.none() | st.floats(allow_nan=True, allow_infinity=True), st.floats(allow_nan=True, allow_infinity=True),
+)  # fmt: skip
+def test_any_number_gives_a_finite_limit_or_a_clear_error(rule, exposure, gap, kV, per_unit, altitude):
+    """Never a NaN, never a crash."""
+    try:
+        limit = required(
+            rule,
+            exposure,
+            gap=gap,
+            highest_kV=kV,
+            per_unit_overvoltage=per_unit,
+            altitude_m=altitude,
+            inputs={"basis": "test"},
+        )
+    except ClearanceError as error:
+        assert str(error)
+    else:
+        assert math.isfinite(limit.limit_m)
+        assert limit.limit_m >= limit.electrical_m > 0
+
+
+def test_the_default_edge_of_reclosing_blocked_needs_its_overvoltage():
+    limit = required(
+        EQUATION, "phase-earth", voltage_kV=220, per_unit_overvoltage=2.0,
+        inputs={"per_unit_basis": "study", "transient_limit": "reclosing-blocked"},
+    )  # fmt: skip
+    assert any("Reclosing is blocked" in line for line in limit.conditions)
+
+
+def test_every_fact_says_how_it_is_known():
+    for fact in facts():
+        assert fact.source
+        assert fact.mark in ("read", "memory", "memory, cross-checked", "computed")
+    assert {fact.rule for fact in facts() if not fact.confirmed} >= {"29 CFR 1910.269", "IEC 61472", "GB 26859 family"}
+
+
+def test_jurisdiction_notes_go_with_their_rules():
+    assert {note.place for note in jurisdiction_notes(GB)} == {"China"}
+    assert len(jurisdiction_notes()) > len(jurisdiction_notes(EQUATION))
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.floats(0.001, 50))
+def test_shown_limits_are_never_below_the_limit(value):
+    """But for a nanometre of float noise."""
+    assert up(value) >= value - 1e-9
+    assert up(value) - value < 0.01 + 1e-9
+    assert float(metres(value).split()[0]) == up(value)
+    assert float(feet(value).split()[0]) * 0.3048 >= value - 1e-9
+    assert down(value) <= value + 1e-9
