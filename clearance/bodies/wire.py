@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 TAIL_ERROR_M: Final = 0.05
 """[m] Largest distance between a moving tail and its linear pieces; goes into slack. Smaller: more pieces."""
 
-CELLS: Final = 256
+CELLS: Final = 1024
 """[1] Sub-ranges on which one piece of a tail is enclosed. More: a tighter proof and fewer pieces, longer to build."""
 
 SOLVER_WIDENING: Final = 1e-9
@@ -143,9 +143,8 @@ def freed_tail(
     u, in L and in q. The largest distance between these enclosures and the linear motion is the node's error; on a
     segment it is the larger one of its two nodes, plus the chord error at the largest span and u. Pieces are halved
     until it is small. Where the span is at most largest_error_m the tail is two vertical legs down to the fold, whose
-    motion is exactly
-    linear: the curve is nowhere lower than the fold and nowhere higher than its higher end, and no wider than its
-    span, so every point of it is within one span of a leg at its own height.
+    motion is exactly linear: the curve is nowhere lower than the fold and nowhere higher than its higher end, and no
+    wider than its span, so every point of it is within one span of a leg at its own height.
 
     Raises `InputError` for a value out of range, or where the freed end is further from the far end than the tail is
     long.
