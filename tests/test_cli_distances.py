@@ -194,15 +194,21 @@ QUESTIONS = [
     Question(("osha-1910.269",), 765.0, altitude_m=6000.0),
     Question(("osha-1910.269-table", "gb-26859"), 220.0),
     Question(
-        ("osha-1910.269", "iec-61472", "gb-26859", "en-50110-1"), 500.0, None, 2.5, 999.0,
+        ("osha-1910.269", "iec-61472", "gb-26859", "en-50110-1"),
+        500.0,
+        None,
+        2.5,
+        999.0,
         (
             ("per_unit_basis", "network study of the whole northern system, edition 12, by the planning department"),
-            ("k_f", 0.85), ("ergonomic_m", 0.5), ("employer_basis", "live-working rules of the employer, edition of 2024"),
+            ("k_f", 0.85),
+            ("ergonomic_m", 0.5),
+            ("employer_basis", "live-working rules of the employer, edition of 2024"),
         ),
     ),
     Question(("iec-61472",), 220.0),
     Question(("gb-26859",), 10.0),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("question", QUESTIONS, ids=lambda question: "+".join(question.rules))

@@ -77,11 +77,33 @@ def test_unknown_tool():
 
 
 TABLES = [
+    (
+        "phase_earth.tool = { electrical_m = 1.75, ergonomic_m = 0.50 }",
+        "phase_earth.tool = { electrical_m = 1.55, ergonomic_m = 0.60 }",
+        "company.toml: class 2 (220, 230 kV): expected phase_earth.tool of at least phase_earth.air in its electrical "
+        "part, "
+        "found 1.55 m below 1.6 m. Mend one of the two.",
+    ),
+    (
+        "electrical_m = 2.60",
+        "electrical_m = 1.20",
+        "company.toml: class 2 (220, 230 kV): expected phase_phase.air of at least phase_earth.air in its electrical "
+        "part, "
+        "found 1.2 m below 1.6 m. Mend one of the two.",
+    ),
     ("format = 1", "format = 2", "company.toml: format: expected 1, found 2."),
-    ("[approval]", "[aproval]", "company.toml: approval: expected a value, found nothing. Add it.\n"
-     "company.toml: aproval: expected a key of the company table, found 'aproval'. Did you mean 'approval'."),
+    (
+        "[approval]",
+        "[aproval]",
+        "company.toml: approval: expected a value, found nothing. Add it.\n"
+        "company.toml: aproval: expected a key of the company table, found 'aproval'. Did you mean 'approval'.",
+    ),
     ('by = "Head of live working"', 'by = "  "', "company.toml: approval: by: expected some text, found '  '."),
-    ("date = 2025-03-01", 'date = "soon"', "company.toml: approval: date: expected a date such as 2025-03-01, found 'soon'."),
+    (
+        "date = 2025-03-01",
+        'date = "soon"',
+        "company.toml: approval: date: expected a date such as 2025-03-01, found 'soon'.",
+    ),
     (
         "phase_earth.air = { electrical_m = 1.60, ergonomic_m = 0.50 }",
         "phase_earth.air = { electrical_m = -1.6, ergonomic = 0.50 }",
@@ -101,7 +123,11 @@ TABLES = [
         'electrical_m = "1.75"',
         "company.toml: class 2 (220, 230 kV): phase_earth: tool: electrical_m: expected a number, found '1.75'.",
     ),
-    ("sound_insulators = 10", "sound_insulators = 9.5", "company.toml: class 2 (220, 230 kV): sound_insulators: expected a whole number, found 9.5."),
+    (
+        "sound_insulators = 10",
+        "sound_insulators = 9.5",
+        "company.toml: class 2 (220, 230 kV): sound_insulators: expected a whole number, found 9.5.",
+    ),
     (
         "from_kV = 169.1",
         "from_kV = 269.1",
@@ -120,10 +146,18 @@ TABLES = [
         "company.toml: class 1 (220 kV): expected nominal_kV of at most highest_kV, found 220 above 123. Mend one of "
         "the two.",
     ),
-    ("per_unit_overvoltage = 2.5", "per_unit_overvoltage = 0.9", "company.toml: per_unit_overvoltage: expected a number of at least 1, found 0.9."),
-    ("phase_phase.tool", "phase_phase.toll", "company.toml: class 2 (220, 230 kV): phase_phase: toll: expected a key of the company table, "
-     "found 'toll'. Did you mean 'tool'."),
-]  # fmt: skip
+    (
+        "per_unit_overvoltage = 2.5",
+        "per_unit_overvoltage = 0.9",
+        "company.toml: per_unit_overvoltage: expected a number of at least 1, found 0.9.",
+    ),
+    (
+        "phase_phase.tool",
+        "phase_phase.toll",
+        "company.toml: class 2 (220, 230 kV): phase_phase: toll: expected a key of the company table, "
+        "found 'toll'. Did you mean 'tool'.",
+    ),
+]
 
 
 @pytest.mark.parametrize(("found", "wrong", "message"), TABLES, ids=[wrong[:24] for _, wrong, _ in TABLES])

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 import typer
 
 from clearance.errors import ClearanceError, InputError, Mistake
-from clearance.rules import facts
+from clearance.rules import facts, names
 from clearance.rules.records import Limit
 from clearance.rules.rounding import feet, metres
 from clearance.rules.sheet import WORDS, Question, Sheet, cells_in_words, sheet
@@ -112,8 +112,6 @@ def _question(
     given: list[str] | None,
 ) -> Question:
     """The options as a question. Raises InputError."""
-    from clearance.rules import names
-
     if not rules:
         raise InputError(
             Mistake(("--rule",), "a rule", "none", f"name one of {', '.join(names())}, or a company table (*.toml)")

@@ -2,6 +2,31 @@
 
 A cell that is not there is silent; nothing is taken from a neighbouring class or cell. The most conservative of a
 company table and a public rule is asked as a list, `rule = ["osha-1910.269", "company.toml"]`.
+
+>>> import tempfile
+>>> from pathlib import Path
+>>> from clearance.rules import required
+>>> text = '''
+... format = 1
+... name = "Riverside Grid"
+... edition = "3"
+... per_unit_overvoltage = 2.5
+... per_unit_basis = "study S-114"
+... highest_altitude_m = 1000
+... approval = { by = "Head of live working", date = 2025-03-01 }
+... [[class]]
+... nominal_kV = [220]
+... from_kV = 200
+... highest_kV = 245
+... phase_earth.tool = { electrical_m = 1.75, ergonomic_m = 0.50 }
+... '''
+>>> with tempfile.TemporaryDirectory() as folder:
+...     path = Path(folder) / "company.toml"
+...     written = path.write_text(text)
+...     alone = required(path, "phase-earth", voltage_kV=220)
+...     both = required(["osha-1910.269", path], "phase-earth", voltage_kV=220)
+>>> alone.limit_m, both.limit_m, both.rule.name
+(2.25, 2.25, 'Riverside Grid')
 """
 
 from __future__ import annotations
@@ -10,6 +35,7 @@ from clearance.errors import RuleError
 from clearance.rules import overvoltage
 from clearance.rules.company_table import CompanyTable, Distance, VoltageClass
 from clearance.rules.records import (
+    LESSER,
     Case,
     Exposure,
     Gap,
@@ -124,10 +150,6 @@ def limit(table: CompanyTable, case: Case) -> Limit:
         tuple(conditions),
         (),
     )
-
-
-LESSER: dict[Gap, tuple[Gap, ...]] = {"air": (), "tool": ("air",), "object": ("air", "tool")}
-"""The gaps with less in them: where a cell is missing, it cannot need less than they do."""
 
 
 def _cell(row: VoltageClass, exposure: Exposure, gap: Gap) -> Distance | None:

@@ -93,10 +93,37 @@ class VoltageClass(_Record):
     def _ordered(self) -> VoltageClass:
         if self.from_kV > self.highest_kV:
             raise ValueError(f"from_kV of at most highest_kV|{self.from_kV:g} above {self.highest_kV:g}")
+        for exposure, gaps in (("phase_earth", self.phase_earth), ("phase_phase", self.phase_phase)):
+            for less, more in (("air", "tool"), ("air", "object"), ("tool", "object")):
+                _at_least(exposure, less, _cell_of(gaps, less), exposure, more, _cell_of(gaps, more))
+        for gap in ("air", "tool", "object"):
+            _at_least(
+                "phase_earth", gap, _cell_of(self.phase_earth, gap), "phase_phase", gap, _cell_of(self.phase_phase, gap)
+            )
         outside = [kV for kV in self.nominal_kV if kV > self.highest_kV]
         if outside:
             raise ValueError(f"nominal_kV of at most highest_kV|{outside[0]:g} above {self.highest_kV:g}")
         return self
+
+
+def _cell_of(gaps: Gaps, gap: str) -> Distance | None:
+    return {"air": gaps.air, "tool": gaps.tool, "object": gaps.object}[gap]
+
+
+def _at_least(
+    exposure: str, gap: str, lesser: Distance | None, other: str, other_gap: str, larger: Distance | None
+) -> None:
+    """Refuse a distance that is smaller than that of a gap with less in it, or to earth than between phases: a slip."""
+    if lesser is None or larger is None:
+        return
+    for part, low, high in (
+        ("electrical part", lesser.electrical_m, larger.electrical_m),
+        ("whole", lesser.electrical_m + lesser.ergonomic_m, larger.electrical_m + larger.ergonomic_m),
+    ):
+        if high < low - 1e-9:  # a nanometre: the sums of parts carry float noise
+            raise ValueError(
+                f"{other}.{other_gap} of at least {exposure}.{gap} in its {part}|{high:g} m below {low:g} m"
+            )
 
 
 class Approval(_Record):

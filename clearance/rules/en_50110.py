@@ -26,7 +26,7 @@ import itertools
 from clearance.errors import RuleError
 from clearance.rules import iec_61472, overvoltage
 from clearance.rules.inputs import InputSpec, number, text
-from clearance.rules.records import Case, Fact, Limit, RuleReference, RuleSilent, Value, unconfirmed
+from clearance.rules.records import LESSER, Case, Fact, Limit, RuleReference, RuleSilent, Value, unconfirmed
 
 NAME = "en-50110-1"
 EDITION = "an edition before 2023, as reproduced in German"
@@ -193,6 +193,14 @@ def _electrical(case: Case, live: float) -> tuple[float, str]:
             f"{NAME}: {key} = {value:g} m is below D_L = {live:.3f} m, which is for one phase to earth through air: "
             "the employer's figure "
             "for this cell cannot be smaller"
+        )
+    lesser = [SUPPLIED[case.exposure, gap] for gap in LESSER[case.gap] if (case.exposure, gap) in SUPPLIED]
+    below = [one for one in lesser if one in case.inputs and value < number(case, one, 0.0)]
+    if below:
+        raise RuleError(
+            f"{NAME}: {key} = {value:g} m is below {below[0]} = {number(case, below[0], 0.0):g} m, the same gap with "
+            "less in it: "
+            "one of the employer's figures is wrong"
         )
     return value, f"employer, {key}"
 

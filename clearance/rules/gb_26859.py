@@ -35,6 +35,7 @@ from clearance.rules.records import (
     What,
     unconfirmed,
 )
+from clearance.rules.voltage import is_positive
 
 NAME = "gb-26859"
 EDITION = "DL 409 / GB 26859 family, edition of the text read not stated"
@@ -140,7 +141,7 @@ def system(voltage_kV: float | None, highest_kV: float | None) -> SystemVoltage:
     mistakes = [
         Mistake(("voltage", key), "a number of kilovolts above 0", repr(value))
         for key, value in (("voltage_kV", voltage_kV), ("highest_kV", highest_kV))
-        if value is not None and not (isinstance(value, int | float) and 0 < value < float("inf"))
+        if value is not None and not is_positive(value)
     ]
     if voltage_kV is None and highest_kV is None:
         mistakes.append(

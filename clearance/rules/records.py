@@ -21,6 +21,8 @@ Value = float | int | str | bool
 
 EXPOSURES: tuple[Exposure, ...] = ("phase-earth", "phase-phase")
 GAPS: tuple[Gap, ...] = ("air", "tool", "object")
+LESSER: dict[Gap, tuple[Gap, ...]] = {"air": (), "tool": ("air",), "object": ("air", "tool")}
+"""The gaps with less in them: a gap cannot need less than they do."""
 WHATS: tuple[What, ...] = ("ladder", "rope", "rod", "string")
 
 

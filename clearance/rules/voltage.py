@@ -70,7 +70,7 @@ def system_voltage(voltage_kV: float | None, highest_kV: float | None, practice:
     mistakes = [
         Mistake(("voltage", key), "a number of kilovolts above 0", repr(value))
         for key, value in (("voltage_kV", voltage_kV), ("highest_kV", highest_kV))
-        if value is not None and not _positive(value)
+        if value is not None and not is_positive(value)
     ]
     if voltage_kV is None and highest_kV is None:
         mistakes.append(
@@ -108,5 +108,6 @@ def system_voltage(voltage_kV: float | None, highest_kV: float | None, practice:
     return SystemVoltage(nominal, found, f"nominal {nominal:g} kV, highest {found:g} kV by {source}")
 
 
-def _positive(value: object) -> bool:
+def is_positive(value: object) -> bool:
+    """Whether a value is a finite number above 0."""
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value > 0

@@ -1,5 +1,6 @@
 """IEC 61472, EN 50110-1 and the Chinese rules against published figures. What is from memory says so."""
 
+import itertools
 import math
 
 import mpmath
@@ -24,9 +25,14 @@ IEC, EN, GB = "iec-61472", "en-50110-1", "gb-26859"
 
 def iec_limit(exposure, kV, per_unit, gap="air", altitude_m=0.0, **inputs):
     return required(
-        IEC, exposure, gap=gap, highest_kV=kV, per_unit_overvoltage=per_unit, altitude_m=altitude_m,
+        IEC,
+        exposure,
+        gap=gap,
+        highest_kV=kV,
+        per_unit_overvoltage=per_unit,
+        altitude_m=altitude_m,
         inputs={"per_unit_basis": "test", **inputs},
-    )  # fmt: skip
+    )
 
 
 # Reference, computed from the 1998/2004 form (from memory): k_g 1.2, k_a = k_f = k_i = 1, U_s 245 kV: U90 [kV], D_U
@@ -164,10 +170,25 @@ def test_iec_never_falls(kV, other_kV, per_unit, other_per_unit, altitude, other
 
 # EN 50110-1 Table A.1, read in a German reproduction ("Tabelle A.1 - Richtwerte fuer Abstaende"): kV, D_L mm, D_V mm.
 TABLE_A1 = [
-    (3, 60, 1120), (6, 90, 1120), (10, 120, 1150), (15, 160, 1160), (20, 220, 1220), (30, 320, 1320), (36, 380, 1380),
-    (45, 480, 1480), (60, 630, 1630), (70, 750, 1750), (110, 1000, 2000), (132, 1100, 3000), (150, 1200, 3000),
-    (220, 1600, 3000), (275, 1900, 4000), (380, 2500, 4000), (480, 3200, 6100), (700, 5300, 8400),
-]  # fmt: skip
+    (3, 60, 1120),
+    (6, 90, 1120),
+    (10, 120, 1150),
+    (15, 160, 1160),
+    (20, 220, 1220),
+    (30, 320, 1320),
+    (36, 380, 1380),
+    (45, 480, 1480),
+    (60, 630, 1630),
+    (70, 750, 1750),
+    (110, 1000, 2000),
+    (132, 1100, 3000),
+    (150, 1200, 3000),
+    (220, 1600, 3000),
+    (275, 1900, 4000),
+    (380, 2500, 4000),
+    (480, 3200, 6100),
+    (700, 5300, 8400),
+]
 EMPLOYER = {"ergonomic_m": 0.5, "employer_basis": "test"}
 
 
@@ -178,7 +199,7 @@ def test_en_table(kV, live, near):
 
 def test_en_interpolates_linearly():
     """Read: "Zwischenwerte ... durch lineare Interpolation"."""
-    for (low, low_live, low_near), (high, high_live, high_near) in zip(TABLE_A1, TABLE_A1[1:], strict=False):
+    for (low, low_live, low_near), (high, high_live, high_near) in itertools.pairwise(TABLE_A1):
         live, near = en.live_zone((low + high) / 2)
         assert live == pytest.approx((low_live + high_live) / 2000, abs=1e-12)
         assert near == pytest.approx((low_near + high_near) / 2000, abs=1e-12)
@@ -332,3 +353,9 @@ def test_module_constants_are_the_ones_shown():
     limit = iec_limit("phase-earth", 245, 3.5)
     assert limit.inputs["k_total"] == pytest.approx(iec.DEVIATION_FACTOR * iec.GAP_FACTOR, rel=1e-15)
     assert f"= {limit.electrical_m:.4f} m (2)" in limit.steps[-2]
+
+
+def test_en_refuses_a_tool_that_needs_less_than_air():
+    supplied = {"phase_phase_air_electrical_m": 2.4, "phase_phase_tool_electrical_m": 2.3}
+    with pytest.raises(RuleError, match="the same gap with less in it"):
+        required(EN, "phase-phase", gap="tool", voltage_kV=220, inputs={**EMPLOYER, **supplied})

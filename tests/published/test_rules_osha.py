@@ -1,5 +1,6 @@
 """29 CFR 1910.269(l)(3) against published figures. Where a figure is from memory its comment says so."""
 
+import itertools
 import math
 
 import mpmath
@@ -136,15 +137,26 @@ def test_assumed_overvoltage(kV, per_unit):
 # 8000 2400 1.14, 9000 2700 1.17, 10000 3000 1.20, 12000 3600 1.25, 14000 4200 1.30, 16000 4800 1.35, 18000 5400 1.39,
 # 20000 6000 1.44" (feet, metres, factor). R-5's own text not read.
 UFC_3_560_01 = {
-    900: 1.00, 1200: 1.02, 1500: 1.05, 1800: 1.08, 2100: 1.11, 2400: 1.14, 2700: 1.17, 3000: 1.20, 3600: 1.25, 4200: 1.30,
-    4800: 1.35, 5400: 1.39, 6000: 1.44,
-}  # fmt: skip
+    900: 1.00,
+    1200: 1.02,
+    1500: 1.05,
+    1800: 1.08,
+    2100: 1.11,
+    2400: 1.14,
+    2700: 1.17,
+    3000: 1.20,
+    3600: 1.25,
+    4200: 1.30,
+    4800: 1.35,
+    5400: 1.39,
+    6000: 1.44,
+}
 
 
 def test_altitude_factors():
     assert dict(TABLE_R5) == UFC_3_560_01
     tops = list(UFC_3_560_01)
-    for below, top in zip(tops, tops[1:], strict=False):
+    for below, top in itertools.pairwise(tops):
         assert altitude_factor(below + 1) == altitude_factor(top) == UFC_3_560_01[top]
         assert altitude_factor(below + 0.5) == UFC_3_560_01[top]  # between printed classes the higher holds
 
@@ -244,7 +256,7 @@ def test_float_path_against_fifty_digits_at_joins(exposure, gap, edges):
 
 @pytest.mark.parametrize("curve", [equation.GROUND_CURVE, equation.PHASE_CURVE])
 def test_saturation_at_a_join_is_the_larger_neighbour(curve):
-    for (_, low_less, low_divisor), (edge, less, divisor) in zip(curve, curve[1:], strict=False):
+    for (_, low_less, low_divisor), (edge, less, divisor) in itertools.pairwise(curve):
         for peak in (edge, edge + 0.05):
             below = (peak - low_less) / low_divisor
             above = (peak - less) / divisor
@@ -256,19 +268,34 @@ CELLS = [(exposure, gap) for exposure in ("phase-earth", "phase-phase") for gap 
 
 @settings(max_examples=300, deadline=None)
 @given(
-    st.floats(72.6, 800.0), st.floats(72.6, 800.0), st.floats(1.0, 4.0), st.floats(1.0, 4.0), st.floats(0, 6000), st.floats(0, 6000),
+    st.floats(72.6, 800.0),
+    st.floats(72.6, 800.0),
+    st.floats(1.0, 4.0),
+    st.floats(1.0, 4.0),
+    st.floats(0, 6000),
+    st.floats(0, 6000),
     st.sampled_from(CELLS),
-)  # fmt: skip
+)
 def test_limit_never_falls_at_fixed_overvoltage(kV, other_kV, per_unit, other_per_unit, altitude, other_altitude, cell):
     """More voltage, more T, more altitude: no smaller limit, but for the published fall of under 0.1 mm at 1485 kV."""
     low = required(
-        EQUATION, cell[0], gap=cell[1], highest_kV=min(kV, other_kV), per_unit_overvoltage=min(per_unit, other_per_unit),
-        altitude_m=min(altitude, other_altitude), inputs=BASIS,
-    )  # fmt: skip
+        EQUATION,
+        cell[0],
+        gap=cell[1],
+        highest_kV=min(kV, other_kV),
+        per_unit_overvoltage=min(per_unit, other_per_unit),
+        altitude_m=min(altitude, other_altitude),
+        inputs=BASIS,
+    )
     high = required(
-        EQUATION, cell[0], gap=cell[1], highest_kV=max(kV, other_kV), per_unit_overvoltage=max(per_unit, other_per_unit),
-        altitude_m=max(altitude, other_altitude), inputs=BASIS,
-    )  # fmt: skip
+        EQUATION,
+        cell[0],
+        gap=cell[1],
+        highest_kV=max(kV, other_kV),
+        per_unit_overvoltage=max(per_unit, other_per_unit),
+        altitude_m=max(altitude, other_altitude),
+        inputs=BASIS,
+    )
     allowed = 1.5e-4 if cell == ("phase-phase", "air") else 0.0  # 0.1 mm times the altitude factor 1.44
     assert high.limit_m >= low.limit_m - allowed
     if low.inputs["peak_kV"] > 1486 or high.inputs["peak_kV"] < 1485:
