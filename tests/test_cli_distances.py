@@ -130,6 +130,7 @@ def test_several_rules_and_a_company_table(tmp_path):
     ("arguments", "words"),
     [
         ((), "Name one of"),
+        (("--voltage-kV", 220, "--rule", "osha-1910.269", "--t-basis", "study"), "expected --t beside it"),
         (("--rule", "osha-1910.269"), "voltage_kV (nominal) or highest_kV"),
         (("--voltage-kV", 220, "--rule", "osha"), "Did you mean 'osha-1910.269'"),
         (("--voltage-kV", 220, "--rule", "osha-1910.269", "--t", 2.5), "--t-basis"),

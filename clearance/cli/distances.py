@@ -47,7 +47,9 @@ def distances(
     t_basis: Annotated[
         str | None, typer.Option("--t-basis", help="Who determined T, and how; needed with --t.")
     ] = None,
-    altitude_m: Annotated[float, typer.Option("--altitude-m", help="Altitude of the work above sea level [m].")] = 0.0,
+    altitude_m: Annotated[
+        float, typer.Option("--altitude-m", help="Altitude of the work above sea level, in metres.")
+    ] = 0.0,
     given: Annotated[
         list[str] | None,
         typer.Option(
@@ -124,7 +126,9 @@ def _question(
             mistakes.append(Mistake(("--input",), "KEY=VALUE", repr(pair), "for instance --input ergonomic_m=0.5"))
         else:
             inputs[key.strip()] = _value(value.strip())
-    if t_basis is not None:
+    if t_basis is not None and t is None:
+        mistakes.append(Mistake(("--t-basis",), "--t beside it", "none", "give the overvoltage this is the basis of"))
+    elif t_basis is not None:
         inputs["per_unit_basis"] = t_basis
     if mistakes:
         raise InputError(mistakes)
