@@ -109,26 +109,26 @@ def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Scene, Result]
     from clearance.scene.reading import read_scene
 
     scene = read_scene(path)
-    from clearance import pipeline
+    from clearance.pipeline import check as check_scene
 
     with progress_line(quiet) as progress:
-        return scene, pipeline.check(scene, tolerance_m=tolerance_m, progress=progress)
+        return scene, check_scene(scene, tolerance_m=tolerance_m, progress=progress)
 
 
 def shown(result: Result) -> None:
     """The result on stdout."""
-    from clearance.report import text
+    from clearance.report.text import print_result
 
-    text.print_result(result, stdout_console())
+    print_result(result, stdout_console())
 
 
 def drawn(scene: Scene, result: Result, folder: Path) -> list[Path]:
     """The drawings of a result, as the files written. Raises `ClearanceError`."""
-    from clearance.report import drawings
+    from clearance.report.drawings import draw_all
 
     folder_for("--out", folder)
     try:
-        return list(drawings.draw_all(scene, result, folder))
+        return list(draw_all(scene, result, folder))
     except OSError as error:
         raise InputError(unwritable("--out", folder, "a folder", error)) from None
 
