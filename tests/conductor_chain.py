@@ -20,7 +20,7 @@ def chain(start, end, lengths, stiffness, forces, guess, held=()):
     scale = np.abs(forces).max() + 1.0
 
     def assemble(nodes):
-        pull = np.array(forces, float)
+        pull, energy = np.array(forces, float), -float((np.asarray(forces) * nodes).sum())
         stiff = np.zeros((nodes.size, nodes.size))
         links = [(i, i + 1, None, lengths[i], stiffness[i]) for i in range(len(lengths))]
         links += [(i, None, anchor, length, ea) for i, anchor, length, ea in held]
@@ -30,6 +30,7 @@ def chain(start, end, lengths, stiffness, forces, guess, held=()):
             unit = d / size
             tension = ea * (size / length - 1.0)
             pull[i] += tension * unit
+            energy += ea / length * (size - length) ** 2 / 2
             block = ea / length * np.outer(unit, unit) + max(tension, 0.0) / size * (np.eye(3) - np.outer(unit, unit))
             a = slice(3 * i, 3 * i + 3)
             stiff[a, a] += block
@@ -39,22 +40,26 @@ def chain(start, end, lengths, stiffness, forces, guess, held=()):
                 stiff[b, b] += block
                 stiff[a, b] -= block
                 stiff[b, a] -= block
-        return pull.ravel()[free], stiff[np.ix_(free, free)]
+        return pull.ravel()[free], stiff[np.ix_(free, free)], energy
 
-    for _ in range(400):
-        pull, stiff = assemble(nodes)
+    for _ in range(200):
+        pull, stiff, energy = assemble(nodes)
         if np.abs(pull).max() < 1e-9 * scale * len(lengths):
             return nodes
-        step = np.linalg.solve(stiff + 1e-9 * np.trace(stiff) / len(free) * np.eye(len(free)), pull)
-        size = np.abs(pull).max()
+        step = np.linalg.solve(
+            stiff + 1e-7 * min(1.0, np.abs(pull).max() / scale) * np.trace(stiff) / len(free) * np.eye(len(free)), pull
+        )
         fraction = min(1.0, 5.0 / np.abs(step).max())
         for _ in range(30):
             trial = nodes.copy().ravel()
             trial[free] += fraction * step
-            if np.linalg.norm(assemble(trial.reshape(-1, 3))[0]) < np.linalg.norm(pull) * (1 - 1e-4 * fraction):
+            after, _, lower = assemble(trial.reshape(-1, 3))
+            if lower < energy - 1e-4 * fraction * (step @ pull) or np.abs(after).max() < 0.5 * np.abs(pull).max():
                 break
             fraction /= 2
         nodes = trial.reshape(-1, 3)
-        if size < 1e-7 * scale and np.abs(fraction * step).max() < 1e-12:
+        if np.abs(fraction * step).max() < 1e-10:
             return nodes
-    raise AssertionError("the chain did not settle")
+    raise AssertionError(
+        f"the chain did not settle: {np.abs(pull).max():.1e} N, step {np.abs(fraction * step).max():.1e} m"
+    )

@@ -39,6 +39,8 @@ ITERATIONS = 400
 """[1] Passes for the direction of the strings before a shape is refused; each shrinks the error by about their share
 of the span."""
 
+SLACK = "model it as slack"
+
 STRING_LIMIT = 0.5
 """[1] Largest u times string length: keeps the order of shapes by u (fact 1); ordinary lines stay below 0.02."""
 
@@ -182,21 +184,17 @@ def depth_at(shape: Planar, along_chord_m: ArrayLike) -> Floats:
     start, end = live_ends(shape)
     down, up = slopes(shape)
     cosine, sine = np.cos(shape.tilt_rad), np.sin(shape.tilt_rad)
+    # Slope grows along the conductor, so if it runs forward at both ends it does throughout.
+    if np.any(cosine + np.minimum(np.sinh(shape.first) * sine, np.sinh(shape.last) * sine) <= 1e-3):
+        raise InputError(
+            Mistake(("line",), "a line that runs forward along its chord throughout", "one that doubles back", SLACK)
+        )
     inside = np.clip(at, start, end)
     x0, rise0 = shape.strings_m[0] / np.cosh(shape.first), shape.strings_m[0] * np.tanh(shape.first)
     along = (inside - start) / np.maximum(end - start, 1e-300) * shape.span_m
     for _ in range(60):
         here = (x0 + along) * cosine + (rise0 + _climb(shape, along)) * sine
         gain = cosine + np.sinh(shape.first + shape.per_m * along) * sine
-        if np.any(gain <= 1e-3):
-            raise InputError(
-                Mistake(
-                    ("line",),
-                    "a line that runs forward along its chord throughout",
-                    "one that doubles back",
-                    "model it as slack",
-                )
-            )
         step = (inside - here) / gain
         along = np.clip(along + step, 0.0, shape.span_m)
         if float(np.max(np.abs(step))) <= 1e-13 * float(np.max(shape.chord_m)):
@@ -235,7 +233,7 @@ def tilt_worth(shape: Planar) -> float:
                 ("line",),
                 "a line that runs forward along its chord throughout",
                 "one that doubles back",
-                "model it as slack",
+                SLACK,
             )
         )
     return 2.0 * float(np.max(2.0 * (sine + steep * cosine) / under))
