@@ -37,7 +37,11 @@ def stub(monkeypatch, tmp_path, repository):
         (tmp_path / f"{name}.toml").write_text(right.replace('name = "bay"', f'name = "{name}"'))
     (tmp_path / "broken.toml").write_text(right.replace("length_m = 8", "lenght_m = 8"))
 
-    def check(scene, *, tolerance_m, progress):
+    def prepare(scene):
+        return types.SimpleNamespace(site=types.SimpleNamespace(scene=scene))
+
+    def check_prepared(prepared, tolerance_m, progress):
+        scene = prepared.site.scene
         calls.append((scene.name, tolerance_m))
         progress("sweeping", scene.name)
         if scene.name == "refused":
@@ -48,7 +52,8 @@ def stub(monkeypatch, tmp_path, repository):
             raise KeyboardInterrupt
         return result_of(scene.name if scene.name in VERDICTS else "clear")
 
-    def draw_all(scene, result, folder):
+    def draw_all(scene, result, settings, folder, progress):
+        progress("plan")
         if scene.name == "undrawable":
             raise MissingExtra("drawings need matplotlib: pip install matplotlib")
         if scene.name == "unwritable":
@@ -56,17 +61,17 @@ def stub(monkeypatch, tmp_path, repository):
         (folder / "plan.svg").write_text("<svg/>")
         return [folder / "plan.svg"]
 
-    import clearance.report
-
-    def stand_in(parent, name, **functions):
-        module = types.ModuleType(f"{parent.__name__}.{name}")
+    def stand_in(name, **functions):
+        module = types.ModuleType(name)
         module.__dict__.update(functions)
-        monkeypatch.setitem(sys.modules, module.__name__, module)
-        monkeypatch.setattr(parent, name, module, raising=False)
+        monkeypatch.setitem(sys.modules, name, module)
 
-    stand_in(clearance, "pipeline", check=check)
-    stand_in(clearance.report, "text", print_result=lambda result, console: console.print(f"verdict: {result.verdict}"))
-    stand_in(clearance.report, "drawings", draw_all=draw_all)
+    def print_result(result, console):
+        console.print(f"verdict: {result.verdict}")
+
+    stand_in("clearance.pipeline", prepare=prepare, check_prepared=check_prepared, settings=lambda prepared: {})
+    stand_in("clearance.report.text", print_result=print_result)
+    stand_in("clearance.report.drawings", draw_all=draw_all)
     monkeypatch.chdir(tmp_path)
     return calls
 

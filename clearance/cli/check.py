@@ -15,14 +15,14 @@ import typer
 
 from clearance.cli.output import folder_for, progress_line, stdout_console, unwritable, write_text
 from clearance.errors import ClearanceError, InputError, Mistake
+from clearance.tolerances import TOLERANCE_M
 
 if TYPE_CHECKING:
+    from clearance.pipeline import Prepared
     from clearance.result import Result
-    from clearance.scene.records import Scene
 
 CODES = {"clear": 0, "breach": 1, "undecided": 3}
 WORST_FIRST = (2, 1, 3, 0)
-TOLERANCE_M = 0.005
 
 
 def check(
@@ -56,12 +56,12 @@ def check(
     folders = folders_for(out, scenes)
     for path, folder in zip(scenes, folders, strict=True):
         try:
-            scene, result = checked(path, tolerance_m, quiet)
+            prepared, result = checked(path, tolerance_m, quiet)
             results.append(result)
             codes.append(CODES[result.verdict])
             shown(result)
             if folder is not None:
-                for file in drawn(scene, result, folder):
+                for file in drawn(prepared, result, folder, quiet):
                     typer.echo(f"wrote {file}", err=True)
         except ClearanceError as error:
             codes.append(2)
@@ -104,15 +104,17 @@ def folders_for(out: Path | None, scenes: list[Path]) -> list[Path | None]:
     return folders
 
 
-def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Scene, Result]:
+def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Result]:
     """One scene, read and checked. Raises `ClearanceError`."""
     from clearance.scene.reading import read_scene
 
     scene = read_scene(path)
-    from clearance.pipeline import check as check_scene
+    # Imported only now: a scene that cannot be read is told before the compiler is loaded.
+    from clearance.pipeline import check_prepared, prepare
 
     with progress_line(quiet) as progress:
-        return scene, check_scene(scene, tolerance_m=tolerance_m, progress=progress)
+        prepared = prepare(scene)
+        return prepared, check_prepared(prepared, tolerance_m, progress)
 
 
 def shown(result: Result) -> None:
@@ -122,13 +124,15 @@ def shown(result: Result) -> None:
     print_result(result, stdout_console())
 
 
-def drawn(scene: Scene, result: Result, folder: Path) -> list[Path]:
+def drawn(prepared: Prepared, result: Result, folder: Path, quiet: bool) -> list[Path]:
     """The drawings of a result, as the files written. Raises `ClearanceError`."""
+    from clearance.pipeline import settings
     from clearance.report.drawings import draw_all
 
     folder_for("--out", folder)
     try:
-        return list(draw_all(scene, result, folder))
+        with progress_line(quiet) as progress:
+            return draw_all(prepared.site.scene, result, settings(prepared), folder, progress)
     except OSError as error:
         raise InputError(unwritable("--out", folder, "a folder", error)) from None
 

@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
-from clearance.cli.check import CODES, TOLERANCE_M, checked, drawn, shown
+from clearance.cli.check import CODES, checked, drawn, shown
 from clearance.cli.output import folder_for, write_text
+from clearance.tolerances import TOLERANCE_M
 
 
 def demo(
@@ -21,11 +22,12 @@ def demo(
     from clearance.scene.builtin import builtin_scene
 
     folder_for("--out", out)
-    scene, result = checked(builtin_scene("demo"), TOLERANCE_M, quiet)
+    path = builtin_scene("demo")
+    prepared, result = checked(path, TOLERANCE_M, quiet)
     shown(result)
     write_text("--out", out / "result.json", result.to_json())
-    files = [out / "result.json", *drawn(scene, result, out)]
-    typer.echo(f"\nThe scene is {scene.path}\nIn {out.resolve()}:")
+    files = [out / "result.json", *drawn(prepared, result, out, quiet)]
+    typer.echo(f"\nThe scene is {path}\nIn {out.resolve()}:")
     for file in files:
         typer.echo(f"  {file.relative_to(out) if file.is_relative_to(out) else file}")
     raise typer.Exit(CODES[result.verdict])
