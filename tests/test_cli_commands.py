@@ -315,3 +315,18 @@ def test_a_picture_is_believed_only_with_return_code_0_and_its_line(monkeypatch,
 
 def doctor_module():
     return sys.modules[doctor.__module__]
+
+
+def test_the_stand_ins_take_what_the_real_ones_take():
+    # So that a change of the pipeline or the writers fails here, not in front of an engineer.
+    from inspect import signature
+
+    from clearance.pipeline import check_prepared, prepare, settings
+    from clearance.report.drawings import draw_all
+    from clearance.report.text import print_result
+
+    signature(prepare).bind("scene")
+    signature(check_prepared).bind("prepared", 0.005, print)
+    signature(settings).bind("prepared")
+    signature(draw_all).bind("scene", "result", {}, "folder", print)
+    signature(print_result).bind("result", "console")
