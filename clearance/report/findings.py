@@ -150,14 +150,29 @@ def leading(stage: StageResult) -> Finding | None:
     return _least(f for f in found if f.subject != "collision")
 
 
-def leading_gap(stage: StageResult) -> Finding | None:
-    """The gap a drawing of the stage is made for: a breach before undecided before clear, then the least margin."""
-    found = [f for gap in stage.gaps for f in of_gap(gap) if f.measure is not None and len(f.measure.points) > 1]
+def drawable(stage: StageResult) -> list[Finding]:
+    """What of a stage has a place to draw: its gaps, and approaches and collisions that are not clear."""
+    return [
+        f
+        for f in findings(stage)
+        if f.measure is not None and len(f.measure.points) > 1 and (f.subject == "gap" or f.verdict != "clear")
+    ]
+
+
+def leading_drawn(stage: StageResult) -> Finding | None:
+    """What a drawing of the stage is made for: a breach before undecided before clear, then the least margin."""
+    found = drawable(stage)
     for verdict in ("breach", "undecided", "clear"):
         least = _least(f for f in found if f.verdict == verdict)
         if least is not None:
             return least
     return None
+
+
+def placeless(stage: StageResult) -> list[Finding]:
+    """What of a stage is not clear and has no place to draw: insulating lengths, and what no chain was found for."""
+    shown = drawable(stage)
+    return [f for f in findings(stage) if f.verdict != "clear" and f not in shown]
 
 
 def stage_word(stage: StageResult) -> Word:

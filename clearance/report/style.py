@@ -65,11 +65,11 @@ PHASE_DASHES: Final[tuple[str | tuple[int, tuple[float, ...]], ...]] = (
 
 KIND_PENS: Final[dict[str, Pen]] = {
     "ground": Pen(INK, 1.4, "-", PALE),
-    "structure": Pen(GREY, 0.6),
+    "structure": Pen("#8A8A8A", 0.6, "-", "#C4C4C4"),
     "solid": Pen(GREY, 0.6, "-", PALE),
     "vehicle": Pen(INK, 0.8, "-", "#CFCFCF"),
     "cloud": Pen(GREY, 0.5),
-    "insulator": Pen(GREY, 2.4, (0, (0.8, 0.6))),
+    "insulator": Pen(GREY, 2.4, (0, (0.8, 0.6)), "#F2F2F2"),
     "ladder": Pen("#9A9A9A", 1.0, "-", "#C9C9C9"),
     "fitting": Pen(INK, 1.0, "-", "#8C8C8C"),
     "worker": Pen(INK, 0.9, "-", "#6E6E6E"),
