@@ -71,10 +71,10 @@ MEDIAN_M: Final[dict[Sex, dict[str, float]]] = {
 """[m] Medians [1]. Overhead reach is of the fingertip, standing: stature less sitting height plus sitting reach. Arm is
 acromion to radiale, radiale to stylion, and hand, added."""
 
-SPREAD_M: Final = 0.035
-"""[m] Slack for people whose limbs are longer than their stature says. The 99th percentile of every reach is within
-this of the median body scaled to the 99th percentile of stature (worst: a woman's overhead reach, 0.034 m; half the
-span, 0.024 m). Smaller: less careful; larger: costs margin."""
+SPREAD_M: Final = 0.036
+"""[m] Slack for people whose limbs are longer than their stature says. The 99th percentile of every length is within
+this of the median body scaled to the 99th percentile of stature (worst: a woman's crotch height, 0.0351 m, and overhead
+reach, 0.034 m). Smaller: less careful; larger: costs margin."""
 
 SHORTEST_M: Final = 1.40
 TALLEST_M: Final = 2.05
@@ -239,7 +239,7 @@ def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0
     Parameters
     ----------
     worker: the body
-    trunk_lean_m: how far the shoulders may move horizontally, in any direction [m]
+    trunk_lean_m: how far the shoulders may move horizontally, in any direction, the trunk tipping about the hips [m]
     tool_m: a conductive tool in either hand, beyond the fingertips, held any way [m]
     hanging_m: how far a bag hangs below the belt [m]; it may hang on any side
 
@@ -259,7 +259,11 @@ def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0
     if not 0 <= trunk_lean_m < trunk:
         expected = f"at least 0 and less than the {trunk:.3f} m of the trunk"
         raise InputError(Mistake(("worker", "trunk_lean_m"), expected, f"{trunk_lean_m!r} m"))
-    lean = math.hypot(trunk_lean_m, trunk - math.sqrt(trunk**2 - trunk_lean_m**2))
+    # Tipped about the hips by an angle, a point at r from them moves by 2 r sin(angle / 2), the head further than a
+    # shoulder.
+    chord = 2 * math.sin(math.asin(trunk_lean_m / trunk) / 2)
+    lean = chord * math.hypot(max(body.shoulder_low, body.shoulder_high) - body.hip, body.shoulder_half)
+    tipped = chord * (worker.boots_m + worker.stature_m + worker.helmet_m - body.hip)
     # A regular polygon of circumradius R leaves a circle r by R - r at its corners and r - R cos(pi / n) at its edges.
     flat = math.cos(math.pi / _RING)
     outer = 2 * body.shoulder_half / (1 + flat)
@@ -270,8 +274,6 @@ def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0
     ring[-1] = ring[0]
     radius = worker.arm_m + worker.suit_m + tool_m + lean + math.hypot(ring_error, rise)
     shapes_made = [shapes.polyline(ring, radius, worker.spread_m)]
-    # Tipping about the hips moves what is above the shoulders further than the shoulders.
-    tipped = lean * (worker.boots_m + worker.stature_m + worker.helmet_m - body.hip) / trunk
     for index, (start, end, size) in enumerate(_trunk(worker, body)):
         thick = (size or 0.0) + (worker.helmet_m if index == 0 else worker.suit_m) + tipped
         if not _held(start, end, thick, ring, radius):

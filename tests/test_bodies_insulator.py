@@ -1,0 +1,148 @@
+"""Strings and posts: their lengths add up, they lie where they should, and the wire begins at their live end."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from clearance.bodies.insulator import StringSpec, post, ring, span_with_strings, string_axis
+from clearance.conductor.catenary import from_sag, from_tension, point_at_length, sag_at_midspan
+from clearance.errors import InputError
+
+STRAIN = StringSpec("strain", 2.8, 2.2, 0.255)
+SUSPENSION = StringSpec("suspension", 2.8, 2.2, 0.255)
+
+
+def solve(a, b):
+    return from_tension(a, b, 9000.0, 16.0)
+
+
+def length(shape):
+    return float(np.linalg.norm(shape.vertices[:, 1] - shape.vertices[:, 0], axis=1).sum())
+
+
+def test_suspension_string_hangs_straight_down():
+    parts = string_axis([1, 2, 20], SUSPENSION)
+    assert parts.live_end == pytest.approx((1, 2, 17.2))
+    # Half of the 0.6 m that do not insulate at either end.
+    assert sorted(parts.insulating.vertices[0, :2, 2]) == pytest.approx([17.5, 19.7])
+    assert sorted(parts.earthed.vertices[0, :2, 2]) == pytest.approx([19.7, 20.0])
+    assert sorted(parts.live.vertices[0, :2, 2]) == pytest.approx([17.2, 17.5])
+    assert parts.insulating.radius[0] == 0.255 / 2
+    assert parts.live.radius[0] == 0.04
+
+
+def test_hardware_as_the_scene_divides_it():
+    parts = string_axis([0, 0, 20], StringSpec("suspension", 2.8, 2.2, 0.255, earthed_m=0.6))
+    assert len(parts.live) == 0
+    assert length(parts.earthed) == pytest.approx(0.6)
+    whole = string_axis([0, 0, 20], StringSpec("suspension", 2.2, 2.2, 0.255))
+    assert len(whole.live) == len(whole.earthed) == 0
+
+
+@given(st.floats(15, 200), st.floats(-10, 10), st.floats(0.5, 3.0), st.floats(0.5, 3.0))
+def test_strain_strings_and_wire_make_up_the_whole_catenary(span, rise, first, last):
+    one, two = (StringSpec("strain", size, size * 0.8, 0.2) for size in (first, last))
+    parts = span_with_strings([0, 0, 12], [span, 3, 12 + rise], one, two, solve)
+    assert parts.conductor.length_m == pytest.approx(parts.whole.length_m - first - last)
+    assert parts.conductor.start == pytest.approx(point_at_length(parts.whole, first), abs=1e-9)
+    assert parts.conductor.end == pytest.approx(point_at_length(parts.whole, parts.whole.length_m - last), abs=1e-9)
+    assert parts.from_string.live_end == pytest.approx(parts.conductor.start, abs=1e-7)
+    assert parts.to_string.live_end == pytest.approx(parts.conductor.end, abs=1e-7)
+    for string, size in ((parts.from_string, first), (parts.to_string, last)):
+        # Chords are shorter than the arc, by less than a centimetre here.
+        assert 0.8 * size - 0.01 <= length(string.insulating) <= 0.8 * size + 1e-9
+        total = sum(length(shape) for shape in (string.insulating, string.earthed, string.live))
+        assert size - 0.01 <= total <= size + 1e-9
+
+
+def test_strain_string_begins_at_its_attachment_and_hangs_with_the_wire():
+    parts = span_with_strings([0, 0, 12], [40, 0, 12], STRAIN, STRAIN, solve)
+    assert parts.from_string.earthed.vertices[0, 0].tolist() == pytest.approx([0, 0, 12])
+    assert parts.to_string.earthed.vertices[0, 0].tolist() == pytest.approx([40, 0, 12])
+    # Its live end lies on the catenary of constant H / w: z = a cosh((x - 20) / a) + c.
+    a = 9000 / 16
+    x, _, z = parts.from_string.live_end
+    assert z == pytest.approx(12 + a * (math.cosh((x - 20) / a) - math.cosh(20 / a)), abs=1e-9)
+
+
+def test_suspension_moves_the_end_of_the_wire_and_strain_does_not():
+    parts = span_with_strings([0, 0, 12], [40, 0, 12], STRAIN, SUSPENSION, solve)
+    assert parts.whole.end == pytest.approx((40, 0, 9.2))
+    assert parts.conductor.end == pytest.approx((40, 0, 9.2))
+    assert parts.whole.start == (0, 0, 12)
+    bare = span_with_strings([0, 0, 12], [40, 0, 12], None, None, solve)
+    assert bare.conductor is bare.whole
+    assert bare.from_string is None
+
+
+def test_sag_stated_for_the_span_is_that_of_the_whole():
+    parts = span_with_strings([0, 0, 12], [40, 0, 12], STRAIN, STRAIN, lambda a, b: from_sag(a, b, 1.2))
+    assert sag_at_midspan(parts.whole) == pytest.approx(1.2)
+
+
+def test_post_from_earthed_to_live_end():
+    parts = post([0, 0, 2], [0, 0, 4.3], 2.0, 0.2)
+    assert parts.live_end == (0, 0, 4.3)
+    assert sorted(parts.insulating.vertices[0, :2, 2]) == pytest.approx([2.15, 4.15])
+    assert parts.earthed.vertices[0, 0, 2] == 2
+    leaning = post([0, 0, 0], [3, 0, 4], 5.0, 0.2)
+    assert len(leaning.earthed) == len(leaning.live) == 0
+    np.testing.assert_allclose(leaning.insulating.vertices[0, :2], [[0, 0, 0], [3, 0, 4]], atol=1e-12)
+
+
+def test_ring_holds_a_true_ring():
+    shape = ring([1, 2, 3], [1, 1, 1], 0.6, 0.05)
+    axis = np.array([1, 1, 1]) / math.sqrt(3)
+    across = np.cross(axis, [0, 0, 1])
+    across /= np.linalg.norm(across)
+    turn = np.linspace(0, 2 * math.pi, 721)[:, None]
+    true = np.array([1, 2, 3]) + 0.3 * (np.cos(turn) * across + np.sin(turn) * np.cross(axis, across))
+    for point in true:
+        a, b = shape.vertices[:, 0], shape.vertices[:, 1]
+        t = np.clip(((point - a) * (b - a)).sum(axis=1) / ((b - a) ** 2).sum(axis=1), 0, 1)
+        assert (np.linalg.norm(point - a - t[:, None] * (b - a), axis=1) - shape.slack).min() <= 1e-12
+    assert shape.slack.max() <= 0.011
+
+
+def test_ring_is_live_and_about_the_end_of_the_insulation():
+    parts = string_axis([0, 0, 20], StringSpec("suspension", 2.8, 2.2, 0.255, ring_diameter_m=0.6))
+    circle = parts.live.vertices[1:]
+    assert circle[:, :, 2] == pytest.approx(17.5)
+    np.testing.assert_allclose(np.hypot(circle[..., 0], circle[..., 1]), 0.3)
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (
+            lambda: string_axis([0, 0, 9], StringSpec("suspension", 2.0, 2.2, 0.2)),
+            "insulating_m: expected at most the whole",
+        ),
+        (
+            lambda: string_axis([0, 0, 9], StringSpec("tension", 2.8, 2.2, 0.2)),
+            'kind: expected "strain" or "suspension"',
+        ),
+        (
+            lambda: string_axis([0, 0, 9], StringSpec("suspension", 2.8, 2.2, 0.0)),
+            "diameter_m: expected a finite number above 0",
+        ),
+        (
+            lambda: string_axis([0, 0, 9], StringSpec("suspension", 2.8, 2.2, 0.2, earthed_m=0.9)),
+            "earthed_m: expected at most the 0.6 m that do not insulate",
+        ),
+        (lambda: string_axis([0, 0, 9], STRAIN), "a wire for the strain string to lie in, found none"),
+        (
+            lambda: span_with_strings([0, 0, 9], [5, 0, 9], STRAIN, STRAIN, solve),
+            "strain strings shorter together than the 5",
+        ),
+        (lambda: post([0, 0, 0], [0, 0, 2], 2.1, 0.2), "insulating_m: expected at most the whole length of 2 m"),
+        (lambda: post([0, 0, 0], [0, 0, 0], 2.1, 0.2), "length_m: expected a finite number above 0"),
+    ],
+)
+def test_refusals(make, words):
+    with pytest.raises(InputError) as refusal:
+        make()
+    assert words in str(refusal.value)
