@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import LinearNDInterpolator
 
 from clearance.bodies import ground as g
+from clearance.bodies.cloud import read_points
 from clearance.errors import InputError
 
 
@@ -128,7 +129,7 @@ def test_a_line_across_a_hole_in_the_data_is_refused():
 
 def test_mesh_ground_in_its_units(tmp_path):
     trimesh.Trimesh([[0, 0, 0], [1000, 0, 0], [0, 1000, 500]], [[0, 1, 2]]).export(tmp_path / "site.ply")
-    ground = g.read_mesh(tmp_path / "site.ply", "mm", at_m=[0, 0, 7], slack_m=0.1)
+    ground = g.mesh(tmp_path / "site.ply", "mm", at_m=[0, 0, 7], slack_m=0.1)
     assert g.height_at(ground, [[0.25, 0.5]])[0] == pytest.approx(7.25)
     assert ground.shape.slack.tolist() == [0.1]
 
@@ -141,16 +142,17 @@ def test_overhang_gives_its_highest_surface():
 
 def test_files_of_heights_and_points(tmp_path):
     (tmp_path / "grid.csv").write_text("0, 1, 2\n10,11,12\n")
-    assert g.read_grid(tmp_path / "grid.csv").tolist() == [[0, 1, 2], [10, 11, 12]]
+    assert g.read_heights(tmp_path / "grid.csv").tolist() == [[0, 1, 2], [10, 11, 12]]
     (tmp_path / "points.csv").write_text("name,x_m,y_m,z_m\na,0,0,1\nb,4,0,1\nc,0,4,3\n")
-    ground = g.read_points(tmp_path / "points.csv")
+    ground = g.points(g.read_xyz(tmp_path / "points.csv"))
     assert g.height_at(ground, [[0, 2]]) == pytest.approx([2])
 
 
 def test_ground_from_the_survey_sample(repository):
     # The tower feet of the sample stand on polder ground a little over 10 m above the Dutch datum.
     origin = (230917.0, 559810.0, 0.0)
-    ground = g.read_points(repository / "scenes/data/ahn4_single_span.laz", origin=origin, thin_m=5.0, slack_m=0.05)
+    chosen, _ = read_points(repository / "scenes/data/ahn4_single_span.laz", [2], origin=origin)
+    ground = g.points(chosen, thin_m=5.0, slack_m=0.05)
     height = g.height_at(ground, [[0.0, 0.0], [10.0, -30.0]])
     assert height.min() > 9.9
     assert height.max() < 14
@@ -170,9 +172,9 @@ def test_ground_from_the_survey_sample(repository):
         (lambda p: g.grid([[0, 1], [2, math.nan]], [0, 0], 1.0), "heights_m: expected finite numbers"),
         (lambda p: g.points([[0, 0, 0], [1, 1, 0]]), "at least three points, found 2"),
         (lambda p: g.points([[0, 0, 0], [1, 1, 0], [2, 2, 0]]), "points that do not lie in one line in plan"),
-        (lambda p: g.read_grid(p / "none.csv"), "a CSV file that can be read"),
-        (lambda p: g.read_grid(p / "ragged.csv"), "row 2: expected 3 heights, as in the first row, found 2"),
-        (lambda p: g.read_grid(p / "words.csv"), "row 2, column 1: expected a finite height, found 'low'"),
+        (lambda p: g.read_heights(p / "none.csv"), "a CSV file that can be read"),
+        (lambda p: g.read_heights(p / "ragged.csv"), "row 2: expected 3 heights, as in the first row, found 2"),
+        (lambda p: g.read_heights(p / "words.csv"), "row 2, column 1: expected a finite height, found 'low'"),
         (lambda p: g.read_xyz(p / "ragged.csv"), "the columns x_m, y_m, z_m, found none named x_m, y_m, z_m"),
         (lambda p: g.read_xyz(p / "bad.csv"), "line 3: expected three finite numbers, found 1, 2, nan"),
     ],

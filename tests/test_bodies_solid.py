@@ -8,7 +8,8 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from clearance.bodies.solid import box, contains, cylinder, read_mesh
+from clearance.bodies.solid import box, contains, cylinder
+from clearance.bodies.solid import mesh as mesh_file
 from clearance.errors import InputError
 
 
@@ -97,7 +98,7 @@ def test_containment_in_a_knotted_mesh_agrees_with_ray_casting():
 @pytest.mark.parametrize(("units", "metres"), [("m", 1.0), ("mm", 0.001), ("cm", 0.01), ("ft", 0.3048), ("in", 0.0254)])
 def test_mesh_files_in_their_units(tmp_path, suffix, units, metres):
     trimesh.creation.box((2, 4, 6)).export(tmp_path / f"block.{suffix}")
-    made = read_mesh(tmp_path / f"block.{suffix}", units, at_m=[10, 0, 5], heading_deg=90.0, slack_m=0.03)
+    made = mesh_file(tmp_path / f"block.{suffix}", units, at_m=[10, 0, 5], heading_deg=90.0, slack_m=0.03)
     low, high = made.shape.bounds
     # Turned by 90 deg: 4 units along x, 2 along y; slack is part of the bounds.
     assert (high - low) == pytest.approx(np.array([4, 2, 6]) * metres + 0.06)
@@ -113,12 +114,12 @@ def test_a_mesh_with_holes_is_no_solid(tmp_path):
     mesh.update_faces(keep)
     mesh.export(tmp_path / "open.stl")
     with pytest.raises(InputError) as refusal:
-        read_mesh(tmp_path / "open.stl", "m")
+        mesh_file(tmp_path / "open.stl", "m")
     text = str(refusal.value)
     assert "open.stl: solid: expected a watertight mesh with one consistent winding, found" in text
     assert "hole" in text
     assert "set solid = false" in text
-    surface = read_mesh(tmp_path / "open.stl", "m", solid=False)
+    surface = mesh_file(tmp_path / "open.stl", "m", solid=False)
     assert not surface.closed
     assert surface.holes >= 1
     assert len(surface.shape) == 10
@@ -133,7 +134,7 @@ def test_two_holes_are_two(tmp_path):
     mesh.update_faces(keep)
     mesh.export(tmp_path / "ball.ply")
     with pytest.raises(InputError, match="found 2 holes"):
-        read_mesh(tmp_path / "ball.ply", "m")
+        mesh_file(tmp_path / "ball.ply", "m")
 
 
 def test_a_face_wound_the_other_way_is_refused(tmp_path):
@@ -144,13 +145,13 @@ def test_a_face_wound_the_other_way_is_refused(tmp_path):
         trimesh.exchange.off.export_off(trimesh.Trimesh(mesh.vertices, faces, process=False))
     )
     with pytest.raises(InputError, match="faces wound both ways round"):
-        read_mesh(tmp_path / "wrong.off", "m")
+        mesh_file(tmp_path / "wrong.off", "m")
 
 
 def test_two_parts_are_counted(tmp_path):
     pair = trimesh.util.concatenate([trimesh.creation.box(), trimesh.creation.box().apply_translation([3, 0, 0])])
     pair.export(tmp_path / "pair.stl")
-    made = read_mesh(tmp_path / "pair.stl", "m")
+    made = mesh_file(tmp_path / "pair.stl", "m")
     assert (made.closed, made.parts) == (True, 2)
     assert contains(made.shape, [3, 0, 0])
     assert not contains(made.shape, [1.5, 0, 0])
@@ -163,11 +164,11 @@ def test_two_parts_are_counted(tmp_path):
         (lambda p: box([0, 0, 0], [1, 1]), "size_m: expected three finite numbers"),
         (lambda p: cylinder([0, 0, 0], [0, 0, 0], 1.0), "length from from_m to to_m: expected a finite number above 0"),
         (lambda p: cylinder([0, 0, 0], [0, 0, 1], math.nan), "radius_m: expected a finite number above 0"),
-        (lambda p: read_mesh(p / "none.stl", "m"), "none.stl: expected a mesh file that can be read"),
-        (lambda p: read_mesh(p / "text.stl", "m"), "text.stl: expected a mesh"),
-        (lambda p: read_mesh(p / "text.stl", "yd"), "units: expected one of m, cm, mm, km, ft, in, found 'yd'"),
-        (lambda p: read_mesh(p / "nan.obj", "m"), "nan.obj: vertices: expected finite numbers"),
-        (lambda p: read_mesh(p / "points.obj", "m"), "points.obj: expected a mesh"),
+        (lambda p: mesh_file(p / "none.stl", "m"), "none.stl: expected a mesh file that can be read"),
+        (lambda p: mesh_file(p / "text.stl", "m"), "text.stl: expected a mesh"),
+        (lambda p: mesh_file(p / "text.stl", "yd"), "units: expected one of m, cm, mm, km, ft, in, found 'yd'"),
+        (lambda p: mesh_file(p / "nan.obj", "m"), "nan.obj: vertices: expected finite numbers"),
+        (lambda p: mesh_file(p / "points.obj", "m"), "points.obj: expected a mesh"),
     ],
 )
 def test_refusals(make, words, tmp_path):

@@ -1,6 +1,6 @@
 """Owns the ground: a surface of triangles, its height anywhere, and how well a straight foot fits on it.
 
-To make one use `level`, `plane`, `grid` (with `read_grid`), `points`, `read_points` or `read_mesh`; to ask it
+To make one use `level`, `plane`, `grid`, `points` or `mesh`, with `read_heights` and `read_xyz` for files; to ask it
 `height_at` and `profile_misfit`. Between its samples the ground is taken as flat triangles; how far the real one may
 differ is the scene's own figure, `slack_m`. Nothing is
 extrapolated: a height outside the data is an error.
@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -21,7 +20,7 @@ from scipy.spatial import Delaunay, QhullError
 from shapely import STRtree, box
 
 from clearance import shapes
-from clearance.bodies import cloud, solid
+from clearance.bodies import solid
 from clearance.conductor.catenary import point3, refuse
 from clearance.errors import InputError, Mistake
 from clearance.shapes import Shape
@@ -175,33 +174,13 @@ def points(xyz: ArrayLike, thin_m: float = 0.0, slack_m: float = 0.0) -> Ground:
     return _ground(corners, slack)
 
 
-def read_mesh(path: str | Path, units: str, at_m: ArrayLike = (0.0, 0.0, 0.0), slack_m: float = 0.0) -> Ground:
+def mesh(path: str | Path, units: str, at_m: ArrayLike = (0.0, 0.0, 0.0), slack_m: float = 0.0) -> Ground:
     """Ground from a mesh file in stated units, its origin put at at_m (3,) [m]. Where faces lie one above the other the
-    highest counts as the height. Raises as `clearance.bodies.solid.read_mesh`."""
-    return _ground(solid.read_mesh(path, units, at_m, solid=False, slack_m=slack_m).shape.vertices, slack_m)
+    highest counts as the height. Raises as `clearance.bodies.solid.mesh`."""
+    return _ground(solid.mesh(path, units, at_m, solid=False, slack_m=slack_m).shape.vertices, slack_m)
 
 
-def read_points(
-    path: str | Path,
-    classes: Sequence[int] | None = (2,),
-    origin: ArrayLike = (0.0, 0.0, 0.0),
-    thin_m: float = 0.0,
-    slack_m: float = 0.0,
-) -> Ground:
-    """Ground through the points of a file.
-
-    path: LAS or LAZ, whose coordinates less origin (3,) are scene coordinates, or CSV with the columns x_m, y_m, z_m in
-    scene coordinates; classes: of LAS or LAZ points, by default ground; thin_m, slack_m: as for `points`
-
-    Raises `InputError` as `points` and, for LAS and LAZ, as `clearance.bodies.cloud.read_cloud`.
-    """
-    if Path(path).suffix.lower() in (".las", ".laz"):
-        chosen, _ = cloud.read_points(path, classes or (2,), origin=origin)
-        return points(chosen, thin_m, slack_m)
-    return points(read_xyz(path), thin_m, slack_m)
-
-
-def read_grid(path: str | Path) -> Floats:
+def read_heights(path: str | Path) -> Floats:
     """Rows of heights (rows, columns) from a CSV file without header. Raises `InputError` naming every bad cell."""
     rows: list[list[float]] = []
     mistakes = []

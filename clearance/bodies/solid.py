@@ -106,7 +106,7 @@ def cylinder(
     return shapes.triangles(np.concatenate(faces), 0.0, slack_m + error)
 
 
-def read_mesh(
+def mesh(
     path: str | Path,
     units: str,
     at_m: ArrayLike = (0.0, 0.0, 0.0),
