@@ -6,13 +6,13 @@ A link is a list of joints from its parent (or the ground) outward; a body rides
 Second derivatives. For joints a before b along a chain, the derivative of a point x by both is zero when a is a slide, a
 track (straight within a box) or fixed, and w_a x (dx/db) when a is a turn, so its length is at most that of dx/db: the
 scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at most the sum
-of the lengths between axis and point over the whole box (triangle inequality). `curvature` adds these up per pair of parameters.
+of the lengths between axis and point over the whole box (triangle inequality). `derivative_bounds` adds these up.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -106,8 +106,6 @@ def pose(motion: Motion, name: str, q: Mapping[str, float]) -> tuple[Floats, Flo
 
 def placed(shape: Shape, motion: Motion, link: str | None, q: Mapping[str, float], rated: str | None = None) -> Shape:
     """The shape where its link has it at q, deformed to q where its shape parameter is `rated`."""
-    from dataclasses import replace
-
     vertices = shape.vertices
     if rated is not None and shape.rate is not None:
         vertices = vertices + shape.rate * q[rated]
@@ -149,46 +147,48 @@ def compile_chain(motion: Motion) -> Chain:
     )
 
 
-def curvature(motion: Motion, link: str, shape: Shape, rated: str | None, box: Box) -> Floats:
-    """Bounds (n, p, p) of every second derivative of every corner of every primitive over the box, per pair of parameters."""
+def derivative_bounds(motion: Motion, link: str, shape: Shape, rated: str | None, box: Box) -> tuple[Floats, Floats]:
+    """Bounds of the derivatives of every corner of every primitive over the whole box.
+
+    Returns (n, p) bounds of the first derivatives by each parameter and (n, p, p) of the second by each two.
+    """
     size = len(motion.parameters)
-    local = shape.vertices
-    rate = np.zeros(len(shape))
+    reach = np.linalg.norm(shape.vertices, axis=2).max(axis=1)
+    first, second = np.zeros((len(shape), size)), np.zeros((len(shape), size, size))
     if rated is not None and shape.rate is not None:
-        furthest = max(abs(box[rated][0]), abs(box[rated][1]))
         rate = np.linalg.norm(shape.rate, axis=2).max(axis=1)
-        reach = (np.linalg.norm(local, axis=2).max(axis=1)) + rate * furthest
-    else:
-        reach = np.linalg.norm(local, axis=2).max(axis=1)
-    # What each parameter met further out does to the point at most, as (parameter, bound (n,)), nearest the point first.
-    further: list[tuple[int, Floats]] = []
-    if rated is not None and shape.rate is not None:
-        further.append((motion.parameters.index(rated), rate))
-    bounds = np.zeros((len(shape), size, size))
+        reach = reach + rate * max(abs(box[rated][0]), abs(box[rated][1]))
+        first[:, motion.parameters.index(rated)] += rate
     for joint in reversed(motion.joints_of(link)):
         if joint.kind == "fixed":
             reach = reach + float(np.linalg.norm(joint.translation))
             continue
-        mine = motion.parameters.index(joint.parameter)
-        widest = max(abs(box[joint.parameter][0]), abs(box[joint.parameter][1])) * abs(joint.scale)
+        mine, scale = motion.parameters.index(joint.parameter), abs(joint.scale)
         if joint.kind == "slide":
-            reach = reach + widest * float(np.linalg.norm(joint.axis))
-            further.append((mine, np.full(len(shape), abs(joint.scale) * float(np.linalg.norm(joint.axis)))))
+            length = float(np.linalg.norm(joint.axis))
+            reach = reach + max(abs(box[joint.parameter][0]), abs(box[joint.parameter][1])) * scale * length
+            first[:, mine] += scale * length
         elif joint.kind == "track":
             reach = reach + float(np.linalg.norm(joint.knots[:, 1:], axis=1).max())
             steps = np.diff(joint.knots, axis=0)
-            steepest = float((np.linalg.norm(steps[:, 1:], axis=1) / steps[:, 0]).max())
-            further.append((mine, np.full(len(shape), abs(joint.scale) * steepest)))
+            first[:, mine] += scale * float((np.linalg.norm(steps[:, 1:], axis=1) / steps[:, 0]).max())
         else:
             offset = float(np.linalg.norm(joint.origin))
-            lever = (reach + offset) * abs(joint.scale)
-            for other, bound in further:
-                bounds[:, mine, other] += bound * abs(joint.scale)
-                bounds[:, other, mine] += bound * abs(joint.scale)
-            bounds[:, mine, mine] += lever * abs(joint.scale)
-            further.append((mine, lever))
+            # Every joint further out, summed per parameter in `first`, is turned with the point.
+            second[:, mine, :] += first * scale
+            second[:, :, mine] += first * scale
+            lever = (reach + offset) * scale
+            second[:, mine, mine] += lever * scale
+            first[:, mine] += lever
             reach = reach + 2.0 * offset
-    return bounds
+    return first, second
+
+
+def displacement(motion: Motion, link: str, shape: Shape, box: Box) -> float:
+    """How far [m] any corner of the shape can be, anywhere in the box, from where it is at the box's centre."""
+    first, _ = derivative_bounds(motion, link, shape, None, box)
+    half = np.array([0.5 * (box[name][1] - box[name][0]) for name in motion.parameters])
+    return float((first @ half).max())
 
 
 def relative_parameters(motion: Motion) -> NDArray[np.bool_]:
@@ -234,7 +234,7 @@ def compile_moving(
     for shape, link, parameter, body in parts:
         index = motion.parameters.index(parameter) if parameter is not None and shape.rate is not None else -1
         rated.append(np.full(len(shape), index, np.int64))
-        bends.append(curvature(motion, link, shape, parameter, box))
+        bends.append(derivative_bounds(motion, link, shape, parameter, box)[1])
         links.append(np.full(len(shape), names.index(link), np.int64))
         bodies.append(np.full(len(shape), body, np.int64))
         if index >= 0:

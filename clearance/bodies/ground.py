@@ -265,7 +265,7 @@ def profile_misfit(ground: Ground, start: ArrayLike, end: ArrayLike) -> float:
         # Signed distance from the edge, positive inside, is linear along the line: value + slope * share.
         value = _cross(two - one, ends[0] - one[:, :2]) * np.sign(area)
         slope = _cross(two - one, np.broadcast_to(along, one[:, :2].shape)) * np.sign(area)
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             share = np.where(slope != 0, -value / slope, 0.0)
         enter = np.where(slope > 0, np.maximum(enter, share), enter)
         leave = np.where(slope < 0, np.minimum(leave, share), leave)

@@ -181,6 +181,7 @@ def reference_length(
     temperature_C: float,
     model: Elongation,
     strings_m: tuple[float, float] = (0.0, 0.0),
+    rigid_m: float = 0.0,
 ) -> float:
     """Unstressed length [m] at `REFERENCE_C` of the conductor that hangs in a span with this horizontal tension.
 
@@ -189,10 +190,11 @@ def reference_length(
     chord_m, tilt_rad: attachment to attachment, and how steeply it rises
     tension_N, weight_N_m: horizontal tension and weight per hung metre
     temperature_C, model: of the conductor
-    strings_m: straight strings in line at both ends, part of the chord
+    strings_m: straight weightless strings in line at both ends, part of the chord
+    rigid_m: length of the curve that does not lengthen: strings that hang as part of it
     """
     shape = planar.solve(chord_m, tilt_rad, weight_N_m / tension_N, strings_m)
-    return float(shape.length_m) / (1.0 + strain(model, tension_N * float(shape.mean), temperature_C))
+    return (float(shape.length_m) - rigid_m) / (1.0 + strain(model, tension_N * float(shape.mean), temperature_C))
 
 
 def settle_length(
@@ -203,22 +205,23 @@ def settle_length(
     reference_m: float,
     model: Elongation,
     strings_m: tuple[float, float] = (0.0, 0.0),
+    rigid_m: float = 0.0,
     what: str = "wire",
 ) -> float:
     """Tension square to the load [N] at which a conductor of unstressed length [m] settles under a load [N/m].
 
     The length it takes up grows with w / H and the length it has shrinks with it, so the root is the only one among
-    taut shapes, and the tension grows with load and falls with temperature. Found to 1e-12 of itself.
+    taut shapes, and the tension grows with load and falls with temperature. Found to 1e-12 of itself. Arguments as
+    `reference_length`; `load_N_m` is weight and wind together.
 
-    Raises InputError when no tension between 1e-4 and 1e7 N/m times the load does.
+    Raises InputError where the conductor is too short or longer than a sag of a third of its span would make it.
     """
 
     def excess(log_per: float) -> float:
         per = exp(log_per)
         shape = planar.solve(chord_m, tilt_rad, per, strings_m, what)
-        return float(shape.length_m) - reference_m * (
-            1.0 + strain(model, load_N_m / per * float(shape.mean), temperature_C)
-        )
+        lengthened = 1.0 + strain(model, load_N_m / per * float(shape.mean), temperature_C)
+        return float(shape.length_m) - rigid_m - reference_m * lengthened
 
     low, high = _bracket(excess, chord_m, max(strings_m), what)
     per = exp(float(brentq(excess, low, high, xtol=1e-14, rtol=8.9e-16, maxiter=300)))

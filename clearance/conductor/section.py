@@ -16,9 +16,9 @@ which `uplifted` tells.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from math import inf
 
 import numpy as np
@@ -94,8 +94,8 @@ def settle(section: Section, guess: Floats | None = None, what: str = "section")
     weightless) swings towards the tighter span until both pull alike.
 
     >>> wire = [(Segment(301.0, (0.0, 0.0, -15.0)),), (Segment(301.5, (0.0, 0.0, -15.0)),)]
-    >>> supports = (Support(np.zeros(3)), Support(np.array([300.0, 0.0, 2.0]), 2.0), Support(np.array([600.0, 0.0,
-    0.0])))
+    >>> ends = [Support(np.array([x, 0.0, 0.0])) for x in (0.0, 600.0)]
+    >>> supports = (ends[0], Support(np.array([300.0, 0.0, 2.0]), 2.0), ends[1])
     >>> settled = settle(Section(supports, tuple(wire), ((), ())))
     >>> round(float(settled.clamps[1, 0]), 3)
     299.794
@@ -194,6 +194,7 @@ class Strung:
     model: how the conductor lengthens
     weight_N_m: per hung metre
     clamp_N: force on each clamp besides the spans, in still air (3,) [N] each
+    rigid_m: of each span, the length of its curve that does not lengthen (strain strings) [m]
     """
 
     supports: tuple[Support, ...]
@@ -201,31 +202,34 @@ class Strung:
     model: Elongation
     weight_N_m: float
     clamp_N: tuple[Floats, ...]
+    rigid_m: tuple[float, ...] = ()
 
 
 def strung(
-    supports: Sequence[Support], tension_N: float, weight_N_m: float, temperature_C: float, model: Elongation
+    supports: Sequence[Support],
+    tension_N: float | Sequence[float],
+    weight_N_m: float,
+    temperature_C: float,
+    model: Elongation,
+    rigid_m: Sequence[float] | None = None,
 ) -> Strung:
-    """A section clipped in with plumb strings at one horizontal tension [N] and temperature [C], in still air.
+    """A section clipped in with plumb strings at a horizontal tension [N] and temperature [C], in still air.
 
     With all strings plumb the horizontal tension is the same in every span: this is the state after clipping in at
-        offsets.
+    offsets. Where the spans are known by themselves, give a tension for each: `at_state` then finds how far the strings
+    lean at the same temperature.
     """
+    count = len(supports) - 1
+    pulls = [float(tension_N)] * count if isinstance(tension_N, int | float) else [float(pull) for pull in tension_N]
+    rigid = tuple(rigid_m) if rigid_m is not None else (0.0,) * count
     lengths = []
-    for one, two in itertools.pairwise(supports):
+    for (one, two), pull, stiff in zip(pairwise(supports), pulls, rigid, strict=True):
         start, end = _plumb(one), _plumb(two)
         level, rise = float(np.hypot(*(end - start)[:2])), float((end - start)[2])
-        lengths.append(
-            reference_length(
-                float(np.hypot(level, rise)),
-                float(np.arctan2(rise, level)),
-                tension_N,
-                weight_N_m,
-                temperature_C,
-                model,
-            )
-        )
-    return Strung(tuple(supports), tuple(lengths), model, weight_N_m, tuple(support.load_N for support in supports))
+        chord, tilt = float(np.hypot(level, rise)), float(np.arctan2(rise, level))
+        lengths.append(reference_length(chord, tilt, pull, weight_N_m, temperature_C, model, rigid_m=stiff))
+    own = tuple(support.load_N for support in supports)
+    return Strung(tuple(supports), tuple(lengths), model, weight_N_m, own, rigid)
 
 
 def _plumb(support: Support) -> Floats:
@@ -247,8 +251,8 @@ def at_state(
     ----------
     line: the section, its unstressed lengths known
     temperature_C: of the conductor
-    wind_N_m: horizontal force per metre of every span (3,)
-    clamp_wind_N: wind on each string as it acts at the clamp (3,) [N]
+    wind_N_m: horizontal force per metre of every span (3,), or of each (n, 3)
+    clamp_wind_N: wind on each string as it acts at the clamp (3,) [N], or on each (n + 1, 3)
     hung: per span, loads hung on it: (share of its length 0 to 1, force (3,) [N])
     extra_N_m: further weight per metre, such as ice
 
@@ -256,46 +260,43 @@ def at_state(
     --------
     Three equal level spans behave as one: heating moves no string.
 
-    >>> rail = [Support(np.array([0.0, 0, 0])), *(Support(np.array([x, 0.0, 2.0]), 2.0) for x in (300.0, 600.0)),
-    Support(np.array([900.0, 0, 0]))]
+    >>> ends = [Support(np.array([x, 0.0, 0.0])) for x in (0.0, 900.0)]
+    >>> rail = [ends[0], *(Support(np.array([x, 0.0, 2.0]), 2.0) for x in (300.0, 600.0)), ends[1]]
     >>> line = strung(rail, 25000.0, 15.97, 15.0, Linear(34.2e6, 18.9e-6))
     >>> section, hot = at_state(line, 75.0)
     >>> [round(float(clamp[0]), 4) for clamp in hot.clamps]
     [0.0, 300.0, 600.0, 900.0]
     """
-    load = np.asarray(wind_N_m, float) - np.array([0.0, 0.0, line.weight_N_m + extra_N_m])
-    size = float(np.linalg.norm(load))
-    stiffness = (
-        line.model.stiffness_N
-        if isinstance(line.model, Linear)
-        else line.model.core_stiffness_N + line.model.outer_stiffness_N
-    )
+    count = len(line.lengths_m)
+    wind = np.broadcast_to(np.asarray(wind_N_m, float), (count, 3))
+    clamp_wind = np.broadcast_to(np.asarray(clamp_wind_N, float), (count + 1, 3))
+    per_span = wind - np.array([0.0, 0.0, line.weight_N_m + extra_N_m])
+    rigid = line.rigid_m or (0.0,) * count
+    model = line.model
+    stiffness = model.stiffness_N if isinstance(model, Linear) else model.core_stiffness_N + model.outer_stiffness_N
     supports = tuple(
-        replace(support, load_N=own + (np.asarray(clamp_wind_N, float) if support.string_m > 0 else 0.0))
-        for support, own in zip(line.supports, line.clamp_N, strict=True)
+        replace(support, load_N=own + (blown if support.string_m > 0 else 0.0))
+        for support, own, blown in zip(line.supports, line.clamp_N, clamp_wind, strict=True)
     )
-    pulls = [size * 1000.0] * len(line.lengths_m)
+    pulls = [float(np.linalg.norm(load)) * 1000.0 for load in per_span]
     guess: Floats | None = None
     for _ in range(ROUNDS):
         spans, loads = [], []
         for index, length in enumerate(line.lengths_m):
-            stretch = 1.0 if stiffness == inf else 1.0 + pulls[index] / stiffness
-            # The stretched length at this mean tension is that of the model; the spring only carries small changes
-            # about it.
-            whole = length * (1.0 + strain(line.model, pulls[index], temperature_C)) / stretch
+            # The stretched length at this mean tension is that of the model; the spring only carries small changes.
+            stretched = length * (1.0 + strain(model, pulls[index], temperature_C))
+            whole = stretched + rigid[index]
+            spring = stiffness * whole / stretched
+            stretch = 1.0 if stiffness == inf else 1.0 + pulls[index] / spring
             spots = sorted(
                 ((float(share), np.asarray(force, float)) for share, force in (hung[index] if hung else ())),
                 key=lambda spot: spot[0],
             )
             edges = [0.0, *(share for share, _ in spots), 1.0]
             # Load per unstretched metre such that a hung metre weighs what it should.
-            per = load * stretch
-            spans.append(
-                tuple(
-                    Segment(whole * (b - a), (float(per[0]), float(per[1]), float(per[2])), stiffness)
-                    for a, b in itertools.pairwise(edges)
-                )
-            )
+            x, y, z = (float(part) for part in per_span[index] * stretch)
+            cuts = [whole / stretch * (b - a) for a, b in pairwise(edges)]
+            spans.append(tuple(Segment(cut, (x, y, z), spring) for cut in cuts))
             loads.append(tuple(force for _, force in spots))
         section = Section(supports, tuple(spans), tuple(loads))
         settled = settle(section, guess, what)

@@ -57,6 +57,8 @@ def standing(setting: Setting, at: Mapping[str, float]) -> tuple[Body, ...]:
     return tuple(
         body
         if body.link is None
-        else replace(body, shape=placed(body.shape, setting.motion, body.link, q, setting.rated.get(body.name)), link=None)
+        else replace(
+            body, shape=placed(body.shape, setting.motion, body.link, q, setting.rated.get(body.name)), link=None
+        )
         for body in setting.bodies
     )

@@ -39,7 +39,8 @@ NOTHING = -(1 << 62)
 class Question(NamedTuple):
     """What is to be bounded.
 
-    moving (groups, 2) range of each group's moving primitives; roots (groups, 2) range in root (r,) of its trees;
+    moving (groups, 2) range in run (m, 2) of each group's runs of moving primitives; roots (groups, 2) range in root (r,) of
+    its trees;
     extent (groups,) the length [m] over which a group is crossed for nothing, infinite for a rigid body
     edge (edges, 2) groups; still (edges,) least gap between what stands still in both, still_pair (edges, 2) its primitives
     first, stop (chains,) range in step (k,) edges and flip (k,) whether the chain runs from the edge's second group to its first
@@ -48,6 +49,7 @@ class Question(NamedTuple):
     """
 
     moving: NDArray[np.int64]
+    run: NDArray[np.int64]
     roots: NDArray[np.int64]
     root: NDArray[np.int64]
     extent: NDArray[np.float64]
@@ -165,13 +167,25 @@ def _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):
 
 
 @compiled
+def _members(question, group, order):  # type: ignore[no-untyped-def]
+    """Moving primitives of a group, in order, as a slice of the scratch array `order`."""
+    count = 0
+    for m in range(question.moving[group, 0], question.moving[group, 1]):
+        for i in range(question.run[m, 0], question.run[m, 1]):
+            order[count] = i
+            count += 1
+    return order[:count]
+
+
+@compiled
 def _scan_edge(question, e, store, moving, place, half, keep, floor, state, kept, rows, stack):  # type: ignore[no-untyped-def]
     """Visit every pair of edge e whose boxes are nearer than state[0]: to lower it, or (keep) to collect the pairs below it."""
     _, _, low, high, _ = place
     box_low, box_high = np.empty(3), np.empty(3)
+    order, other_order = np.empty(len(low), np.int64), np.empty(len(low), np.int64)
     for side in range(2):
         mine, other = question.edge[e, side], question.edge[e, 1 - side]
-        for i in range(question.moving[mine, 0], question.moving[mine, 1]):
+        for i in _members(question, mine, order):
             for r in range(question.roots[other, 0], question.roots[other, 1]):
                 stack[0] = question.root[r]
                 depth = 1
@@ -199,8 +213,8 @@ def _scan_edge(question, e, store, moving, place, half, keep, floor, state, kept
                         if _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):
                             return
     first, second = question.edge[e, 0], question.edge[e, 1]
-    for i in range(question.moving[first, 0], question.moving[first, 1]):
-        for j in range(question.moving[second, 0], question.moving[second, 1]):
+    for i in _members(question, first, order):
+        for j in _members(question, second, other_order):
             # Boxes in the ground's frame bound the gap too loosely when both bodies ride on the same link, never wrongly.
             if box_gap(low[i], high[i], low[j], high[j]) >= state[0]:
                 continue

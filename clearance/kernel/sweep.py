@@ -193,7 +193,8 @@ def least(
     outcome: Outcome = "exhausted"
     told = time.monotonic()
     while True:
-        known = upper if target is None else min(upper, target)
+        # Bounds are cut off at what is known, less rounding: the pad keeps a bound cut off at the target from missing it.
+        known = upper if target is None else min(upper, target + 2.0 * LONGEST * rounding)
         found = _bound(question, store, moving, chain, batch_low, batch_high, inherited, made, known, rounding, workers)
         bounded += made
         best = int(np.argmin(found[1]))

@@ -66,7 +66,7 @@ class GapLine:
         if f.measure.within_survey_error:
             lines.append("within survey error")
         if not self.here:
-            lines.append(f"at another instant: {f.where}")
+            lines.append(f"not at the instant drawn, but at {f.where}, {f.check or 'posture'}")
         return "\n".join(lines)
 
 
@@ -97,7 +97,7 @@ def gap_lines(stage: StageResult, leading: Finding) -> list[GapLine]:
     lines = []
     for number, f in enumerate([leading, *others], 1):
         assert f.measure is not None
-        here = dict(f.at) == dict(leading.at) and f.check == leading.check
+        here = dict(f.at) == dict(leading.at) and (f.check or "posture") == (leading.check or "posture")
         lines.append(GapLine(number, f, legs(f.measure.points), crossings(f.measure.points), here))
     return lines
 

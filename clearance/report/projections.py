@@ -302,7 +302,7 @@ def gap_samples(lines: Sequence[GapLine]) -> list[tuple[str, dict[str, Any]]]:
             )
         )
     if any(not line.here for line in lines):
-        samples.append(("gap at another instant", {"color": GREY, "linewidth": 1.8, "linestyle": (0, (3, 2))}))
+        samples.append(("gap not at the instant drawn", {"color": GREY, "linewidth": 1.8, "linestyle": (0, (3, 2))}))
     if any(len(line.over) for line in lines):
         samples.append(("floating body crossed", {"color": GREY, "linewidth": 1.2, "linestyle": (0, (1, 1.5))}))
     return samples
@@ -332,7 +332,7 @@ def projection(
     names = {
         "plan": ("x [m]", "y [m]"),
         "elevation": (f"{along} [m]", "z [m]"),
-        "section": (f"across the line, to the right looking {along} [m]", "z [m]"),
+        "section": (f"across the line, to the right looking along it, {degrees:.1f}° from x [m]", "z [m]"),
     }[kind]
     shown = list(bodies)
     notes = []

@@ -1,0 +1,327 @@
+"""Owns the passage from named bodies to the kernel's arrays and back: `Engine` compiles settings, `enclose` sweeps chains.
+
+A group is a set of bodies that count as one conductor; a chain is a list of groups with air between each two. Bodies that
+stand still are put into one store for the whole scene; what moves is compiled per setting.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance.bodies import Body
+from clearance.job.setting import Setting, shown
+from clearance.kernel import pairs, sweep, tree
+from clearance.kernel.chain import Chain, Moving
+from clearance.kernel.paths import LONGEST, NOTHING, Question
+from clearance.motion import compile_chain, compile_moving, placed
+from clearance.shapes import Shape
+
+Floats = NDArray[np.float64]
+Progress = Callable[[float, float, int], None]
+
+
+@dataclass(frozen=True)
+class Group:
+    """Bodies, by name, that count as one conductor."""
+
+    bodies: tuple[str, ...]
+    extent_m: float = float("inf")
+
+
+@dataclass(frozen=True)
+class Path:
+    """Groups from end to end; `offset_m` is added to the sum of its gaps."""
+
+    groups: tuple[Group, ...]
+    offset_m: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """An enclosure in terms of bodies: the path of the upper bound, its bodies in order, and its points [m].
+
+    bodies: (2, edges) names: where each edge starts and where it ends
+    """
+
+    lower_m: float
+    upper_m: float
+    at: Mapping[str, float]
+    path: Path | None
+    bodies: tuple[tuple[str, str], ...]
+    points: tuple[tuple[float, float, float], ...]
+    outcome: sweep.Outcome
+    boxes: int
+
+
+@dataclass(frozen=True, eq=False)
+class Engine:
+    """The store of all bodies that stand still in any of the settings, and the gaps between them found so far."""
+
+    store: tree.Store
+    index: Mapping[int, int]
+    still: dict[tuple[int, int], tuple[float, int, int]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Compiled:
+    """One setting in arrays. runs: moving body -> its range of primitives; still: standing body -> its index in the store."""
+
+    setting: Setting
+    chain: Chain
+    moving: Moving
+    low: Floats
+    high: Floats
+    runs: Mapping[str, tuple[int, int]]
+    still: Mapping[str, int]
+    movers: tuple[str, ...]
+
+
+def build_engine(settings: Iterable[Setting], slack: bool = True) -> Engine:
+    """The store of everything that stands still; each distinct body once."""
+    still: dict[int, Body] = {}
+    for setting in settings:
+        for body in setting.bodies:
+            if body.link is None:
+                still.setdefault(id(body), body)
+    store = tree.build_store([body.shape for body in still.values()], slack)
+    return Engine(store, {key: index for index, key in enumerate(still)})
+
+
+def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Compiled:
+    """The setting's moving bodies in arrays, beside the engine's store."""
+    runs: dict[str, tuple[int, int]] = {}
+    parts, movers, count = [], [], 0
+    for body in setting.bodies:
+        if body.link is None:
+            continue
+        runs[body.name] = (count, count + len(body.shape))
+        count += len(body.shape)
+        parts.append((body.shape, body.link, setting.rated.get(body.name), len(movers)))
+        movers.append(body.name)
+    names = setting.motion.parameters
+    return Compiled(
+        setting,
+        compile_chain(setting.motion),
+        compile_moving(setting.motion, parts, setting.box, slack),
+        np.array([setting.box[name][0] for name in names]),
+        np.array([setting.box[name][1] for name in names]),
+        runs,
+        {body.name: engine.index[id(body)] for body in setting.bodies if body.link is None},
+        tuple(movers),
+    )
+
+
+def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
+    """Least gap between two bodies that stand still, with its primitives: (gap [m], of a, of b)."""
+    if a > b:
+        gap, j, i = still_gap(engine, b, a)
+        return gap, i, j
+    if (a, b) not in engine.still:
+        first = np.searchsorted(engine.store.body, [a, b], side="left")
+        count = np.searchsorted(engine.store.body, [a, b], side="right") - first
+        if not count.all():
+            engine.still[a, b] = (float("inf"), -1, -1)
+        elif count[0] <= count[1]:
+            engine.still[a, b] = tree.nearest_between(engine.store, first[0], count[0], engine.store.root[b], np.inf)
+        else:
+            gap, j, i = tree.nearest_between(engine.store, first[1], count[1], engine.store.root[a], np.inf)
+            engine.still[a, b] = (gap, i, j)
+    return engine.still[a, b]
+
+
+def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Question:
+    groups = list(dict.fromkeys(group for path in paths for group in path.groups))
+    position = {group: k for k, group in enumerate(groups)}
+    moving, run, roots, root = [], [], [], []
+    for group in groups:
+        start_run, start_root = len(run), len(root)
+        run += [compiled.runs[name] for name in group.bodies if name in compiled.runs]
+        root += [
+            engine.store.root[compiled.still[name]]
+            for name in group.bodies
+            if name in compiled.still and engine.store.root[compiled.still[name]] >= 0
+        ]
+        moving.append((start_run, len(run)))
+        roots.append((start_root, len(root)))
+    edges: dict[tuple[int, int], int] = {}
+    first, stop, step, flip = [], [], [], []
+    for path in paths:
+        first.append(len(step))
+        for one, other in zip(path.groups, path.groups[1:], strict=False):
+            a, b = position[one], position[other]
+            edges.setdefault((min(a, b), max(a, b)), len(edges))
+            step.append(edges[min(a, b), max(a, b)])
+            flip.append(a > b)
+        stop.append(len(step))
+    still, still_pair = [], []
+    for a, b in edges:
+        least, pair = np.inf, (NOTHING, NOTHING)
+        for one in groups[a].bodies:
+            for other in groups[b].bodies:
+                if one in compiled.still and other in compiled.still:
+                    gap, i, j = still_gap(engine, compiled.still[one], compiled.still[other])
+                    if gap < least:
+                        least, pair = gap, (-1 - i, -1 - j)
+        still.append(least)
+        still_pair.append(pair)
+    whole = np.int64
+    return Question(
+        np.array(moving, whole).reshape(-1, 2), np.array(run, whole).reshape(-1, 2), np.array(roots, whole).reshape(-1, 2),
+        np.array(root, whole), np.array([group.extent_m for group in groups], float), np.array(list(edges), whole).reshape(-1, 2),
+        np.array(still, float), np.array(still_pair, whole).reshape(-1, 2), np.array(first, whole), np.array(stop, whole),
+        np.array(step, whole), np.array(flip, bool), np.array([path.offset_m for path in paths], float),
+    )  # fmt: skip
+
+
+def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
+    """A box that holds each body over the whole box of parameters."""
+    from clearance.kernel.chain import place_moving
+
+    moving, chain, size = compiled.moving, compiled.chain, len(compiled.low)
+    centre = 0.5 * (compiled.low + compiled.high)
+    half = np.maximum(compiled.high - centre, centre - compiled.low)
+    count, links = len(moving.corners), len(chain.first)
+    low, high = np.empty((count, 3)), np.empty((count, 3))
+    frames = (np.empty((links, 3, 3)), np.empty((links, 3)), np.empty((links, size, 3)), np.empty((links, size, 3)))
+    # A track is straight only between its vertices: the boxes of its pieces are united.
+    found: dict[str, tuple[Floats, Floats]] = {}
+    starts = sweep._start_boxes(compiled.low, compiled.high, cuts_of(compiled))
+    for start_low, start_high in zip(*starts, strict=True):
+        centre = 0.5 * (start_low + start_high)
+        half = np.maximum(start_high - centre, centre - start_low)
+        place_moving(
+            chain,
+            moving,
+            centre,
+            half,
+            np.empty((count, 3, 3)),
+            np.empty((count, 3, size, 3)),
+            low,
+            high,
+            np.empty(count),
+            frames,
+        )
+        for name, (start, stop) in compiled.runs.items():
+            if stop > start:
+                new = low[start:stop].min(axis=0), high[start:stop].max(axis=0)
+                old = found.get(name, new)
+                found[name] = np.minimum(old[0], new[0]), np.maximum(old[1], new[1])
+    for name, index in compiled.still.items():
+        node = engine.store.root[index]
+        if node >= 0:
+            found[name] = engine.store.low[node], engine.store.high[node]
+    return found
+
+
+def cuts_of(compiled: Compiled) -> tuple[tuple[int, float], ...]:
+    """The setting's cuts by index of the parameter."""
+    return tuple((compiled.setting.motion.parameters.index(name), value) for name, value in compiled.setting.cuts)
+
+
+def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
+    """A function that bounds a path from below by the boxes of its bodies alone: cheap, and enough to leave most paths out."""
+    boxes = _boxes(engine, compiled)
+    known: dict[tuple[Group, Group], float] = {}
+
+    def apart(one: Group, other: Group) -> float:
+        if (one, other) not in known:
+            known[one, other] = min(
+                (
+                    float(tree.box_gap(*boxes[a], *boxes[b]))
+                    for a in one.bodies
+                    for b in other.bodies
+                    if a in boxes and b in boxes
+                ),
+                default=float("inf"),
+            )
+        return known[one, other]
+
+    return lambda path: (
+        path.offset_m + sum(apart(one, other) for one, other in zip(path.groups, path.groups[1:], strict=False))
+    )
+
+
+def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure: sweep.Enclosure) -> Found:
+    setting = compiled.setting
+    names = setting.motion.parameters
+    q = {name: float(value) for name, value in zip(names, enclosure.at, strict=True)}
+    at = {name: float(shown(name, value)) for name, value in q.items() if name != "still"}
+    nothing = Found(
+        enclosure.lower, enclosure.upper, at, None, (), (), enclosure.outcome, enclosure.boxes
+    )  # fmt: skip
+    if enclosure.chain < 0:
+        return nothing
+    path = paths[enclosure.chain]
+    standing = {index: name for name, index in compiled.still.items()}
+    carried = {body.name: body for body in setting.bodies if body.link is not None}
+
+    def one(primitive: int) -> tuple[str, Floats, int, float]:
+        if primitive < 0:
+            s = -1 - primitive
+            store = engine.store
+            return standing[int(store.body[s])], store.vertices[s], int(store.corners[s]), float(store.around[s])
+        name = compiled.movers[int(compiled.moving.body[primitive])]
+        body, k = carried[name], primitive - compiled.runs[name][0]
+        shape = body.shape
+        single = Shape(
+            shape.vertices[k : k + 1], shape.corners[k : k + 1], shape.radius[k : k + 1], shape.slack[k : k + 1],
+            None if shape.rate is None else shape.rate[k : k + 1],
+        )  # fmt: skip
+        vertices = placed(single, setting.motion, body.link, q, setting.rated.get(name)).vertices[0]
+        return name, np.ascontiguousarray(vertices), int(shape.corners[k]), float(compiled.moving.around[primitive])
+
+    bodies, points = [], []
+    witness, work = np.empty((2, 3)), np.empty((3, 3))
+    for k in range(len(path.groups) - 1):
+        a, b = one(int(enclosure.pairs[k, 0])), one(int(enclosure.pairs[k, 1]))
+        if a[0] not in path.groups[k].bodies or b[0] not in path.groups[k + 1].bodies:
+            a, b = b, a
+        apart = float(np.sqrt(pairs.closest(a[1], a[2], b[1], b[2], witness, work)))
+        start, end = witness[0].copy(), witness[1].copy()
+        if apart > a[3] + b[3]:
+            along = (end - start) / apart
+            start, end = start + a[3] * along, end - b[3] * along
+        else:
+            start = end = 0.5 * (start + end)
+        bodies.append((a[0], b[0]))
+        points += [tuple(map(float, start)), tuple(map(float, end))]
+    return replace(nothing, path=path, bodies=tuple(bodies), points=tuple(points))
+
+
+def enclose(
+    engine: Engine,
+    compiled: Compiled,
+    paths: Sequence[Path],
+    *,
+    tolerance_m: float,
+    target_m: float | None = None,
+    within: Mapping[str, tuple[float, float]] | None = None,
+    budget: int = 400_000,
+    progress: Progress | None = None,
+) -> Found:
+    """Enclose the least total of air along any of the paths over the setting's box, or a part `within` it [m or rad].
+
+    With a target it stops as soon as the least is known to be below it or not below it.
+    """
+    if any(len(path.groups) - 1 > LONGEST for path in paths):
+        raise ValueError(f"a path has more than {LONGEST} gaps")
+    low, high = compiled.low.copy(), compiled.high.copy()
+    for name, (least, most) in (within or {}).items():
+        k = compiled.setting.motion.parameters.index(name)
+        low[k], high[k] = max(low[k], least), min(high[k], most)
+    if not paths:
+        at = {
+            name: float(shown(name, 0.5 * (a + b)))
+            for name, a, b in zip(compiled.setting.motion.parameters, low, high, strict=True)
+        }
+        return Found(float("inf"), float("inf"), at, None, (), (), "enclosed", 0)
+    question = _question(engine, compiled, paths)
+    enclosure = sweep.least(
+        question, engine.store, compiled.moving, compiled.chain, low, high, tolerance=tolerance_m, target=target_m,
+        budget=budget, cuts=cuts_of(compiled), progress=progress,
+    )  # fmt: skip
+    return _found(engine, compiled, paths, enclosure)

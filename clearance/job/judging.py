@@ -1,0 +1,398 @@
+"""Owns the judgement of one stage: which enclosures are asked for, and what they mean.
+
+Per stage: every judged chain from the stated posture against the whole limit and from the reach envelope against the
+electrical part, under every case of uncertain potentials; an unbonded worker's nearness to phases and earth; what moving
+bodies run into; insulating lengths; and the maps of margins along travel and climb.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+
+from clearance import rules
+from clearance.engine import (
+    Compiled,
+    Engine,
+    Found,
+    Group,
+    Path,
+    build_engine,
+    coarse,
+    compile_setting,
+    enclose,
+    still_gap,
+)
+from clearance.errors import InputError, Mistake, RuleError
+from clearance.gaps import EARTH, Case, Judged, cases, judged
+from clearance.job import insulation, maps, staging
+from clearance.job.setting import Setting
+from clearance.limits import Required, highest_kV, required_between
+from clearance.result import Approach, Collision, Gap, LineGap, Measure, StageResult, worst
+from clearance.scene import records
+from clearance.scene.assemble import Site
+from clearance.scene.records import Stage, where
+from clearance.verdict import judge
+
+
+@dataclass
+class Bench:
+    """What judging has at hand: the site, the engine, the tolerance, and what was found before."""
+
+    site: Site
+    engine: Engine
+    tolerance_m: float
+    boxes: int = 0
+    required: dict[tuple[str, str, str], Required] = field(default_factory=dict)
+
+    def limit(self, one: str, other: str, kind: str) -> Required:
+        """The required distance of a pair and kind, asked once."""
+        key = (one, other, kind)
+        if key not in self.required:
+            self.required[key] = required_between(self.site.scene, self.site.circuit_of, one, other, kind)  # type: ignore[arg-type]
+        return self.required[key]
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A compiled setting with what is asked of it more than once."""
+
+    compiled: Compiled
+    least_of: Callable[[Path], float]
+    known: dict[tuple[Path, ...], Found] = field(default_factory=dict)
+
+
+def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> StageResult:
+    """All that was found for one stage."""
+    pieces = [
+        Piece(compiled, coarse(bench.engine, compiled))
+        for compiled in (compile_setting(bench.engine, s) for s in settings)
+    ]
+    posture = [piece for piece in pieces if piece.compiled.setting.check == "posture"]
+    reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
+    stated = staging.parameters_of(bench.site, stage)
+    _refuse_unreachable_bonds(bench, stage, reach)
+    gaps, undecided = _gaps(bench, stage, posture, reach)
+    fixed = {name: low for name, (low, high) in stated.items() if low == high}
+    found = StageResult(
+        name=stage.name,
+        kind=stage.kind,
+        parameters=stated,
+        gaps=tuple(
+            replace(gap, posture=_with(gap.posture, fixed), reach=gap.reach and _with(gap.reach, fixed)) for gap in gaps
+        ),
+        approaches=tuple(_approaches(bench, stage, posture, reach)),
+        insulation=insulation.insulation_of(bench.site, stage),
+        collisions=tuple(_collisions(bench, posture)),
+        undecided=tuple(undecided),
+        notes=tuple(
+            filter(
+                None,
+                (stage.note, *(f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job)),
+            )
+        ),
+    )
+    return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found))
+
+
+def _with(measure: Measure, fixed: Mapping[str, float]) -> Measure:
+    return replace(measure, at={**fixed, **measure.at})
+
+
+def _cases(bench: Bench, stage: Stage, setting: Setting) -> tuple[Case, ...]:
+    try:
+        return cases(setting.bodies)
+    except ValueError as error:
+        raise InputError(
+            Mistake(
+                where(bench.site.scene, stage),
+                "few enough bodies of uncertain potential to judge every combination",
+                str(error),
+                "settle some by a recorded proof: struck_out, or states of the stage",
+            )  # fmt: skip
+        ) from error
+
+
+def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, str, str], list[Judged]]:
+    """All judged chains of a setting by (one potential, the other, kind), of every case."""
+    site = bench.site
+    tools = staging.tools_of(site, stage, setting)
+    air = [entry.between for entry in site.scene.air_only]
+    found: dict[tuple[str, str, str], list[Judged]] = {}
+    for case in _cases(bench, stage, setting):
+        try:
+            asked = judged(setting.bodies, case, site.live, tools, air)
+        except ValueError as error:
+            raise InputError(
+                Mistake(
+                    where(site.scene, stage),
+                    "few enough floating bodies for chains through all of them",
+                    str(error),
+                    "give some of them a potential, or leave them out of the stage",
+                )  # fmt: skip
+            ) from error
+        for question in asked:
+            found.setdefault((*question.between, question.kind), []).append(question)
+    return found
+
+
+def _gaps(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> tuple[list[Gap], list[str]]:
+    whole = [questions(bench, stage, piece.compiled.setting) for piece in posture]
+    part = [questions(bench, stage, piece.compiled.setting) for piece in reach]
+    gaps, undecided = [], []
+    for key in dict.fromkeys(key for found in whole for key in found):
+        one, other, kind = key
+        required = bench.limit(one, other, kind)
+        first = _least(
+            bench,
+            [(piece, q) for piece, found in zip(posture, whole, strict=True) for q in found.get(key, [])],
+            required.limit_m,
+        )
+        second = None
+        if part and any(key in found for found in part):
+            asked = [(piece, q) for piece, found in zip(reach, part, strict=True) for q in found.get(key, [])]
+            second = _least(bench, asked, required.electrical_m)
+        if first.gap_lower_m == float("inf") and (second is None or second.gap_lower_m == float("inf")):
+            continue
+        if required.limit_m is None:
+            undecided.append(f"{one} to {other}, {kind}: {required.why}")
+            first = replace(first, why=required.why)
+        gap = Gap(
+            (one, other), kind, first, second, required.limit_m, required.electrical_m, required.rule, required.voltage
+        )  # type: ignore[arg-type]
+        if required.assumed_m is not None:
+            gap = replace(gap, margin_at_assumed_m=first.gap_lower_m - required.assumed_m)
+        gaps.append(gap)
+    return gaps, undecided
+
+
+def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: float | None) -> Measure:
+    """The measure with the least gap over all pieces and cases; its bounds are the least of all bounds."""
+    measures = [measure_of(bench, piece, question.paths, required_m, question.case) for piece, question in asked]
+    if not measures:
+        return Measure("undecided", required_m, float("inf"), float("inf"), {}, (), ("", ""), ())
+    governing = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
+    verdict = worst([m.verdict for m in measures])
+    why = next((m.why for m in measures if m.verdict == verdict and m.why), "")
+    return replace(
+        governing,
+        verdict=verdict,
+        gap_lower_m=min(m.gap_lower_m for m in measures),
+        within_survey_error=verdict == "breach"
+        and all(m.within_survey_error for m in measures if m.verdict == "breach"),
+        why=why,
+    )
+
+
+def found_for(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
+    """The enclosure of some paths, to the tolerance, found once."""
+    if paths not in piece.known:
+        piece.known[paths] = _enclosed(bench, piece, paths)
+    return piece.known[paths]
+
+
+def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[list[Path], float]:
+    """The paths that can hold the least, and the bound of the others.
+
+    A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out.
+    """
+    bounds = [(piece.least_of(path), path) for path in paths]
+    short = [path for _, path in sorted(bounds, key=lambda pair: pair[0])[:8]]
+    compiled = piece.compiled
+    centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
+    above = enclose(bench.engine, compiled, short, tolerance_m=bench.tolerance_m, within=centre).upper_m
+    kept = [path for bound, path in bounds if bound <= above]
+    left_out = min((bound for bound, _ in bounds if bound > above), default=float("inf"))
+    return kept, left_out
+
+
+def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
+    kept, left_out = worth_sweeping(bench, piece, paths)
+    found = enclose(bench.engine, piece.compiled, kept, tolerance_m=bench.tolerance_m)
+    bench.boxes += found.boxes
+    return replace(found, lower_m=min(found.lower_m, left_out))
+
+
+def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None, case: str) -> Measure:
+    """The least gap along the paths, and its verdict; where bounds straddle the limit, swept again for the verdict alone."""
+    found = found_for(bench, piece, paths)
+    lower, why = max(0.0, found.lower_m), ""
+    verdict = judge(lower, found.upper_m, required_m)
+    if verdict == "undecided" and required_m is not None:
+        again = enclose(bench.engine, piece.compiled, paths, tolerance_m=1e-6, target_m=required_m)
+        bench.boxes += again.boxes
+        if again.upper_m < found.upper_m:
+            found = replace(again, lower_m=max(lower, again.lower_m))
+        lower = max(lower, again.lower_m)
+        verdict = judge(lower, found.upper_m, required_m)
+        if verdict == "undecided":
+            why = "the work budget ended before the bounds parted from the limit"
+    within = False
+    if verdict == "breach" and required_m is not None:
+        within = _holds_without_slack(bench, piece, paths, required_m)
+    ends, through = ("", ""), ()
+    if found.path is not None:
+        ends = (found.bodies[0][0], found.bodies[-1][1])
+        through = tuple(pair[0] for pair in found.bodies[1:])
+    return Measure(
+        verdict, required_m, lower, max(0.0, found.upper_m), found.at, through, ends, found.points, within, case, why
+    )  # fmt: skip
+
+
+def _holds_without_slack(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> bool:
+    """Whether the breach is none when every slack is left out."""
+    setting = piece.compiled.setting
+    bare = build_engine([setting], slack=False)
+    found = enclose(
+        bare, compile_setting(bare, setting, slack=False), paths, tolerance_m=bench.tolerance_m, target_m=required_m
+    )
+    return found.outcome == "reached"
+
+
+def _unbonded(stage: Stage, site: Site) -> Iterator[str]:
+    for name in records.aloft(site.scene, stage):
+        if name not in stage.bonded:
+            yield name
+
+
+def _approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Approach]:
+    """Only in a bonding or unbonding stage may a worker who is not bonded come nearer to a phase than the transfer distance plus the
+    ergonomic part, and only when mounting so near to earth; while bonding, earthed bodies are out of reach throughout."""
+    site = bench.site
+    bonding = stage.kind in ("bonding", "unbonding")
+    aloft = list(records.aloft(site.scene, stage)) if bonding else list(_unbonded(stage, site))
+    for name in aloft:
+        if bonding:
+            yield from _approach(bench, reach, name, [EARTH], with_ergonomic=False)
+        elif stage.kind != "mount":
+            yield from _approach(bench, posture, name, [*site.live, EARTH], with_ergonomic=True)
+        else:
+            yield from _approach(bench, posture, name, site.live, with_ergonomic=True)
+
+
+def _approach(
+    bench: Bench, pieces: Sequence[Piece], name: str, potentials: Sequence[str], with_ergonomic: bool
+) -> Iterator[Approach]:
+    for potential in potentials:
+        near = next(iter(bench.site.live), EARTH) if potential == EARTH else potential
+        required, why = _transfer(bench, near, with_ergonomic)
+        measures = []
+        for piece in pieces:
+            bodies = piece.compiled.setting.bodies
+            others = tuple(
+                body.name
+                for body in bodies
+                if body.conductive and body.potential == potential and body.name != name and len(body.shape)
+            )
+            if others:
+                path = Path((Group((name,)), Group(others)))
+                measures.append(replace(measure_of(bench, piece, (path,), required, "as stated"), why=why))
+        if measures:
+            yield Approach(name, potential, min(measures, key=lambda m: m.gap_lower_m))
+
+
+def _transfer(bench: Bench, potential: str, with_ergonomic: bool) -> tuple[float | None, str]:
+    circuit = bench.site.circuit_of[potential]
+    try:
+        distance, note = rules.transfer_distance(highest_kV(bench.site.scene, circuit))
+    except RuleError as error:
+        return None, str(error)
+    if not with_ergonomic:
+        return distance, note
+    required = bench.limit(potential, EARTH, "tool")
+    if required.limit_m is None or required.electrical_m is None:
+        return None, f"the ergonomic part is not known: {required.why}"
+    return distance + required.limit_m - required.electrical_m, note
+
+
+def _collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
+    """What moves touches nothing unless the stage says so: every moving body against all it is not meant to touch."""
+    found: dict[str, list[Measure]] = {}
+    for piece in pieces:
+        setting = piece.compiled.setting
+        for body in setting.bodies:
+            if body.link is None or body.kind in (staging.HULL, "lead") or len(body.shape) == 0:
+                continue
+            others = tuple(
+                other.name
+                for other in setting.bodies
+                if other.name != body.name
+                and other.kind not in (staging.HULL, "lead")
+                and len(other.shape)
+                and frozenset((body.name, other.name)) not in setting.touching
+            )
+            path = Path((Group((body.name,)), Group(others)))
+            swept = enclose(
+                bench.engine, piece.compiled, (path,), tolerance_m=bench.tolerance_m, target_m=bench.tolerance_m
+            )
+            bench.boxes += swept.boxes
+            verdict = judge(swept.lower_m, swept.upper_m, bench.tolerance_m)
+            ends = (body.name, swept.bodies[0][1]) if swept.bodies else (body.name, "")
+            within = verdict == "breach" and _holds_without_slack(bench, piece, (path,), bench.tolerance_m)
+            found.setdefault(body.name, []).append(
+                Measure(
+                    verdict,
+                    bench.tolerance_m,
+                    max(0.0, swept.lower_m),
+                    max(0.0, swept.upper_m),
+                    swept.at,
+                    (),
+                    ends,
+                    swept.points,
+                    within,
+                )  # fmt: skip
+            )
+    for name, measures in found.items():
+        verdict = worst([m.verdict for m in measures])
+        least = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
+        yield Collision(name, replace(least, verdict=verdict, gap_lower_m=min(m.gap_lower_m for m in measures)))
+
+
+def _refuse_unreachable_bonds(bench: Bench, stage: Stage, reach: Sequence[Piece]) -> None:
+    """A bond to something the worker cannot reach anywhere in the stage is a mistake of the scene."""
+    mistakes = []
+    for name, phase in stage.bonded.items():
+        nearest = float("inf")
+        for piece in reach:
+            bodies = piece.compiled.setting.bodies
+            others = tuple(
+                b.name for b in bodies if b.conductive and b.potential == phase and not b.job and len(b.shape)
+            )
+            if others and name in piece.compiled.runs:
+                path = Path((Group((name,)), Group(others)))
+                found = enclose(bench.engine, piece.compiled, (path,), tolerance_m=bench.tolerance_m)
+                nearest = min(nearest, found.lower_m)
+        if reach and nearest > 0.0:
+            mistakes.append(
+                Mistake(
+                    (*where(bench.site.scene, stage), f"bonded.{name}"),
+                    f"a conductor of phase {phase} within reach",
+                    f"the nearest {nearest:.2f} m beyond the reach envelope",
+                    "move the ladder, climb higher, or bond to another phase",
+                )  # fmt: skip
+            )
+    if mistakes:
+        raise InputError(mistakes)
+
+
+def line_gaps(bench: Bench) -> tuple[LineGap, ...]:
+    """Gaps of the line itself between every two potentials: listed, not judged."""
+    site, engine = bench.site, bench.engine
+    index = {body.name: engine.index[id(body)] for body in site.bodies if id(body) in engine.index}
+    names = list(
+        dict.fromkeys(body.potential for body in site.bodies if body.conductive and body.potential is not None)
+    )
+    found = []
+    for one, other in combinations(sorted(names, key=lambda name: (name == EARTH, name)), 2):
+        least, ends = float("inf"), ("", "")
+        for a in site.bodies:
+            for b in site.bodies:
+                if a.conductive and b.conductive and a.potential == one and b.potential == other:
+                    if a.name in index and b.name in index:
+                        gap = still_gap(engine, index[a.name], index[b.name])[0]
+                        if gap < least:
+                            least, ends = gap, (a.name, b.name)
+        if least < float("inf"):
+            found.append(LineGap((one, other), max(0.0, least), ends))
+    return tuple(found)

@@ -1,0 +1,100 @@
+"""Owns the maps of a stage: the margin of its governing gap, and of every breaching one, along travel and climb.
+
+A map is a profile: the parameter's range is cut into bins, and each bin's verdict holds over all other parameters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from clearance.engine import enclose
+from clearance.job.setting import shown
+from clearance.result import Cell, Gap, Map, StageResult, worst
+from clearance.scene.records import Stage
+from clearance.verdict import judge
+
+if TYPE_CHECKING:
+    from clearance.job.judging import Bench, Piece
+
+AXES = ("travel_m", "climb_m")
+MOST_BINS = 16
+"""Bins along one axis: a crew reads ranges to a tenth of their length, and a page shows no more."""
+
+MAP_TOLERANCE_M = 0.02
+"""[m] Tolerance of a bin's margin: what a colour and a word can show."""
+
+MOST_MAPS = 6
+"""Maps drawn for one stage, the least margins first."""
+
+
+def maps_of(
+    bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece], found: StageResult
+) -> tuple[Map, ...]:
+    """Maps of the gap with the least margin and of every breaching one, along each of travel and climb and along both."""
+    wanted: list[tuple[float, str, Gap]] = []
+    for gap in found.gaps:
+        for what, measure in (("posture", gap.posture), ("reach", gap.reach)):
+            if measure is not None and measure.margin_lower_m is not None:
+                wanted.append((measure.margin_lower_m, what, gap))
+    wanted.sort(key=lambda item: item[0])
+    chosen = [item for item in wanted if item[0] < 0.0][:MOST_MAPS] or wanted[:1]
+    maps = []
+    for _, what, gap in chosen:
+        pieces = posture if what == "posture" else reach
+        axes = [axis for axis in AXES if axis in pieces[0].compiled.setting.box]
+        for kept in ([(axis,) for axis in axes] if len(axes) > 1 else []) + ([tuple(axes)] if axes else []):
+            maps.append(_map(bench, stage, pieces, gap, what, kept))
+    return tuple(maps)
+
+
+def _bins(low: float, high: float, least: float) -> list[tuple[float, float]]:
+    count = max(1, min(MOST_BINS, int(np.ceil((high - low) / least))))
+    edges = np.linspace(low, high, count + 1)
+    return [(float(a), float(b)) for a, b in zip(edges, edges[1:], strict=False)]
+
+
+def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: str, axes: tuple[str, ...]) -> Map:
+    from clearance.job.judging import questions, worth_sweeping
+
+    required = gap.limit_m if what == "posture" else gap.electrical_m
+    assert required is not None
+    key = (*gap.between, gap.kind)
+    box = pieces[0].compiled.setting.box
+    asked = []
+    for piece in pieces:
+        for question in questions(bench, stage, piece.compiled.setting).get(key, []):
+            kept, left_out = worth_sweeping(bench, piece, question.paths)
+            asked.append((piece, kept, left_out))
+    cells = []
+    for ranges in product(*(_bins(*box[axis], 0.1) for axis in axes)):
+        within = dict(zip(axes, ranges, strict=True))
+        cells.append(_cell(bench, asked, within, required))
+    title = "whole limit, stated posture" if what == "posture" else "electrical part, reach envelope"
+    return Map(gap.between, gap.kind, title, axes, tuple(cells))
+
+
+def _cell(
+    bench: Bench, asked: Sequence[tuple[Piece, list, float]], within: Mapping[str, tuple[float, float]], required: float
+) -> Cell:  # type: ignore[type-arg]
+    verdicts, margin, witness = [], float("inf"), None
+    for piece, kept, left_out in asked:
+        found = enclose(bench.engine, piece.compiled, kept, tolerance_m=MAP_TOLERANCE_M, within=within)
+        bench.boxes += found.boxes
+        lower = min(found.lower_m, left_out)
+        verdict = judge(lower, found.upper_m, required)
+        if verdict == "undecided":
+            again = enclose(bench.engine, piece.compiled, kept, tolerance_m=1e-6, target_m=required, within=within)
+            bench.boxes += again.boxes
+            lower = max(lower, min(again.lower_m, left_out))
+            verdict = judge(lower, min(found.upper_m, again.upper_m), required)
+            found = again if again.upper_m < found.upper_m else found
+        if verdict == "breach" and (witness is None or lower - required < margin):
+            witness = dict(found.at)
+        margin = min(margin, lower - required)
+        verdicts.append(verdict)
+    shown_ranges = {name: (float(shown(name, a)), float(shown(name, b))) for name, (a, b) in within.items()}
+    return Cell(shown_ranges, worst(verdicts), margin, witness)

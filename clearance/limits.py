@@ -1,0 +1,160 @@
+"""Owns which required distance a gap is compared with: the scene's rules asked for a pair of potentials and a kind of limit.
+
+Between two circuits the gap counts as phase to phase at full value whatever the letters. The limit is the larger of the
+phase-to-phase limit at the higher voltage, and that for the two circuits in opposition, one of them at its overvoltage and the
+other at its crest; the careful side of both is said in `Required.voltage`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from clearance import rules
+from clearance.errors import RuleError
+from clearance.gaps import EARTH
+from clearance.result import Kind
+from clearance.scene.records import Circuit, SceneFile
+
+
+@dataclass(frozen=True)
+class Required:
+    """A required distance, or why there is none.
+
+    limit_m, electrical_m: [m], None where no rule gives them
+    assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there is none
+    rule: name, edition, clause; voltage: what it was taken at; why: the refusal in full
+    """
+
+    limit_m: float | None
+    electrical_m: float | None
+    assumed_m: float | None
+    rule: Mapping[str, str]
+    voltage: str
+    why: str = ""
+    unconfirmed: tuple[str, ...] = ()
+    conditions: tuple[str, ...] = ()
+
+
+def rule_names(scene: SceneFile) -> list[str | Path]:
+    """The scene's rules, its own tables by their full path."""
+    folder = getattr(scene, "folder", Path())
+    return [folder / name if name.endswith(".toml") else name for name in scene.rule]
+
+
+def _inputs(scene: SceneFile, circuit: Circuit, stated: bool) -> dict[str, object]:
+    inputs: dict[str, object] = dict(scene.rule_inputs)
+    if stated and circuit.overvoltage_per_unit is not None:
+        inputs["per_unit_basis"] = f"{circuit.overvoltage_basis} ({circuit.overvoltage_by})"
+    return inputs
+
+
+def _ask(
+    scene: SceneFile,
+    circuit: Circuit,
+    exposure: rules.Exposure,
+    kind: Kind,
+    stated: bool,
+    per_unit: float | None = None,
+) -> rules.Limit:
+    taken = per_unit if per_unit is not None else circuit.overvoltage_per_unit if stated else None
+    return rules.required(
+        rule_names(scene),
+        exposure,
+        gap=kind,
+        voltage_kV=circuit.nominal_kV,
+        highest_kV=circuit.highest_kV,
+        per_unit_overvoltage=taken,
+        altitude_m=scene.altitude_m,
+        inputs=_inputs(scene, circuit, stated),
+    )
+
+
+def highest_kV(scene: SceneFile, circuit: Circuit) -> float:
+    """The circuit's highest voltage [kV]: as stated, else the top of its class as the scene's rules have it."""
+    if circuit.highest_kV is not None:
+        return circuit.highest_kV
+    found = _ask(scene, circuit, "phase-earth", "tool", stated=True)
+    return float(found.inputs.get("highest_kV", circuit.nominal_kV))
+
+
+def per_unit(scene: SceneFile, circuit: Circuit) -> float:
+    """The circuit's maximum overvoltage to earth [per unit]: as stated, else what the rules assume.
+
+    Raises `RuleError` where it is neither stated nor assumed.
+    """
+    if circuit.overvoltage_per_unit is not None:
+        return circuit.overvoltage_per_unit
+    return rules.assumed_overvoltage(rule_names(scene), highest_kV(scene, circuit))[0]
+
+
+def _described(scene: SceneFile, circuit: Circuit) -> str:
+    highest = f"{highest_kV(scene, circuit):g} kV"
+    if circuit.overvoltage_per_unit is not None:
+        return f"circuit {circuit.name}, highest {highest}, {circuit.overvoltage_per_unit:g} per unit"
+    try:
+        return f"circuit {circuit.name}, highest {highest}, {per_unit(scene, circuit):g} per unit as the rule assumes"
+    except RuleError:
+        return f"circuit {circuit.name}, highest {highest}"
+
+
+def _between_circuits(
+    scene: SceneFile, one: Circuit, other: Circuit, kind: Kind, stated: bool
+) -> tuple[rules.Limit, str]:
+    """The larger of both readings, as the module says, and how it was taken."""
+    high, low = sorted((one, other), key=lambda circuit: highest_kV(scene, circuit), reverse=True)
+    top, bottom = highest_kV(scene, high), highest_kV(scene, low)
+    full = _ask(scene, high, "phase-phase", kind, stated)
+    # In opposition one circuit is at T times its crest, the other at its crest. The phase-to-phase form of the rules takes
+    # 1.35 T + 0.45 times the crest of one voltage (REFERENCE of OSHA and IEC 61472), so solve that for the T that gives the sum.
+    taken = {
+        circuit.name: per_unit(scene, circuit)
+        if stated
+        else rules.assumed_overvoltage(rule_names(scene), highest_kV(scene, circuit))[0]
+        for circuit in (high, low)
+    }
+    total = max(taken[high.name] * top + bottom, taken[low.name] * bottom + top) / top
+    equivalent = max(1.0, (total - 0.45) / 1.35)
+    basis = {"per_unit_basis": f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"}
+    opposed = rules.required(
+        rule_names(scene), "phase-phase", gap=kind, voltage_kV=high.nominal_kV, highest_kV=high.highest_kV,
+        per_unit_overvoltage=equivalent, altitude_m=scene.altitude_m, inputs={**scene.rule_inputs, **basis},
+    )  # fmt: skip
+    if opposed.limit_m > full.limit_m:
+        said = f"circuits {high.name} ({top:g} kV) and {low.name} ({bottom:g} kV) in opposition, one at its overvoltage"
+        return opposed, said
+    return full, f"phase to phase at the higher of two circuits: {_described(scene, high)}"
+
+
+def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: str, other: str, kind: Kind) -> Required:
+    """The distance two potentials must keep, for one kind of limit; `other` may be "earth".
+
+    circuit_of: potential -> its circuit, for phases and for whatever is at a potential of its own
+    """
+    first = circuit_of[one]
+    second = None if other == EARTH else circuit_of[other]
+
+    def find(stated: bool) -> tuple[rules.Limit, str]:
+        if second is None:
+            return _ask(scene, first, "phase-earth", kind, stated), _described(scene, first)
+        if second.name != first.name:
+            return _between_circuits(scene, first, second, kind, stated)
+        return _ask(scene, first, "phase-phase", kind, stated), _described(scene, first)
+
+    try:
+        limit, voltage = find(stated=True)
+    except RuleError as error:
+        electrical = getattr(error, "electrical_m", 0.0) or None
+        name = " + ".join(scene.rule)
+        return Required(None, electrical, None, {"name": name, "edition": "", "clause": ""}, "", str(error))
+    assumed = None
+    if first.overvoltage_per_unit is not None or (second is not None and second.overvoltage_per_unit is not None):
+        try:
+            assumed = find(stated=False)[0].limit_m
+        except RuleError:
+            assumed = None
+    rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
+    return Required(
+        limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions
+    )  # fmt: skip

@@ -1,0 +1,126 @@
+"""Owns the whole flow: scene -> bodies -> settings -> enclosures -> verdicts -> result.
+
+`check(scene)` is the main job. `settings(scene)` gives what drawings and pages need: every stage as it was swept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+
+from clearance.engine import build_engine
+from clearance.job import judging, staging
+from clearance.job.setting import Setting
+from clearance.limits import highest_kV, per_unit
+from clearance.result import Result, StageResult
+from clearance.scene.assemble import Site, assemble
+from clearance.scene.records import Scene
+from clearance.tolerances import TOLERANCE_M
+
+Progress = Callable[[str], None]
+
+NOT_EVALUATED = (
+    "strength and overturning of ladder, structures and wires",
+    "step and touch voltage",
+    "lightning: the overvoltage taken covers switching only",
+    "temperature and humidity of the air: the altitude factor does not cover them",
+)
+"""What no verdict of this tool covers."""
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A scene ready to be swept: its site, and the settings of every stage in order."""
+
+    site: Site
+    stages: tuple[tuple[Setting, ...], ...]
+
+
+def prepare(scene: Scene) -> Prepared:
+    """Assemble a scene and stage its job. Raises InputError for all that only geometry shows."""
+    site = assemble(scene)
+    return Prepared(site, tuple(staging.settings_of(site, stage) for stage in scene.stages))
+
+
+def settings(prepared: Prepared) -> Mapping[tuple[str, str], Setting]:
+    """The first setting of each stage by (stage, check): what stands where, for drawings."""
+    found: dict[tuple[str, str], Setting] = {}
+    for pieces in prepared.stages:
+        for setting in pieces:
+            found.setdefault((setting.stage, setting.check), setting)
+    return found
+
+
+def check(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Result:
+    """Every verdict of a scene.
+
+    scene: as `read_scene` gives it
+    tolerance_m: how far apart the proven lower and the witnessed upper bound of a gap may stay [m]
+    progress: told in words what is being swept; may raise to interrupt
+
+    Raises: InputError for what is wrong with the scene, RuleError for a rule that refuses it.
+    """
+    return check_prepared(prepare(scene), tolerance_m, progress)
+
+
+def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Result:
+    """`check` of a scene that was prepared already."""
+    scene, site = prepared.site.scene, prepared.site
+    engine = build_engine(setting for pieces in prepared.stages for setting in pieces)
+    bench = judging.Bench(site, engine, tolerance_m)
+    stages: list[StageResult] = []
+    for number, (stage, pieces) in enumerate(zip(scene.stages, prepared.stages, strict=True), start=1):
+        if progress is not None:
+            progress(f"stage {number} of {len(scene.stages)}: {stage.name}")
+        stages.append(judging.judge_stage(bench, stage, pieces))
+    return Result(
+        scene=scene.name,
+        sha256=scene.sha256,
+        version=package_version(),
+        tolerance_m=tolerance_m,
+        stages=tuple(stages),
+        line=judging.line_gaps(bench),
+        skipped=(*site.skipped, *NOT_EVALUATED),
+        basis=_basis(scene),
+        boxes=bench.boxes,
+    )
+
+
+def package_version() -> str:
+    """Version of the installed package, or "0" in a bare checkout."""
+    try:
+        return version("clearance")
+    except PackageNotFoundError:
+        return "0"
+
+
+def _basis(scene: Scene) -> tuple[str, ...]:
+    lines = [
+        f"rule: {' and '.join(scene.rule)}",
+        f"altitude {scene.altitude_m:g} m, frequency {scene.frequency_Hz:g} Hz",
+    ]
+    for circuit in scene.circuits:
+        highest = f"{highest_kV(scene, circuit):g} kV highest"
+        source = f" ({circuit.highest_basis})" if circuit.highest_basis else ""
+        line = f"circuit {circuit.name}: {circuit.nominal_kV:g} kV nominal, {highest}{source}, {circuit.state}"
+        if circuit.overvoltage_per_unit is not None:
+            line += (
+                f"; {circuit.overvoltage_per_unit:g} per unit: {circuit.overvoltage_basis}, by {circuit.overvoltage_by}"
+            )
+        else:
+            line += f"; {per_unit(scene, circuit):g} per unit, as the rule assumes" if _assumes(scene) else ""
+        lines.append(line)
+    lines += [
+        f"{' to '.join(entry.between)}: declared air only, {entry.reason}, by {entry.by}" for entry in scene.air_only
+    ]
+    return (*lines, *scene.notes)
+
+
+def _assumes(scene: Scene) -> bool:
+    from clearance.errors import RuleError
+
+    try:
+        return all(per_unit(scene, circuit) > 0 for circuit in scene.circuits)
+    except RuleError:
+        return False

@@ -1,0 +1,238 @@
+"""Owns the ground: rasters of returns, the filter that finds it where it was not classified, gaps, and its upper face.
+
+The filter is the progressive morphological one: openings of a raster of lowest returns with growing windows, a cell
+being ground while the opening lowers it by less than a threshold that grows with the window.
+
+References
+1. K. Zhang, S.-C. Chen, D. Whitman, M.-L. Shyu, J. Yan, C. Zhang, "A progressive morphological filter for removing
+   nonground measurements from airborne LIDAR data", IEEE Trans. Geosci. Remote Sens. 41(4), 2003, 872-882, equation for
+   the threshold dh = s (w_k - w_k-1) c + dh_0 (from memory). Windows and thresholds here are our own choice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from clearance.survey.records import Floats, Ground, Scans
+
+CELL_M = 1.0
+"""[m] Cell of the rasters, unless the survey is so wide that there would be more than `MOST_CELLS`."""
+
+MOST_CELLS = 24_000_000
+"""Cells of a raster: five of them in memory at 8 bytes stay below 1 GB."""
+
+GROUND_TOLERANCE_M = 0.30
+"""[m] A return this far above the lowest returns' surface still counts as ground; its height goes into the upper
+face."""
+
+WINDOWS = (3, 5, 9, 17, 33)
+"""[cells] Windows of the progressive filter: roofs up to 32 cells wide are removed."""
+
+WINDOW_SLOPE = 0.3
+"""[1] Terrain slope the filter follows; steeper ground between windows is cut and then filled with a stated error."""
+
+HIGHEST_STEP_M = 3.0
+"""[m] Greatest threshold of the filter."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Square cells over the survey: x0, y0 lower corner of the first cell [m], cell [m], rows to the north, columns to
+    the east."""
+
+    x0: float
+    y0: float
+    cell: float
+    rows: int
+    columns: int
+
+    @property
+    def size(self) -> int:
+        """Number of cells."""
+        return self.rows * self.columns
+
+    def index(self, x: Floats, y: Floats) -> NDArray[np.int64]:
+        """Flat index of the cell that holds each point, points outside moved into the outermost cells."""
+        column = ((x - self.x0) * (1.0 / self.cell)).astype(np.int64)
+        row = ((y - self.y0) * (1.0 / self.cell)).astype(np.int64)
+        np.clip(column, 0, self.columns - 1, out=column)
+        np.clip(row, 0, self.rows - 1, out=row)
+        row *= self.columns
+        row += column
+        return row
+
+
+def grid_over(scans: Scans, cell: float = CELL_M) -> Grid:
+    """Cells over the box of the headers, larger where there would be too many."""
+    x0, y0 = scans.lowest[0] - cell, scans.lowest[1] - cell
+    wide, high = scans.highest[0] - x0 + cell, scans.highest[1] - y0 + cell
+    while wide * high / cell**2 > MOST_CELLS:
+        cell *= 2.0
+    return Grid(x0, y0, cell, int(np.ceil(high / cell)) + 1, int(np.ceil(wide / cell)) + 1)
+
+
+class LowestRaster:
+    """Lowest return per cell, filled while reading."""
+
+    def __init__(self, grid: Grid) -> None:
+        self.grid = grid
+        self.values: Floats = np.full(grid.size, np.inf)
+
+    def add(self, x: Floats, y: Floats, z: Floats) -> None:
+        """Take in points [m]."""
+        np.minimum.at(self.values, self.grid.index(x, y), z)
+
+
+class GroundRaster:
+    """Count, sum and highest of the ground returns per cell, filled while reading."""
+
+    def __init__(self, grid: Grid) -> None:
+        self.grid = grid
+        self.sum: Floats = np.zeros(grid.size)
+        self.count: Floats = np.zeros(grid.size)
+        self.highest: Floats = np.full(grid.size, -np.inf)
+        self.added = 0
+
+    def add(self, cells: NDArray[np.int64], z: Floats) -> None:
+        """Take in ground points by the cell they are in."""
+        low, high = (int(cells.min()), int(cells.max()) + 1) if len(cells) else (0, 0)
+        if high - low < 4 * len(cells):
+            self.sum[low:high] += np.bincount(cells - low, z, high - low)
+            self.count[low:high] += np.bincount(cells - low, minlength=high - low)
+        else:
+            np.add.at(self.sum, cells, z)
+            np.add.at(self.count, cells, 1.0)
+        np.maximum.at(self.highest, cells, z)
+        self.added += len(cells)
+
+
+def coarser(grid: Grid, lowest: Floats, factor: int) -> tuple[Grid, Floats]:
+    """The raster of lowest returns with cells `factor` times as large."""
+    rows, columns = -(-grid.rows // factor), -(-grid.columns // factor)
+    padded = np.full((rows * factor, columns * factor), np.inf)
+    padded[: grid.rows, : grid.columns] = lowest.reshape(grid.rows, grid.columns)
+    blocks = padded.reshape(rows, factor, columns, factor).min(axis=(1, 3))
+    return Grid(grid.x0, grid.y0, grid.cell * factor, rows, columns), blocks.ravel()
+
+
+def filled_share(grid: Grid, seen: NDArray[np.bool_]) -> float:
+    """How much of the surroundings (11 by 11 cells) of a cell with returns has returns, on average [1]."""
+    image = seen.reshape(grid.rows, grid.columns).astype(np.float32)
+    around = ndimage.uniform_filter(image, 11, mode="constant")
+    return float(around[image > 0].mean()) if image.any() else 0.0
+
+
+def nearest_fill(values: Floats, seen: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Values with unseen cells taken from the nearest seen one, then smoothed there; and the distance to it [cells]."""
+    if seen.all():
+        return values.copy(), np.zeros(values.shape)
+    distance, (row, column) = ndimage.distance_transform_edt(~seen, return_indices=True)
+    filled = np.asarray(values[row, column], float)
+    smooth = ndimage.uniform_filter(filled, 5, mode="nearest")
+    return np.where(seen, values, smooth), np.asarray(distance, float)
+
+
+def filter_ground(grid: Grid, lowest: Floats) -> tuple[Grid, Floats, int] | None:
+    """The ground below everything else: cells, surface heights at cell centres [m], and how many cells were low
+    outliers.
+
+    None where the returns do not cover an area (only wires, for instance): there is then no ground to find.
+    """
+    factor = 1
+    while filled_share(grid, np.isfinite(lowest)) < 0.45 and factor < 4:
+        factor *= 2
+        grid, lowest = coarser(grid, lowest, 2)
+    seen = np.isfinite(lowest).reshape(grid.rows, grid.columns)
+    if filled_share(grid, seen.ravel()) < 0.35:
+        return None
+    surface = lowest.reshape(grid.rows, grid.columns)
+    around = np.where(seen, surface, np.inf)
+    ring = np.ones((5, 5), bool)
+    ring[2, 2] = False
+    outlier = seen & (
+        ndimage.minimum_filter(around, footprint=ring, mode="nearest") - 1.5 > np.where(seen, surface, np.inf)
+    )
+    seen &= ~outlier
+    if not seen.any():
+        return None
+    surface, _ = nearest_fill(np.where(seen, surface, 0.0), seen)
+    ground, previous = seen.copy(), 1
+    opened = surface
+    for window in WINDOWS:
+        lowered = ndimage.grey_opening(opened, (window, window), mode="nearest")
+        step = min(HIGHEST_STEP_M, GROUND_TOLERANCE_M + WINDOW_SLOPE * (window - previous) * grid.cell)
+        ground &= opened - lowered <= step
+        opened, previous = lowered, window
+    if not ground.any():
+        return None
+    filled, _ = nearest_fill(np.where(ground, surface, 0.0), ground)
+    return grid, filled.ravel(), int(outlier.sum())
+
+
+def tolerance_of(grid: Grid, surface: Floats) -> Floats:
+    """How far above the surface a return may be and still be ground, per cell [m]: more on slopes, where a cell has
+    relief."""
+    image = surface.reshape(grid.rows, grid.columns)
+    relief = ndimage.maximum_filter(image, 3) - ndimage.minimum_filter(image, 3)
+    return np.asarray(GROUND_TOLERANCE_M + np.minimum(0.35 * relief, 1.0), float).ravel()
+
+
+def surface_at(grid: Grid, surface: Floats, x: Floats, y: Floats) -> Floats:
+    """The surface at points, bilinear between cell centres [m]."""
+    u = np.clip((x - grid.x0) / grid.cell - 0.5, 0.0, grid.columns - 1.000001)
+    v = np.clip((y - grid.y0) / grid.cell - 0.5, 0.0, grid.rows - 1.000001)
+    column, row = u.astype(np.int64), v.astype(np.int64)
+    u -= column
+    v -= row
+    at = row * grid.columns + column
+    below = surface[at] * (1.0 - u) + surface[at + 1] * u
+    above = surface[at + grid.columns] * (1.0 - u) + surface[at + grid.columns + 1] * u
+    return np.asarray(below + (above - below) * v)
+
+
+def _roughness(mean: Floats, seen: NDArray[np.bool_], cell: float, furthest: float) -> tuple[Floats, Floats]:
+    """How much the ground changes over a distance: lags [m] and the 99th percentile of |difference| [m]."""
+    lags, sizes, shift = [0.0], [0.0], 1
+    while shift * cell <= furthest and shift < min(mean.shape) // 2:
+        both = seen[shift:] & seen[:-shift]
+        across = seen[:, shift:] & seen[:, :-shift]
+        steps = np.concatenate(
+            [np.abs(mean[shift:] - mean[:-shift])[both], np.abs(mean[:, shift:] - mean[:, :-shift])[across]]
+        )
+        if len(steps) < 50:
+            break
+        lags.append(shift * cell)
+        sizes.append(max(sizes[-1], float(np.quantile(steps, 0.99))))
+        shift *= 2
+    return np.asarray(lags), np.asarray(sizes)
+
+
+def make_ground(raster: GroundRaster, basis: str, accuracy_m: float) -> Ground | None:
+    """The ground from its returns: mean surface, upper face, and the stated error where there are none.
+
+    The upper face at a cell's corner is the highest return of the four cells that meet there, so a bilinear surface
+    through the corners is nowhere below a return. In gaps the face is raised by the 99th percentile of how much this
+    ground changes over the distance to the nearest cell with returns (beyond what was measured: in proportion to the
+    distance).
+    """
+    grid = raster.grid
+    seen = (raster.count > 0).reshape(grid.rows, grid.columns)
+    if not seen.any():
+        return None
+    average = np.where(raster.count > 0, raster.sum / np.maximum(raster.count, 1.0), 0.0).reshape(
+        grid.rows, grid.columns
+    )
+    mean, distance = nearest_fill(average, seen)
+    distance *= grid.cell
+    lags, sizes = _roughness(average, seen, grid.cell, float(distance.max()))
+    error = np.interp(distance, lags, sizes)
+    beyond = sizes[-1] * distance / lags[-1] if lags[-1] > 0 else 0.3 * distance
+    error = np.where(distance > lags[-1], beyond, error)
+    top = np.where(seen, raster.highest.reshape(grid.rows, grid.columns), mean + error)
+    padded = np.pad(top, 1, mode="edge")
+    corners = np.maximum.reduce([padded[:-1, :-1], padded[1:, :-1], padded[:-1, 1:], padded[1:, 1:]])
+    return Ground((grid.x0, grid.y0), grid.cell, mean, corners, error, seen, basis, accuracy_m)

@@ -1,0 +1,297 @@
+"""Owns the whole flow from scan files to a finding: `survey_scans`.
+
+To survey use `survey_scans`; to write what it found use `clearance.survey.write`; to write the scan back with classes
+use `clearance.survey.labels`; to compare two surveys use `clearance.survey.compare`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance.errors import InputError, Mistake
+from clearance.survey import remarks
+from clearance.survey.assign import Deciders, collect, deciders, ground_height, others_of, structures_of
+from clearance.survey.claims import FIRST_TUBE_M, OPEN_END_M, Tube, TubeIndex, claimed
+from clearance.survey.classes import BUILDING, WIRE, read_roles
+from clearance.survey.fit import to_frame
+from clearance.survey.ground import make_ground
+from clearance.survey.naming import read_table
+from clearance.survey.pieces import Piece, cut_tracks, join_pieces
+from clearance.survey.records import Finding, Floats, Ground, Scans
+from clearance.survey.scans import open_scans
+from clearance.survey.sift import Surface, find_surface, ground_is_classified, sift
+from clearance.survey.spill import Spill
+from clearance.survey.strands import LONGEST_JUMP_M, bearings, blobs, join_blobs, merge_bearings, thin_cells, tracks
+from clearance.survey.stream import Progress, Tally
+from clearance.survey.supports import Line, build_line
+from clearance.survey.wires import Fitted, fit_pieces, make_wires
+
+LOWEST_WIRE_M = 3.0
+"""[m] Returns lower than this above the ground are not looked at for wires."""
+
+ACCURACY_M = 0.10
+"""[m] Accuracy of the survey at 95 % where none is stated: common practice for airborne surveys, no source."""
+
+FEWEST_EXPLAINED = 0.5
+"""[1] With a smaller share of the returns classed as wire on fitted wires, these classes are not believed."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a user may state about a survey."""
+
+    crs: str | None = None
+    unit: str | None = None
+    accuracy_m: float | None = None
+    classes: str = "auto"
+    class_map: Path | None = None
+    phases: Path | None = None
+    nominal_kV: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """A finding, and what decides the class of a point, to write the scan back."""
+
+    finding: Finding
+    surface: Surface
+    ground: Ground | None
+    deciders: Deciders
+    roles: NDArray[np.uint8]
+
+
+def survey_scans(
+    paths: Sequence[Path], options: Options = Options(), progress: Callable[[str, int], Progress] | None = None
+) -> Survey:
+    """Find the ground, wires, structures and everything else in the tiles of one survey.
+
+    Parameters: paths of LAS or LAZ files; options; progress, called with the name of a pass and its number of points,
+    giving what is told of the points read.
+    Raises InputError for every input that cannot be surveyed; what can be, but is doubtful, is in `Finding.eye`.
+    """
+    if options.classes not in ("auto", "use", "ignore"):
+        raise InputError(Mistake(("--classes",), "auto, use or ignore", repr(options.classes)))
+    if options.accuracy_m is not None and not 0.0 <= options.accuracy_m <= 5.0:
+        raise InputError(Mistake(("--accuracy-m",), "metres from 0 to 5", f"{options.accuracy_m:g}"))
+    roles = read_roles(options.class_map)
+    names = read_table(options.phases) if options.phases else None
+    scans = open_scans(paths, options.crs, options.unit)
+    accuracy = options.accuracy_m if options.accuracy_m is not None else ACCURACY_M
+
+    def step(name: str) -> Progress | None:
+        return progress(name, scans.points) if progress is not None else None
+
+    by_class = ground_is_classified(scans, roles, options.classes)
+    if options.classes == "use" and not by_class:
+        raise InputError(
+            Mistake(
+                ("--classes",), "a scan with a ground class", "none (or under 2 % of the points)", "use --classes auto"
+            )
+        )
+    surface, low_cells = find_surface(scans, roles, by_class, None if by_class else step("finding the ground"))
+    tally = Tally()
+    with Spill(scans.lowest[0], scans.lowest[1]) as spill:
+        raster, labelled = sift(scans, roles, surface, spill, tally, step("sorting the points"))
+        if tally.read == sum(tally.dropped.values()):
+            raise InputError(
+                Mistake(("SCAN", "points"), "points that are neither noise nor withheld", "none", "check the classes")
+            )
+        basis = "the survey's ground class" if by_class else "progressive morphological filter of the lowest returns"
+        ground = make_ground(raster, basis, accuracy)
+        use_labels = by_class and labelled > 0 and options.classes != "ignore"
+        good, rest = _find_pieces(spill, scans, ground, roles if use_labels else None)
+        if use_labels and not _explained(spill, good, roles, labelled):
+            use_labels = False
+            good, rest = _find_pieces(spill, scans, ground, None)
+        tubes = TubeIndex([_first_tube(piece, 10.0) for piece in good])
+        line = build_line(
+            good,
+            rest,
+            lambda at, radius: _returns_near(spill, tubes, ground, at, radius),
+            lambda xy: ground_height(ground, xy),
+        )
+        fitted = fit_pieces(line, claimed(spill, _first_tubes(line)))
+        by = deciders(fitted, ["phase"] * len(fitted), line.supports, ground, LONGEST_JUMP_M)
+        fitted = _extended(fitted, claimed(spill, by.tubes.tubes))
+        wires, order = make_wires(line, fitted, accuracy, names)
+        supports = [line.supports[k] for k in order]
+        ordered = [_fitted_of(wire, fitted) for wire in wires]
+        by = deciders(ordered, [wire.kind for wire in wires], supports, ground)
+        out = collect(spill, by, len(wires), [wire.returns for wire in wires], ground, roles == BUILDING)
+    towers = [np.concatenate(parts) if parts else np.zeros((0, 3)) for parts in out.support_points]
+    structures = structures_of(supports, by, towers, ground)
+    kept = {"ground": raster.added, **{remarks.kept_name(code): count for code, count in sorted(out.counts.items())}}
+    dropped = dict(sorted(tally.dropped.items()))
+    class_use = remarks.class_use(by_class, use_labels, labelled, options.classes)
+    finding = Finding(
+        scans,
+        ground,
+        tuple(wires),
+        tuple(structures),
+        tuple(towers),
+        others_of(out),
+        kept,
+        dropped,
+        {code: int(count) for code, count in enumerate(tally.by_class) if count},
+        accuracy,
+        "stated by the user"
+        if options.accuracy_m is not None
+        else "assumed (not stated): common practice for airborne surveys, no source",
+        class_use,
+        out.lowest,
+        out.nearest,
+        remarks.NOT_EVALUATED,
+        (),
+        options.nominal_kV,
+    )
+    return Survey(replace(finding, eye=remarks.for_the_eye(finding, out, low_cells)), surface, ground, by, roles)
+
+
+def _fitted_of(wire: object, fitted: Sequence[Fitted]) -> Fitted:
+    curve = wire.curve  # type: ignore[attr-defined]
+    each = next(each for each in fitted if each.curve is curve)
+    return replace(each, supports=wire.supports)  # type: ignore[attr-defined]
+
+
+def _extended(fitted: Sequence[Fitted], returns: Sequence[Floats]) -> list[Fitted]:
+    """Pieces with the returns on their final curves; open ends moved to the last return that follows on without a long
+    gap."""
+    out = []
+    for each, some in zip(fitted, returns, strict=True):
+        if not len(some):
+            out.append(each)
+            continue
+        s = to_frame(some, each.curve.base, each.curve.direction)[:, 0]
+        low, high = each.low, each.high
+        order = np.sort(s)
+        middle = (low + high) / 2.0
+        if each.supports[1] < 0:
+            after = np.concatenate([[high], order[order > high]])
+            high = float(after[: int(np.argmax(np.append(np.diff(after) > OPEN_END_M, True))) + 1][-1])
+        if each.supports[0] < 0:
+            before = np.concatenate([[low], order[order < low][::-1]])
+            low = float(before[: int(np.argmax(np.append(-np.diff(before) > OPEN_END_M, True))) + 1][-1])
+        assert low <= middle <= high
+        out.append(replace(each, low=low, high=high, returns=some[(s >= low) & (s <= high)]))
+    return out
+
+
+def _candidates(
+    spill: Spill, square: tuple[int, int], ground: Ground | None, roles: NDArray[np.uint8] | None
+) -> Floats:
+    """Points of a square that may be wire: by class where roles are given, else high enough above the ground."""
+    xyz, code = spill.read(square)
+    if roles is not None:
+        return np.asarray(xyz[roles[code] == WIRE])
+    if ground is None:
+        return xyz
+    return np.asarray(xyz[xyz[:, 2] - ground_height(ground, xyz[:, :2]) > LOWEST_WIRE_M])
+
+
+def _find_pieces(
+    spill: Spill, scans: Scans, ground: Ground | None, roles: NDArray[np.uint8] | None
+) -> tuple[list[Piece], list[Piece]]:
+    """Pieces of wire: bearing by bearing, each without what an earlier one found."""
+    cell = 1.0
+    local: dict[tuple[int, int], list[float]] = {}
+    for square in spill.squares():
+        xyz = _candidates(spill, square, ground, roles)
+        if len(xyz) < 12:
+            continue
+        low, high = spill.box(square)
+        size = int(np.ceil((high[0] - low[0]) / cell)) + 1
+        plan = np.zeros((size, size), bool)
+        at = ((xyz[:, :2] - low) / cell).astype(np.int64).clip(0, size - 1)
+        plan[at[:, 1], at[:, 0]] = True
+        row, column = np.nonzero(thin_cells(plan))
+        local[square] = bearings(np.column_stack([column, row]) * cell + low, cell)
+    ranked = [bearing for rank in range(3) for found in local.values() for bearing in found[rank : rank + 1]]
+    good: list[Piece] = []
+    rest: list[Piece] = []
+    for bearing in merge_bearings(ranked):
+        wanted = {
+            (square[0] + i, square[1] + j)
+            for square, found in local.items()
+            if any(abs((own - bearing + np.pi / 2) % np.pi - np.pi / 2) < np.deg2rad(6.0) for own in found)
+            for i in (-1, 0, 1)
+            for j in (-1, 0, 1)
+        }
+        taken = TubeIndex([_first_tube(piece, 0.0) for piece in good])
+        parts = []
+        for square in spill.squares():
+            if square not in wanted:
+                continue
+            xyz = _candidates(spill, square, ground, roles)
+            if good and len(xyz):
+                inside, beside = taken.claim(xyz)
+                xyz = xyz[(inside < 0) & (beside < 0)]
+            parts.append(blobs(xyz, bearing))
+        more, short = cut_tracks(tracks(join_blobs(parts), bearing))
+        good = join_pieces(good + more)
+        rest += short
+    return _solid(good, rest)
+
+
+def _solid(good: list[Piece], rest: list[Piece]) -> tuple[list[Piece], list[Piece]]:
+    """Pieces that show in enough of their slices; a chance row of blobs in vegetation does not."""
+    kept = []
+    for piece in good:
+        length = piece.reach[1] - piece.reach[0]
+        close = [
+            other for other in good if other is not piece and abs(other.curve.direction @ piece.curve.direction) > 0.99
+        ]
+        alone = not close
+        filled = len(piece.xyz) * 5.0 / max(length, 1.0)
+        if length < 40.0 and (filled < 0.7 or (alone and len(good) > 2)):
+            continue
+        if piece.curve.rms_vertical > 0.2 and filled < 0.5:
+            continue
+        kept.append(piece)
+    return kept, rest
+
+
+def _first_tube(piece: Piece, beyond: float) -> Tube:
+    low, high = piece.reach
+    return Tube(piece.curve, low - beyond, high + beyond, *FIRST_TUBE_M)
+
+
+def _first_tubes(line: Line) -> list[Tube]:
+    out = []
+    for piece, ends, (low, high) in zip(line.pieces, line.ends, line.reach, strict=True):
+        out.append(
+            Tube(
+                piece.curve,
+                low - (0.0 if ends[0] >= 0 else OPEN_END_M),
+                high + (0.0 if ends[1] >= 0 else OPEN_END_M),
+                *FIRST_TUBE_M,
+            )
+        )
+    return out
+
+
+def _explained(spill: Spill, good: list[Piece], roles: NDArray[np.uint8], labelled: int) -> bool:
+    """Whether most returns classed as wire lie on the pieces found in them."""
+    index = TubeIndex([_first_tube(piece, 10.0) for piece in good])
+    on = 0
+    for square in spill.squares():
+        xyz, code = spill.read(square)
+        on += int((index.claim(xyz[roles[code] == WIRE])[0] >= 0).sum())
+    return on >= FEWEST_EXPLAINED * labelled
+
+
+def _returns_near(spill: Spill, wires: TubeIndex, ground: Ground | None, at: Floats, radius: float) -> Floats:
+    """Points within a radius of a place (2,) that are on no wire, as x, y and height above the ground [m]."""
+    parts = []
+    for square in spill.squares():
+        low, high = spill.box(square)
+        if (low - radius <= at).all() and (at <= high + radius).all():
+            xyz, _ = spill.read(square)
+            parts.append(xyz[np.hypot(xyz[:, 0] - at[0], xyz[:, 1] - at[1]) <= radius])
+    xyz = np.concatenate(parts) if parts else np.zeros((0, 3))
+    xyz = xyz[wires.claim(xyz)[0] < 0]
+    return np.column_stack([xyz[:, :2], xyz[:, 2] - ground_height(ground, xyz[:, :2])])

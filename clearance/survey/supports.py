@@ -1,0 +1,236 @@
+"""Owns the supports of the line: where pieces of wire meet, which short pieces they vouch for, which ends stay open,
+and the prism about each support that holds its returns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from clearance.survey.fit import slope
+from clearance.survey.pieces import SUPPORT_REACH_M, Joint, Piece, end_of, find_joints, gather, make_piece
+from clearance.survey.records import Floats
+
+SHORTEST_STUB_M = 5.0
+"""[m] Shortest piece of wire that a support vouches for."""
+
+REACH_ALONG_M = (3.0, 8.0)
+"""[m] Half depth of a support's prism along the line, as 0.14 of its height within these bounds."""
+
+REACH_ACROSS_M = 4.5
+"""[m] How far a support's prism reaches beyond its outermost wire: crossarm tips and insulator sets."""
+
+Returns = Callable[[Floats, float], Floats]
+"""Gives the returns (n, 3) within a radius [m] of a place (2,) that are above the ground, with heights above it as
+z."""
+
+
+@dataclass(frozen=True, eq=False)
+class Support:
+    """A support: its axis (2,) [m], direction of the line there (2,), and where wires hang (n, 3) [m]."""
+
+    axis: Floats
+    direction: Floats
+    places: Floats
+    reach_across: tuple[float, float]
+    by_points: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """Pieces of wire, with the support at each end (index or -1), where each end hangs (s in its frame [m]), and which
+    pieces go on in which."""
+
+    pieces: list[Piece]
+    ends: list[tuple[int, int]]
+    reach: list[tuple[float, float]]
+    supports: list[Support]
+    joints: list[Joint]
+
+
+def _support(places: Floats, direction: Floats, by_points: bool) -> Support:
+    across = np.array([-direction[1], direction[0]])
+    t = places[:, :2] @ across
+    axis = np.median(places[:, :2] @ direction) * direction + (t.min() + t.max()) / 2.0 * across
+    return Support(axis, direction, places, (float(t.min() - axis @ across), float(t.max() - axis @ across)), by_points)
+
+
+def _mean_direction(directions: Floats) -> Floats:
+    signs = np.sign(directions @ directions[0])
+    total = (directions * signs[:, None]).sum(axis=0)
+    return np.asarray(total / np.hypot(*total))
+
+
+def _seen(returns: Floats, top: float) -> bool:
+    """Whether returns about a place stand as tall as wires that end there, at all heights: heights above ground as z
+    [m]."""
+    if len(returns) < 12:
+        return False
+    bins = np.unique(np.floor(returns[:, 2] / max(2.0, top / 12.0)).astype(int))
+    share = len(bins[(bins >= 0)]) / max(1.0, np.ceil(top / max(2.0, top / 12.0)))
+    return bool(returns[:, 2].max() > 0.9 * top and share > 0.6)
+
+
+def build_line(
+    good: Sequence[Piece], rest: Sequence[Piece], returns_near: Returns, ground_at: Callable[[Floats], Floats]
+) -> Line:
+    """Find the supports of pieces of wire, take in the short pieces they vouch for, and say how each piece ends."""
+    stubs = [piece for piece in rest if piece.reach[1] - piece.reach[0] >= SHORTEST_STUB_M and _may_be_stub(piece)]
+    typical = float(np.median([piece.curve.vertical[2] for piece in good])) if good else 1e-3
+    stubs = [make_piece(piece.xyz, piece.count, (typical, 0.3 * typical)) for piece in stubs]
+    pieces = [*good, *stubs]
+    joints = [joint for joint in find_joints(pieces, len(good)) if _kinked(pieces, joint)]
+    groups = gather(np.array([joint.place for joint in joints]).reshape(-1, 3))
+    supports: list[Support] = []
+    kept: list[Joint] = []
+    ends = [[-1, -1] for _ in pieces]
+    for group in groups:
+        members = [joints[int(index)] for index in group]
+        solid = [joint for joint in members if joint.first[0] < len(good) and joint.second[0] < len(good)]
+        places = np.array([joint.place for joint in members])
+        directions = np.array([pieces[joint.first[0]].curve.direction for joint in members])
+        support = _support(places, _mean_direction(directions), False)
+        if len(members) < 2 and not solid:
+            tall = float(places[:, 2].max() - ground_at(support.axis[None])[0])
+            if not _seen(returns_near(support.axis, 12.0), tall):
+                continue
+        number = len(supports)
+        supports.append(support)
+        kept += members
+        for joint in members:
+            for index, end in (joint.first, joint.second):
+                ends[index][end] = number
+    _attach_open_ends(pieces[: len(good)], ends, supports)
+    _supports_at_ends(pieces[: len(good)], ends, supports, returns_near, ground_at)
+    keep = [index for index in range(len(pieces)) if index < len(good) or max(ends[index]) >= 0]
+    renumber = {old: new for new, old in enumerate(keep)}
+    kept = [
+        Joint((renumber[joint.first[0]], joint.first[1]), (renumber[joint.second[0]], joint.second[1]), joint.place)
+        for joint in kept
+    ]
+    chosen = [pieces[index] for index in keep]
+    end_pairs = [(ends[index][0], ends[index][1]) for index in keep]
+    return Line(
+        chosen,
+        end_pairs,
+        [_hang(chosen[k], end_pairs[k], k, kept, supports) for k in range(len(chosen))],
+        supports,
+        kept,
+    )
+
+
+def _may_be_stub(piece: Piece) -> bool:
+    low, high = piece.reach
+    chord = abs(float(piece.xyz[-1, 2] - piece.xyz[0, 2])) / max(high - low, 1e-6)
+    return chord < 0.35 and piece.curve.rms_lateral < 0.4 and piece.curve.rms_vertical < 0.3
+
+
+def _kinked(pieces: Sequence[Piece], joint: Joint) -> bool:
+    """Wires rise towards a support from both sides, on the whole: the sum of the outward slopes is not negative."""
+    total = 0.0
+    for index, end in (joint.first, joint.second):
+        curve = pieces[index].curve
+        s = float((joint.place[:2] - curve.base) @ curve.direction)
+        total += float(slope(curve, np.array([s]))[0]) * (1.0 if end else -1.0)
+    return total > 0.01
+
+
+def _attach_open_ends(pieces: Sequence[Piece], ends: list[list[int]], supports: Sequence[Support]) -> None:
+    """Ends without a partner that come up to a support beside the wires that have one."""
+    for index, piece in enumerate(pieces):
+        for end in (0, 1):
+            if ends[index][end] >= 0:
+                continue
+            out = piece.curve.direction * (1.0 if end else -1.0)
+            last = end_of(piece, end)
+            for number, support in enumerate(supports):
+                ahead = float((support.axis - last[:2]) @ out)
+                aside = abs(float((support.axis - last[:2]) @ np.array([-out[1], out[0]])))
+                reach = max(abs(support.reach_across[0]), abs(support.reach_across[1])) + 8.0
+                if -6.0 <= ahead <= SUPPORT_REACH_M and aside <= reach and ends[index][1 - end] != number:
+                    ends[index][end] = number
+                    break
+
+
+def _supports_at_ends(
+    pieces: Sequence[Piece],
+    ends: list[list[int]],
+    supports: list[Support],
+    returns_near: Returns,
+    ground_at: Callable[[Floats], Floats],
+) -> None:
+    """Supports that only one span is seen from: where wires end together and returns stand as tall as they hang."""
+    free = [(index, end) for index in range(len(pieces)) for end in (0, 1) if ends[index][end] < 0]
+    places = np.array([end_of(pieces[index], end) for index, end in free]).reshape(-1, 3)
+    for group in gather(places):
+        members = [free[int(k)] for k in group]
+        here = places[group]
+        directions = np.array([pieces[index].curve.direction for index, _ in members])
+        top = float(here[:, 2].max() - ground_at(np.median(here[:, :2], axis=0)[None])[0])
+        out = np.array([pieces[index].curve.direction * (1.0 if end else -1.0) for index, end in members]).mean(axis=0)
+        size = float(np.hypot(*out))
+        if size < 0.8:
+            continue
+        ahead = float(np.median(here[:, :2] @ (out / size)))
+        middle = here[:, :2].mean(axis=0)
+        middle = middle + (ahead + 3.0 - float(middle @ (out / size))) * out / size
+        near = returns_near(middle, 12.0)
+        near = near[np.abs((near[:, :2] - middle) @ (out / size)) <= 9.0]
+        if not _seen(near, top):
+            continue
+        high = near[near[:, 2] > 0.5 * top]
+        at = float(np.median(high[:, :2] @ (out / size))) if len(high) else ahead
+        shifted = here.copy()
+        shifted[:, :2] += (at - here[:, :2] @ (out / size))[:, None] * (out / size)
+        number = len(supports)
+        supports.append(_support(shifted, _mean_direction(directions), True))
+        for index, end in members:
+            ends[index][end] = number
+
+
+def _hang(
+    piece: Piece, ends: tuple[int, int], index: int, joints: Sequence[Joint], supports: Sequence[Support]
+) -> tuple[float, float]:
+    """Where a piece ends along its curve [m]: where it meets its partner, else abreast of its support, else its last
+    blob."""
+    out = list(piece.reach)
+    for end in (0, 1):
+        if ends[end] < 0:
+            continue
+        mine = [joint.place for joint in joints if (index, end) in (joint.first, joint.second)]
+        if mine:
+            out[end] = float((mine[0][:2] - piece.curve.base) @ piece.curve.direction)
+        else:
+            support = supports[ends[end]]
+            across = np.array([-support.direction[1], support.direction[0]])
+            # the plane through the support's axis across the line
+            normal = np.array([across[1], -across[0]])
+            out[end] = float((support.axis - piece.curve.base) @ normal / (piece.curve.direction @ normal))
+    return out[0], out[1]
+
+
+def prism(support: Support, height_m: float) -> Floats:
+    """Corners (4, 2) of the prism of a support in plan [m]."""
+    along = float(np.clip(0.14 * height_m, *REACH_ALONG_M))
+    across = np.array([-support.direction[1], support.direction[0]])
+    low, high = support.reach_across[0] - REACH_ACROSS_M, support.reach_across[1] + REACH_ACROSS_M
+    d = support.direction
+    return np.array(
+        [
+            support.axis - along * d + low * across,
+            support.axis + along * d + low * across,
+            support.axis + along * d + high * across,
+            support.axis - along * d + high * across,
+        ]
+    )
+
+
+def inside_prism(polygon: Floats, xy: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Which points (n, 2) are inside a convex polygon whose corners go anticlockwise [m]."""
+    inside = np.ones(len(xy), bool)
+    for a, b in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
+        edge = b - a
+        inside &= edge[0] * (xy[:, 1] - a[1]) - edge[1] * (xy[:, 0] - a[0]) >= 0.0
+    return inside
