@@ -86,7 +86,7 @@ def figures(gap_m: float, limit_m: float | None) -> Figures:
 
     >>> figures(2.0199, 2.02)
     Figures(gap='2.01', limit='2.02', margin='-0.01', short='0.01')
-    >>> figures(2.0195, 2.0191)
+    >>> figures(2.01953, 2.0191)
     Figures(gap='2.0195', limit='2.0191', margin='0.0004', short='')
     """
     if limit_m is None or not math.isfinite(limit_m) or not math.isfinite(gap_m):

@@ -101,9 +101,20 @@ class _Writer:
 
 def print_result(result: Result, console: Console) -> None:
     """Print everything in the result, for people."""
-    width = max(console.width, NARROWEST)
+    width = console.width
+    if width >= NARROWEST:
+        _print(result, console)
+        return
+    console.width = NARROWEST
+    try:
+        _print(result, console)
+    finally:
+        console.width = width
+
+
+def _print(result: Result, console: Console) -> None:
     encoding = (console.encoding or "").lower()
-    writer = _Writer(console, width, not encoding.startswith("utf"))
+    writer = _Writer(console, console.width, not encoding.startswith("utf"))
     _head(result, writer)
     _summary(result, writer)
     for number, stage in enumerate(result.stages, 1):
