@@ -32,7 +32,7 @@ SECTION_HALF_M = 4.0
 
 def _svg(figure: Figure, label: str) -> str:
     settings = {"svg.hashsalt": "clearance survey", "svg.fonttype": "none", "font.family": "DejaVu Sans"}
-    with matplotlib.rc_context(settings):
+    with matplotlib.rc_context(settings):  # type: ignore[arg-type]  # a plain dict is what it takes
         text = io.StringIO()
         figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None}, dpi=150)
     svg = text.getvalue()
@@ -53,6 +53,12 @@ def _dots(axes: Axes, x: Floats, y: Floats, colour: str, size: float) -> None:
     axes.plot(
         x, y, linestyle="none", marker=".", markersize=size, color=colour, markeredgewidth=0, rasterized=True, zorder=1
     )
+
+
+def _along(wire: Wire, number: int) -> Floats:
+    """Places along a wire's curve from its start to its end [m]."""
+    first, last = (float((p[:2] - wire.curve.base) @ wire.curve.direction) for p in (wire.start, wire.end))
+    return np.linspace(first, last, number)
 
 
 def _turn(finding: Finding) -> tuple[Floats, Floats]:
@@ -78,7 +84,7 @@ def plan(finding: Finding) -> str:
         placed = to_frame(points, middle, along)
         _dots(axes, placed[:, 0], placed[:, 1], GREY, 1.2)
     for wire in finding.wires:
-        s = np.linspace(*((p[:2] - wire.curve.base) @ wire.curve.direction for p in (wire.start, wire.end)), 40)
+        s = _along(wire, 40)
         left = np.array([-wire.curve.direction[1], wire.curve.direction[0]])
         line = wire.curve.base + s[:, None] * wire.curve.direction + offset(wire.curve, s)[:, None] * left
         placed = to_frame(np.column_stack([line, s]), middle, along)
@@ -89,7 +95,7 @@ def plan(finding: Finding) -> str:
         placed = to_frame(np.vstack([tower.base, *np.column_stack([tower.polygon, np.zeros(4)])]), middle, along)
         ring = np.vstack([placed[1:], placed[1:2]])
         axes.plot(ring[:, 0], ring[:, 1], color=INK, linewidth=0.9)
-        axes.annotate(tower.name, placed[0, :2], (placed[0, 0], top + 6.0), fontsize=8, ha="center", color=INK,
+        axes.annotate(tower.name, (placed[0, 0], placed[0, 1]), (placed[0, 0], top + 6.0), fontsize=8, ha="center", color=INK,
                       arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5})  # fmt: skip
     for span in sorted({wire.span for wire in finding.wires}):
         mids = np.concatenate([e for e, wire in zip(ends, finding.wires, strict=True) if wire.span == span])
@@ -160,7 +166,7 @@ def profile(finding: Finding, wires: Sequence[Wire]) -> str:
     for wire in wires:
         placed = to_frame(wire.returns, base, along)
         _dots(axes, placed[:, 0], placed[:, 2] + datum, AMBER, 2.2)
-        s = np.linspace(*((p[:2] - wire.curve.base) @ wire.curve.direction for p in (wire.start, wire.end)), 60)
+        s = _along(wire, 60)
         u = s + float((wire.curve.base - base) @ along)
         z = height(wire.curve, s) + datum
         axes.plot(u, z, color=BLUE if wire.kind == "phase" else INK, linewidth=0.8, zorder=3)
@@ -228,9 +234,9 @@ def section(finding: Finding, wires: Sequence[Wire]) -> str:
         points = points[(np.abs(points[:, 0] - at) <= SECTION_HALF_M) & (np.abs(points[:, 1]) <= around)]
         _dots(axes, points[:, 1], points[:, 2] + datum, "#8A9A5B", 2.5)
     if finding.ground is not None:
-        t = np.arange(-around, around + 0.5, 0.5)
-        xy = base + at * along + t[:, None] * np.array([-along[1], along[0]])
-        axes.plot(t, ground_height(finding.ground, xy) + datum, color=INK, linewidth=1.0)
+        across = np.arange(-around, around + 0.5, 0.5)
+        xy = base + at * along + across[:, None] * np.array([-along[1], along[0]])
+        axes.plot(across, ground_height(finding.ground, xy) + datum, color=INK, linewidth=1.0)
     axes.set_xlim(around, -around)  # the left of the line on the left of the picture
     axes.set_aspect("equal")
     axes.set_xlabel(f"to the left of the line [m], {at:.0f} m along the span, seen along it", fontsize=8)

@@ -179,9 +179,9 @@ def _change(a: Line, b: Line, name: str, other: str) -> Change:
         float(uncertainty(curve, s, a.accuracy_m)[0]),
         float(uncertainty(theirs[0], _onto(curve, theirs[0], s), b.accuracy_m)[0]),
     ]
-    error = float(np.hypot(error_a, error_b))
+    error, of_height = float(np.hypot(error_a, error_b)), float(np.hypot(errors[0], errors[1]))
     return Change(
-        name, other, shared[1] - shared[0], (sag_a, sag_b), sag_b - sag_a, error, rise, float(np.hypot(errors[0], errors[1])),
+        name, other, shared[1] - shared[0], (sag_a, sag_b), sag_b - sag_a, error, rise, of_height,
         abs(sag_b - sag_a) > error,
     )  # fmt: skip
 

@@ -172,7 +172,9 @@ def _in_line(piece: Piece, middles: Floats, directions: Floats, halves: Floats) 
     low, high = piece.reach
     gap = np.abs(away @ along - (low + high) / 2.0) - halves - (high - low) / 2.0
     near = np.abs(away @ left - piece.curve.lateral[0]) < 3.0 + 0.05 * np.abs(away @ along)
-    return np.flatnonzero(near & (np.abs(directions @ along) > 0.995) & (gap > -3.0 * DEEPEST_OVERLAP_M) & (gap < LONGEST_GAP_M))
+    return np.flatnonzero(
+        near & (np.abs(directions @ along) > 0.995) & (gap > -3.0 * DEEPEST_OVERLAP_M) & (gap < LONGEST_GAP_M)
+    )
 
 
 def join_pieces(pieces: list[Piece]) -> list[Piece]:

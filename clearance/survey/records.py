@@ -73,8 +73,8 @@ class Curve:
     base: (2,) [m]; direction: (2,) unit vector
     vertical: h, m, q [m, 1, 1/m] and vertical_covariance (3, 3); lateral: t0, t1, b [m, 1, 1] and lateral_covariance
     (3, 3) rms_vertical, rms_lateral, p95_vertical: of the returns used [m]; lateral counts each return from its own
-    sub-conductor scatter_vertical, scatter_lateral: standard deviation of one return, by the median or by what holds 95 in 100,
-    whichever is larger [m]
+    sub-conductor scatter_vertical, scatter_lateral: standard deviation of one return, by the median or by what holds
+    95 in 100, whichever is larger [m]
     correlation: by how much the variance of a mean of neighbouring returns exceeds that of independent ones [1]
     points: returns used
     """

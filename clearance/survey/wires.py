@@ -320,8 +320,12 @@ def _wire(
         remarks.append(f"blown out by {np.degrees(np.arctan(curve.lateral[2])):.0f} deg while scanned")
     if curve.rms_vertical > 0.10:
         remarks.append(f"vertical RMS {curve.rms_vertical * 100:.0f} cm: returns do not follow one catenary")
-    if each.bundle.count > 1 and not (each.bundle.arrangement == "horizontal pair" and 0.28 < each.bundle.spacing_m < 0.55):
-        remarks.append(f"an unusual bundle ({each.bundle.arrangement} {each.bundle.spacing_m:.2f} m): wires too near to part?")
+    if each.bundle.count > 1 and not (
+        each.bundle.arrangement == "horizontal pair" and 0.28 < each.bundle.spacing_m < 0.55
+    ):
+        remarks.append(
+            f"an unusual bundle ({each.bundle.arrangement} {each.bundle.spacing_m:.2f} m): wires too near to part?"
+        )
     if differ:
         remarks.append("its name differs from span to span by position")
     if not proposal.sure:
