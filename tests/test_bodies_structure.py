@@ -137,7 +137,7 @@ def test_every_mistake_of_both_tables_is_reported_at_once(tmp_path):
     assert "nodes.csv: line 3: z_m: expected a finite number, found 'inf'" in text
     assert "nodes.csv: line 4: name: expected a name not used before, found 'top'" in text
     assert "members.csv: line 2: to: expected one of the nodes foot, top, found 'tip'" in text
-    assert "members.csv: line 3: radius_m: expected a number above 0, found -1" in text
+    assert "members.csv: line 3: radius_m: expected a finite number above 0, found -1" in text
     assert "members.csv: line 3: to: expected another node than from, found 'top'" in text
 
 

@@ -65,7 +65,7 @@ def box(centre: ArrayLike, size: ArrayLike, heading_deg: float = 0.0, slack_m: f
     corners = signs * np.array(edges)
     sides = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
     faces = [face for a, b, c, d in sides for face in ((a, b, c), (a, c, d))]
-    return shapes.moved(shapes.triangles(corners[faces], 0.0, slack_m), _turn(heading_deg), middle)
+    return shapes.moved(shapes.triangles(corners[faces], 0.0, slack_m), turned_about_z(heading_deg), middle)
 
 
 def cylinder(
@@ -154,7 +154,7 @@ def mesh(
             Mistake(("solid", name, "solid"), "a watertight mesh with one consistent winding", found, remedy)
         )
     shape = shapes.triangles(corners * METRES[units], 0.0, slack_m)
-    return MeshSolid(shapes.moved(shape, _turn(heading_deg), place), closed, holes, parts)
+    return MeshSolid(shapes.moved(shape, turned_about_z(heading_deg), place), closed, holes, parts)
 
 
 def contains(shape: Shape, point: ArrayLike) -> bool:
@@ -198,6 +198,7 @@ def _facts(corners: Floats) -> tuple[bool, int, int]:
     return closed, holes, parts
 
 
-def _turn(heading_deg: float) -> Floats:
+def turned_about_z(heading_deg: float) -> Floats:
+    """The rotation (3, 3) by an angle anticlockwise from x [deg]."""
     cosine, sine = math.cos(math.radians(heading_deg)), math.sin(math.radians(heading_deg))
     return np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Final, Literal
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clearance import shapes
+from clearance.bodies.solid import turned_about_z
 from clearance.conductor.catenary import Point, point3, refuse
 from clearance.errors import InputError, Mistake
 from clearance.shapes import Shape
@@ -30,6 +31,8 @@ Bar = tuple[Floats, Floats]
 POLE_STEP_M: Final = 0.005
 """[m] Largest step of radius between two pieces of a tapered pole. Each piece has its larger radius, so a smaller step
 makes a slimmer pole of more pieces."""
+
+_SIDES: Final[dict[str, tuple[float, ...]]] = {"left": (1.0,), "right": (-1.0,), "both": (1.0, -1.0)}
 
 
 @dataclass(frozen=True)
@@ -93,29 +96,22 @@ def gantry(
     """
     foot = point3("gantry", "base_m", base)
     sizes = {
-        "column_spacing_m": column_spacing_m,
-        "column_width_m": column_width_m,
-        "beam_height_m": beam_height_m,
-        "beam_depth_m": beam_depth_m,
-        "beam_width_m": beam_width_m,
-        "panel_m": panel_m,
+        "column_spacing_m": column_spacing_m, "column_width_m": column_width_m, "beam_height_m": beam_height_m,
+        "beam_depth_m": beam_depth_m, "beam_width_m": beam_width_m, "panel_m": panel_m,
         "member_radius_m": member_radius_m,
-    }
+    }  # fmt: skip
+    least = f"more than the bars of {2 * member_radius_m:.6g} m it is made of"
     thick = [
-        Mistake(
-            ("gantry", field), f"more than the bars of {2 * member_radius_m:.6g} m it is made of", f"{sizes[field]!r} m"
-        )
+        Mistake(("gantry", field), least, f"{sizes[field]!r} m")
         for field in ("column_width_m", "beam_depth_m", "beam_width_m")
         if sizes[field] <= 2 * member_radius_m
     ]
     if not columns >= 2:
         thick.append(Mistake(("gantry", "columns"), "at least 2", f"{columns!r}"))
     if column_spacing_m <= column_width_m:
-        found = f"{column_spacing_m!r} m"
-        thick.append(Mistake(("gantry", "column_spacing_m"), "more than column_width_m", found))
-    refuse(
-        "gantry", positive=sizes, not_negative={"slack_m": slack_m}, finite={"heading_deg": heading_deg}, others=thick
-    )
+        thick.append(Mistake(("gantry", "column_spacing_m"), "more than column_width_m", f"{column_spacing_m!r} m"))
+    turn = {"heading_deg": heading_deg}
+    refuse("gantry", positive=sizes, not_negative={"slack_m": slack_m}, finite=turn, others=thick)
 
     inner = column_width_m / 2 - member_radius_m
     top = beam_height_m + beam_depth_m - member_radius_m
@@ -123,7 +119,7 @@ def gantry(
     half_row = column_spacing_m * (columns - 1) / 2
     for index in range(columns):
         axis = np.array([0.0, index * column_spacing_m - half_row, 0.0])
-        rings = [axis + _square(inner, inner, height) for height in _steps(0.0, top, panel_m)]
+        rings = [axis + _square(inner, height) for height in _steps(0.0, top, panel_m)]
         bars += _lattice(rings)
     low = beam_height_m + member_radius_m
     middle, side = (low + top) / 2, beam_width_m / 2 - member_radius_m
@@ -174,24 +170,12 @@ def lattice_tower(
     if (waist_height_m is None) != (waist_width_m is None):
         mistakes.append(Mistake(("tower", "waist_height_m, waist_width_m"), "both or neither", "one of them"))
     elif waist_height_m is not None and not 0 < waist_height_m < height_m:
-        mistakes.append(
-            Mistake(("tower", "waist_height_m"), f"a height within 0 to {height_m!r} m", f"{waist_height_m!r} m")
-        )
-    sizes = {
-        "height_m": height_m,
-        "base_width_m": base_width_m,
-        "top_width_m": top_width_m,
-        "member_radius_m": member_radius_m,
-    }
-    if waist_width_m is not None:
-        sizes["waist_width_m"] = waist_width_m
-    refuse(
-        "tower",
-        positive=sizes,
-        not_negative={"peak_m": peak_m, "slack_m": slack_m},
-        finite={"heading_deg": heading_deg},
-        others=mistakes,
-    )
+        expected = f"a height within 0 to {height_m!r} m"
+        mistakes.append(Mistake(("tower", "waist_height_m"), expected, f"{waist_height_m!r} m"))
+    sizes = {"height_m": height_m, "base_width_m": base_width_m, "top_width_m": top_width_m}
+    sizes |= {"member_radius_m": member_radius_m, "waist_width_m": 1.0 if waist_width_m is None else waist_width_m}
+    more = {"peak_m": peak_m, "slack_m": slack_m}
+    refuse("tower", positive=sizes, not_negative=more, finite={"heading_deg": heading_deg}, others=mistakes)
     heights, widths = [0.0, height_m], [base_width_m, top_width_m]
     if waist_height_m is not None and waist_width_m is not None:
         heights.insert(1, waist_height_m)
@@ -205,15 +189,14 @@ def lattice_tower(
     for low, high in pairwise(heights):
         count = max(1, round(panels * (high - low) / height_m))
         levels += [float(level) for level in np.linspace(low, high, count + 1)[bool(levels) :]]
-    rings = [_square(half_width(level), half_width(level), level) for level in levels]
+    rings = [_square(half_width(level), level) for level in levels]
     bars = _lattice(rings, first=False)
     if peak_m > 0:
         bars += [(corner, np.array([0.0, 0.0, height_m + peak_m])) for corner in rings[-1]]
     for arm in crossarms:
-        for side in _sides(arm):
-            bars += _arm(
-                arm, side, half_width(arm.height_m), half_width(min(arm.height_m + arm.depth_m, height_m)), height_m
-            )
+        upper = min(arm.height_m + arm.depth_m, height_m)
+        for side in _SIDES[arm.side]:
+            bars += _arm(arm, side, upper, half_width(arm.height_m), half_width(upper))
     return _stood(bars, foot, heading_deg, member_radius_m, slack_m)
 
 
@@ -245,10 +228,10 @@ def pole(
     axis = np.stack([np.zeros(count + 1), np.zeros(count + 1), levels], axis=1)
     parts = [shapes.polyline(axis, np.maximum(radii[:-1], radii[1:]), slack_m)]
     for arm in crossarms:
-        ends = [np.array([0.0, side * arm.length_m, arm.height_m]) for side in _sides(arm)]
+        ends = [np.array([0.0, side * arm.length_m, arm.height_m]) for side in _SIDES[arm.side]]
         root = [np.array([0.0, 0.0, arm.height_m])] * len(ends)
         parts.append(shapes.segments(np.array(root), np.array(ends), arm.depth_m / 2, slack_m))
-    return shapes.moved(shapes.join(parts), _turn(heading_deg), foot)
+    return shapes.moved(shapes.join(parts), turned_about_z(heading_deg), foot)
 
 
 def members(
@@ -263,15 +246,7 @@ def members(
     chosen = list(bars)
     mistakes = [] if chosen else [Mistake(("structure", "members"), "at least one member", "none")]
     for number, bar in enumerate(chosen, start=1):
-        for field, node in (("from", bar.from_node), ("to", bar.to_node)):
-            if node not in nodes:
-                mistakes.append(_unknown_node(("structure", f"member {number}", field), node, nodes))
-        if not (math.isfinite(bar.radius_m) and bar.radius_m > 0):
-            where = ("structure", f"member {number}", "radius_m")
-            mistakes.append(Mistake(where, "a finite number above 0", f"{bar.radius_m!r}"))
-        if bar.from_node == bar.to_node:
-            where = ("structure", f"member {number}", "to")
-            mistakes.append(Mistake(where, "another node than from", f"{bar.to_node!r}"))
+        mistakes += _bar_mistakes(("structure", f"member {number}"), bar, nodes)
     refuse("structure", not_negative={"slack_m": slack_m}, others=mistakes)
     places = {name: np.array(point3("structure", f"node {name!r}", xyz)) for name, xyz in nodes.items()}
     start = np.array([places[bar.from_node] for bar in chosen])
@@ -299,15 +274,10 @@ def read_members(nodes_file: str | Path, members_file: str | Path) -> tuple[dict
     bars: list[Member] = []
     for line, row in _rows(Path(members_file), ("from", "to", "radius_m")):
         where = ("structure", str(members_file), f"line {line}")
-        for field in ("from", "to"):
-            if row[field] not in nodes:
-                mistakes.append(_unknown_node((*where, field), row[field], nodes))
-        radius = _number(row["radius_m"], (*where, "radius_m"), mistakes)
-        if radius <= 0:
-            mistakes.append(Mistake((*where, "radius_m"), "a number above 0", row["radius_m"]))
-        if row["from"] == row["to"]:
-            mistakes.append(Mistake((*where, "to"), "another node than from", f"{row['to']!r}"))
-        bars.append(Member(row["from"], row["to"], radius))
+        before = len(mistakes)
+        bar = Member(row["from"], row["to"], _number(row["radius_m"], (*where, "radius_m"), mistakes))
+        mistakes += _bar_mistakes(where, replace(bar, radius_m=1.0) if len(mistakes) > before else bar, nodes)
+        bars.append(bar)
     if not bars:
         mistakes.append(Mistake(("structure", str(members_file)), "at least one member", "none"))
     if mistakes:
@@ -322,10 +292,8 @@ def _rows(path: Path, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]
             reader = csv.DictReader(stream, skipinitialspace=True)
             missing = [name for name in columns if name not in (reader.fieldnames or ())]
             if missing:
-                expected = f"the columns {', '.join(columns)}"
-                raise InputError(
-                    Mistake(("structure", str(path), "first line"), expected, f"none named {', '.join(missing)}")
-                )
+                expected, found = f"the columns {', '.join(columns)}", f"none named {', '.join(missing)}"
+                raise InputError(Mistake(("structure", str(path), "first line"), expected, found))
             return [(reader.line_num, {name: (row[name] or "").strip() for name in columns}) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError(Mistake(("structure", str(path)), "a CSV file that can be read", str(error))) from error
@@ -338,13 +306,21 @@ def _number(text: str, where: tuple[str, ...], mistakes: list[Mistake]) -> float
         value = math.nan
     if not math.isfinite(value):
         mistakes.append(Mistake(where, "a finite number", f"{text!r}"))
-        return 1.0
     return value
 
 
-def _unknown_node(where: tuple[str, ...], name: str, nodes: Mapping[str, object]) -> Mistake:
+def _bar_mistakes(where: tuple[str, ...], bar: Member, nodes: Mapping[str, object]) -> list[Mistake]:
     known = ", ".join(sorted(nodes)[:8]) + (", ..." if len(nodes) > 8 else "")
-    return Mistake(where, f"one of the nodes {known}", f"{name!r}")
+    mistakes = [
+        Mistake((*where, field), f"one of the nodes {known}", f"{node!r}")
+        for field, node in (("from", bar.from_node), ("to", bar.to_node))
+        if node not in nodes
+    ]
+    if not (math.isfinite(bar.radius_m) and bar.radius_m > 0):
+        mistakes.append(Mistake((*where, "radius_m"), "a finite number above 0", f"{bar.radius_m!r}"))
+    if bar.from_node == bar.to_node:
+        mistakes.append(Mistake((*where, "to"), "another node than from", f"{bar.to_node!r}"))
+    return mistakes
 
 
 def _refuse_crossarms(
@@ -358,30 +334,23 @@ def _refuse_crossarms(
             if not (math.isfinite(value) and value > 0):
                 mistakes.append(Mistake((what, entry, field), "a finite number above 0", f"{value!r}"))
         if arm.height_m > height:
-            mistakes.append(
-                Mistake((what, entry, "height_m"), f"at most the body's {height:.6g} m", f"{arm.height_m!r} m")
-            )
+            expected = f"at most the body's {height:.6g} m"
+            mistakes.append(Mistake((what, entry, "height_m"), expected, f"{arm.height_m!r} m"))
         elif arm.length_m <= half_width(arm.height_m):
             expected = f"more than the body's half width of {half_width(arm.height_m):.6g} m there"
             mistakes.append(Mistake((what, entry, "length_m"), expected, f"{arm.length_m!r} m"))
-        if arm.side not in ("left", "right", "both"):
+        if arm.side not in _SIDES:
             mistakes.append(Mistake((what, entry, "side"), '"left", "right" or "both"', f"{arm.side!r}"))
     if mistakes:
         raise InputError(mistakes)
-
-
-def _sides(arm: Crossarm) -> tuple[float, ...]:
-    return {"left": (1.0,), "right": (-1.0,), "both": (1.0, -1.0)}[arm.side]
 
 
 def _steps(low: float, high: float, step: float) -> Floats:
     return np.linspace(low, high, max(1, round((high - low) / step)) + 1)
 
 
-def _square(half_x: float, half_y: float, height: float) -> Floats:
-    return np.array(
-        [[-half_x, -half_y, height], [half_x, -half_y, height], [half_x, half_y, height], [-half_x, half_y, height]]
-    )
+def _square(half: float, height: float) -> Floats:
+    return np.array([[-half, -half, height], [half, -half, height], [half, half, height], [-half, half, height]])
 
 
 def _lattice(rings: Sequence[Floats], first: bool = True) -> list[Bar]:
@@ -398,10 +367,9 @@ def _lattice(rings: Sequence[Floats], first: bool = True) -> list[Bar]:
     return bars
 
 
-def _arm(arm: Crossarm, side: float, half_low: float, half_high: float, height: float) -> list[Bar]:
+def _arm(arm: Crossarm, side: float, upper: float, half_low: float, half_high: float) -> list[Bar]:
     """Lower chords level, upper chords down to the tip, with zigzag bracing on the faces between them."""
     tip = np.array([0.0, side * arm.length_m, arm.height_m])
-    upper = min(arm.height_m + arm.depth_m, height)
     roots = [
         np.array([-half_low, side * half_low, arm.height_m]),
         np.array([half_low, side * half_low, arm.height_m]),
@@ -418,21 +386,13 @@ def _arm(arm: Crossarm, side: float, half_low: float, half_high: float, height: 
             bars.append((chains[k][step], chains[k][step + 1]))
             if step + 1 < count:
                 bars.append((chains[k][step + 1], chains[after][step + 1]))
-                bars.append(
-                    (chains[k][step], chains[after][step + 1])
-                    if step % 2
-                    else (chains[after][step], chains[k][step + 1])
-                )
+                one, other = (k, after) if step % 2 else (after, k)
+                bars.append((chains[one][step], chains[other][step + 1]))
     return bars
-
-
-def _turn(heading_deg: float) -> Floats:
-    cosine, sine = math.cos(math.radians(heading_deg)), math.sin(math.radians(heading_deg))
-    return np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])
 
 
 def _stood(bars: Sequence[Bar], foot: Point, heading_deg: float, radius: float, slack: float) -> Shape:
     lines = np.array(bars)
     lengths = np.linalg.norm(lines[:, 1] - lines[:, 0], axis=1)
     shape = shapes.segments(lines[lengths > 0, 0], lines[lengths > 0, 1], radius, slack)
-    return shapes.moved(shape, _turn(heading_deg), foot)
+    return shapes.moved(shape, turned_about_z(heading_deg), foot)

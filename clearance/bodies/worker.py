@@ -35,6 +35,7 @@ from clearance.shapes import Shape
 Floats = NDArray[np.float64]
 Sex = Literal["man", "woman"]
 PostureName = Literal["climbing", "standing", "reaching"]
+Part = tuple[Floats, Floats, "float | None"]
 
 STATURES_M: Final[dict[Sex, dict[int, float]]] = {
     "man": {50: 1.755, 95: 1.870, 99: 1.927},
@@ -42,34 +43,13 @@ STATURES_M: Final[dict[Sex, dict[int, float]]] = {
 }
 """[m] Stature by sex and percentile [1]."""
 
-MEDIAN_M: Final[dict[Sex, dict[str, float]]] = {
-    "man": {
-        "span": 1.812,
-        "overhead_reach": 2.263,
-        "arm": 0.796,
-        "shoulder_height": 1.439,
-        "biacromial": 0.415,
-        "bideltoid": 0.509,
-        "chest_depth": 0.253,
-        "crotch_height": 0.845,
-        "hand": 0.193,
-        "foot": 0.271,
-    },
-    "woman": {
-        "span": 1.657,
-        "overhead_reach": 2.078,
-        "arm": 0.731,
-        "shoulder_height": 1.332,
-        "biacromial": 0.365,
-        "bideltoid": 0.450,
-        "chest_depth": 0.245,
-        "crotch_height": 0.780,
-        "hand": 0.180,
-        "foot": 0.246,
-    },
-}
-"""[m] Medians [1]. Overhead reach is of the fingertip, standing: stature less sitting height plus sitting reach. Arm is
-acromion to radiale, radiale to stylion, and hand, added."""
+MEDIAN_M: Final[dict[str, tuple[float, float]]] = {
+    "span": (1.812, 1.657), "overhead_reach": (2.263, 2.078), "arm": (0.796, 0.731), "shoulder_height": (1.439, 1.332),
+    "biacromial": (0.415, 0.365), "bideltoid": (0.509, 0.450), "chest_depth": (0.253, 0.245),
+    "crotch_height": (0.845, 0.780), "hand": (0.193, 0.180), "foot": (0.271, 0.246),
+}  # fmt: skip
+"""[m] Medians of men and of women [1]. Overhead reach is of the fingertip, standing: stature less sitting height plus
+sitting reach. Arm is acromion to radiale, radiale to stylion, and hand, added."""
 
 SPREAD_M: Final = 0.036
 """[m] Slack for people whose limbs are longer than their stature says. The 99th percentile of every length is within
@@ -95,7 +75,7 @@ BAG_RADIUS_M: Final = 0.12
 
 # Proportions of the median man by stature, from memory (survey and textbook values agree within a centimetre).
 _UPPER_ARM, _FOREARM, _HAND = 0.422, 0.336, 0.242  # parts of the arm, acromion to fingertip
-_HIP, _KNEE, _ANKLE, _BELT, _CHIN = 0.530, 0.285, 0.045, 0.600, 0.870  # heights, parts of stature
+_HIP, _KNEE, _ANKLE, _BELT = 0.530, 0.285, 0.045, 0.600  # heights, parts of stature
 _THIGH_RADIUS, _SHANK_RADIUS, _FOOT_RADIUS = 0.060, 0.038, 0.028  # parts of stature
 _UPPER_ARM_RADIUS, _FOREARM_RADIUS, _HEAD_RADIUS = 0.036, 0.030, 0.060
 _HIP_HALF, _TRUNK_HALF, _STANCE_HALF = 0.052, 0.030, 0.060  # off the middle plane: hip joint, trunk axis, foot
@@ -111,9 +91,8 @@ _LEG_SAMPLES: Final = 65
 class Build:
     """The measures of one worker, bare, and what is worn [m].
 
-    stature_m; span_m: fingertip to fingertip; overhead_reach_m: floor to fingertip; arm_m: shoulder to fingertip;
-    shoulder_height_m: of the acromion; biacromial_m, bideltoid_m: shoulder breadths, of the bones and over the muscles;
-    chest_depth_m; crotch_height_m; hand_m, foot_m: lengths
+    span_m, overhead_reach_m, arm_m: from fingertip to fingertip, from the floor, from the shoulder
+    shoulder_height_m: of the acromion; biacromial_m, bideltoid_m: shoulder breadths, of the bones and over the muscles
     shoulder_half_m: from the middle to the shoulder joint; shoulder_raised_m: height of the joint with the arm overhead
     suit_m: bulk of suit, gloves and harness on every side; boots_m: thickness of the soles; helmet_m: bulk of the
         helmet
@@ -174,7 +153,7 @@ def build(
     kind: Sex = sex or "man"
     stature = stature_m if stature_m is not None else STATURES_M[kind][percentile or 50]
     scale = stature / STATURES_M[kind][50]
-    measures = {f"{name}_m": value * scale for name, value in MEDIAN_M[kind].items()}
+    measures = {f"{name}_m": pair[kind == "woman"] * scale for name, pair in MEDIAN_M.items()}
     half = measures["span_m"] / 2 - measures["arm_m"]
     raised = measures["overhead_reach_m"] - measures["arm_m"]
     return Build(stature_m=stature, shoulder_half_m=half, shoulder_raised_m=raised, **measures, **worn)
@@ -202,9 +181,12 @@ def posture(
 
     Raises `InputError` for a value out of range.
     """
-    _refuse_posture(name, tool_m, hanging_m)
-    refuse("worker", finite={"reach_elevation_deg": reach_elevation_deg})
-    body = _Joints(worker)
+    others = []
+    if name not in ("climbing", "standing", "reaching"):
+        others.append(Mistake(("worker", "posture"), '"climbing", "standing" or "reaching"', f"{name!r}"))
+    carried = {"tool_m": tool_m, "hanging_m": hanging_m}
+    refuse("worker", not_negative=carried, finite={"reach_elevation_deg": reach_elevation_deg}, others=others)
+    body = _joints(worker)
     parts = _trunk(worker, body)
     parts += _leg(worker, body, -1.0, 0.0) + _leg(worker, body, 1.0, CLIMB_STEP_M if name == "climbing" else 0.0)
     upper, fore = worker.arm_m * _UPPER_ARM, worker.arm_m * _FOREARM
@@ -230,7 +212,7 @@ def posture(
         if active and tool_m > 0:
             parts.append((tip - hand_length / 2 * toward, tip + max(tool_m - TOOL_RADIUS_M, 0.0) * toward, None))
     shape = _clothed(worker, parts, hanging_m, body)
-    return _mirrored(shape) if hand == "left" else shape
+    return shapes.moved(shape, np.diag([1.0, -1.0, 1.0])) if hand == "left" else shape
 
 
 def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0, hanging_m: float = 0.0) -> Shape:
@@ -246,20 +228,19 @@ def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0
     A hand or its tool is never further from its shoulder joint than arm, suit and tool. The joint is on a circle
     about the trunk's axis, as the trunk turns, somewhere between its low and its high height, and moves with the
     lean, which also lowers it as the trunk tips about the hips. So all is within capsules along a polygon for that
-    circle, inflated by the sum. Head and trunk are nearer to the joints than any arm is long, so they are inside.
-    Each leg is held at every height
-    of its foot from the rung it stands on to the next: thigh and shank by a thick capsule each (the distance from a
-    convex axis is greatest at an end of the bone), the boot by the rectangle it sweeps.
+    circle, inflated by the sum. Head and trunk, moved by the lean, are added where they are not inside those. Each leg
+    is held at every height of its foot from the rung it stands on to the next: thigh and shank by a thick capsule each
+    (the distance from a convex axis is greatest at an end of the bone), the boot by the rectangle it sweeps.
 
     Raises `InputError` for a value out of range, or a lean as long as the trunk.
     """
-    _refuse_posture("reaching", tool_m, hanging_m)
-    body = _Joints(worker)
+    refuse("worker", not_negative={"tool_m": tool_m, "hanging_m": hanging_m})
+    body = _joints(worker)
     trunk = body.shoulder_low - body.hip
     if not 0 <= trunk_lean_m < trunk:
         expected = f"at least 0 and less than the {trunk:.3f} m of the trunk"
         raise InputError(Mistake(("worker", "trunk_lean_m"), expected, f"{trunk_lean_m!r} m"))
-    # Tipped about the hips by an angle, a point at r from them moves by 2 r sin(angle / 2), the head further than a
+    # Tipped about the hips by an angle, a point at r from them moves by 2 r sin(angle / 2): the head more than a
     # shoulder.
     chord = 2 * math.sin(math.asin(trunk_lean_m / trunk) / 2)
     lean = chord * math.hypot(max(body.shoulder_low, body.shoulder_high) - body.hip, body.shoulder_half)
@@ -287,12 +268,9 @@ def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0
 
 
 def extent(worker: Build, tool_m: float = 0.0, hanging_m: float = 0.0) -> float:
-    """The longest straight line through one worker [m].
-
-    The longer one of the span with a tool in each hand, and of sole (or bag) to overhead fingertip with a tool;
-    gloves, boots and spread included.
-    """
-    _refuse_posture("reaching", tool_m, hanging_m)
+    """The longest straight line through one worker [m]: fingertip to fingertip with a tool in each hand, or sole (or
+    bag) to overhead fingertip with a tool, whichever is longer; gloves, boots and spread included."""
+    refuse("worker", not_negative={"tool_m": tool_m, "hanging_m": hanging_m})
     ends = worker.suit_m + tool_m + worker.spread_m
     below = max(0.0, hanging_m - _BELT * worker.stature_m - worker.boots_m)
     upright = worker.boots_m + worker.overhead_reach_m + below + ends + worker.spread_m
@@ -307,22 +285,31 @@ def lowest_to_highest_contact_m(worker: Build) -> float:
     return worker.boots_m + worker.overhead_reach_m - worker.hand_m / 2 + worker.spread_m
 
 
-Part = tuple[Floats, Floats, "float | None"]
-
-
+@dataclass(frozen=True)
 class _Joints:
-    """Heights and places of the joints of a worker in boots [m], and bare radii."""
+    """Places of the joints of a worker in boots, and bare radii [m]."""
 
-    def __init__(self, worker: Build) -> None:
-        stature, boots = worker.stature_m, worker.boots_m
-        self.trunk_x = -(worker.chest_depth_m / 2 + worker.suit_m + STAND_OFF_M)
-        self.shoulder_half = worker.shoulder_half_m
-        self.shoulder_low = boots + worker.shoulder_height_m
-        self.shoulder_high = boots + worker.shoulder_raised_m
-        self.hip, self.knee, self.belt = boots + _HIP * stature, boots + _KNEE * stature, boots + _BELT * stature
-        self.ankle = boots + _ANKLE * stature
-        self.foot = _FOOT_RADIUS * stature + boots / 2
-        self.upper_arm, self.forearm = _UPPER_ARM_RADIUS * stature, _FOREARM_RADIUS * stature
+    trunk_x: float
+    shoulder_half: float
+    shoulder_low: float
+    shoulder_high: float
+    hip: float
+    knee: float
+    ankle: float
+    belt: float
+    foot: float
+    upper_arm: float
+    forearm: float
+
+
+def _joints(worker: Build) -> _Joints:
+    stature, boots = worker.stature_m, worker.boots_m
+    return _Joints(
+        -(worker.chest_depth_m / 2 + worker.suit_m + STAND_OFF_M), worker.shoulder_half_m,
+        boots + worker.shoulder_height_m, boots + worker.shoulder_raised_m,
+        boots + _HIP * stature, boots + _KNEE * stature, boots + _ANKLE * stature, boots + _BELT * stature,
+        _FOOT_RADIUS * stature + boots / 2, _UPPER_ARM_RADIUS * stature, _FOREARM_RADIUS * stature,
+    )  # fmt: skip
 
 
 def _trunk(worker: Build, body: _Joints) -> list[Part]:
@@ -395,14 +382,14 @@ def _clothed(worker: Build, parts: list[Part], hanging_m: float, body: _Joints) 
 
 def _held(start: Floats, end: Floats, thick: float, ring: Floats, radius: float) -> bool:
     """Whether a capsule is inside one of those along a ring: the distance from one is convex, so the ends decide."""
-    for a, b in pairwise(ring):
-        off = []
-        for point in (start, end):
-            share = float(np.clip((point - a) @ (b - a) / ((b - a) @ (b - a)), 0, 1))
-            off.append(float(np.linalg.norm(point - a - share * (b - a))))
-        if max(off) + thick <= radius:
-            return True
-    return False
+    return any(max(_off(start, a, b), _off(end, a, b)) + thick <= radius for a, b in pairwise(ring))
+
+
+def _off(point: Floats, start: Floats, end: Floats) -> float:
+    """Distance of a point from a segment [m]."""
+    along = end - start
+    share = float(np.clip((point - start) @ along / (along @ along), 0, 1))
+    return float(np.linalg.norm(point - start - share * along))
 
 
 def _bent(start: Floats, end: Floats, first: float, second: float, toward: Floats) -> Floats:
@@ -420,14 +407,3 @@ def _bent(start: Floats, end: Floats, first: float, second: float, toward: Float
 
 def _unit(vector: Floats) -> Floats:
     return np.asarray(vector / np.linalg.norm(vector), float)
-
-
-def _mirrored(shape: Shape) -> Shape:
-    return shapes.moved(shape, np.diag([1.0, -1.0, 1.0]))
-
-
-def _refuse_posture(name: str, tool_m: float, hanging_m: float) -> None:
-    others = []
-    if name not in ("climbing", "standing", "reaching"):
-        others.append(Mistake(("worker", "posture"), '"climbing", "standing" or "reaching"', f"{name!r}"))
-    refuse("worker", not_negative={"tool_m": tool_m, "hanging_m": hanging_m}, others=others)
