@@ -14,9 +14,20 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq, root
 
 from clearance import shapes
-from clearance.conductor.catenary import Catenary, Point, part, point3, polyline, refuse
+from clearance.conductor.catenary import (
+    Catenary,
+    Point,
+    from_constant,
+    part,
+    point3,
+    point_at,
+    polyline,
+    refuse,
+    sag_at_midspan,
+)
 from clearance.errors import InputError, Mistake
 from clearance.shapes import Shape
 from clearance.tolerances import CHORD_ERROR_M
@@ -40,6 +51,7 @@ class StringSpec:
     hardware_diameter_m: of that hardware [m]
     ring_diameter_m, ring_tube_m: a grading ring about the live end of the insulating part, across the string, and the
         diameter of its tube [m]; 0 for none
+    weight_N: of the whole string [N]; None where it is not known, a strain string then weighs as much as its wire
     """
 
     kind: Literal["strain", "suspension"]
@@ -50,6 +62,7 @@ class StringSpec:
     hardware_diameter_m: float = HARDWARE_DIAMETER_M
     ring_diameter_m: float = 0.0
     ring_tube_m: float = 0.05
+    weight_N: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +85,7 @@ class StringParts:
 class SpanParts:
     """A span whose wire hangs between strings.
 
-    whole: the catenary that was solved, from the far side of one strain string to that of the other
+    whole: the catenary that was solved from end to end, as if strings weighed what the wire does
     conductor: the wire alone, from live end to live end
     from_string, to_string: the strings in their places, or None where the wire ends at the point itself
     """
@@ -110,12 +123,13 @@ def string_axis(
     else:
         if along is None:
             raise InputError(Mistake(("string", "kind"), "a wire for the strain string to lie in", "none"))
-        if not spec.length_m < along.length_m:
-            expected = f"less than the {along.length_m:.6g} m of the wire it lies in"
+        if not spec.length_m <= along.length_m * (1 + 1e-9):
+            expected = f"at most the {along.length_m:.6g} m of the wire it lies in"
             raise InputError(Mistake(("string", "length_m"), expected, f"{spec.length_m!r} m"))
         lines, errors = [], []
         for a, b in pairwise(cuts):
-            line, error = polyline(part(along, a, b), CHORD_ERROR_M) if b > a else (np.zeros((1, 3)), 0.0)
+            piece = (min(a, along.length_m), min(b, along.length_m))
+            line, error = polyline(part(along, *piece), CHORD_ERROR_M) if b > a else (np.zeros((1, 3)), 0.0)
             lines.append(line)
             errors.append(error)
         live_end = (float(lines[1][-1][0]), float(lines[1][-1][1]), float(lines[1][-1][2]))
@@ -131,6 +145,8 @@ def span_with_strings(
     to_string: StringSpec | None,
     solve: Callable[[Point, Point], Catenary],
     slack_m: float = 0.0,
+    wire_weight_N_m: float | None = None,
+    keep_sag: bool = False,
 ) -> SpanParts:
     """A wire between two attachments, with a string at either end or none.
 
@@ -140,32 +156,45 @@ def span_with_strings(
     from_string, to_string: the strings, or None where the wire is fixed at the point itself
     solve: makes the catenary from its two ends, for instance ``lambda a, b: from_tension(a, b, 9000.0, 16.0)``
     slack_m: survey and model error of the strings [m]
+    wire_weight_N_m: weight of the wire [N/m], needed where a strain string states its weight
+    keep_sag: with stated weights, whether the sag of `solve` is what was measured (True) or its constant (False)
 
-    A suspension string hangs straight down and the wire is solved from its live end. A strain string lies in line
-    with the
-    wire: the wire is solved from attachment to attachment, as if the string weighed as much per metre as the wire,
-    and the string is the first part of it. A string heavier than its wire sags more; where that matters give the
-    measured sag and put the difference into slack.
+    A suspension string hangs straight down and the wire is solved from its live end. A strain string lies in line with
+    the wire. Without a stated weight the wire is solved from attachment to attachment and the string is the first part
+    of it, as if it weighed as much per metre. With one, strings and wire are three catenaries of one horizontal
+    tension that meet without a kink: a string of weight W and length l lowers its wire by about W l / (2 H), which is a
+    decimetre in a slack bay.
 
     Raises `InputError` for a value out of range, or strings that leave no wire between them.
     """
     ends = [point3("span", "from_m", from_m), point3("span", "to_m", to_m)]
+    specs = (from_string, to_string)
     hung: list[StringParts | None] = [None, None]
     taken = [0.0, 0.0]
-    for index, spec in enumerate((from_string, to_string)):
+    for index, spec in enumerate(specs):
         if spec is not None and spec.kind == "suspension":
             hung[index] = string_axis(ends[index], spec, slack_m=slack_m)
             ends[index] = (ends[index][0], ends[index][1], ends[index][2] - spec.length_m)
         elif spec is not None:
+            _refuse_string(spec)
             taken[index] = spec.length_m
     whole = solve(ends[0], ends[1])
     if not sum(taken) < whole.length_m:
         expected = f"strain strings shorter together than the {whole.length_m:.6g} m between the attachments"
         raise InputError(Mistake(("span", "from_string and to_string"), expected, f"{sum(taken):.6g} m"))
-    for index, spec in enumerate((from_string, to_string)):
+    ratios = [_weight_ratio(spec, wire_weight_N_m) for spec in specs]
+    if ratios == [1.0, 1.0]:
+        conductor = part(whole, taken[0], whole.length_m - taken[1]) if any(taken) else whole
+        axes = [whole, _reversed(whole)]
+    else:
+        conductor = _composed(whole, taken, ratios, keep_sag)
+        inner = [conductor.start, conductor.end]
+        axes = [
+            from_constant(ends[k], inner[k], conductor.constant_m / ratios[k]) if taken[k] else whole for k in (0, 1)
+        ]
+    for index, spec in enumerate(specs):
         if spec is not None and spec.kind == "strain":
-            hung[index] = string_axis(ends[index], spec, whole if index == 0 else _reversed(whole), slack_m)
-    conductor = part(whole, taken[0], whole.length_m - taken[1]) if any(taken) else whole
+            hung[index] = string_axis(ends[index], spec, axes[index], slack_m)
     return SpanParts(whole, conductor, hung[0], hung[1])
 
 
@@ -255,7 +284,64 @@ def _dressed(
     return StringParts(live_end, made[1], made[0], made[2])
 
 
+def _weight_ratio(spec: StringSpec | None, wire_weight: float | None) -> float:
+    """Weight per metre of a strain string over that of its wire; 1 where nothing is known or nothing depends on it."""
+    if spec is None or spec.kind != "strain" or spec.weight_N is None:
+        return 1.0
+    if wire_weight is None:
+        raise InputError(
+            Mistake(("span", "weight_N_m"), "the weight of the wire, as its string states its own", "none")
+        )
+    refuse("span", positive={"weight_N_m": wire_weight, "string weight_N": spec.weight_N})
+    return spec.weight_N / spec.length_m / wire_weight
+
+
+def _composed(whole: Catenary, taken: list[float], ratios: list[float], keep_sag: bool) -> Catenary:
+    """The wire between two strain strings of other weights, at the constant or the sag of the whole."""
+    if not keep_sag:
+        return _between(whole, taken, ratios, whole.constant_m)
+    wanted = sag_at_midspan(whole)
+
+    def excess(logarithm: float) -> float:
+        wire = _between(whole, taken, ratios, math.exp(logarithm))
+        middle = whole.span_m / 2 - math.hypot(wire.start[0] - whole.start[0], wire.start[1] - whole.start[1])
+        return (whole.start[2] + whole.end[2]) / 2 - point_at(wire, middle)[2] - wanted
+
+    # A heavier string needs more tension for the same sag, in proportion to the weight at most.
+    low, high = (math.log(whole.constant_m * factor) for factor in (min(1.0, *ratios) / 2, 2 * max(1.0, *ratios)))
+    return _between(whole, taken, ratios, math.exp(float(brentq(excess, low, high, xtol=1e-12))))
+
+
+def _between(whole: Catenary, taken: list[float], ratios: list[float], constant: float) -> Catenary:
+    """The wire, where tension over its weight is constant: from the slope at the start and the length of wire, which
+    together bring the far end of the second string to its attachment."""
+    constants = np.array([constant / ratios[0], constant, constant / ratios[1]])
+
+    def slopes(unknown: Floats) -> Floats:
+        steps = np.array([taken[0], unknown[1], taken[1]]) / constants
+        return np.concatenate([[unknown[0]], unknown[0] + np.cumsum(steps)])
+
+    def miss(unknown: Floats) -> Floats:
+        slope = slopes(unknown)
+        along, up = constants * np.diff(np.arcsinh(slope)), constants * np.diff(np.hypot(1, slope))
+        return np.array([along.sum() - whole.span_m, up.sum() - whole.rise_m])
+
+    start = math.sinh(-whole.low_point_m / whole.constant_m)
+    found = root(miss, np.array([start, whole.length_m - sum(taken)]), tol=1e-13)
+    if not (np.abs(miss(found.x)).max() <= 1e-7 and found.x[1] > 0):
+        raise InputError(
+            Mistake(("span", "string weight_N"), "strings that the wire's tension can hold", "no such shape")
+        )
+    slope, (east, north) = slopes(found.x), whole.direction
+    ends = []
+    for attachment, piece, sign in ((whole.start, 0, 1.0), (whole.end, 2, -1.0)):
+        along = sign * float(constants[piece] * (math.asinh(slope[piece + 1]) - math.asinh(slope[piece])))
+        up = sign * float(constants[piece] * (math.hypot(1, slope[piece + 1]) - math.hypot(1, slope[piece])))
+        ends.append((attachment[0] + along * east, attachment[1] + along * north, attachment[2] + up))
+    return from_constant(ends[0], ends[1], constant)
+
+
 def _reversed(catenary: Catenary) -> Catenary:
-    return Catenary(
-        catenary.end, catenary.start, catenary.constant_m, catenary.span_m - catenary.low_point_m, catenary.length_m
-    )
+    """The same curve from its other end."""
+    turned = catenary.span_m - catenary.low_point_m
+    return Catenary(catenary.end, catenary.start, catenary.constant_m, turned, catenary.length_m)

@@ -58,8 +58,7 @@ reach, 0.034 m). Smaller: less careful; larger: costs margin."""
 
 SHORTEST_M: Final = 1.40
 TALLEST_M: Final = 2.05
-"""[m] Statures accepted: the survey's people and a little more (its tallest man is 1.993 m). Beyond, proportions are
-not known."""
+"""[m] Statures accepted: the survey's people and a little more (its tallest man is 1.993 m)."""
 
 CLIMB_STEP_M: Final = 0.30
 """[m] From rung to rung while climbing (common practice, no source)."""
@@ -68,10 +67,8 @@ STAND_OFF_M: Final = 0.08
 """[m] From the middle plane of the ladder to the clothed chest (common practice, no source)."""
 
 TOOL_RADIUS_M: Final = 0.02
-"""[m] Of a tool in the hand."""
-
 BAG_RADIUS_M: Final = 0.12
-"""[m] Of a bag at the belt (common practice, no source)."""
+"""[m] Of a tool in the hand and of a bag at the belt (common practice, no source)."""
 
 # Proportions of the median man by stature, from memory (survey and textbook values agree within a centimetre).
 _UPPER_ARM, _FOREARM, _HAND = 0.422, 0.336, 0.242  # parts of the arm, acromion to fingertip
@@ -80,11 +77,8 @@ _THIGH_RADIUS, _SHANK_RADIUS, _FOOT_RADIUS = 0.060, 0.038, 0.028  # parts of sta
 _UPPER_ARM_RADIUS, _FOREARM_RADIUS, _HEAD_RADIUS = 0.036, 0.030, 0.060
 _HIP_HALF, _TRUNK_HALF, _STANCE_HALF = 0.052, 0.030, 0.060  # off the middle plane: hip joint, trunk axis, foot
 
-_RING: Final = 8
-"""Capsules that stand for all places of a shoulder joint as the trunk turns."""
-
-_LEG_SAMPLES: Final = 65
-"""Heights of a foot at which the knee is looked at; the largest step between two is added."""
+_RING: Final = 8  # capsules that stand for all places of a shoulder joint as the trunk turns
+_LEG_SAMPLES: Final = 65  # heights of a foot at which the knee is looked at; the largest step between two is added
 
 
 @dataclass(frozen=True)
@@ -94,8 +88,7 @@ class Build:
     span_m, overhead_reach_m, arm_m: from fingertip to fingertip, from the floor, from the shoulder
     shoulder_height_m: of the acromion; biacromial_m, bideltoid_m: shoulder breadths, of the bones and over the muscles
     shoulder_half_m: from the middle to the shoulder joint; shoulder_raised_m: height of the joint with the arm overhead
-    suit_m: bulk of suit, gloves and harness on every side; boots_m: thickness of the soles; helmet_m: bulk of the
-        helmet
+    suit_m, boots_m, helmet_m: bulk of suit, gloves and harness on every side, of the soles, of the helmet
     spread_m: slack for limbs longer than stature says
     """
 
@@ -278,10 +271,8 @@ def extent(worker: Build, tool_m: float = 0.0, hanging_m: float = 0.0) -> float:
 
 
 def lowest_to_highest_contact_m(worker: Build) -> float:
-    """How much of the ladder a climber shorts [m]: from the soles to the middle of a hand that holds on overhead.
-
-    About 2 m by common practice; here from the body's own overhead reach.
-    """
+    """How much of the ladder a climber shorts [m], from the soles to the middle of a hand that holds on overhead: about
+    2 m by common practice, here from the body's own overhead reach."""
     return worker.boots_m + worker.overhead_reach_m - worker.hand_m / 2 + worker.spread_m
 
 
