@@ -111,8 +111,9 @@ def span_family(
     width = last - first
     rate = (at_high - at_low) / width if width > 1e-6 else np.zeros_like(at_low)
     at_zero = at_low - first * rate
-    range_m = (first, last) if width > 1e-6 else (0.0, 0.0)
+    range_m = (first, last)
     if width <= 1e-6:
+        # One shape, wherever v is: nothing moves.
         at_zero = at_low
     worst, shift = _compare(chord_m, (low, high), tilt_rad, strings_m, (at_zero, rate, range_m), count, what)
     steps = np.diff(at_low[0]), np.diff(at_high[0])

@@ -1,0 +1,385 @@
+"""Placing: every shape that random weather makes, solved by another route, lies within slack of the family given to
+the sweep."""
+
+from __future__ import annotations
+
+from functools import cache
+from math import atan2, hypot, inf
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from clearance.conductor import catenary, planar
+from clearance.conductor.catalogue import find, linear, models
+from clearance.conductor.change_of_state import reference_length, settle_length
+from clearance.conductor.elastic import Segment, hang, polyline, run
+from clearance.conductor.envelope import load_directions, loose_family, span_family
+from clearance.conductor.lines import Check, End, Known, Line, Weather
+from clearance.conductor.placing import at, moves, place
+from clearance.conductor.ranges import wind_force
+from clearance.conductor.section import Support, at_state, strung
+from clearance.errors import InputError
+
+DRAKE = find("Drake")
+WEIGHT = DRAKE.weight_N_m
+WEATHER = Weather((0.0, 35.0), (0.0, 14.0), conductor_C=(0.0, 80.0), basis="test")
+share = st.floats(0, 1)
+
+
+def span(rise=0.0, level=300.0, tension=25000.0, strings=("", ""), checks=(), **more):
+    one, two = (
+        End((0.0, 0.0, 30.0), strings[0], 3.0 if strings[0] else 0.0),
+        End((level, 0.0, 30.0 + rise), strings[1], 2.0 if strings[1] else 0.0),
+    )
+    return Line(
+        "bus A",
+        one,
+        two,
+        DRAKE.diameter_m,
+        DRAKE,
+        known=Known(tension_N=tension, weight_N_m=WEIGHT, at_C=15.0),
+        checks=checks,
+        **more,
+    )
+
+
+def distance(points, chain):
+    """Greatest distance of points from a polyline."""
+    start, step = chain[:-1], np.diff(chain, axis=0)
+    length = np.maximum((step**2).sum(1), 1e-18)
+    along = np.clip(np.einsum("pnk,nk->pn", points[:, None] - start, step) / length, 0, 1)
+    return np.linalg.norm(points[:, None] - (start + along[..., None] * step), axis=2).min(1).max()
+
+
+def nearest(points, chains, placed, swing, guess):
+    """Least over the shape parameter of the distance of the line to the family, by a bracket about a guess."""
+    low, high = placed.shape_m
+    best = inf
+    for v in np.clip(guess + np.linspace(-0.02, 0.02, 9), low, high):
+        pieces = at(placed, float(v), swing)
+        best = min(best, max(distance(own, piece) for own, piece in zip(chains(points), pieces, strict=True)))
+    return best
+
+
+@cache
+def placed_span(rise, level):
+    line = span(rise, level, 25000.0 if level > 100 else 6000.0)
+    return line, place([line], WEATHER)["bus A"]
+
+
+@settings(max_examples=36, deadline=None)
+@given(
+    rise=st.sampled_from([0.0, 12.0, -45.0]),
+    level=st.sampled_from([60.0, 300.0, 480.0]),
+    warm=share,
+    push=share,
+    kind=st.integers(0, 2),
+)
+def test_spans_between_dead_ends(rise, level, warm, push, kind):
+    """The true line: its length from the change of state under the wind, hung in three dimensions by the vector
+    solver."""
+    line, placed = placed_span(rise, level)
+    model = models(DRAKE)[kind]
+    forces = wind_force(line, WEATHER)
+    force = forces[0] + push * (forces[1] - forces[0])
+    temperature = 80.0 * warm
+    a, b = np.array(line.start.point), np.array(line.end.point)
+    chord, slope = float(np.linalg.norm(b - a)), atan2(rise, level)
+    length = reference_length(chord, slope, line.known.tension_N, WEIGHT, 15.0, model)
+    turned = atan2(force, WEIGHT * np.cos(slope))
+    load = np.array([0.0, force, -WEIGHT])
+    along = float(load @ (b - a)) / chord
+    tilt = atan2(-along, hypot(force, WEIGHT * np.cos(slope)))
+    pull = settle_length(chord, tilt, hypot(force, WEIGHT), temperature, length, model)
+    curve = planar.solve(chord, tilt, hypot(force, WEIGHT) / pull)
+    hung = hang(a, b, [Segment(float(curve.length_m), tuple(load))])
+    true, _ = polyline(hung, 0.002)
+    guess = float(planar.depth_at(curve, chord / 2)) - float(
+        planar.depth_at(planar.solve(chord, slope, WEIGHT / line.known.tension_N), chord / 2)
+    )
+
+    assert placed.swing_rad[0] <= turned <= placed.swing_rad[1]
+    assert nearest(true, lambda points: [points], placed, turned, guess) <= placed.pieces[0].slack_m
+    # Level spans cost a chord error and a few cells; a fall of 37 degrees some ten times that.
+    assert placed.pieces[0].slack_m < (0.012 if rise == 0 else 0.06)
+
+
+@settings(max_examples=25, deadline=None)
+@given(warm=share, push=share)
+def test_strain_strings_move_with_the_span(warm, push):
+    """Strings of 3 and 2 m as part of the curve: each piece of the true line lies within slack of its own piece."""
+    line = span(10.0, 120.0, 12000.0, ("strain", "strain"))
+    placed = place([line], WEATHER)["bus A"]
+    model, temperature = linear(DRAKE), 80.0 * warm
+    forces = wind_force(line, WEATHER)
+    force = forces[0] + push * (forces[1] - forces[0])
+    chord, slope = hypot(120.0, 10.0), atan2(10.0, 120.0)
+    length = reference_length(chord, slope, 12000.0, WEIGHT, 15.0, model, rigid_m=5.0)
+    turned = atan2(force, WEIGHT * np.cos(slope))
+    tilt = np.arctan(np.tan(slope) * np.cos(turned))
+    pull = settle_length(chord, tilt, hypot(force, WEIGHT), temperature, length, model, rigid_m=5.0)
+    curve = planar.solve(chord, tilt, hypot(force, WEIGHT) / pull)
+    load = (0.0, force, -WEIGHT)
+    whole = float(curve.length_m)
+    hung = hang(line.start.point, line.end.point, [Segment(3.0, load), Segment(whole - 5.0, load), Segment(2.0, load)])
+    parts = []
+    place_, tension = np.array(line.start.point), hung.force
+    for segment in hung.segments:
+        steps = [
+            run(tension, [Segment(segment.length_m * k / 60, load)], [])[0] if k else np.zeros(3) for k in range(61)
+        ]
+        parts.append(place_ + np.array(steps))
+        tension = run(tension, [segment], [])[3]
+        place_ = parts[-1][-1]
+    flat = planar.depth_at(planar.solve(chord, slope, WEIGHT / 12000.0), chord / 2)
+    guess = float(planar.depth_at(curve, chord / 2) - flat)
+
+    assert [piece.part for piece in placed.pieces] == ["from string", "wire", "to string"]
+    assert nearest(parts, lambda points: points, placed, turned, guess) <= placed.pieces[1].slack_m
+    assert placed.pieces[1].slack_m < 0.03
+
+
+def rail(drop=2.4):
+    """Two unequal spans that meet at a suspension string, the second drawn backwards."""
+    middle = End((220.0, 0.0, 33.0), "suspension", drop, 700.0, 0.25)
+    other = End((220.0, 0.0, 33.0), "suspension", drop, 700.0, 0.25, own=False)
+    known = Known(tension_N=20000.0, weight_N_m=WEIGHT, at_C=15.0)
+    return [
+        Line("west", End((0.0, 0.0, 30.0)), middle, DRAKE.diameter_m, DRAKE, known=known),
+        Line("east", End((540.0, 0.0, 27.0)), other, DRAKE.diameter_m, DRAKE, known=known),
+    ]
+
+
+@settings(max_examples=25, deadline=None)
+@given(warm=share, push=share)
+def test_spans_on_a_suspension_string(warm, push):
+    """The whole section in a random state, by the section solver: both spans lie within slack of their families."""
+    lines = rail()
+    placed = placed_rail()
+    forces = wind_force(lines[0], WEATHER)
+    force = forces[0] + push * (forces[1] - forces[0])
+    blown = force / DRAKE.diameter_m * 1.2 * 0.25 * 2.4 / 2
+    supports = [
+        Support(np.array([0.0, 0.0, 30.0])),
+        Support(np.array([220.0, 0.0, 33.0]), 2.4, np.array([0.0, 0.0, -350.0])),
+        Support(np.array([540.0, 0.0, 27.0])),
+    ]
+    strung_ = strung(supports, 20000.0, WEIGHT, 15.0, linear(DRAKE))
+    _, settled = at_state(strung_, 80.0 * warm, (0.0, force, 0.0), (0.0, blown, 0.0))
+    for name, index, sign in (("west", 0, 1.0), ("east", 1, -1.0)):
+        found = placed[name]
+        true, _ = polyline(settled.lines[index], 0.002)
+        down = np.array([0.0, 0.0, -1.0]) + found.axis[2] * found.axis
+        turned = sign * atan2(force, WEIGHT * np.linalg.norm(down))
+        wire = next(piece for piece in found.pieces if piece.part == "wire")
+        low, high = found.shape_m
+        best = min(
+            distance(
+                true,
+                next(
+                    points
+                    for piece, points in zip(found.pieces, at(found, float(v), turned), strict=True)
+                    if piece is wire
+                ),
+            )
+            for v in np.linspace(low, high, 80)
+        )
+
+        assert found.swing_rad[0] <= turned <= found.swing_rad[1]
+        assert best <= wire.slack_m + (high - low) / 80
+        assert not any("mirror" in note for note in found.notes)
+
+
+def test_a_string_whose_other_span_is_not_there_is_said_to_be_mirrored():
+    placed = place([rail()[0]], WEATHER)["west"]
+
+    assert any("taken as its mirror image" in note for note in placed.notes)
+    assert placed.ranges.ends_m > 0
+
+
+@cache
+def placed_dropper(drop):
+    a, b = (0.0, 0.0, 10.0), (5.0, 1.0, 10.0 + drop)
+    length = 1.12 * float(np.linalg.norm(np.subtract(b, a)))
+    line = Line("dropper", End(a), End(b), 0.0274, weight_N_m=13.5, length_m=length)
+    return place([line], Weather((0.0, 35.0), (0.0, 16.0)))["dropper"]
+
+
+@cache
+def placed_rail():
+    return place(rail(), WEATHER)
+
+
+@settings(max_examples=40, deadline=None)
+@given(heading=st.floats(0, 2 * np.pi), speed=share, drop=st.sampled_from([0.0, -2.0, -6.0, 5.0]))
+def test_loose_lines_in_any_wind(heading, speed, drop):
+    """A jumper or dropper of fixed length under a random wind, hung in three dimensions, lies within slack of its
+    family."""
+    a, b = (0.0, 0.0, 10.0), (5.0, 1.0, 10.0 + drop)
+    length = 1.12 * float(np.linalg.norm(np.subtract(b, a)))
+    placed = placed_dropper(drop)
+    force = placed.ranges.force_N_m[1] * speed
+    load = np.array([force * np.cos(heading), force * np.sin(heading), -13.5])
+    hung = hang(a, b, [Segment(length, tuple(load))])
+    true, _ = polyline(hung, 0.001)
+    axis = placed.axis
+    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
+    side = np.cross(down, -axis)
+    turned = atan2(load @ side, load @ down)
+
+    assert placed.swing_rad[0] - 1e-9 <= turned <= placed.swing_rad[1] + 1e-9
+    best = min(distance(true, at(placed, float(v), turned)[0]) for v in np.linspace(*placed.shape_m, 60))
+    width = placed.shape_m[1] - placed.shape_m[0]
+    assert best <= placed.pieces[0].slack_m + width / 60
+
+
+def test_without_weather_lines_stand_as_stated():
+    placed = place([span(12.0, strings=("strain", "suspension"))])["bus A"]
+    points = np.concatenate(
+        [points for piece, points in zip(placed.pieces, at(placed, 0.0, 0.0), strict=True) if piece.part == "wire"]
+    )
+    whole = catenary.from_tension((0, 0, 30), (300, 0, 40), 25000.0, WEIGHT)
+
+    assert placed.shape_m == placed.swing_rad == (0.0, 0.0)
+    assert all(point[2] == pytest.approx(catenary.point_at(whole, point[0])[2], abs=1e-6) for point in points[1:-1])
+    assert placed.nominal.length_m == pytest.approx(whole.length_m - 3.0)
+    assert [piece.part for piece in placed.pieces] == ["from string", "wire", "to string"]
+
+
+def test_a_wider_range_of_weather_holds_a_narrower_one():
+    narrow = place([span()], Weather((10.0, 25.0), (0.0, 6.0), conductor_C=(20.0, 50.0)))["bus A"]
+    wide = place([span()], WEATHER)["bus A"]
+
+    assert wide.shape_m[0] <= narrow.shape_m[0] <= narrow.shape_m[1] <= wide.shape_m[1]
+    assert wide.swing_rad[0] <= narrow.swing_rad[0] <= narrow.swing_rad[1] <= wide.swing_rad[1]
+
+
+def test_wind_from_one_side_swings_to_the_other():
+    """Wind from the south (180) on a line that runs east blows it north, to its left: swing is positive only."""
+    placed = place([span()], Weather((10.0, 25.0), (4.0, 8.0), (180.0, 180.0), conductor_C=(20.0, 50.0)))["bus A"]
+
+    assert 0 < placed.swing_rad[0] < placed.swing_rad[1]
+    middle = at(placed, 0.0, placed.swing_rad[1])[0]
+    assert middle[len(middle) // 2][1] > 0.5
+
+
+def test_a_check_on_site_corrects_the_model_and_goes_into_slack():
+    """Scan says 7.60 m at 18 C; the state as stated gives its own sag there. The difference is slack, the shape is
+    the scan's."""
+    checked = place(
+        [span(checks=(Check(7.60, 18.0, "survey team"),))], Weather((18.0, 18.0), conductor_C=(18.0, 18.0))
+    )["bus A"]
+    plain = place([span()], Weather((18.0, 18.0), conductor_C=(18.0, 18.0)))["bus A"]
+    stated = catenary.sag_at_midspan(catenary.from_tension((0, 0, 0), (300, 0, 0), 25000.0, WEIGHT))
+
+    assert checked.correction.measured_m == 7.60
+    assert checked.correction.slack_m == pytest.approx(abs(checked.correction.modelled_m - 7.60))
+    assert checked.pieces[0].slack_m == pytest.approx(plain.pieces[0].slack_m + checked.correction.slack_m, abs=2e-3)
+    # At the temperature of the check every model passes through it.
+    assert [stated + v for v in checked.shape_m] == pytest.approx([7.60, 7.60], abs=1e-5)
+
+
+def test_checks_that_disagree_leave_more_slack():
+    agree = place([span(checks=(Check(7.60, 18.0),))], WEATHER)["bus A"]
+    disagree = place([span(checks=(Check(7.60, 18.0), Check(8.60, 30.0)))], WEATHER)["bus A"]
+
+    assert disagree.correction.slack_m > agree.correction.slack_m
+
+
+def test_a_check_stands_in_for_an_unknown_temperature():
+    line = span(checks=(Check(7.60, 18.0),))
+    unknown = Line("bus A", line.start, line.end, line.diameter_m, DRAKE, known=Known(sag_m=7.3), checks=line.checks)
+
+    assert place([unknown], WEATHER)["bus A"].shape_m[1] > 0.3
+
+
+def test_heavier_strings_add_slack():
+    """A 3 m string of 1000 N hangs lower than 3 m of wire: about (1000 - 48) / 2 * 3 / 12000, plus the wire's
+    answer."""
+    plain = span(0.0, 120.0, 12000.0, ("strain", "strain"))
+    heavy = Line(
+        "bus A",
+        End(plain.start.point, "strain", 3.0, 1000.0),
+        End(plain.end.point, "strain", 2.0, 700.0),
+        DRAKE.diameter_m,
+        DRAKE,
+        known=plain.known,
+    )
+    more = place([heavy], WEATHER)["bus A"].pieces[1].slack_m - place([plain], WEATHER)["bus A"].pieces[1].slack_m
+
+    assert 0.08 < more < 0.8
+
+
+def test_how_far_a_point_may_move():
+    placed = place([span()], WEATHER)["bus A"]
+    nominal = catenary.point_at(placed.nominal, 150.0)
+    reach = moves(placed, nominal)
+    found = max(
+        float(np.linalg.norm(points - nominal, axis=1)[len(points) // 2])
+        for v in np.linspace(*placed.shape_m, 9)
+        for s in np.linspace(*placed.swing_rad, 9)
+        for points in at(placed, float(v), float(s))
+    )
+
+    assert found - 0.2 <= reach
+    assert reach < found + 0.4
+    assert moves(placed, (0.0, 0.0, 30.0)) == pytest.approx(placed.pieces[0].slack_m)
+
+
+def test_what_the_weather_needs_is_asked_for_together():
+    lines = [
+        Line("bus A", End((0, 0, 9)), End((50, 0, 9)), 0.028, known=Known(constant_m=500.0)),
+        Line("dropper", End((0, 0, 9)), End((2, 0, 5)), 0.028, length_m=5.0),
+    ]
+    with pytest.raises(InputError) as failure:
+        place(lines, Weather((0.0, 30.0), (0.0, 5.0)))
+
+    text = str(failure.value)
+    assert "wire 'bus A': conductor" in text
+    assert "wire 'bus A': known: expected a temperature" in text
+    assert "wire 'dropper': weight_N_m" in text
+
+
+def test_current_is_asked_for_where_no_temperature_is_stated():
+    with pytest.raises(InputError, match="weather: current_A: expected the range of current"):
+        place([span()], Weather((0.0, 30.0)))
+
+
+def test_current_makes_the_range_of_temperature():
+    placed = place([span()], Weather((25.0, 38.0), (0.0, 6.0), current_A=(200.0, 600.0), sun_W_m2=(0.0, 1000.0)))[
+        "bus A"
+    ]
+
+    assert placed.ranges.conductor_C == pytest.approx((25.5, 81.0), abs=1.5)
+    assert "IEEE 738" in placed.ranges.conductor_basis
+
+
+def test_a_dropper_too_short_for_its_ends_moves_is_refused():
+    line = Line("dropper", End((0, 0, 9), moves_m=0.4), End((2, 0, 5)), 0.028, weight_N_m=13.5, length_m=4.7)
+    with pytest.raises(InputError, match=r"enough wire for its ends to move by 0\.40 m"):
+        place([line], Weather((0.0, 30.0), (0.0, 5.0)))
+
+
+def test_three_spans_at_one_string_are_refused():
+    west, east = rail()
+    third = Line("south", End((220.0, -200.0, 30.0)), east.end, DRAKE.diameter_m, DRAKE, known=west.known)
+    with pytest.raises(InputError, match="two spans at a suspension string"):
+        place([west, east, third], WEATHER)
+
+
+def test_family_of_a_single_state_does_not_move():
+    family = span_family(300.0, (1e-3, 0.0), (1e-3, 1e-3), (0.0, 0.0))
+
+    assert family.range_m == (0.0, 0.0)
+    assert not family.along_rate.any()
+    assert family.slack_m < 0.006
+
+
+def test_vertical_dropper_may_turn_any_way():
+    directions = load_directions(np.array([0.0, 0.0, -4.0]), 13.5, 5.0)
+    family = loose_family(4.0, 4.6, -np.pi / 2, directions.tilt_rad)
+
+    assert directions.turn_rad == (-np.pi, np.pi)
+    assert family.slack_m < 0.5
