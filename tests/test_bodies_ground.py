@@ -27,6 +27,7 @@ def test_level_ground_is_two_triangles():
     assert g.height_at(ground, [[0, 0], [50, -50], [-13.2, 49.9]]).tolist() == [1.5, 1.5, 1.5]
 
 
+@settings(deadline=None)
 @given(st.floats(0, 60), st.floats(-360, 360), st.floats(-150, 150), st.floats(-150, 150))
 def test_plane_rises_by_its_slope_uphill_and_not_across(slope, uphill, x, y):
     ground = g.plane([3, 4, 2], slope, uphill, centre=(3, 4), extent_m=160)
@@ -103,6 +104,7 @@ def test_profile_misfit_over_a_ridge_between_the_samples():
     assert g.profile_misfit(ground, [0.003, 0.01], [20.003, 0.01]) == pytest.approx(1.0)
 
 
+@settings(deadline=None)
 @given(st.floats(0, 50), st.floats(-180, 180), st.tuples(*[st.floats(-150, 150)] * 4))
 def test_profile_misfit_of_a_plane_is_nothing(slope, uphill, ends):
     ground = g.plane([0, 0, 0], slope, uphill)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clearance.bodies.insulator import StringSpec, post, ring, span_with_strings, string_axis
@@ -42,6 +42,7 @@ def test_hardware_as_the_scene_divides_it():
     assert len(whole.live) == len(whole.earthed) == 0
 
 
+@settings(deadline=None)
 @given(st.floats(15, 200), st.floats(-10, 10), st.floats(0.5, 3.0), st.floats(0.5, 3.0))
 def test_strain_strings_and_wire_make_up_the_whole_catenary(span, rise, first, last):
     one, two = (StringSpec("strain", size, size * 0.8, 0.2) for size in (first, last))

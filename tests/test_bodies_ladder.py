@@ -39,6 +39,7 @@ def test_rails_and_rungs():
     assert set(shape.radius) == {0.025}
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 8.0), st.floats(0.1, 4.0))
 def test_parts_of_a_ladder_make_the_whole(cut, size):
     cut = round(cut, 3)

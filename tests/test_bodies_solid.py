@@ -19,6 +19,7 @@ def as_mesh(shape):
     return mesh
 
 
+@settings(deadline=None)
 @given(st.tuples(*[st.floats(0.1, 20)] * 3), st.floats(-720, 720))
 def test_box_is_closed_and_has_its_volume_and_area(size, heading):
     shape = box([1, 2, 3], size, heading)
@@ -71,7 +72,7 @@ def test_cylinder_is_held_and_does_not_reach_beyond_its_ends(first, last, radius
         assert (nearest <= shape.slack[0] + 1e-9).all()
 
 
-@settings(max_examples=100)
+@settings(max_examples=100, deadline=None)
 @given(st.tuples(*[st.floats(-3, 3)] * 3), st.floats(-180, 180))
 def test_containment_in_a_box_by_its_own_axes(point, heading):
     shape = box([0.5, 0, 0], [3, 2, 1], heading)

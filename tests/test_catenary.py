@@ -42,6 +42,7 @@ def to_segments(points, corners):
     return best
 
 
+@settings(deadline=None)
 @given(span, rise, ratio, angle)
 def test_from_length_has_that_length_and_those_ends(length, height, more, turn):
     start, end = ends(length, height, turn)
@@ -59,6 +60,7 @@ def test_from_length_has_that_length_and_those_ends(length, height, more, turn):
     assert math.hypot(height, 2 * curve.constant_m * math.sinh(u)) == pytest.approx(wanted, rel=1e-9)
 
 
+@settings(deadline=None)
 @given(span, rise, st.floats(0.002, 0.6), angle)
 def test_from_sag_has_that_sag(length, height, part, turn):
     start, end = ends(length, height, turn)
@@ -71,6 +73,7 @@ def test_from_sag_has_that_sag(length, height, part, turn):
     assert (start[2] + end[2]) / 2 - middle[2] == pytest.approx(sag, rel=1e-9, abs=1e-12 * (1 + 20 * steep))
 
 
+@settings(deadline=None)
 @given(span, rise, st.floats(0.02, 50), angle)
 def test_constant_survives_every_way_of_making_one(length, height, times, turn):
     start, end = ends(length, height, turn)
@@ -87,6 +90,7 @@ def test_constant_survives_every_way_of_making_one(length, height, times, turn):
     )
 
 
+@settings(deadline=None)
 @given(span, rise, st.floats(0.05, 20), st.floats(0.0005, 0.2))
 def test_chord_error_is_a_bound_and_not_a_wild_one(length, height, times, allowed):
     start, end = ends(length, height, 0.4)
@@ -173,6 +177,7 @@ def test_least_distance_to_a_point_by_fine_minimization():
     assert by_chords - error <= fine <= by_chords + error
 
 
+@settings(deadline=None)
 @given(span, rise, st.floats(0.1, 20), st.floats(0, 1), st.floats(0, 1))
 def test_part_lies_on_the_whole(length, height, times, one, other):
     assume(abs(one - other) > 1e-3)
@@ -211,6 +216,7 @@ def test_half_parameter_against_arbitrary_precision(target):
     assert float(c.half_parameter(target)) == pytest.approx(float(exact), rel=1e-12)
 
 
+@settings(deadline=None)
 @given(st.floats(0, 600))
 def test_half_parameter_inverts(target):
     u = float(c.half_parameter(target))
@@ -259,7 +265,7 @@ def test_both_mistakes_are_reported_together():
     assert [mistake.where[-1] for mistake in refusal.value.mistakes] == ["horizontal_tension_N", "weight_N_m"]
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(span, rise, st.floats(0.1, 20), angle)
 def test_normals_stand_on_the_curve(length, height, times, turn):
     curve = c.from_constant(*ends(length, height, turn), times * length)
