@@ -1,6 +1,8 @@
-"""Owns the passage from named bodies to the kernel's arrays and back: `Engine` compiles settings, `enclose` sweeps chains.
+"""Owns the passage from named bodies to the kernel's arrays and back: `Engine` compiles settings, `enclose` sweeps
+chains.
 
-A group is a set of bodies that count as one conductor; a chain is a list of groups with air between each two. Bodies that
+A group is a set of bodies that count as one conductor; a chain is a list of groups with air between each two. Bodies
+that
 stand still are put into one store for the whole scene; what moves is compiled per setting.
 """
 
@@ -68,7 +70,8 @@ class Engine:
 
 @dataclass(frozen=True, eq=False)
 class Compiled:
-    """One setting in arrays. runs: moving body -> its range of primitives; still: standing body -> its index in the store."""
+    """One setting in arrays. runs: moving body -> its range of primitives; still: standing body -> its index in the
+    store."""
 
     setting: Setting
     chain: Chain
@@ -86,7 +89,7 @@ def build_engine(settings: Iterable[Setting], slack: bool = True) -> Engine:
     for setting in settings:
         for body in setting.bodies:
             if body.link is None:
-                still.setdefault(id(body), body)
+                still.setdefault(id(body.shape), body)
     store = tree.build_store([body.shape for body in still.values()], slack)
     return Engine(store, {key: index for index, key in enumerate(still)})
 
@@ -94,7 +97,8 @@ def build_engine(settings: Iterable[Setting], slack: bool = True) -> Engine:
 def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Compiled:
     """The setting's moving bodies in arrays, beside the engine's store."""
     runs: dict[str, tuple[int, int]] = {}
-    parts, movers, count = [], [], 0
+    parts, count = [], 0
+    movers: list[str] = []
     for body in setting.bodies:
         if body.link is None:
             continue
@@ -110,7 +114,7 @@ def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Com
         np.array([setting.box[name][0] for name in names]),
         np.array([setting.box[name][1] for name in names]),
         runs,
-        {body.name: engine.index[id(body)] for body in setting.bodies if body.link is None},
+        {body.name: engine.index[id(body.shape)] for body in setting.bodies if body.link is None},
         tuple(movers),
     )
 
@@ -136,7 +140,10 @@ def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
 def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Question:
     groups = list(dict.fromkeys(group for path in paths for group in path.groups))
     position = {group: k for k, group in enumerate(groups)}
-    moving, run, roots, root = [], [], [], []
+    moving: list[tuple[int, int]] = []
+    run: list[tuple[int, int]] = []
+    roots: list[tuple[int, int]] = []
+    root: list[int] = []
     for group in groups:
         start_run, start_root = len(run), len(root)
         run += [compiled.runs[name] for name in group.bodies if name in compiled.runs]
@@ -148,7 +155,9 @@ def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Ques
         moving.append((start_run, len(run)))
         roots.append((start_root, len(root)))
     edges: dict[tuple[int, int], int] = {}
-    first, stop, step, flip = [], [], [], []
+    first, stop = [], []
+    step: list[int] = []
+    flip: list[bool] = []
     for path in paths:
         first.append(len(step))
         for one, other in zip(path.groups, path.groups[1:], strict=False):
@@ -160,21 +169,30 @@ def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Ques
     still, still_pair = [], []
     for a, b in edges:
         least, pair = np.inf, (NOTHING, NOTHING)
-        for one in groups[a].bodies:
-            for other in groups[b].bodies:
-                if one in compiled.still and other in compiled.still:
-                    gap, i, j = still_gap(engine, compiled.still[one], compiled.still[other])
+        for start in groups[a].bodies:
+            for end in groups[b].bodies:
+                if start in compiled.still and end in compiled.still:
+                    gap, i, j = still_gap(engine, compiled.still[start], compiled.still[end])
                     if gap < least:
                         least, pair = gap, (-1 - i, -1 - j)
         still.append(least)
         still_pair.append(pair)
     whole = np.int64
     return Question(
-        np.array(moving, whole).reshape(-1, 2), np.array(run, whole).reshape(-1, 2), np.array(roots, whole).reshape(-1, 2),
-        np.array(root, whole), np.array([group.extent_m for group in groups], float), np.array(list(edges), whole).reshape(-1, 2),
-        np.array(still, float), np.array(still_pair, whole).reshape(-1, 2), np.array(first, whole), np.array(stop, whole),
-        np.array(step, whole), np.array(flip, bool), np.array([path.offset_m for path in paths], float),
-    )  # fmt: skip
+        np.array(moving, whole).reshape(-1, 2),
+        np.array(run, whole).reshape(-1, 2),
+        np.array(roots, whole).reshape(-1, 2),
+        np.array(root, whole),
+        np.array([group.extent_m for group in groups], float),
+        np.array(list(edges), whole).reshape(-1, 2),
+        np.array(still, float),
+        np.array(still_pair, whole).reshape(-1, 2),
+        np.array(first, whole),
+        np.array(stop, whole),
+        np.array(step, whole),
+        np.array(flip, bool),
+        np.array([path.offset_m for path in paths], float),
+    )
 
 
 def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
@@ -223,7 +241,8 @@ def cuts_of(compiled: Compiled) -> tuple[tuple[int, float], ...]:
 
 
 def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
-    """A function that bounds a path from below by the boxes of its bodies alone: cheap, and enough to leave most paths out."""
+    """A function that bounds a path from below by the boxes of its bodies alone: cheap, and enough to leave most paths
+    out."""
     boxes = _boxes(engine, compiled)
     known: dict[tuple[Group, Group], float] = {}
 
@@ -250,9 +269,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
     names = setting.motion.parameters
     q = {name: float(value) for name, value in zip(names, enclosure.at, strict=True)}
     at = {name: float(shown(name, value)) for name, value in q.items() if name != "still"}
-    nothing = Found(
-        enclosure.lower, enclosure.upper, at, None, (), (), enclosure.outcome, enclosure.boxes
-    )  # fmt: skip
+    nothing = Found(enclosure.lower, enclosure.upper, at, None, (), (), enclosure.outcome, enclosure.boxes)
     if enclosure.chain < 0:
         return nothing
     path = paths[enclosure.chain]
@@ -268,9 +285,12 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
         body, k = carried[name], primitive - compiled.runs[name][0]
         shape = body.shape
         single = Shape(
-            shape.vertices[k : k + 1], shape.corners[k : k + 1], shape.radius[k : k + 1], shape.slack[k : k + 1],
+            shape.vertices[k : k + 1],
+            shape.corners[k : k + 1],
+            shape.radius[k : k + 1],
+            shape.slack[k : k + 1],
             None if shape.rate is None else shape.rate[k : k + 1],
-        )  # fmt: skip
+        )
         vertices = placed(single, setting.motion, body.link, q, setting.rated.get(name)).vertices[0]
         return name, np.ascontiguousarray(vertices), int(shape.corners[k]), float(compiled.moving.around[primitive])
 
@@ -288,7 +308,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
         else:
             start = end = 0.5 * (start + end)
         bodies.append((a[0], b[0]))
-        points += [tuple(map(float, start)), tuple(map(float, end))]
+        points += [(float(p[0]), float(p[1]), float(p[2])) for p in (start, end)]
     return replace(nothing, path=path, bodies=tuple(bodies), points=tuple(points))
 
 
@@ -321,7 +341,16 @@ def enclose(
         return Found(float("inf"), float("inf"), at, None, (), (), "enclosed", 0)
     question = _question(engine, compiled, paths)
     enclosure = sweep.least(
-        question, engine.store, compiled.moving, compiled.chain, low, high, tolerance=tolerance_m, target=target_m,
-        budget=budget, cuts=cuts_of(compiled), progress=progress,
-    )  # fmt: skip
+        question,
+        engine.store,
+        compiled.moving,
+        compiled.chain,
+        low,
+        high,
+        tolerance=tolerance_m,
+        target=target_m,
+        budget=budget,
+        cuts=cuts_of(compiled),
+        progress=progress,
+    )
     return _found(engine, compiled, paths, enclosure)

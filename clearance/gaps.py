@@ -1,8 +1,11 @@
 """Owns the one rule: which chains of bodies are judged between two potentials, for each kind of limit.
 
-A chain begins and ends at bodies that are at a potential and passes only through floating ones; it is judged when some body on
-it is a job body. Kinds: between a phase and earth a direct chain is judged at the tool limit (at the air limit where the
-scene declares air only, by name and reason); between phases a direct chain is judged at the air limit, and, where it may come
+A chain begins and ends at bodies that are at a potential and passes only through floating ones; it is judged when some
+body on
+it is a job body. Kinds: between a phase and earth a direct chain is judged at the tool limit (at the air limit where
+the
+scene declares air only, by name and reason); between phases a direct chain is judged at the air limit, and, where it
+may come
 near a tool's hull, at the tool limit too; every chain through a floating body at the object limit.
 """
 
@@ -129,7 +132,8 @@ def floating_paths(net: Network, one: str, other: str) -> tuple[Path, ...]:
 def tool_paths(net: Network, one: str, other: str, tools: Sequence[str]) -> tuple[Path, ...]:
     """Straight lines that may come within `TOOL_NEARNESS_M` of a piece of a tool's hull, some end a job body.
 
-    Such a line is at least as long as the way to the piece and on from it, less twice the nearness, and never shorter than the
+    Such a line is at least as long as the way to the piece and on from it, less twice the nearness, and never shorter
+    than the
     line itself: a middle group crossed for nothing over minus twice the nearness says both.
     """
     twice = 2.0 * TOOL_NEARNESS_M

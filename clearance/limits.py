@@ -1,7 +1,9 @@
-"""Owns which required distance a gap is compared with: the scene's rules asked for a pair of potentials and a kind of limit.
+"""Owns which required distance a gap is compared with: the scene's rules asked for a pair of potentials and a kind of
+limit.
 
 Between two circuits the gap counts as phase to phase at full value whatever the letters. The limit is the larger of the
-phase-to-phase limit at the higher voltage, and that for the two circuits in opposition, one of them at its overvoltage and the
+phase-to-phase limit at the higher voltage, and that for the two circuits in opposition, one of them at its overvoltage
+and the
 other at its crest; the careful side of both is said in `Required.voltage`.
 """
 
@@ -23,7 +25,8 @@ class Required:
     """A required distance, or why there is none.
 
     limit_m, electrical_m: [m], None where no rule gives them
-    assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there is none
+    assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there
+        is none
     rule: name, edition, clause; voltage: what it was taken at; why: the refusal in full
     """
 
@@ -106,8 +109,10 @@ def _between_circuits(
     high, low = sorted((one, other), key=lambda circuit: highest_kV(scene, circuit), reverse=True)
     top, bottom = highest_kV(scene, high), highest_kV(scene, low)
     full = _ask(scene, high, "phase-phase", kind, stated)
-    # In opposition one circuit is at T times its crest, the other at its crest. The phase-to-phase form of the rules takes
-    # 1.35 T + 0.45 times the crest of one voltage (REFERENCE of OSHA and IEC 61472), so solve that for the T that gives the sum.
+    # In opposition one circuit is at T times its crest, the other at its crest. The phase-to-phase form of the rules
+    # takes
+    # 1.35 T + 0.45 times the crest of one voltage (REFERENCE of OSHA and IEC 61472), so solve that for the T that gives
+    # the sum.
     taken = {
         circuit.name: per_unit(scene, circuit)
         if stated
@@ -118,9 +123,15 @@ def _between_circuits(
     equivalent = max(1.0, (total - 0.45) / 1.35)
     basis = {"per_unit_basis": f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"}
     opposed = rules.required(
-        rule_names(scene), "phase-phase", gap=kind, voltage_kV=high.nominal_kV, highest_kV=high.highest_kV,
-        per_unit_overvoltage=equivalent, altitude_m=scene.altitude_m, inputs={**scene.rule_inputs, **basis},
-    )  # fmt: skip
+        rule_names(scene),
+        "phase-phase",
+        gap=kind,
+        voltage_kV=high.nominal_kV,
+        highest_kV=high.highest_kV,
+        per_unit_overvoltage=equivalent,
+        altitude_m=scene.altitude_m,
+        inputs={**scene.rule_inputs, **basis},
+    )
     if opposed.limit_m > full.limit_m:
         said = f"circuits {high.name} ({top:g} kV) and {low.name} ({bottom:g} kV) in opposition, one at its overvoltage"
         return opposed, said
@@ -155,6 +166,4 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
         except RuleError:
             assumed = None
     rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
-    return Required(
-        limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions
-    )  # fmt: skip
+    return Required(limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions)

@@ -1,11 +1,15 @@
 """Owns motion: joints and links as records, and their compilation to the kernel's arrays with the bounds it relies on.
 
-A link is a list of joints from its parent (or the ground) outward; a body rides on a link. To say where a link is, use `pose`
-(plain numpy, the reference the kernel is tested against); to hand motion to the kernel, `compile_chain` and `compile_moving`.
+A link is a list of joints from its parent (or the ground) outward; a body rides on a link. To say where a link is, use
+`pose`
+(plain numpy, the reference the kernel is tested against); to hand motion to the kernel, `compile_chain` and
+`compile_moving`.
 
-Second derivatives. For joints a before b along a chain, the derivative of a point x by both is zero when a is a slide, a
+Second derivatives. For joints a before b along a chain, the derivative of a point x by both is zero when a is a slide,
+a
 track (straight within a box) or fixed, and w_a x (dx/db) when a is a turn, so its length is at most that of dx/db: the
-scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at most the sum
+scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at
+most the sum
 of the lengths between axis and point over the whole box (triangle inequality). `derivative_bounds` adds these up.
 """
 
@@ -29,7 +33,8 @@ Box = Mapping[str, tuple[float, float]]
 class Joint:
     """One joint.
 
-    kind: "fixed" (rotation, then translation), "slide" along axis, "turn" about axis through origin, or "track": along a
+    kind: "fixed" (rotation, then translation), "slide" along axis, "turn" about axis through origin, or "track":
+        along a
         polyline, position only
     parameter: its name in the box; scale: metres or radians per unit of the parameter
     axis, origin: (3,) in the frame before the joint; knots: (n, 4) station and place of a track's vertices [m]
@@ -79,7 +84,8 @@ def rotation_about(axis: ArrayLike, angle: float) -> Floats:
     """
     x, y, z = np.asarray(axis, float)
     cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross
+    turned: Floats = np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross
+    return turned
 
 
 def pose(motion: Motion, name: str, q: Mapping[str, float]) -> tuple[Floats, Floats]:

@@ -30,7 +30,7 @@ def worst(verdicts: list[Verdict]) -> Verdict:
     """
     for verdict in ("breach", "undecided"):
         if verdict in verdicts:
-            return verdict  # type: ignore[return-value]
+            return verdict
     return "clear" if verdicts else "undecided"
 
 
@@ -277,18 +277,28 @@ def _stage(stage: StageResult) -> dict[str, Any]:
         "approaches": [{"body": a.body, "to": a.to, **_measure(a.measure)} for a in stage.approaches],
         "insulation": [
             {
-                "body": i.body, "verdict": i.verdict, "left_m": _number(i.left_m), "required_m": _number(i.required_m),
-                "at": dict(i.at), "rule": dict(i.rule), "steps": list(i.steps), "why": i.why,
+                "body": i.body,
+                "verdict": i.verdict,
+                "left_m": _number(i.left_m),
+                "required_m": _number(i.required_m),
+                "at": dict(i.at),
+                "rule": dict(i.rule),
+                "steps": list(i.steps),
+                "why": i.why,
             }
             for i in stage.insulation
         ],
         "collisions": [{"body": c.body, **_measure(c.measure)} for c in stage.collisions],
         "maps": [
             {
-                "between": list(m.between), "kind": m.kind, "what": m.what, "axes": list(m.axes),
+                "between": list(m.between),
+                "kind": m.kind,
+                "what": m.what,
+                "axes": list(m.axes),
                 "cells": [
                     {
-                        "ranges": {name: list(span) for name, span in cell.ranges.items()}, "verdict": cell.verdict,
+                        "ranges": {name: list(span) for name, span in cell.ranges.items()},
+                        "verdict": cell.verdict,
                         "margin_lower_m": _number(cell.margin_lower_m),
                         "witness": None if cell.witness is None else dict(cell.witness),
                     }
@@ -299,7 +309,7 @@ def _stage(stage: StageResult) -> dict[str, Any]:
         ],
         "undecided": list(stage.undecided),
         "notes": list(stage.notes),
-    }  # fmt: skip
+    }
 
 
 def _result(result: Result) -> dict[str, Any]:

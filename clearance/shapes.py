@@ -1,7 +1,9 @@
 """Owns `Shape`: what a body is to the engine.
 
-A shape is a flat list of primitives, each a point, a segment or a triangle (the core) with a radius and a slack around it.
-The true surface is nowhere further from the core than radius + slack, so a gap between two shapes is the distance between
+A shape is a flat list of primitives, each a point, a segment or a triangle (the core) with a radius and a slack around
+it.
+The true surface is nowhere further from the core than radius + slack, so a gap between two shapes is the distance
+between
 cores less both radii, and the careful gap is that less both slacks.
 
 To make one use `points`, `segments`, `polyline` or `triangles`; to put several together use `join`; to place one use
@@ -51,7 +53,10 @@ class Shape:
 
 def _shape(vertices: Floats, corners: int, radius: ArrayLike, slack: ArrayLike) -> Shape:
     count = len(vertices)
-    around = np.broadcast_to(np.asarray(radius, float), count).copy(), np.broadcast_to(np.asarray(slack, float), count).copy()
+    around = (
+        np.broadcast_to(np.asarray(radius, float), count).copy(),
+        np.broadcast_to(np.asarray(slack, float), count).copy(),
+    )
     for name, values in (("vertices", vertices), ("radius", around[0]), ("slack", around[1])):
         if not np.isfinite(values).all():
             raise InputError(Mistake(("shape", name), "finite numbers", "NaN or infinity"))

@@ -1,4 +1,5 @@
-"""Owns `Body`: a thing in the scene, as the engine sees it. Each module beside this one turns parameters into shapes."""
+"""Owns `Body`: a thing in the scene, as the engine sees it. Each module beside this one turns parameters into
+shapes."""
 
 from __future__ import annotations
 
@@ -12,7 +13,8 @@ class Body:
     """One thing that stands in the scene or moves through it.
 
     name: unique over the scene
-    kind: what it is, in one word (wire, insulator, structure, ground, solid, cloud, ladder, fitting, worker, tool, crew,
+    kind: what it is, in one word (wire, insulator, structure, ground, solid, cloud, ladder, fitting, worker, tool,
+        crew,
         vehicle, rope, lead); reports and drawings style by it
     shape: in the frame of its link [m]
     conductive: False for a body that counts as air

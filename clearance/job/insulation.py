@@ -1,7 +1,8 @@
 """Owns insulating lengths: what is left of ladder, ropes and strings between what is earthed and what is live, at every
 position of the stage.
 
-On the ladder everything is measured along it. Earthed touches from below (feet and carriage, earthed fittings, ropes that are
+On the ladder everything is measured along it. Earthed touches from below (feet and carriage, earthed fittings, ropes
+that are
 not insulating, the overhead hands of a crew member within reach of it) and live touches from above leave a length; from
 that go metal joints, what is wet or dirty, and, for a worker who is not bonded, what the body shorts between soles and
 holding hand.
@@ -37,9 +38,14 @@ def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | N
         inputs["per_unit_basis"] = f"{circuit.overvoltage_basis} ({circuit.overvoltage_by})"
     try:
         found = rules.insulating_length(
-            rule_names(scene), what=what, voltage_kV=circuit.nominal_kV, highest_kV=circuit.highest_kV,
-            per_unit_overvoltage=circuit.overvoltage_per_unit, altitude_m=scene.altitude_m, inputs=inputs,
-        )  # fmt: skip
+            rule_names(scene),
+            what=what,
+            voltage_kV=circuit.nominal_kV,
+            highest_kV=circuit.highest_kV,
+            per_unit_overvoltage=circuit.overvoltage_per_unit,
+            altitude_m=scene.altitude_m,
+            inputs=inputs,
+        )
     except RuleError as error:
         return None, {"name": " + ".join(scene.rule), "edition": "", "clause": ""}, str(error)
     return found.required_m, {"name": found.rule.name, "edition": found.rule.edition, "clause": found.rule.clause}, ""
@@ -92,8 +98,10 @@ def _metal(entry: records.Ladder, low: float, high: float) -> list[tuple[float, 
 
 
 def _ladder(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """For a bonded worker: from the highest earthed touch to the soles, least at the lowest climb. For one who is not bonded, up
-    to the top of the insulating part, less what the body shorts: the same at every climb while the body is on that part."""
+    """For a bonded worker: from the highest earthed touch to the soles, least at the lowest climb. For one who is not
+    bonded, up
+    to the top of the insulating part, less what the body shorts: the same at every climb while the body is on that
+        part."""
     scene = site.scene
     entry = scene.ladder
     names = records.aloft(scene, stage)
@@ -126,9 +134,7 @@ def _ladder(site: Site, stage: Stage) -> Iterator[Insulation]:
             left -= entry.wet_or_dirty_m
             steps.append(f"less {entry.wet_or_dirty_m:.2f} m written off as wet or dirty")
         verdict = "undecided" if required is None else "clear" if left >= required else "breach"
-        yield Insulation(
-            entry.name, verdict, left, required, {"climb_m": stage.climb_m.lo}, rule, tuple(steps), why
-        )  # type: ignore[arg-type]  # fmt: skip
+        yield Insulation(entry.name, verdict, left, required, {"climb_m": stage.climb_m.lo}, rule, tuple(steps), why)  # type: ignore[arg-type]
 
 
 def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:

@@ -1,7 +1,8 @@
 """Owns the judgement of one stage: which enclosures are asked for, and what they mean.
 
 Per stage: every judged chain from the stated posture against the whole limit and from the reach envelope against the
-electrical part, under every case of uncertain potentials; an unbonded worker's nearness to phases and earth; what moving
+electrical part, under every case of uncertain potentials; an unbonded worker's nearness to phases and earth; what
+moving
 bodies run into; insulating lengths; and the maps of margins along travel and climb.
 """
 
@@ -29,7 +30,7 @@ from clearance.gaps import EARTH, Case, Judged, cases, judged
 from clearance.job import insulation, maps, staging
 from clearance.job.setting import Setting
 from clearance.limits import Required, highest_kV, required_between
-from clearance.result import Approach, Collision, Gap, LineGap, Measure, StageResult, worst
+from clearance.result import Approach, Collision, Gap, Kind, LineGap, Measure, StageResult, worst
 from clearance.scene import records
 from clearance.scene.assemble import Site
 from clearance.scene.records import Stage, where
@@ -44,13 +45,13 @@ class Bench:
     engine: Engine
     tolerance_m: float
     boxes: int = 0
-    required: dict[tuple[str, str, str], Required] = field(default_factory=dict)
+    required: dict[tuple[str, str, Kind], Required] = field(default_factory=dict)
 
-    def limit(self, one: str, other: str, kind: str) -> Required:
+    def limit(self, one: str, other: str, kind: Kind) -> Required:
         """The required distance of a pair and kind, asked once."""
         key = (one, other, kind)
         if key not in self.required:
-            self.required[key] = required_between(self.site.scene, self.site.circuit_of, one, other, kind)  # type: ignore[arg-type]
+            self.required[key] = required_between(self.site.scene, self.site.circuit_of, one, other, kind)
         return self.required[key]
 
 
@@ -110,16 +111,16 @@ def _cases(bench: Bench, stage: Stage, setting: Setting) -> tuple[Case, ...]:
                 "few enough bodies of uncertain potential to judge every combination",
                 str(error),
                 "settle some by a recorded proof: struck_out, or states of the stage",
-            )  # fmt: skip
+            )
         ) from error
 
 
-def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, str, str], list[Judged]]:
+def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, str, Kind], list[Judged]]:
     """All judged chains of a setting by (one potential, the other, kind), of every case."""
     site = bench.site
     tools = staging.tools_of(site, stage, setting)
     air = [entry.between for entry in site.scene.air_only]
-    found: dict[tuple[str, str, str], list[Judged]] = {}
+    found: dict[tuple[str, str, Kind], list[Judged]] = {}
     for case in _cases(bench, stage, setting):
         try:
             asked = judged(setting.bodies, case, site.live, tools, air)
@@ -130,7 +131,7 @@ def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, s
                     "few enough floating bodies for chains through all of them",
                     str(error),
                     "give some of them a potential, or leave them out of the stage",
-                )  # fmt: skip
+                )
             ) from error
         for question in asked:
             found.setdefault((*question.between, question.kind), []).append(question)
@@ -160,7 +161,7 @@ def _gaps(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[
             first = replace(first, why=required.why)
         gap = Gap(
             (one, other), kind, first, second, required.limit_m, required.electrical_m, required.rule, required.voltage
-        )  # type: ignore[arg-type]
+        )
         if required.assumed_m is not None:
             gap = replace(gap, margin_at_assumed_m=first.gap_lower_m - required.assumed_m)
         gaps.append(gap)
@@ -215,7 +216,8 @@ def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
 
 
 def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None, case: str) -> Measure:
-    """The least gap along the paths, and its verdict; where bounds straddle the limit, swept again for the verdict alone."""
+    """The least gap along the paths, and its verdict; where bounds straddle the limit, swept again for the verdict
+    alone."""
     found = found_for(bench, piece, paths)
     lower, why = max(0.0, found.lower_m), ""
     verdict = judge(lower, found.upper_m, required_m)
@@ -231,13 +233,14 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
     within = False
     if verdict == "breach" and required_m is not None:
         within = _holds_without_slack(bench, piece, paths, required_m)
-    ends, through = ("", ""), ()
+    ends = ("", "")
+    through: tuple[str, ...] = ()
     if found.path is not None:
         ends = (found.bodies[0][0], found.bodies[-1][1])
         through = tuple(pair[0] for pair in found.bodies[1:])
     return Measure(
         verdict, required_m, lower, max(0.0, found.upper_m), found.at, through, ends, found.points, within, case, why
-    )  # fmt: skip
+    )
 
 
 def _holds_without_slack(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> bool:
@@ -257,8 +260,10 @@ def _unbonded(stage: Stage, site: Site) -> Iterator[str]:
 
 
 def _approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Approach]:
-    """Only in a bonding or unbonding stage may a worker who is not bonded come nearer to a phase than the transfer distance plus the
-    ergonomic part, and only when mounting so near to earth; while bonding, earthed bodies are out of reach throughout."""
+    """Only in a bonding or unbonding stage may a worker who is not bonded come nearer to a phase than the transfer
+    distance plus the
+    ergonomic part, and only when mounting so near to earth; while bonding, earthed bodies are out of reach
+    throughout."""
     site = bench.site
     bonding = stage.kind in ("bonding", "unbonding")
     aloft = list(records.aloft(site.scene, stage)) if bonding else list(_unbonded(stage, site))
@@ -341,7 +346,7 @@ def _collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
                     ends,
                     swept.points,
                     within,
-                )  # fmt: skip
+                )
             )
     for name, measures in found.items():
         verdict = worst([m.verdict for m in measures])
@@ -370,7 +375,7 @@ def _refuse_unreachable_bonds(bench: Bench, stage: Stage, reach: Sequence[Piece]
                     f"a conductor of phase {phase} within reach",
                     f"the nearest {nearest:.2f} m beyond the reach envelope",
                     "move the ladder, climb higher, or bond to another phase",
-                )  # fmt: skip
+                )
             )
     if mistakes:
         raise InputError(mistakes)
@@ -379,7 +384,7 @@ def _refuse_unreachable_bonds(bench: Bench, stage: Stage, reach: Sequence[Piece]
 def line_gaps(bench: Bench) -> tuple[LineGap, ...]:
     """Gaps of the line itself between every two potentials: listed, not judged."""
     site, engine = bench.site, bench.engine
-    index = {body.name: engine.index[id(body)] for body in site.bodies if id(body) in engine.index}
+    index = {body.name: engine.index[id(body.shape)] for body in site.bodies if id(body.shape) in engine.index}
     names = list(
         dict.fromkeys(body.potential for body in site.bodies if body.conductive and body.potential is not None)
     )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from clearance.engine import enclose
+from clearance.engine import Path, enclose
 from clearance.job.setting import shown
 from clearance.result import Cell, Gap, Map, StageResult, worst
 from clearance.scene.records import Stage
@@ -34,7 +34,8 @@ MOST_MAPS = 6
 def maps_of(
     bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece], found: StageResult
 ) -> tuple[Map, ...]:
-    """Maps of the gap with the least margin and of every breaching one, along each of travel and climb and along both."""
+    """Maps of the gap with the least margin and of every breaching one, along each of travel and climb and along
+    both."""
     wanted: list[tuple[float, str, Gap]] = []
     for gap in found.gaps:
         for what, measure in (("posture", gap.posture), ("reach", gap.reach)):
@@ -78,8 +79,8 @@ def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: st
 
 
 def _cell(
-    bench: Bench, asked: Sequence[tuple[Piece, list, float]], within: Mapping[str, tuple[float, float]], required: float
-) -> Cell:  # type: ignore[type-arg]
+    bench: Bench, asked: Sequence[tuple[Piece, list[Path], float]], within: Mapping[str, tuple[float, float]], required: float
+) -> Cell:
     verdicts, margin, witness = [], float("inf"), None
     for piece, kept, left_out in asked:
         found = enclose(bench.engine, piece.compiled, kept, tolerance_m=MAP_TOLERANCE_M, within=within)

@@ -1,6 +1,7 @@
 """Owns `Setting`: one swept piece of a stage as the engine takes it, and where everything stands at given parameters.
 
-A stage becomes one setting for the stated posture and one for the reach envelope; where a released conductor changes shape,
+A stage becomes one setting for the stated posture and one for the reach envelope; where a released conductor changes
+shape,
 one of each for every piece of its lowering.
 """
 
@@ -50,7 +51,8 @@ def inside(parameter: str, value: float) -> float:
 
 
 def standing(setting: Setting, at: Mapping[str, float]) -> tuple[Body, ...]:
-    """Every body of the setting where it is at the parameters `at`, in the units of their names; what is missing is centred."""
+    """Every body of the setting where it is at the parameters `at`, in the units of their names; what is missing is
+    centred."""
     q = {
         name: inside(name, at[name]) if name in at else 0.5 * (low + high) for name, (low, high) in setting.box.items()
     }

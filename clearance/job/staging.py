@@ -1,7 +1,10 @@
-"""Owns a stage as the engine takes it: the job's bodies put on the site, on links that move, at the potentials of the stage.
+"""Owns a stage as the engine takes it: the job's bodies put on the site, on links that move, at the potentials of the
+stage.
 
-`settings_of(site, stage)` gives the settings to be swept, for the stated posture and for the reach envelope. The ladder's
-chain: along the track on the ground, heading, tilt, lean along and across, then up the ladder to the worker. A range of one
+`settings_of(site, stage)` gives the settings to be swept, for the stated posture and for the reach envelope. The
+ladder's
+chain: along the track on the ground, heading, tilt, lean along and across, then up the ladder to the worker. A
+    range of one
 value is no parameter: it is a fixed joint.
 """
 
@@ -10,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -23,7 +27,8 @@ from clearance.scene.assemble import EARTH, Site, on_ground, place
 from clearance.scene.records import Range, Reference, Stage, where
 
 HULL = "hull"
-"""Kind of the pieces of the ladder's hull: they decide which limit a line near them earns, and are no bodies of their own."""
+"""Kind of the pieces of the ladder's hull: they decide which limit a line near them earns, and are no bodies of their
+own."""
 
 TAIL_ERROR_M = 0.1
 """[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into slack."""
@@ -39,8 +44,9 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
     """
     found = []
     for piece, tails in _tail_pieces(site, stage):
-        for check in ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",):
-            found.append(_setting(site, stage, check, piece, tails))  # type: ignore[arg-type]
+        checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)
+        for check in checks:
+            found.append(_setting(site, stage, check, piece, tails))
     return tuple(found)
 
 
@@ -85,8 +91,15 @@ def _setting(
         bodies += _worker_bodies(site, stage, check, rig)
     bodies = [_overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
     return Setting(
-        stage.name, check, tuple(bodies), rig.motion, rig.box, rated, rig.cuts, frozenset(_touching(site, stage, bodies))
-    )  # fmt: skip
+        stage.name,
+        check,
+        tuple(bodies),
+        rig.motion,
+        rig.box,
+        rated,
+        rig.cuts,
+        frozenset(_touching(site, stage, bodies)),
+    )
 
 
 def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
@@ -107,11 +120,11 @@ def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
                     where(scene, stage, "travel_m"),
                     f"stations on the track, 0 to {knots[-1, 0]:.2f} m",
                     f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
-                )  # fmt: skip
+                )
             )
         cuts = [("travel_m", float(station)) for station in knots[1:-1, 0]]
         up, across, along = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0)
-        carriage = (
+        carriage: tuple[Joint, ...] = (
             _joint("track", "travel_m", spans, box, knots=knots),
             Joint("fixed", rotation=rotation_about(up, math.radians(scene.track.heading_deg))),
         )
@@ -138,9 +151,13 @@ def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
 
 
 def _joint(
-    kind: str, name: str, spans: Mapping[str, tuple[float, float]], box: Mapping[str, tuple[float, float]],
-    axis: tuple[float, float, float] = (0.0, 0.0, 1.0), knots: np.ndarray | None = None,
-) -> Joint:  # fmt: skip
+    kind: str,
+    name: str,
+    spans: Mapping[str, tuple[float, float]],
+    box: Mapping[str, tuple[float, float]],
+    axis: tuple[float, float, float] = (0.0, 0.0, 1.0),
+    knots: np.ndarray | None = None,
+) -> Joint:
     """The joint of a parameter, or a fixed one where the parameter has one value."""
     value = spans[name][0]
     if name in box:
@@ -155,8 +172,10 @@ def _joint(
     return Joint("fixed", rotation=rotation_about(axis, value))
 
 
+@lru_cache(maxsize=16)
 def track_knots(site: Site) -> tuple[np.ndarray, float]:
-    """Vertices of the track laid on the ground, (n, 4) station and place [m], and how far the ground leaves its pieces [m]."""
+    """Vertices of the track laid on the ground, (n, 4) station and place [m], and how far the ground leaves its pieces
+    [m]."""
     track = site.scene.track
     assert track is not None
     corners = np.array(track.points_m, float)
@@ -218,9 +237,7 @@ def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
 
 def build_of(person: records.Worker | records.Crew) -> worker.Build:
     """The body of a person in the scene."""
-    return worker.build(
-        person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m
-    )  # fmt: skip
+    return worker.build(person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m)
 
 
 def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterator[Body]:
@@ -233,7 +250,7 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterato
                 "one worker on the ladder at a time",
                 ", ".join(names),
                 "write a stage for each",
-            )  # fmt: skip
+            )
         )
     for person in scene.workers:
         if person.name not in names:
@@ -258,13 +275,14 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterato
             potential, states = EARTH, (("off the ground", None),)
         yield Body(
             person.name, "worker", shape, potential=potential, job=True, link="worker", extent_m=extent, states=states
-        )  # fmt: skip
+        )
         if bonded is not None and stage.bonding_lead_m is not None and stage.clamp_m is not None:
             yield _lead(site, stage, person, rig)
 
 
 def _lead(site: Site, stage: Stage, person: records.Worker, rig: _Rig) -> Body:
-    """The bonding lead: the distances of any point of it to clamp and belt add up to its length at most, so it lies within half
+    """The bonding lead: the distances of any point of it to clamp and belt add up to its length at most, so it lies
+    within half
     that length of the middle between the two, wherever in the box the belt is."""
     assert stage.clamp_m is not None and stage.bonding_lead_m is not None
     clamp = np.array(place(site, stage, stage.clamp_m))
@@ -273,12 +291,22 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: _Rig) -> Body:
     middle = 0.5 * (clamp + placed(belt, rig.motion, "worker", centre).vertices[0, 0])
     spread = 0.5 * displacement(rig.motion, "worker", belt, rig.box)
     return Body(
-        f"{person.name} bonding lead", "lead", shapes.points([middle], radius=0.5 * stage.bonding_lead_m + spread),
-        potential=stage.bonded[person.name], job=True, note="a ball that holds the lead wherever it hangs",
-    )  # fmt: skip
+        f"{person.name} bonding lead",
+        "lead",
+        shapes.points([middle], radius=0.5 * stage.bonding_lead_m + spread),
+        potential=stage.bonded[person.name],
+        job=True,
+        note="a ball that holds the lead wherever it hangs",
+    )
 
 
-def _crew_bodies(site: Site) -> Iterator[Body]:
+@lru_cache(maxsize=16)
+def _crew_bodies(site: Site) -> tuple[Body, ...]:
+    """People and vehicles on the ground; the same bodies in every stage."""
+    return tuple(_made_crew(site))
+
+
+def _made_crew(site: Site) -> Iterator[Body]:
     for person in site.scene.crew:
         shape = crew.person(on_ground(site.ground, person.at_m), build_of(person), arms=person.arms)
         yield Body(person.name, "crew", shape, job=True)
@@ -319,8 +347,9 @@ def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
 
 
 def _tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] | None, dict[str, shapes.Shape]]]:
-    """Per piece of the lowering: its range of lower_m, or None where nothing is lowered, and the shapes of what is off."""
-    parked = {name: _frozen(_freed(site, stage, name), None) for name in stage.off}
+    """Per piece of the lowering: its range of lower_m, or None where nothing is lowered, and the shapes of what is
+    off."""
+    parked = {name: _parked(site, name) for name in stage.off}
     if not stage.released:
         yield None, parked
         return
@@ -331,53 +360,69 @@ def _tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float]
                 "one wire lowered at a time",
                 ", ".join(stage.released),
                 "write a stage for each",
-            )  # fmt: skip
+            )
         )
     name = stage.released[0]
     low, high = (0.0, 0.0) if stage.lower_m is None else (stage.lower_m.lo, stage.lower_m.hi)
+    pieces = _tail(site, name)
+    travel = pieces[-1].lower_m[1]
+    if high > travel + 1e-9:
+        raise InputError(
+            Mistake(
+                where(site.scene, stage, "lower_m"),
+                f"at most the {travel:.2f} m to where '{name}' is parked",
+                f"{high:g} m",
+            )
+        )
     if low == high:
-        yield None, {**parked, name: _frozen(_freed(site, stage, name), low)}
+        yield None, {**parked, name: _frozen(pieces, low)}
         return
-    for piece in _freed(site, stage, name, (low, high)):
-        yield piece.lower_m, {**parked, name: piece.shape}
+    for piece in pieces:
+        if piece.lower_m[0] >= low - 1e-9 and piece.lower_m[1] <= min(high, travel) + 1e-9:
+            yield piece.lower_m, {**parked, name: piece.shape}
 
 
-def _frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float | None) -> shapes.Shape:
-    """The tail where it has been lowered by so much, or, with None, all the way."""
-    value = pieces[-1].lower_m[1] if lower_m is None else lower_m
-    piece = next((p for p in pieces if p.lower_m[0] <= value <= p.lower_m[1]), pieces[-1])
+def _frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:
+    """The tail where it has been lowered by so much."""
+    piece = next((p for p in pieces if p.lower_m[0] <= lower_m <= p.lower_m[1]), pieces[-1])
     if piece.shape.rate is None:
         return piece.shape
-    return replace(piece.shape, vertices=piece.shape.vertices + piece.shape.rate * value, rate=None)
+    return replace(piece.shape, vertices=piece.shape.vertices + piece.shape.rate * lower_m, rate=None)
 
 
-def _freed(site: Site, stage: Stage, name: str, span: tuple[float, float] | None = None) -> tuple[wire.TailPiece, ...]:
-    """The pieces of a wire's lowering, over a range of it or all of it."""
+@lru_cache(maxsize=64)
+def _parked(site: Site, name: str) -> shapes.Shape:
+    """The tail lowered all the way; one shape for all stages."""
+    pieces = _tail(site, name)
+    return _frozen(pieces, pieces[-1].lower_m[1])
+
+
+@lru_cache(maxsize=64)
+def _tail(site: Site, name: str) -> tuple[wire.TailPiece, ...]:
+    """All pieces of a wire's lowering, cut where some stage's range begins or ends."""
     hung = site.wires[name]
     record = hung.record
     assert record.release is not None
     start, end = hung.catenary.start, hung.catenary.end
     free, fixed = (start, end) if record.release.free_end == "from" else (end, start)
     to = place(site, record, record.release.lowered_to_m)
+    travel = math.dist(free, to)
+    spans = [stage.lower_m for stage in site.scene.stages if name in stage.released and stage.lower_m is not None]
+    ranges = [(0.0, travel)] + [(s.lo, min(s.hi, travel)) for s in spans if s.lo < min(s.hi, travel)]
     try:
-        travel = math.dist(free, to)
-        if span is not None and span[1] > travel + 1e-9:
-            raise InputError(
-                Mistake(("", "lower_m"), f"at most the {travel:.2f} m to where it is parked", f"{span[1]:g} m")
-            )
-        ranges = None if span is None else [(span[0], min(span[1], travel))]
         return wire.freed_tail(
             hung.catenary.length_m, fixed, free, to, record.diameter_m, record.slack_m, ranges, TAIL_ERROR_M
         )
     except InputError as error:
-        place_of = (*where(site.scene, stage), f"wire '{name}'")
+        head = (*where(site.scene, record), "release")
         raise InputError(
-            [Mistake((*place_of, *m.where[1:]), m.expected, m.found, m.remedy) for m in error.mistakes]
+            [Mistake((*head, *m.where[1:]), m.expected, m.found, m.remedy) for m in error.mistakes]
         ) from error
 
 
 def _released_body(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> Body:
-    """A wire taken off: in turn at its former phase, at earth and at a potential of its own, but for states struck out."""
+    """A wire taken off: in turn at its former phase, at earth and at a potential of its own, but for states struck
+    out."""
     record = site.wires[name].record
     assert record.release is not None
     struck = {entry.state for entry in record.release.struck_out}
@@ -401,9 +446,15 @@ def _released_body(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> 
         "floating": f"{name} floating",
     }
     return Body(
-        name, "wire", shape, potential=named[kept[0]], job=True, link="tail" if shape.rate is not None else None,
-        states=tuple((words[state], named[state]) for state in kept[1:]), note=words[kept[0]],
-    )  # fmt: skip
+        name,
+        "wire",
+        shape,
+        potential=named[kept[0]],
+        job=True,
+        link="tail" if shape.rate is not None else None,
+        states=tuple((words[state], named[state]) for state in kept[1:]),
+        note=words[kept[0]],
+    )
 
 
 def _overridden(site: Site, stage: Stage, body: Body) -> Body:

@@ -13,14 +13,12 @@ import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import llvmlite.binding
 import numba
 import platformdirs
 from numba.core import config
-
-Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 def kernel_digest() -> str:
@@ -51,7 +49,7 @@ def cache_folder() -> Path | None:
 _FOLDER = cache_folder()
 
 
-def compiled(function: Function) -> Function:
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile without fast-math (bounds rely on IEEE rounding), releasing the interpreter lock, kept in `cache_folder`."""
     before = config.CACHE_DIR  # type: ignore[attr-defined]
     config.CACHE_DIR = str(_FOLDER) if _FOLDER else before  # type: ignore[attr-defined]
@@ -59,4 +57,4 @@ def compiled(function: Function) -> Function:
         made = numba.njit(cache=_FOLDER is not None, nogil=True, error_model="numpy", fastmath=False)(function)
     finally:
         config.CACHE_DIR = before  # type: ignore[attr-defined]
-    return made  # type: ignore[no-any-return]
+    return made

@@ -39,7 +39,7 @@ class Store(NamedTuple):
     high: NDArray[np.float64]
     right: NDArray[np.int64]
     first: NDArray[np.int64]
-    count: NDArray[np.int64]
+    count: NDArray[np.int64]  # type: ignore[assignment]  # a tuple's own count() is not used
     root: NDArray[np.int64]
 
 

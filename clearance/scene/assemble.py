@@ -1,6 +1,7 @@
 """Owns the passage from a scene's records to bodies: all that stood there before the job, each in its place.
 
-`assemble` gives a `Site`: the line's bodies, the ground, the circuits of every potential, and places by reference. What the job
+`assemble` gives a `Site`: the line's bodies, the ground, the circuits of every potential, and places by reference. What
+the job
 brings is put on the site stage by stage, in `clearance.job.staging`.
 """
 
@@ -16,7 +17,7 @@ from clearance import shapes
 from clearance.bodies import Body, cloud, ground, insulator, solid, structure, wire
 from clearance.conductor import catenary
 from clearance.conductor.catenary import Catenary
-from clearance.errors import ClearanceError, InputError, Mistake
+from clearance.errors import InputError, Mistake
 from clearance.scene import records
 from clearance.scene.records import Circuit, Place, Point, Reference, Scene, where
 from clearance.tolerances import LARGEST_COORDINATE_M
@@ -127,14 +128,14 @@ def assemble(scene: Scene) -> Site:
                     f"coordinates within {LARGEST_COORDINATE_M:g} m of the origin",
                     f"{float(np.abs(body.shape.vertices).max()):g} m",
                     "set [origin] near the site",
-                )  # fmt: skip
+                )
             )
     if desk.mistakes:
         raise InputError(desk.mistakes)
     circuit_of, live = _circuits(scene, bodies)
     return Site(
         scene, desk.ground, tuple(bodies), desk.wires, circuit_of, live, tuple(desk.skipped), tuple(desk.strings)
-    )  # fmt: skip
+    )
 
 
 def highest_circuit(scene: Scene) -> Circuit:
@@ -155,7 +156,8 @@ def _circuits(scene: Scene, bodies: list[Body]) -> tuple[dict[str, Circuit], tup
 
 
 def _stated(scene: Scene, name: str, kind: str, shape: shapes.Shape, potential: str) -> Body:
-    """A conductive body at a stated potential: a phase of a dead circuit is judged as live and as earth, or is earth."""
+    """A conductive body at a stated potential: a phase of a dead circuit is judged as live and as earth, or is
+    earth."""
     if potential in (EARTH, records.FLOATING):
         return Body(name, kind, shape, potential=None if potential == records.FLOATING else EARTH)
     circuit = records.phases(scene)[potential]
@@ -184,7 +186,9 @@ def _made_ground(scene: Scene) -> ground.Ground:
         if isinstance(entry, records.PointsGround):
             file = scene.folder / entry.file
             if file.suffix.lower() in (".las", ".laz"):
-                return ground.points(cloud.read_points([file], entry.classes, origin=_origin(scene))[0], GROUND_CELL_M, slack)
+                return ground.points(
+                    cloud.read_points([file], entry.classes, origin=_origin(scene))[0], GROUND_CELL_M, slack
+                )
             return ground.points(ground.read_xyz(file), 0.0, slack)
         return ground.mesh(scene.folder / entry.file, entry.units, slack_m=slack)
 
@@ -206,10 +210,18 @@ def on_ground(site_ground: ground.Ground, xy: tuple[float, float]) -> Point:
 def _structure(desk: _Desk, entry: records.Structure) -> shapes.Shape:
     if isinstance(entry, records.Gantry):
         return structure.gantry(
-            on_ground(desk.ground, entry.base_m), entry.heading_deg, entry.column_spacing_m, entry.column_width_m,
-            entry.beam_height_m, entry.beam_depth_m, entry.beam_width_m, entry.panel_m, entry.member_radius_m,
-            columns=entry.columns, slack_m=entry.slack_m,
-        )  # fmt: skip
+            on_ground(desk.ground, entry.base_m),
+            entry.heading_deg,
+            entry.column_spacing_m,
+            entry.column_width_m,
+            entry.beam_height_m,
+            entry.beam_depth_m,
+            entry.beam_width_m,
+            entry.panel_m,
+            entry.member_radius_m,
+            columns=entry.columns,
+            slack_m=entry.slack_m,
+        )
     if isinstance(entry, records.MembersStructure):
         nodes, bars = structure.read_members(desk.scene.folder / entry.nodes, desk.scene.folder / entry.members)
         shift = (0.0, 0.0, 0.0) if entry.base_m is None else on_ground(desk.ground, entry.base_m)
@@ -218,12 +230,22 @@ def _structure(desk: _Desk, entry: records.Structure) -> shapes.Shape:
     base = on_ground(desk.ground, entry.base_m)
     if isinstance(entry, records.LatticeTower):
         return structure.lattice_tower(
-            base, entry.heading_deg, entry.height_m, entry.base_width_m, entry.top_width_m, entry.panels, entry.member_radius_m,
-            arms, entry.waist_height_m, entry.waist_width_m, entry.peak_m or 0.0, entry.slack_m,
-        )  # fmt: skip
+            base,
+            entry.heading_deg,
+            entry.height_m,
+            entry.base_width_m,
+            entry.top_width_m,
+            entry.panels,
+            entry.member_radius_m,
+            arms,
+            entry.waist_height_m,
+            entry.waist_width_m,
+            entry.peak_m or 0.0,
+            entry.slack_m,
+        )
     return structure.pole(
         base, entry.height_m, entry.base_radius_m, entry.top_radius_m, arms, entry.heading_deg, entry.slack_m
-    )  # fmt: skip
+    )
 
 
 def place(desk: _Desk | Site, entry: records.Record, value: Place) -> Point:
@@ -250,7 +272,7 @@ def place(desk: _Desk | Site, entry: records.Record, value: Place) -> Point:
                 ("", str(value)),
                 f"a station on the conductor, {chord - along + (value.along_m or 0):.2f} m at most",
                 f"{value.along_m:g} m",
-            )  # fmt: skip
+            )
         )
     return tuple(float(v) for v in catenary.point_at(hung.catenary, along))  # type: ignore[return-value]
 
@@ -264,9 +286,14 @@ def _string(entry: records.InsulatorString | None) -> insulator.StringSpec | Non
         return None
     ring = entry.rings[0] if entry.rings else None
     return insulator.StringSpec(
-        entry.kind, entry.length_m, entry.insulating_m, entry.diameter_m,
-        ring_diameter_m=ring.diameter_m if ring else 0.0, ring_tube_m=ring.tube_m if ring else 0.05,
-    )  # fmt: skip
+        entry.kind,
+        entry.length_m,
+        entry.insulating_m,
+        entry.diameter_m,
+        ring_diameter_m=ring.diameter_m if ring else 0.0,
+        ring_tube_m=ring.tube_m if ring else 0.05,
+        weight_N=None if entry.weight_kN is None else entry.weight_kN * 1000.0,
+    )
 
 
 def _solve(record: records.SpanWire) -> Callable[[Point, Point], Catenary]:
@@ -291,8 +318,18 @@ def _hang(desk: _Desk, record: records.SpanWire | records.SlackWire) -> HungWire
         shape = wire.conductor(curve, record.diameter_m, slack_m=record.slack_m)
     else:
         parts = insulator.span_with_strings(
-            start, end, _string(record.from_string), _string(record.to_string), _solve(record), record.slack_m
+            start,
+            end,
+            _string(record.from_string),
+            _string(record.to_string),
+            _solve(record),
+            record.slack_m,
+            wire_weight_N_m=record.weight_N_m,
+            keep_sag=record.sag_m is not None,
         )
+        for string_record in (record.from_string, record.to_string):
+            if string_record is not None and string_record.kind == "strain" and string_record.weight_kN is None:
+                desk.skipped.append(f"wire '{record.name}': a strain string's weight, not stated, taken as the wire's own")
         curve = parts.conductor
         bundle = record.bundle
         shape = wire.conductor(
@@ -341,7 +378,7 @@ def _refuse_underground(desk: _Desk, record: records.Record, shape: shapes.Shape
                 "a wire above the ground",
                 f"{depth.max():.2f} m below it at x {at[0]:.2f}, y {at[1]:.2f} m",
                 "check the heights of its attachments, its sag and the ground",
-            )  # fmt: skip
+            )
         )
 
 
@@ -359,14 +396,23 @@ def _post(desk: _Desk, entry: records.Insulator) -> list[Body]:
                 hung.record.phase
                 for hung in desk.wires.values()
                 if hung.record.phase is not None
-                and min(np.linalg.norm(np.subtract(end, parts.live_end)) for end in (hung.catenary.start, hung.catenary.end)) < 0.2
+                and min(
+                    np.linalg.norm(np.subtract(end, parts.live_end)) for end in (hung.catenary.start, hung.catenary.end)
+                )
+                < 0.2
             ),
             None,
-        )  # fmt: skip
+        )
         # Nothing connected is found at its live end: a conductive part at no potential floats.
         bodies.append(
-            _stated(desk.scene, f"{entry.name} head", "fitting", parts.live, phase if phase is not None else records.FLOATING)
-        )  # fmt: skip
+            _stated(
+                desk.scene,
+                f"{entry.name} head",
+                "fitting",
+                parts.live,
+                phase if phase is not None else records.FLOATING,
+            )
+        )
     return bodies
 
 
@@ -376,16 +422,26 @@ def _solid(desk: _Desk, entry: records.Solid) -> shapes.Shape:
     if isinstance(entry, records.Cylinder):
         return solid.cylinder(entry.from_m, entry.to_m, entry.radius_m, slack_m=entry.slack_m)
     return solid.mesh(
-        desk.scene.folder / entry.file, entry.units, entry.at_m, entry.heading_deg, solid=entry.solid, slack_m=entry.slack_m
-    ).shape  # fmt: skip
+        desk.scene.folder / entry.file,
+        entry.units,
+        entry.at_m,
+        entry.heading_deg,
+        solid=entry.solid,
+        slack_m=entry.slack_m,
+    ).shape
 
 
 def _cloud(desk: _Desk, entry: records.Cloud) -> shapes.Shape:
     scene = desk.scene
     shape, counts = cloud.read_cloud(
-        [scene.folder / entry.file], entry.classes, entry.polygon_m,
-        None if entry.height_m is None else (entry.height_m.lo, entry.height_m.hi), _origin(scene), entry.survey_error_m, entry.thin_m,
+        [scene.folder / entry.file],
+        entry.classes,
+        entry.polygon_m,
+        None if entry.height_m is None else (entry.height_m.lo, entry.height_m.hi),
+        _origin(scene),
+        entry.survey_error_m,
+        entry.thin_m,
         entry.uncovered_m,
-    )  # fmt: skip
+    )
     desk.skipped.append(f"cloud '{entry.name}': {counts}")
     return shape

@@ -30,6 +30,7 @@ class InsulatorString(Record):
     insulating_m: Positive = Field(description="length of the insulating part")
     diameter_m: Positive = Field(description="diameter over the sheds")
     units: int | None = Field(None, gt=0, description="number of sound insulators")
+    weight_kN: Positive | None = Field(None, description="weight of the string; else as much per metre as the wire")
     rings: tuple[Ring, ...] = Field((), description="ring fittings")
 
 
