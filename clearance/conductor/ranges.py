@@ -175,7 +175,8 @@ def string_weight(line: Line, weight: float, chord: float, tilt: float, per: flo
     """How far [m] the line moves when its strain strings weigh what is stated instead of as much as their length of
     wire.
 
-    At a kept horizontal tension and length, solved with the strings as parts of their own weight.
+    Solved at the same length with the strings as parts of their own weight, and estimated at the same tension; the
+    larger.
     """
     one, two = strain_strings(line)
     heavy = [line.start.string_weight_N * (one > 0), line.end.string_weight_N * (two > 0)]
@@ -190,8 +191,14 @@ def string_weight(line: Line, weight: float, chord: float, tilt: float, per: flo
     shift = float(np.linalg.norm(joints(moved) - joints(still), axis=1).max())
     # Within the conductor: the chord moves with its ends, and its tension by the ratio of the two.
     pull = hypot(*moved.force[:2]) / hypot(*still.force[:2])
-    return shift + abs(1.0 - 1.0 / pull) * depth(chord, tilt, per)
+    answered = shift + abs(1.0 - 1.0 / pull) * depth(chord, tilt, per)
+    # At the same tension instead of the same length: the whole wire is lowered by the strings' moment over the tension.
+    lowered = max(
+        abs(own - weight * length) * length * per / (2.0 * weight) for length, own in (parts[0], parts[2]) if own
+    )
+    return max(answered, 1.1 * lowered)
 
 
 def depth(chord: float, tilt: float, per: float) -> float:
+    """Depth [m] of a curve below its chord, square to it, at half of it."""
     return float(planar.depth_at(planar.solve(chord, tilt, per), chord / 2))

@@ -1,0 +1,225 @@
+"""Owns the way from a scene's wires and weather to where each wire may be.
+
+`place_wires` is what an assembler and the command `sag` call; `lines_of` and `weather_of` make the records that
+`clearance.conductor.placing` works on. A wire that refers to another ("bus A end", "bus A @ 1.6") hangs on its string
+or moves with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from clearance.conductor import catenary
+from clearance.conductor.catalogue import Entry, entry, find
+from clearance.conductor.lines import Check, End, Known, Line, Placed, Weather
+from clearance.conductor.placing import moves, place
+from clearance.conductor.ranges import curve_of, nominal_of
+from clearance.errors import InputError, Mistake
+from clearance.scene.records import InsulatorString, Range, Reference, SceneFile, SlackWire, SpanWire, where
+from clearance.scene.records_conductor import Weather as WeatherRecord
+from clearance.scene.records_conductor import catalogue_table
+
+DIFFERS = 0.05
+"""[1] A stated diameter or weight may differ from the named conductor's by this part before it is a mistake."""
+
+
+@dataclass
+class _Desk:
+    scene: SceneFile
+    own: Mapping[str, Entry]
+    lines: dict[str, Line] = field(default_factory=dict)
+    hanging: list[str] = field(default_factory=list)
+
+
+def place_wires(scene: SceneFile) -> dict[str, Placed]:
+    """Where every wire of the scene is and may be, by name, in the scene's order.
+
+    Raises `InputError` with every mistake: what `lines_of` finds, and what the weather needs to know of a wire.
+    """
+    lines, weather = lines_of(scene), weather_of(scene)
+    spans = [line for line in lines.values() if line.length_m is None]
+    try:
+        placed = place(spans, weather)
+        if weather is None:
+            placed |= place([line for line in lines.values() if line.length_m is not None])
+        else:
+            waiting = [line for line in lines.values() if line.length_m is not None]
+            while waiting:
+                ready = [line for line in waiting if all(name in placed for name in _hosts(scene, line))]
+                moved = [_moving(scene, line, placed) for line in ready]
+                placed |= place(moved, weather)
+                waiting = [line for line in waiting if line not in ready]
+    except InputError as error:
+        head = where(scene)
+        raise InputError([replace(mistake, where=(*head, *mistake.where)) for mistake in error.mistakes]) from None
+    return {wire.name: placed[wire.name] for wire in scene.wires}
+
+
+def weather_of(scene: SceneFile) -> Weather | None:
+    """The scene's weather in SI, or None where it states none."""
+    record: WeatherRecord | None = getattr(scene, "weather", None)
+    if record is None:
+        return None
+    return Weather(
+        _pair(record.air_C),
+        _pair(record.wind_m_s),
+        _pair(record.wind_from_deg) if record.wind_from_deg is not None else None,
+        _pair(record.sun_W_m2),
+        _pair(record.current_A) if record.current_A is not None else None,
+        _pair(record.conductor_C) if record.conductor_C is not None else None,
+        record.gust_factor,
+        scene.altitude_m,
+        record.basis,
+    )
+
+
+def _pair(record: Range) -> tuple[float, float]:
+    return record.lo, record.hi
+
+
+def lines_of(scene: SceneFile) -> dict[str, Line]:
+    """Every wire of the scene as a line, by name. Raises `InputError` with every mistake found."""
+    wrong: list[Mistake] = []
+    own: dict[str, Entry] = {}
+    for made in getattr(scene, "conductors", ()):
+        try:
+            own[made.name] = entry(catalogue_table(made), where(scene))
+        except InputError as error:
+            wrong += error.mistakes
+    desk = _Desk(scene, own)
+    for record in scene.wires:
+        try:
+            _line(desk, record)
+        except InputError as error:
+            head = where(scene, record)
+            wrong += [
+                m if m.where[: len(head)] == head else replace(m, where=(*head, *m.where)) for m in error.mistakes
+            ]
+    if wrong:
+        raise InputError(dict.fromkeys(wrong))
+    return desk.lines
+
+
+def _line(desk: _Desk, record: SpanWire | SlackWire) -> Line:
+    if record.name in desk.lines:
+        return desk.lines[record.name]
+    if record.name in desk.hanging:
+        raise InputError(Mistake(("from_m",), "a place of its own", "a circle of wires that hang from one another"))
+    desk.hanging.append(record.name)
+    word = getattr(record, "conductor", None)
+    conductor = find(word, desk.own) if word is not None else None
+    span = isinstance(record, SpanWire)
+    bundle = record.bundle if isinstance(record, SpanWire) else None
+    count = bundle.count if bundle is not None else 1
+    if conductor is not None:
+        _agrees(record, conductor, count)
+    state = getattr(record, "known", None)
+    line = Line(
+        record.name,
+        _end(desk, record, "from"),
+        _end(desk, record, "to"),
+        record.diameter_m,
+        conductor,
+        record.weight_N_m,
+        count,
+        _known(record, state) if isinstance(record, SpanWire) else None,
+        record.length_m if isinstance(record, SlackWire) else None,
+        tuple(Check(check.sag_m, check.at_C, check.by) for check in getattr(record, "checks", ())) if span else (),
+        record.phase is not None,
+    )
+    desk.lines[record.name] = line
+    return line
+
+
+def _known(record: SpanWire, state: object) -> Known:
+    tension = None if record.horizontal_tension_kN is None else record.horizontal_tension_kN * 1e3
+    return Known(
+        tension,
+        record.weight_N_m,
+        record.sag_m,
+        record.catenary_constant_m,
+        getattr(state, "conductor_C", None),
+        getattr(state, "basis", ""),
+    )
+
+
+def _agrees(record: SpanWire | SlackWire, conductor: Entry, count: int) -> None:
+    """Refuse a stated diameter or weight that is not the named conductor's; a bundle's weight may be of one or of
+    all."""
+    wrong = []
+    if abs(record.diameter_m / conductor.diameter_m - 1) > DIFFERS:
+        wrong.append(
+            Mistake(
+                ("diameter_m",), f"{conductor.diameter_m:.4f} m, as {conductor.name} has", f"{record.diameter_m:g} m"
+            )
+        )
+    if record.weight_N_m is not None:
+        shares = [record.weight_N_m / conductor.weight_N_m / number for number in {1, count}]
+        if all(abs(share - 1) > DIFFERS for share in shares):
+            wrong.append(
+                Mistake(
+                    ("weight_N_m",),
+                    f"{conductor.weight_N_m:.2f} N/m, as {conductor.name} has",
+                    f"{record.weight_N_m:g} N/m",
+                )
+            )
+    if wrong:
+        raise InputError(wrong)
+
+
+def _end(desk: _Desk, record: SpanWire | SlackWire, which: str) -> End:
+    place_ = record.from_m if which == "from" else record.to_m
+    spec: InsulatorString | None = getattr(record, f"{which}_string", None)
+    if isinstance(place_, Reference):
+        if spec is not None:
+            raise InputError(Mistake((f"{which}_string",), "no string where the wire hangs on another", "one"))
+        return _hangs_on(desk, record, which, place_)
+    if spec is None:
+        return End(place_)
+    weight = getattr(spec, "weight_kN", None) or 0.0
+    return End(place_, spec.kind, spec.length_m, weight * 1e3, spec.diameter_m)
+
+
+def _hangs_on(desk: _Desk, record: SpanWire | SlackWire, which: str, place_: Reference) -> End:
+    host = next((wire for wire in desk.scene.wires if wire.name == place_.name), None)
+    if host is None:
+        raise InputError(Mistake((f"{which}_m",), f"a wire that '{place_}' can lie on", "no such wire"))
+    line = _line(desk, host)
+    curve = nominal_of(line, curve_of(line))
+    if place_.end is not None:
+        end = line.start if place_.end == "start" else line.end
+        if end.string == "suspension" and isinstance(record, SpanWire):
+            return replace(end, own=False)
+        if not isinstance(record, SpanWire):
+            return End(curve.start if place_.end == "start" else curve.end)
+    if isinstance(record, SpanWire) and weather_of(desk.scene) is not None:
+        raise InputError(
+            Mistake(
+                (f"{which}_m",),
+                "an attachment on a structure or a suspension string, as the scene has weather",
+                f"'{place_}', which moves",
+                "give it as slack with its length",
+            )
+        )
+    anchor = np.array(line.start.point)
+    along = (place_.along_m or 0.0) - float(np.hypot(*(np.array(curve.start) - anchor)[:2]))
+    return End(catenary.point_at(curve, along)) if place_.end is None else End(curve.end)
+
+
+def _hosts(scene: SceneFile, line: Line) -> list[str]:
+    record = next(wire for wire in scene.wires if wire.name == line.name)
+    return [place_.name for place_ in (record.from_m, record.to_m) if isinstance(place_, Reference)]
+
+
+def _moving(scene: SceneFile, line: Line, placed: Mapping[str, Placed]) -> Line:
+    """The line with its ends moving as the wires do that they are on."""
+    record = next(wire for wire in scene.wires if wire.name == line.name)
+    ends: dict[str, End] = {}
+    for which, place_ in (("start", record.from_m), ("end", record.to_m)):
+        if isinstance(place_, Reference):
+            end: End = getattr(line, which)
+            ends[which] = replace(end, moves_m=moves(placed[place_.name], end.point))
+    return replace(line, start=ends.get("start", line.start), end=ends.get("end", line.end))
