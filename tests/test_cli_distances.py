@@ -116,6 +116,15 @@ def test_json_lists_what_is_undecided(tmp_path):
     assert len(data["limits"]) == 4
 
 
+def test_an_overvoltage_without_a_basis_is_shown_as_such(tmp_path):
+    file = tmp_path / "d.json"
+    result = run("--voltage-kV", 220, "--rule", "osha-1910.269", "--t", 2.5, "--json", file)
+
+    assert result.exit_code == 0
+    assert "basis: NOT STATED" in result.stdout
+    assert "NOT STATED" in json.loads(file.read_text())["limits"][0]["inputs"]["per_unit_basis"]
+
+
 def test_several_rules_and_a_company_table(tmp_path):
     table = tmp_path / "company.toml"
     table.write_text(EXAMPLE)
@@ -133,7 +142,6 @@ def test_several_rules_and_a_company_table(tmp_path):
         (("--voltage-kV", 220, "--rule", "osha-1910.269", "--t-basis", "study"), "expected --t beside it"),
         (("--rule", "osha-1910.269"), "voltage_kV (nominal) or highest_kV"),
         (("--voltage-kV", 220, "--rule", "osha"), "Did you mean 'osha-1910.269'"),
-        (("--voltage-kV", 220, "--rule", "osha-1910.269", "--t", 2.5), "--t-basis"),
         (("--voltage-kV", 220, "--rule", "osha-1910.269", "--t", 0.5, "--t-basis", "x"), "below 1"),
         (("--voltage-kV", 220, "--rule", "osha-1910.269", "--altitude-m", 6001), "ends at 6000 m"),
         (("--voltage-kV", 220, "--rule", "osha-1910.269", "--input", "current=dc"), "direct-current line is refused"),

@@ -24,6 +24,7 @@ DISCLAIMER = (
     "These distances support, and do not replace, the employer's rules, local codes and the judgement of the "
     "qualified person in charge."
 )
+NO_BASIS = "NOT STATED: who determined T and how must be known before these distances are used (--t-basis)"
 
 
 def distances(
@@ -45,7 +46,8 @@ def distances(
         float | None, typer.Option("--t", help="Per-unit overvoltage T to earth; without it the rule's own assumption.")
     ] = None,
     t_basis: Annotated[
-        str | None, typer.Option("--t-basis", help="Who determined T, and how; needed with --t.")
+        str | None,
+        typer.Option("--t-basis", help="Who determined T, and how; a scene needs it, here its lack is said."),
     ] = None,
     altitude_m: Annotated[
         float, typer.Option("--altitude-m", help="Altitude of the work above sea level, in metres.")
@@ -128,8 +130,9 @@ def _question(
             inputs[key.strip()] = _value(value.strip())
     if t_basis is not None and t is None:
         mistakes.append(Mistake(("--t-basis",), "--t beside it", "none", "give the overvoltage this is the basis of"))
-    elif t_basis is not None:
-        inputs["per_unit_basis"] = t_basis
+    elif t is not None:
+        # A look at the figures needs no basis, but it must not be mistaken for one: the lack is printed with them.
+        inputs["per_unit_basis"] = t_basis if t_basis is not None else NO_BASIS
     if mistakes:
         raise InputError(mistakes)
     return Question(tuple(rules), voltage_kV, highest_kV, t, altitude_m, tuple(inputs.items()))
