@@ -478,6 +478,9 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
                 yield frozenset((name, other))
     for name in (*on_ladder, *ropes):
         yield frozenset((name, "ground"))
+    for name in ropes:
+        for person in scene.crew:
+            yield frozenset((name, person.name))
     if stage.kind == "mount":
         for name in aloft:
             yield frozenset((name, "ground"))
