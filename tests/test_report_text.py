@@ -12,6 +12,7 @@ from report_example import example_result
 from rich.console import Console
 
 from clearance.report.findings import SUPPORTS, findings, word
+from clearance.report.numbers import down
 from clearance.report.text import print_result
 from clearance.result import Measure, Result, StageResult
 
@@ -113,7 +114,10 @@ def test_rule_edition_clause_voltage_and_basis_are_quoted() -> None:
     )
     for line in (*example_result().basis, *example_result().skipped):
         assert line in text
-    assert "Margin of the posture at the rule's assumed overvoltage" in text
+    assert "Assumed T: margin of the posture at the rule's assumed overvoltage" in text
+    for stage in example_result().stages:
+        for gap in stage.gaps:
+            assert down(gap.margin_at_assumed_m) in text
 
 
 def test_closing_words_and_no_forbidden_ones() -> None:

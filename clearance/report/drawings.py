@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -18,7 +19,7 @@ from clearance.report import margin_map, paper
 from clearance.report.findings import Finding, Word, leading_drawn, pair, placeless, stage_word
 from clearance.report.gap_lines import GapLine, Settings, gap_lines, governing_stages, setting_of
 from clearance.report.projections import projection
-from clearance.report.style import SIGNS
+from clearance.report.style import REACH, SIGNS
 from clearance.report.true_length import true_length
 from clearance.report.views import line_direction
 from clearance.result import Result, StageResult
@@ -36,13 +37,15 @@ def draw_all(
 
     settings: by (stage, check) or by stage; progress is told the name of each drawing before it is made. Of the stage
     with the least margin and of every stage in breach: plan, elevation and section at the governing instant. Of every
-    stage: its margin maps, and the true-length view of its governing gap and of every breach that has a place.
+    stage: its margin maps, and the true-length view of its governing gap and of every breach that has a place; one that
+    is the same in several stages is drawn in the first.
     Raises OSError where `out` cannot be written, InputError where a stage has no setting.
     """
     out.mkdir(parents=True, exist_ok=True)
     tell = progress or (lambda _: None)
     names = tuple(phases(scene))
     files: list[Path] = []
+    drawn: set[object] = set()
     with paper.settings():
         for number, stage, leading in governing_stages(result):
             lines = gap_lines(stage, leading)
@@ -56,7 +59,7 @@ def draw_all(
                 files += paper.save(sheet, out, name)
         for number, stage in enumerate(result.stages, 1):
             files += _maps(result, stage, number, out, tell)
-            files += _true_lengths(result, settings, stage, number, names, out, tell)
+            files += _true_lengths(result, settings, stage, number, names, out, tell, drawn)
     return files
 
 
@@ -77,7 +80,13 @@ def _north(scene: Scene) -> str:
 
 
 def _bodies(settings: Settings, stage: StageResult, finding: Finding) -> tuple[Body, ...]:
-    return standing(setting_of(settings, stage.name, finding), finding.at)
+    """Everything where it is at a finding. Where the worker stands for a reach, the posture is drawn inside it."""
+    found = standing(setting_of(settings, stage.name, finding), finding.at)
+    if finding.check != "reach":
+        return found
+    posture = standing(setting_of(settings, stage.name, replace(finding, check="posture")), finding.at)
+    inside = tuple(body for body in posture if body.kind == "worker")
+    return tuple(replace(body, kind=REACH) if body.kind == "worker" else body for body in found) + inside
 
 
 def _titles(
@@ -111,6 +120,7 @@ def _true_lengths(
     names: tuple[str, ...],
     out: Path,
     tell: Progress,
+    drawn: set[object],
 ) -> list[Path]:
     leading = leading_drawn(stage)
     if leading is None:
@@ -120,6 +130,11 @@ def _true_lengths(
         if line.number > 1 and line.finding.verdict != "breach":
             continue
         gap = line.finding.gap
+        # A gap that no later step of the job moves comes again in every stage: once is enough.
+        same = (line.finding.figures, line.finding.check, line.air.round(6).tobytes())
+        if same in drawn:
+            continue
+        drawn.add(same)
         bodies = _bodies(settings, stage, line.finding)
         name = (
             f"{number:02d}-{slug(stage.name)}-gap-{line.number}-{slug(pair(gap.between) if gap else line.finding.what)}"

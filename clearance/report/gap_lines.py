@@ -20,7 +20,7 @@ Settings = Mapping[str, Pieces] | Mapping[tuple[str, str], Pieces]
 """By stage or by (stage, check); where a stage is swept in pieces, one of them or all."""
 
 MOST_LABELLED = 8
-"""Gaps that carry a whole label on one drawing; the rest carry their number and stand in the key."""
+"""Gaps that carry a whole label on one drawing; further clear ones carry their number and stand in the key."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,13 +60,11 @@ class GapLine:
         assert f.measure is not None
         what = f.what if f.gap is None else f"{pair(f.gap.between)}, {f.gap.kind}"
         lines = [f"{self.number} {SIGNS[f.word]} {f.word}: {what}", figures_line(f)]
-        if f.check:
-            lines.append(CHECKS[f.check])
-        lines.append(chain(f.measure))
         if f.measure.within_survey_error:
             lines.append("within survey error")
+        lines.append(chain(f.measure) + (f"; {CHECKS[f.check]}" if f.check else ""))
         if not self.here:
-            lines.append(f"not at the instant drawn, but at {f.where}, {f.check or 'posture'}")
+            lines.append(f"not at the instant drawn: {f.where}")
         return "\n".join(lines)
 
 
@@ -80,20 +78,23 @@ def figures_line(finding: Finding) -> str:
 
 
 def _shown(stage: StageResult) -> list[Finding]:
-    """What of a stage is drawn: every breach, and of each other gap the check with the smaller margin."""
+    """What of a stage is drawn: all that is not clear, and of every two potentials the gap with the least margin."""
     found = drawable(stage)
-    breaching = [id(f.gap) for f in found if f.gap is not None and f.verdict == "breach"]
-    return [
-        f
-        for f in found
-        if f.gap is None or f.verdict == "breach" or (id(f.gap) not in breaching and f.measure is f.gap.governing)
-    ]
+    least: dict[tuple[str, str], Finding] = {}
+    for f in found:
+        if f.gap is not None:
+            old = least.get(f.gap.between)
+            if old is None or (f.margin_m or math.inf) < (old.margin_m or math.inf):
+                least[f.gap.between] = f
+    governing = [id(f) for f in least.values()]
+    return [f for f in found if f.verdict != "clear" or id(f) in governing]
 
 
 def gap_lines(stage: StageResult, leading: Finding) -> list[GapLine]:
     """Every governing gap of a stage, the leading first, then breaches, then by margin."""
     others = [f for f in _shown(stage) if f.measure is not leading.measure]
-    others.sort(key=lambda f: (f.verdict != "breach", math.inf if f.margin_m is None else f.margin_m))
+    order = {"breach": 0, "undecided": 1, "clear": 2}
+    others.sort(key=lambda f: (order[f.verdict], math.inf if f.margin_m is None else f.margin_m))
     lines = []
     for number, f in enumerate([leading, *others], 1):
         assert f.measure is not None

@@ -25,24 +25,31 @@ CELL_WORDS: Final[dict[Word, str]] = {
     "undecided": "undecided", "not evaluated": "not evaluated",
 }  # fmt: skip
 
-MOST_ON_SHEET = 6
+MOST_ON_SHEET = 9
 """Maps on one sheet; more go on further sheets."""
 
 FOOT = (
     "Each bin holds for every value of all other parameters of the stage. Ranges read off one axis at a time do not "
     "combine: a bin of one map and a bin of another are not jointly proved. The figure in a bin is its proven least "
-    "margin [m], rounded down."
+    "margin [m], rounded down. Where a gap was mapped along both axes, its maps along one alone are in the JSON only."
 )
 
 
 def sheets(titles: tuple[str, str], maps: Sequence[Map]) -> list[Sheet]:
     """The maps of a stage, a few on a sheet."""
-    return [_sheet(titles, maps[first : first + MOST_ON_SHEET]) for first in range(0, len(maps), MOST_ON_SHEET)]
+    shown = widest(maps)
+    return [_sheet(titles, shown[first : first + MOST_ON_SHEET]) for first in range(0, len(shown), MOST_ON_SHEET)]
+
+
+def widest(maps: Sequence[Map]) -> list[Map]:
+    """The maps worth drawing: one along a single axis shows nothing new beside one of the same gap along both."""
+    both = {(m.between, m.kind, m.what, axis) for m in maps if len(m.axes) > 1 for axis in m.axes}
+    return [m for m in maps if len(m.axes) > 1 or (m.between, m.kind, m.what, m.axes[0]) not in both]
 
 
 def layout(count: int) -> list[tuple[float, float, float, float]]:
     """Boxes for a number of maps, in parts of the sheet."""
-    columns = 1 if count == 1 else 2
+    columns = 1 if count == 1 else 2 if count in (2, 4) else 3
     rows = math.ceil(count / columns)
     left, bottom, width, height = 0.06, 0.125, 0.62, 0.755
     across, down_ = width / columns, height / rows
@@ -76,7 +83,7 @@ def _sheet(titles: tuple[str, str], maps: Sequence[Map]) -> Sheet:
         ax = sheet.figure.add_axes(box)
         ax.tick_params(labelsize=7, width=0.6)
         name = f"{pair(found.between)}, {KINDS.get(found.kind, found.kind)}"
-        ax.set_title(f"{name}\n{found.what}", fontsize=7.5, loc="left", color=INK)
+        paper.heading(ax, f"{name}\n{found.what}")
         (_plane if len(found.axes) > 1 else _profile)(ax, found)
         words += [cell_word(cell) for cell in found.cells]
         worst = min(found.cells, key=lambda cell: cell.margin_lower_m, default=None)

@@ -25,6 +25,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from numpy.typing import NDArray
 
+from clearance.report.findings import SUPPORTS
 from clearance.report.labels import Box, nearest_on, place_labels
 from clearance.report.style import INK, PAPER
 from clearance.report.views import Window, round_length
@@ -107,9 +108,9 @@ def sheet(title: str, subtitle: str, notes: Sequence[str]) -> Sheet:
 
 
 def footer(on: Sheet, notes: Sequence[str]) -> None:
-    """Notes at the foot of the sheet."""
+    """Notes at the foot of the sheet, and below them what every output says."""
     if notes:
-        lines = textwrap.wrap(" ".join(notes), 225)
+        lines = [*textwrap.wrap(" ".join(notes), 225), SUPPORTS]
         on.figure.text(0.045, 0.014, "\n".join(lines), fontsize=6.8, va="bottom", color=INK, linespacing=1.25)
 
 
@@ -134,6 +135,11 @@ def axes(on: Sheet, frame: Window, horizontal: str, vertical: str, box: Part = V
     made.set_ylabel(vertical)
     made.tick_params(labelsize=7, width=0.6)
     return made
+
+
+def heading(on_axes: Axes, words: str) -> None:
+    """A heading above axes, at a fixed place; matplotlib's own title looks for one at every draw, which takes long."""
+    on_axes.text(0.0, 1.012, words, transform=on_axes.transAxes, fontsize=7.5, va="bottom", color=INK)
 
 
 def key(on: Sheet, entries: Sequence[tuple[str, str]], samples: Sequence[tuple[str, dict[str, Any]]]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from clearance.report import paper, views
 from clearance.report.findings import Finding
 from clearance.report.gap_lines import MOST_LABELLED, GapLine
 from clearance.report.paper import Label, Sheet
-from clearance.report.style import COLOURS, GREY, INK, MARKERS, PALE, PAPER, SIGNS, Pen, describe, pen
+from clearance.report.style import COLOURS, GREY, INK, MARKERS, PALE, PAPER, REACH, SIGNS, Pen, describe, pen
 from clearance.report.views import Floats, View, Window
 from clearance.shapes import Shape
 
@@ -43,9 +43,16 @@ FORESHORTENED = (
 
 
 FURTHEST_FIRST = (
-    "ground", "cloud", "solid", "structure", "insulator", "vehicle", "ladder", "fitting", "wire", "rope", "crew",
+    "ground", "cloud", "solid", "structure", "insulator", "vehicle", REACH, "lead", "ladder", "fitting", "wire", "rope",
+    "crew",
 )  # fmt: skip
 """Kinds in the order they are drawn over one another; others come last, on top."""
+
+UNSEEN = ("hull",)
+"""Kinds that stand for something drawn already."""
+
+ALWAYS_NAMED = ("worker", "crew", "vehicle", "structure", "ladder", REACH)
+"""Kinds whose bodies carry their names in every drawing; others do where a gap drawn begins, ends or passes."""
 
 
 @dataclass
@@ -78,15 +85,17 @@ def draw_bodies(
     view: View,
     frame: Window,
     phases: tuple[str, ...],
+    named: Collection[str],
     careful: bool = False,
 ) -> Drawn:
-    """All bodies of a view, furthest kinds first, each labelled once. `careful` outlines include slack."""
+    """All bodies of a view, furthest kinds first. `named` are labelled besides; `careful` outlines include slack."""
     drawn = Drawn()
     per_metre = ax.bbox.width / frame.width
-    order = (*FURTHEST_FIRST,)
+    order = FURTHEST_FIRST
     ranked = sorted(bodies, key=lambda b: (order.index(b.kind) if b.kind in order else len(order), b.name))
+    unnamed = [b.potential for b in bodies if b.kind == "wire" and b.name in named]
     for rank, body in enumerate(ranked):
-        if not len(body.shape):
+        if not len(body.shape) or body.kind in UNSEEN:
             continue
         shape = views.within(body.shape, view, frame)
         if not len(shape):
@@ -101,8 +110,29 @@ def draw_bodies(
         else:
             _solid(ax, shape, view, style, z, per_metre, careful)
         _note_sample(drawn, body, style)
-        _label(on, body, shape, view, frame)
+        if body.kind == "wire":
+            on.visible.append(_along(shape, view, 25.0 / per_metre))
+        if body.kind in ALWAYS_NAMED or body.name in named:
+            _label(on, body, shape, view, frame)
+        elif body.kind == "wire" and body.potential in phases and body.potential not in unnamed:
+            unnamed.append(body.potential)  # one wire of each phase is enough to tell which is which
+            _label(on, body, shape, view, frame)
     return drawn
+
+
+def _along(shape: Shape, view: View, step: float) -> Floats:
+    """Points (n, 2) along segments about every `step` [m], for labels to keep off."""
+    _, lines, _ = views.cores(shape, view)
+    found = []
+    run = 0.0
+    for start, end in lines:
+        length = float(np.linalg.norm(end - start))
+        run += length
+        if run >= step:
+            t = np.linspace(0.0, 1.0, max(int(length / step), 1), endpoint=False)[:, None]
+            found.append(start * (1 - t) + end * t)
+            run = 0.0
+    return np.concatenate(found) if found else np.zeros((0, 2))
 
 
 def _cloud(ax: Axes, body: Body, shape: Shape, view: View, frame: Window, style: Pen, z: float, drawn: Drawn) -> None:
@@ -174,10 +204,12 @@ def _joined(lines: Floats) -> list[Floats]:
 
 
 def _note_sample(drawn: Drawn, body: Body, style: Pen) -> None:
-    if body.kind in ("wire", "lead"):
+    if body.kind == "wire":
         words = f"wire, {describe(body.potential)}"
     else:
-        words = {"cloud": "scan points", "insulator": "insulator string", "solid": "solid"}.get(body.kind, body.kind)
+        words = {"cloud": "scan points", "insulator": "insulator string", "lead": "where the bonding lead may be"}.get(
+            body.kind, body.kind
+        )
     if style.fill and body.kind not in ("cloud",):
         sample: dict[str, Any] = {
             "patch": True, "facecolor": style.fill, "edgecolor": style.colour, "linewidth": 0.8,
@@ -189,7 +221,7 @@ def _note_sample(drawn: Drawn, body: Body, style: Pen) -> None:
 
 def _label(on: Sheet, body: Body, shape: Shape, view: View, frame: Window) -> None:
     """A label on a visible primitive of the body: of a wire near the edge, of people and the like in their middle."""
-    if body.kind in ("ground", "insulator", "cloud"):
+    if body.kind in ("ground", "cloud"):
         return
     xy = view.flat(shape.vertices).mean(axis=1)
     inside = (xy[:, 0] > frame.left) & (xy[:, 0] < frame.right) & (xy[:, 1] > frame.bottom) & (xy[:, 1] < frame.top)
@@ -204,6 +236,8 @@ def _label(on: Sheet, body: Body, shape: Shape, view: View, frame: Window) -> No
         want = [float(v) for v in xy.mean(axis=0)]
     at = xy[int(np.argmin(np.abs(xy - want).sum(axis=1)))]
     words = f"{body.name} ({describe(body.potential)})" if body.kind in ("wire", "worker", "lead") else body.name
+    if body.kind == REACH:
+        words = f"reach of {body.name}"
     on.labels.append(Label(words, (float(at[0]), float(at[1]))))
 
 
@@ -279,10 +313,16 @@ def draw_gaps(on: Sheet, ax: Axes, lines: Sequence[GapLine], view: View, frame: 
         on.visible += [np.repeat([[x, y]], 8, axis=0)]
         if frame.left < x < frame.right and frame.bottom < y < frame.top:
             text_colour = INK if word == "low margin" else colour
-            words = line.label if line.number <= MOST_LABELLED else f"{line.number}"
+            words = line.label if line.number <= MOST_LABELLED or word == "breach" else f"{line.number}"
             weight = "bold" if word == "breach" or line.number == 1 else "normal"
             first.append(Label(words, (float(x), float(y)), text_colour, weight, framed=word != "clear of limit"))
     on.labels[:0] = first  # gaps have the first choice of place
+
+
+def bodies_of(line: GapLine) -> tuple[str, ...]:
+    """Names of the bodies a gap begins at, passes and ends at."""
+    measure = line.finding.measure
+    return () if measure is None else (measure.ends[0], *measure.through, measure.ends[1])
 
 
 def gap_samples(lines: Sequence[GapLine]) -> list[tuple[str, dict[str, Any]]]:
@@ -336,7 +376,9 @@ def projection(
     }[kind]
     shown = list(bodies)
     notes = []
+    seen = list(lines)
     if kind == "section":
+        seen = [lines[0], *(line for line in lines[1:] if np.abs(view.depth(line.air) - depth).max() <= SLAB_M)]
         shown = [_sliced(body, view, depth) for body in bodies]
         notes.append(
             f"The section is at {_station(middle, direction):.2f} m along the line; what is within {SLAB_M:g} m of it "
@@ -350,15 +392,18 @@ def projection(
     ax = paper.axes(sheet, frame, *names)
     if kind != "plan":
         draw_ground(sheet, ax, bodies, view, frame, depth)
-    drawn = draw_bodies(sheet, ax, shown, view, frame, phases)
+    named = {name for line in seen[:MOST_LABELLED] for name in bodies_of(line)}
+    drawn = draw_bodies(sheet, ax, shown, view, frame, phases, named)
     if kind == "section":
         draw_cuts(ax, bodies, view, frame, depth, phases)
-    draw_gaps(sheet, ax, lines, view, frame)
+    draw_gaps(sheet, ax, seen, view, frame)
     paper.scale_bar(sheet, ax, frame)
     if kind == "plan":
         paper.north_arrow(sheet, ax, frame, north)
     paper.settle(sheet, ax)
-    samples = gap_samples(lines) + list(drawn.samples.items())
+    if len(seen) < len(lines):
+        notes.append("Gaps further off: " + ", ".join(str(line.number) for line in lines if line not in seen) + ".")
+    samples = gap_samples(seen) + list(drawn.samples.items())
     entries = [(line.entry, INK if line.finding.word == "low margin" else COLOURS[line.finding.word]) for line in lines]
     entries[1:1] = [(_beside(f), COLOURS[f.word]) for f in beside]
     paper.key(sheet, entries, samples)

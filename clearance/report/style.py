@@ -63,6 +63,9 @@ PHASE_DASHES: Final[tuple[str | tuple[int, tuple[float, ...]], ...]] = (
 )  # fmt: skip
 """One for each phase in the order of the scene; past the sixth they repeat, and only the label tells them apart."""
 
+REACH: Final = "reach envelope"
+"""Kind under which a worker is drawn where the body stands for all that hands and tool can touch."""
+
 KIND_PENS: Final[dict[str, Pen]] = {
     "ground": Pen(INK, 1.4, "-", PALE),
     "structure": Pen("#8A8A8A", 0.6, "-", "#C4C4C4"),
@@ -76,7 +79,8 @@ KIND_PENS: Final[dict[str, Pen]] = {
     "tool": Pen(INK, 0.9, "-", "#6E6E6E"),
     "crew": Pen(INK, 0.9, "-", "#A5A5A5"),
     "rope": Pen(INK, 0.7, (0, (1, 1.2))),
-    "lead": Pen(INK, 1.2, "-"),
+    "lead": Pen(INK, 0.8, (0, (3, 1)), "#EDEDED"),
+    REACH: Pen(INK, 0.8, (0, (3, 1)), "#DCDCDC"),
     "wire": Pen(INK, 1.6),
 }
 
@@ -84,7 +88,7 @@ KIND_PENS: Final[dict[str, Pen]] = {
 def pen(body: Body, phases: tuple[str, ...]) -> Pen:
     """How a body is drawn: by its kind, and a wire by its potential."""
     own = KIND_PENS.get(body.kind, KIND_PENS["solid"])
-    if body.kind not in ("wire", "lead"):
+    if body.kind != "wire":
         return own
     if body.potential in phases:
         return Pen(INK, own.width, PHASE_DASHES[phases.index(body.potential) % len(PHASE_DASHES)])

@@ -7,7 +7,7 @@ the terminal has to wrap. Names from a scene are never read as markup.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from rich import box
 from rich.console import Console
@@ -29,9 +29,8 @@ from clearance.report.findings import (
     of_gap,
     pair,
     stage_word,
-    word,
 )
-from clearance.report.numbers import NOTHING, down, place, span, up
+from clearance.report.numbers import NOTHING, down, figures, place, span
 from clearance.report.style import PLAIN_SIGNS, SIGNS, TERMINAL
 from clearance.result import Gap, Insulation, Measure, Result, StageResult
 
@@ -45,7 +44,8 @@ HOW_TO_READ = (
     "Gap: the least air along any chain of bodies from one potential to the other, over the whole range of the stage, "
     "a floating conductive body counting for nothing; the proven lower bound, slack (survey and model error) taken "
     "off. Gaps are rounded down, limits up; margin is their difference. Posture: the stated posture against the whole "
-    "limit. Reach: wherever a hand may be, against the limit's electrical part. Both must hold. "
+    "limit. Reach: wherever a hand may be, against the limit's electrical part. Both must hold. Assumed T: margin of "
+    "the posture at the rule's assumed overvoltage, were the stated one not to hold. "
     f"Low margin: clear, but by less than {LOW_MARGIN_M:.2f} m. Undecided is not clear."
 )
 
@@ -190,16 +190,16 @@ def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None
     if stage.gaps:
         writer.blank()
         (_gaps_wide if writer.width >= WIDE else _gaps_narrow)(stage.gaps, writer)
-        _assumed(stage.gaps, writer)
     found = findings(stage)
     _others("Approach, not bonded", [f for f in found if f.subject == "approach"], writer)
     _others("Insulating length", [f for f in found if f.subject == "insulation"], writer)
     _steps(stage.insulation, writer)
-    _others("Collision", [f for f in found if f.subject == "collision"], writer)
+    _collisions([f for f in found if f.subject == "collision"], writer)
     _sentences(found, writer)
     for reason in stage.undecided:
         _said("undecided", reason, writer)
-    for note in stage.notes:
+    # What a reader must know of things that are clear, each once however many it is true of.
+    for note in dict.fromkeys([*stage.notes, *(f.why for f in found if f.word == "clear of limit" and f.why)]):
         writer.text(f"Note: {note}", indent=2)
     quotes = {f"{writer.quote(g.rule, g.voltage)}": f"{rule_words(g.rule)}; taken at {g.voltage}" for g in stage.gaps}
     quotes |= {writer.quote(i.rule): rule_words(i.rule) for i in stage.insulation if i.rule}
@@ -208,11 +208,11 @@ def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None
 
 
 def _gaps_wide(gaps: Sequence[Gap], writer: _Writer) -> None:
-    columns = (
+    columns = [
         ("between", "words"), ("kind", "whole"), ("through", "words"), ("gap\n[m]", "number"), ("limit\n[m]", "number"),
-        ("margin\n[m]", "number"), ("reach\ngap [m]", "number"), ("elec-\ntrical [m]", "number"),
-        ("margin\n[m]", "number"), ("verdict", "whole"), ("rule", "whole"),
-    )  # fmt: skip
+        ("margin\n[m]", "number"), ("assumed\nT [m]", "number"), ("reach\ngap [m]", "number"),
+        ("elec-\ntrical [m]", "number"), ("margin\n[m]", "number"), ("verdict", "whole"), ("rule", "whole"),
+    ]  # fmt: skip
     rows: list[Sequence[str | Text]] = []
     for gap in gaps:
         posture, *rest = of_gap(gap)
@@ -220,30 +220,47 @@ def _gaps_wide(gaps: Sequence[Gap], writer: _Writer) -> None:
         rows.append(
             (
                 pair(gap.between), gap.kind, through(gap.governing), posture.figures.gap, posture.figures.limit,
-                posture.figures.margin, *((reach.gap, reach.limit, reach.margin) if reach else ("", "", "")),
+                posture.figures.margin, _assumed(gap),
+                *((reach.gap, reach.limit, reach.margin) if reach else ("", "", "")),
                 writer.verdict(gap_word(gap)), writer.quote(gap.rule, gap.voltage),
             )
         )  # fmt: skip
-    writer.table(columns, rows)
+    _gap_table(columns, rows, writer)
 
 
 def _gaps_narrow(gaps: Sequence[Gap], writer: _Writer) -> None:
-    columns = (
-        ("between", "words"), ("kind", "whole"), ("check", "whole"), ("through", "words"), ("gap\n[m]", "number"),
-        ("limit\n[m]", "number"), ("margin\n[m]", "number"), ("verdict", "whole"), ("rule", "whole"),
-    )  # fmt: skip
+    """Two lines a gap: the posture, with the pair and its kind; the reach, with what the chain passes."""
+    columns = [
+        ("between, kind,\nthrough", "words"), ("check", "whole"), ("gap\n[m]", "number"), ("limit\n[m]", "number"),
+        ("margin\n[m]", "number"), ("assumed\nT [m]", "number"), ("verdict", "whole"), ("rule", "whole"),
+    ]  # fmt: skip
     rows: list[Sequence[str | Text]] = []
     for gap in gaps:
-        for index, found in enumerate(of_gap(gap)):
-            assert found.measure is not None
-            rows.append(
-                (
-                    "" if index else pair(gap.between), "" if index else gap.kind, found.check, through(found.measure),
-                    found.figures.gap, found.figures.limit, found.figures.margin, writer.verdict(found.word),
-                    "" if index else writer.quote(gap.rule, gap.voltage),
-                )
-            )  # fmt: skip
-    writer.table(columns, rows)
+        found = of_gap(gap)
+        rule = writer.quote(gap.rule, gap.voltage)
+        for first, f in zip((True, False), found, strict=False):
+            what = f"{pair(gap.between)}, {gap.kind}" if first else f"  {through(gap.governing)}"
+            numbers = (f.figures.gap, f.figures.limit, f.figures.margin, _assumed(gap) if first else "")
+            rows.append((what, f.check, *numbers, writer.verdict(f.word), rule if first else ""))
+        if len(found) == 1 and gap.posture.through:
+            rows.append((f"  {through(gap.posture)}", *[""] * 7))
+    _gap_table(columns, rows, writer)
+
+
+def _gap_table(columns: list[tuple[str, str]], rows: list[Sequence[str | Text]], writer: _Writer) -> None:
+    """Without the column of rules where there is only one, and that of the assumed overvoltage where none is shown."""
+    dropped = set()
+    if len({str(row[-1]) for row in rows} - {""}) == 1:
+        dropped.add(len(columns) - 1)
+    assumed = next(k for k, (heading, _) in enumerate(columns) if heading.startswith("assumed"))
+    if not any(str(row[assumed]) for row in rows):
+        dropped.add(assumed)
+    keep = [k for k in range(len(columns)) if k not in dropped]
+    writer.table([columns[k] for k in keep], [[row[k] for k in keep] for row in rows])
+
+
+def _assumed(gap: Gap) -> str:
+    return "" if gap.margin_at_assumed_m is None else down(gap.margin_at_assumed_m)
 
 
 def through(measure: Measure) -> str:
@@ -258,19 +275,6 @@ def gap_word(gap: Gap) -> Word:
     return "low margin" if any(f.word == "low margin" for f in of_gap(gap)) else "clear of limit"
 
 
-def _assumed(gaps: Sequence[Gap], writer: _Writer) -> None:
-    parts = []
-    for gap in gaps:
-        if gap.margin_at_assumed_m is not None:
-            low = word("clear" if gap.margin_at_assumed_m >= 0 else "breach", gap.margin_at_assumed_m)
-            parts.append(f"{pair(gap.between)}, {gap.kind}: {down(gap.margin_at_assumed_m)} m ({low})")
-    if parts:
-        writer.text(
-            "Margin of the posture at the rule's assumed overvoltage, were the stated one not to hold: "
-            + "; ".join(parts) + ".", indent=2,
-        )  # fmt: skip
-
-
 def _others(title: str, found: Sequence[Finding], writer: _Writer) -> None:
     if not found:
         return
@@ -281,11 +285,30 @@ def _others(title: str, found: Sequence[Finding], writer: _Writer) -> None:
     )  # fmt: skip
     rows = []
     for f in found:
-        numbers = f.figures
-        if f.subject == "collision" and not f.required_m:
-            numbers = replace(numbers, limit="", margin="")
-        rows.append((f.what, numbers.gap, numbers.limit, numbers.margin, writer.verdict(f.word), f.where))
-    writer.table(columns, rows)
+        where = "" if f.word == "clear of limit" else f.where
+        rows.append((f.what, f.figures.gap, f.figures.limit, f.figures.margin, writer.verdict(f.word), where))
+    _where_table(columns, rows, writer)
+
+
+def _collisions(found: Sequence[Finding], writer: _Writer) -> None:
+    """Collisions: what matters is that nothing touches; the distance shown is what was proven, not the least."""
+    if not found:
+        return
+    writer.blank()
+    columns = (("Collision", "words"), ("apart, at\nleast [m]", "number"), ("verdict", "whole"), ("where", "words"))
+    rows = []
+    for f in found:
+        where = "" if f.word == "clear of limit" else f.where
+        rows.append((f.what, down(f.gap_m, 3), writer.verdict(f.word), where))
+    _where_table(columns, rows, writer)
+
+
+def _where_table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str | Text]], writer: _Writer) -> None:
+    """A table whose last column says where, left out where nothing is in it."""
+    if any(str(row[-1]) for row in rows):
+        writer.table(columns, rows)
+    else:
+        writer.table(columns[:-1], [row[:-1] for row in rows])
 
 
 def _steps(items: Sequence[Insulation], writer: _Writer) -> None:
@@ -302,7 +325,7 @@ def _said(what: Word, words: str, writer: _Writer, mark: str = "") -> None:
 
 def _sentences(found: Sequence[Finding], writer: _Writer) -> None:
     """A sentence for each breach, for each thing undecided, for each low margin, and for what the reader must know."""
-    said = [f for f in found if f.word != "clear of limit" or f.why]
+    said = [f for f in found if f.word != "clear of limit"]
     if said:
         writer.blank()
     for f in said:
@@ -313,12 +336,12 @@ def sentence(finding: Finding) -> str:
     """What a breach, an undecided verdict or a low margin says: where, between what bodies, by how much."""
     check = f", {CHECKS[finding.check]}" if finding.check else ""
     words = f"{finding.what}{check}. "
-    figures = finding.figures
+    numbers = finding.figures
     if finding.subject == "collision":
         words += _collision(finding)
-    elif figures.limit == NOTHING:
-        words += f"No distance is required of it by any rule given; the gap is {figures.gap} m. "
-    elif figures.gap == NOTHING:
+    elif numbers.limit == NOTHING:
+        words += f"No distance is required of it by any rule given; the gap is {numbers.gap} m. "
+    elif numbers.gap == NOTHING:
         words += "There is no chain between the two. "
     else:
         words += _measured(finding)
@@ -328,16 +351,16 @@ def sentence(finding: Finding) -> str:
 
 
 def _measured(finding: Finding) -> str:
-    figures = finding.figures
+    numbers = finding.figures
     measure = finding.measure
     by = f"between {chain(measure)} " if measure is not None else ""
-    words = f"At {finding.where}: {figures.gap} m {by}where {figures.limit} m are required"
+    words = f"At {finding.where}: {numbers.gap} m {by}where {numbers.limit} m are required"
     if finding.verdict == "clear":
-        return f"{words}: {figures.margin} m to spare. "
+        return f"{words}: {numbers.margin} m to spare. "
     if finding.verdict == "undecided":
-        reached = f" and {up(measure.gap_upper_m)} m found" if measure is not None else ""
-        return f"{words}. Between {figures.gap} m proven{reached} the limit could not be decided: take it as not met. "
-    words += f": short by {figures.short} m. "
+        reached = f" and {_found(finding)} m found" if measure is not None else ""
+        return f"{words}. Between {numbers.gap} m proven{reached} the limit could not be decided: take it as not met. "
+    words += f": short by {numbers.short} m. "
     if measure is not None and measure.within_survey_error:
         words += (
             "Within survey error: with all slack left out it would not be a breach; measure on site before relying on "
@@ -345,10 +368,15 @@ def _measured(finding: Finding) -> str:
         )
     if measure is not None:
         words += (
-            f"At this position {up(measure.gap_upper_m)} m was found; nowhere in the range is it less than "
-            f"{figures.gap} m. "
+            f"At this position {_found(finding)} m was found; nowhere in the range is it less than {numbers.gap} m. "
         )
     return words
+
+
+def _found(finding: Finding) -> str:
+    """The witnessed gap, rounded down as every gap, and never so that it contradicts the verdict."""
+    assert finding.measure is not None
+    return figures(finding.measure.gap_upper_m, finding.required_m).gap
 
 
 def _collision(finding: Finding) -> str:

@@ -19,7 +19,7 @@ from clearance.report import paper, views
 from clearance.report.gap_lines import GapLine
 from clearance.report.numbers import down
 from clearance.report.paper import Label, Sheet
-from clearance.report.projections import draw_bodies, draw_ground
+from clearance.report.projections import UNSEEN, bodies_of, draw_bodies, draw_ground
 from clearance.report.style import COLOURS, HATCHES, INK, MARKERS, PALE, SIGNS
 from clearance.report.views import Floats, View
 
@@ -77,12 +77,12 @@ def true_length(
         frame = views.window([[-across, -up], [across, up]], shape, pad=0.0, least_m=0.1)
         ax = paper.axes(sheet, frame, "in the plane, from the middle of the gap [m]", "up [m]" if k == 0 else "", box)
         ends = f"{chain[k]} > {chain[k + 1]}" if len(chain) == count + 1 else ""
-        ax.set_title(f"stretch {k + 1} of {count}: {ends}" if count > 1 else ends, fontsize=8, color=INK)
+        paper.heading(ax, f"stretch {k + 1} of {count}: {ends}" if count > 1 else ends)
         near = near_plane(bodies, view)
         draw_ground(sheet, ax, near, view, frame, 0.0)
-        drawn = draw_bodies(sheet, ax, near, view, frame, phases, careful=True)
+        drawn = draw_bodies(sheet, ax, near, view, frame, phases, bodies_of(line), careful=True)
         for body in bodies:
-            if body.kind not in ("ground", "cloud") and (body.shape.corners == 3).any():
+            if body.kind not in ("ground", "cloud", *UNSEEN) and (body.shape.corners == 3).any():
                 _, cuts = views.cut(views.within(body.shape, view, frame), view)
                 ax.add_collection(LineCollection(list(cuts), colors=INK, linewidths=1.0, zorder=6.4), autolim=False)
         samples |= drawn.samples
