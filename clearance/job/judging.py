@@ -328,26 +328,8 @@ def _collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
                 and frozenset((body.name, other.name)) not in setting.touching
             )
             path = Path((Group((body.name,)), Group(others)))
-            swept = enclose(
-                bench.engine, piece.compiled, (path,), tolerance_m=bench.tolerance_m, target_m=bench.tolerance_m
-            )
-            bench.boxes += swept.boxes
-            verdict = judge(swept.lower_m, swept.upper_m, bench.tolerance_m)
-            ends = (body.name, swept.bodies[0][1]) if swept.bodies else (body.name, "")
-            within = verdict == "breach" and _holds_without_slack(bench, piece, (path,), bench.tolerance_m)
-            found.setdefault(body.name, []).append(
-                Measure(
-                    verdict,
-                    bench.tolerance_m,
-                    max(0.0, swept.lower_m),
-                    max(0.0, swept.upper_m),
-                    swept.at,
-                    (),
-                    ends,
-                    swept.points,
-                    within,
-                )
-            )
+            measure = measure_of(bench, piece, (path,), bench.tolerance_m, "as stated")
+            found.setdefault(body.name, []).append(measure)
     for name, measures in found.items():
         verdict = worst([m.verdict for m in measures])
         least = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
