@@ -5,8 +5,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 
 from clearance.engine import build_engine
@@ -68,12 +70,23 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
     """`check` of a scene that was prepared already."""
     scene, site = prepared.site.scene, prepared.site
     engine = build_engine(setting for pieces in prepared.stages for setting in pieces)
-    bench = judging.Bench(site, engine, tolerance_m)
-    stages: list[StageResult] = []
-    for number, (stage, pieces) in enumerate(zip(scene.stages, prepared.stages, strict=True), start=1):
-        if progress is not None:
-            progress(f"stage {number} of {len(scene.stages)}: {stage.name}")
-        stages.append(judging.judge_stage(bench, stage, pieces))
+    bench = judging.Bench(site, engine, tolerance_m, progress)
+    # Stages do not depend on one another: each has a bench of its own, and the order of results is the scene's.
+    benches = [replace(bench) for _ in scene.stages]
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        waiting = [
+            pool.submit(judging.judge_stage, *task) for task in zip(benches, scene.stages, prepared.stages, strict=True)
+        ]
+        try:
+            stages: list[StageResult] = []
+            for number, (stage, future) in enumerate(zip(scene.stages, waiting, strict=True), start=1):
+                if progress is not None:
+                    progress(f"stage {number} of {len(scene.stages)}: {stage.name}")
+                stages.append(future.result())
+        except BaseException:
+            bench.stop.set()
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
     return Result(
         scene=scene.name,
         sha256=scene.sha256,
@@ -83,7 +96,7 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         line=judging.line_gaps(bench),
         skipped=(*site.skipped, *NOT_EVALUATED),
         basis=_basis(scene),
-        boxes=bench.boxes,
+        boxes=sum(one.boxes for one in benches),
     )
 
 

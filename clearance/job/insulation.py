@@ -10,6 +10,7 @@ holding hand.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -72,7 +73,7 @@ def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
         body = build_of(person)
         reach = worker.extent(body)
         foot = np.array(on_ground(site.ground, person.at_m))
-        near = min(_distance(foot, a, b) for a, b in zip(corners, corners[1:], strict=False))
+        near = min(_distance(foot, a, b) for a, b in itertools.pairwise(corners))
         if near <= reach:
             # Hands overhead, seen along a ladder that leans away from the upright only helps; its tilt does not.
             height = reach / max(math.cos(math.radians(entry.tilt_deg)), 0.2)

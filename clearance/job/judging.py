@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
+from threading import Event
 
 from clearance import rules
 from clearance.engine import (
@@ -39,13 +40,19 @@ from clearance.verdict import judge
 
 @dataclass
 class Bench:
-    """What judging has at hand: the site, the engine, the tolerance, and what was found before."""
+    """What judging has at hand: the site, the engine, the tolerance, and what was found before.
+
+    tell: told the enclosure of a long sweep as it narrows, about five times a second
+    stop: set to end every sweep under way
+    """
 
     site: Site
     engine: Engine
     tolerance_m: float
+    tell: Callable[[str], None] | None = None
     boxes: int = 0
     required: dict[tuple[str, str, Kind], Required] = field(default_factory=dict)
+    stop: Event = field(default_factory=Event)
 
     def limit(self, one: str, other: str, kind: Kind) -> Required:
         """The required distance of a pair and kind, asked once."""
@@ -53,6 +60,35 @@ class Bench:
         if key not in self.required:
             self.required[key] = required_between(self.site.scene, self.site.circuit_of, one, other, kind)
         return self.required[key]
+
+    def sweep(
+        self,
+        compiled: Compiled,
+        paths: Sequence[Path],
+        *,
+        tolerance_m: float,
+        target_m: float | None = None,
+        within: Mapping[str, tuple[float, float]] | None = None,
+    ) -> Found:
+        """`enclose`, counted, told of, and ended by `stop`."""
+
+        def told(lower: float, upper: float, boxes: int) -> None:
+            if self.stop.is_set():
+                raise KeyboardInterrupt
+            if self.tell is not None:
+                self.tell(f"{compiled.setting.stage}: gap from {lower:.3f} to {upper:.3f} m after {boxes:,} boxes")
+
+        found = enclose(
+            self.engine,
+            compiled,
+            paths,
+            tolerance_m=tolerance_m,
+            target_m=target_m,
+            within=within,
+            progress=told,
+        )
+        self.boxes += found.boxes
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,7 +238,7 @@ def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[l
     short = [path for _, path in sorted(bounds, key=lambda pair: pair[0])[:8]]
     compiled = piece.compiled
     centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
-    above = enclose(bench.engine, compiled, short, tolerance_m=bench.tolerance_m, within=centre).upper_m
+    above = bench.sweep(compiled, short, tolerance_m=bench.tolerance_m, within=centre).upper_m
     kept = [path for bound, path in bounds if bound <= above]
     left_out = min((bound for bound, _ in bounds if bound > above), default=float("inf"))
     return kept, left_out
@@ -210,8 +246,7 @@ def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[l
 
 def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
     kept, left_out = worth_sweeping(bench, piece, paths)
-    found = enclose(bench.engine, piece.compiled, kept, tolerance_m=bench.tolerance_m)
-    bench.boxes += found.boxes
+    found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m)
     return replace(found, lower_m=min(found.lower_m, left_out))
 
 
@@ -222,8 +257,7 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
     lower, why = max(0.0, found.lower_m), ""
     verdict = judge(lower, found.upper_m, required_m)
     if verdict == "undecided" and required_m is not None:
-        again = enclose(bench.engine, piece.compiled, paths, tolerance_m=1e-6, target_m=required_m)
-        bench.boxes += again.boxes
+        again = bench.sweep(piece.compiled, paths, tolerance_m=1e-6, target_m=required_m)
         if again.upper_m < found.upper_m:
             found = replace(again, lower_m=max(lower, again.lower_m))
         lower = max(lower, again.lower_m)
@@ -348,7 +382,7 @@ def _refuse_unreachable_bonds(bench: Bench, stage: Stage, reach: Sequence[Piece]
             )
             if others and name in piece.compiled.runs:
                 path = Path((Group((name,)), Group(others)))
-                found = enclose(bench.engine, piece.compiled, (path,), tolerance_m=bench.tolerance_m)
+                found = bench.sweep(piece.compiled, (path,), tolerance_m=bench.tolerance_m)
                 nearest = min(nearest, found.lower_m)
         if reach and nearest > 0.0:
             mistakes.append(

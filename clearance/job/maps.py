@@ -6,12 +6,12 @@ A map is a profile: the parameter's range is cut into bins, and each bin's verdi
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import product
+from itertools import pairwise, product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from clearance.engine import Path, enclose
+from clearance.engine import Path
 from clearance.job.setting import shown
 from clearance.result import Cell, Gap, Map, StageResult, worst
 from clearance.scene.records import Stage
@@ -55,7 +55,7 @@ def maps_of(
 def _bins(low: float, high: float, least: float) -> list[tuple[float, float]]:
     count = max(1, min(MOST_BINS, int(np.ceil((high - low) / least))))
     edges = np.linspace(low, high, count + 1)
-    return [(float(a), float(b)) for a, b in zip(edges, edges[1:], strict=False)]
+    return [(float(a), float(b)) for a, b in pairwise(edges)]
 
 
 def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: str, axes: tuple[str, ...]) -> Map:
@@ -79,17 +79,18 @@ def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: st
 
 
 def _cell(
-    bench: Bench, asked: Sequence[tuple[Piece, list[Path], float]], within: Mapping[str, tuple[float, float]], required: float
+    bench: Bench,
+    asked: Sequence[tuple[Piece, list[Path], float]],
+    within: Mapping[str, tuple[float, float]],
+    required: float,
 ) -> Cell:
     verdicts, margin, witness = [], float("inf"), None
     for piece, kept, left_out in asked:
-        found = enclose(bench.engine, piece.compiled, kept, tolerance_m=MAP_TOLERANCE_M, within=within)
-        bench.boxes += found.boxes
+        found = bench.sweep(piece.compiled, kept, tolerance_m=MAP_TOLERANCE_M, within=within)
         lower = min(found.lower_m, left_out)
         verdict = judge(lower, found.upper_m, required)
         if verdict == "undecided":
-            again = enclose(bench.engine, piece.compiled, kept, tolerance_m=1e-6, target_m=required, within=within)
-            bench.boxes += again.boxes
+            again = bench.sweep(piece.compiled, kept, tolerance_m=1e-6, target_m=required, within=within)
             lower = max(lower, min(again.lower_m, left_out))
             verdict = judge(lower, min(found.upper_m, again.upper_m), required)
             found = again if again.upper_m < found.upper_m else found

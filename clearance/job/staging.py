@@ -10,6 +10,7 @@ value is no parameter: it is a fixed joint.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -114,7 +115,7 @@ def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
     scene = site.scene
     if scene.ladder is not None and scene.track is not None and stage.travel_m is not None:
         knots, fit = track_knots(site)
-        if not (0.0 <= stage.travel_m.lo and stage.travel_m.hi <= knots[-1, 0] + 1e-9):
+        if not (stage.travel_m.lo >= 0.0 and stage.travel_m.hi <= knots[-1, 0] + 1e-9):
             raise InputError(
                 Mistake(
                     where(scene, stage, "travel_m"),
@@ -180,7 +181,7 @@ def track_knots(site: Site) -> tuple[np.ndarray, float]:
     assert track is not None
     corners = np.array(track.points_m, float)
     plan = [corners[0]]
-    for start, end in zip(corners, corners[1:], strict=False):
+    for start, end in itertools.pairwise(corners):
         pieces = max(1, math.ceil(float(np.linalg.norm(end - start)) / TRACK_STEP_M))
         plan += [start + (end - start) * k / pieces for k in range(1, pieces + 1)]
     try:
@@ -194,9 +195,7 @@ def track_knots(site: Site) -> tuple[np.ndarray, float]:
         raise InputError(
             Mistake(where(site.scene, "track", "points_m"), "corners that differ", "two equal ones in a row")
         )
-    misfit = max(
-        float(ground.profile_misfit(site.ground, tuple(a), tuple(b))) for a, b in zip(places, places[1:], strict=False)
-    )
+    misfit = max(float(ground.profile_misfit(site.ground, tuple(a), tuple(b))) for a, b in itertools.pairwise(places))
     fit = misfit if track.fit_m is None else max(track.fit_m, misfit)
     return np.column_stack([np.concatenate([[0.0], np.cumsum(steps)]), places]), fit
 
@@ -284,7 +283,8 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: _Rig) -> Body:
     """The bonding lead: the distances of any point of it to clamp and belt add up to its length at most, so it lies
     within half
     that length of the middle between the two, wherever in the box the belt is."""
-    assert stage.clamp_m is not None and stage.bonding_lead_m is not None
+    assert stage.clamp_m is not None
+    assert stage.bonding_lead_m is not None
     clamp = np.array(place(site, stage, stage.clamp_m))
     belt = shapes.points([[0.0, 0.0, 0.6 * build_of(person).stature_m]])
     centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
@@ -329,7 +329,9 @@ def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
             continue
         if stage.travel_m is None or scene.track is None:
             continue
-        assert isinstance(rope.from_m, Reference) and rope.from_m.along_m is not None and scene.ladder is not None
+        assert isinstance(rope.from_m, Reference)
+        assert rope.from_m.along_m is not None
+        assert scene.ladder is not None
         along, tilt = rope.from_m.along_m, math.radians(scene.ladder.tilt_deg)
         leans = [
             max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
