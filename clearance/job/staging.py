@@ -79,7 +79,8 @@ def _setting(
 ) -> Setting:
     rig = _rig(site, stage, piece)
     gone = {*stage.released, *stage.off, *stage.absent}
-    bodies = [body for body in site.bodies if body.name not in gone]
+    moved = {entry.wire: entry for entry in stage.disturbed}
+    bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
     rated: dict[str, str] = {}
     for name, shape in tails.items():
         bodies.append(_released_body(site, stage, name, shape))
@@ -298,6 +299,14 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: _Rig) -> Body:
         job=True,
         note="a ball that holds the lead wherever it hangs",
     )
+
+
+def _disturbed(body: Body, entry: records.Disturbed | None) -> Body:
+    """A wire whose shape the job changes is the job's, wherever it may move."""
+    if entry is None:
+        return body
+    note = f"may move {entry.slack_m:g} m" + (f": {entry.basis}" if entry.basis else "")
+    return replace(body, job=True, shape=shapes.thickened(body.shape, entry.slack_m), note=note)
 
 
 @lru_cache(maxsize=16)

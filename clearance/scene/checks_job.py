@@ -110,6 +110,8 @@ def _stage(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
     yield from _off(scene, known, stage)
+    wires = [entry.wire for entry in stage.disturbed]
+    yield from _names(scene, stage, "disturbed", wires, known.wires, "a wire of this scene")
     pairs = [name for pair in stage.contacts for name in pair]
     yield from _names(scene, stage, "contacts", pairs, known.bodies, "a body of this scene")
     yield from _names(scene, stage, "absent", stage.absent, known.bodies, "a body of this scene")

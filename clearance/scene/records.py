@@ -25,6 +25,7 @@ from clearance.scene.records_base import (
 )
 from clearance.scene.records_job import (
     Crew,
+    Disturbed,
     Fitting,
     Ladder,
     Posture,
@@ -81,6 +82,7 @@ __all__ = [
     "Crew",
     "Crossarm",
     "Cylinder",
+    "Disturbed",
     "Fitting",
     "Gantry",
     "GridGround",

@@ -119,6 +119,15 @@ class StateOverride(Record):
     by: Text = Field(description="who answers for the proof")
 
 
+class Disturbed(Record):
+    """A wire whose shape the job changes in this stage: by a load, a pull, or a tension that is gone."""
+
+    word: ClassVar[str] = "disturbed wire"
+    wire: Text = Field(description="name of the wire")
+    slack_m: NotNegative = Field(description="how far it may move from where it hangs; goes into slack")
+    basis: Text | None = Field(None, description="what that figure rests on")
+
+
 StageKind = Literal["travel", "mount", "climb", "bonding", "work", "release", "lower", "unbonding", "descend"]
 Posture = Literal["climbing", "standing", "reaching"]
 
@@ -147,5 +156,6 @@ class Stage(Record):
         {}, description='potentials of bodies in this stage: "earth", a phase, "floating"'
     )
     states: tuple[StateOverride, ...] = Field((), description="bodies judged at fewer states, with their proof")
+    disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they count as the job's")
     absent: tuple[Text, ...] = Field((), description="bodies that are not there in this stage")
     note: str = Field("", description="what a reader must know")
