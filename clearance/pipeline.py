@@ -31,6 +31,14 @@ NOT_EVALUATED = (
 """What no verdict of this tool covers."""
 
 
+class Interrupted(KeyboardInterrupt):
+    """A check that was interrupted: the stages that were finished, and how many there are."""
+
+    def __init__(self, stages: tuple[StageResult, ...], asked: int) -> None:
+        super().__init__()
+        self.stages, self.asked = stages, asked
+
+
 @dataclass(frozen=True, eq=False)
 class Prepared:
     """A scene ready to be swept: its site, and the settings of every stage in order."""
@@ -77,12 +85,16 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         waiting = [
             pool.submit(judging.judge_stage, *task) for task in zip(benches, scene.stages, prepared.stages, strict=True)
         ]
+        stages: list[StageResult] = []
         try:
-            stages: list[StageResult] = []
             for number, (stage, future) in enumerate(zip(scene.stages, waiting, strict=True), start=1):
                 if progress is not None:
                     progress(f"stage {number} of {len(scene.stages)}: {stage.name}")
                 stages.append(future.result())
+        except KeyboardInterrupt:
+            bench.stop.set()
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise Interrupted(tuple(stages), len(scene.stages)) from None
         except BaseException:
             bench.stop.set()
             pool.shutdown(wait=True, cancel_futures=True)

@@ -110,11 +110,25 @@ def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Resu
 
     scene = read_scene(path)
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
-    from clearance.pipeline import check_prepared, prepare
+    from clearance.pipeline import Interrupted, check_prepared, prepare
 
+    told = ""
     with progress_line(quiet) as progress:
+
+        def tell(message: str) -> None:
+            nonlocal told
+            told = message
+            progress(message)
+
         prepared = prepare(scene)
-        return prepared, check_prepared(prepared, tolerance_m, progress)
+        try:
+            return prepared, check_prepared(prepared, tolerance_m, tell)
+        except Interrupted as interrupted:
+            finished = [f"{stage.name}: {stage.verdict}" for stage in interrupted.stages]
+            typer.echo(f"{path}: {len(finished)} of {interrupted.asked} stages were finished", err=True)
+            for line in (*finished, *([f"under way: {told}"] if told else [])):
+                typer.echo(f"  {line}", err=True)
+            raise
 
 
 def shown(result: Result) -> None:
