@@ -15,7 +15,6 @@ import numpy as np
 matplotlib.use("Agg")
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from clearance.survey.assign import ground_height
 from clearance.survey.fit import height, offset, residuals, to_frame
@@ -41,7 +40,8 @@ def _svg(figure: Figure, label: str) -> str:
 
 
 def _axes(width: float, tall: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width, tall), layout="constrained")
+    figure = Figure(figsize=(width, tall))
+    figure.subplots_adjust(left=0.7 / width, right=1.0 - 0.1 / width, bottom=0.5 / tall, top=1.0 - 0.15 / tall)
     axes = figure.add_subplot()
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
@@ -95,8 +95,9 @@ def plan(finding: Finding) -> str:
         placed = to_frame(np.vstack([tower.base, *np.column_stack([tower.polygon, np.zeros(4)])]), middle, along)
         ring = np.vstack([placed[1:], placed[1:2]])
         axes.plot(ring[:, 0], ring[:, 1], color=INK, linewidth=0.9)
-        axes.annotate(tower.name, (placed[0, 0], placed[0, 1]), (placed[0, 0], top + 6.0), fontsize=8, ha="center", color=INK,
-                      arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5})  # fmt: skip
+        at = (placed[0, 0], placed[0, 1])
+        line = {"arrowstyle": "-", "color": GREY, "linewidth": 0.5}
+        axes.annotate(tower.name, at, (at[0], top + 6.0), fontsize=8, ha="center", color=INK, arrowprops=line)
     for span in sorted({wire.span for wire in finding.wires}):
         mids = np.concatenate([e for e, wire in zip(ends, finding.wires, strict=True) if wire.span == span])
         axes.text(
@@ -161,7 +162,7 @@ def profile(finding: Finding, wires: Sequence[Wire]) -> str:
         s = np.arange(-15.0, reach + 15.0, 1.0)
         xy = base + s[:, None] * along
         axes.plot(s, ground_height(finding.ground, xy) + datum, color=INK, linewidth=1.0)
-        axes.text(reach + 16, float(ground_height(finding.ground, xy)[-1]) + datum, "ground", fontsize=7, va="center")
+        axes.text(-15.0, float(ground_height(finding.ground, xy)[0]) + datum + 0.4, "ground", fontsize=7, va="bottom")
     labels: list[tuple[float, str]] = []
     for wire in wires:
         placed = to_frame(wire.returns, base, along)
@@ -172,7 +173,7 @@ def profile(finding: Finding, wires: Sequence[Wire]) -> str:
         axes.plot(u, z, color=BLUE if wire.kind == "phase" else INK, linewidth=0.8, zorder=3)
         labels.append((float(z[-1]), wire.phase))
     _stack_labels(axes, reach + 3.0, labels)
-    axes.set_xlim(-18, reach + max(18.0, 0.07 * reach))
+    axes.set_xlim(-18, reach + max(18.0, 0.14 * reach))
     axes.set_xlabel("along the span [m]", fontsize=8)
     axes.set_ylabel(
         "height [m]" if finding.scans.vertical == "not stated" else f"{finding.scans.vertical} [m]", fontsize=8
@@ -245,26 +246,28 @@ def section(finding: Finding, wires: Sequence[Wire]) -> str:
 
 
 def residuals_along(wires: Sequence[Wire]) -> str:
-    """Returns less fitted curve, vertical and sideways, along each wire of a span [cm]."""
-    rows = len(wires)
-    figure = Figure(figsize=(10.0, 0.55 + 0.95 * rows), layout="constrained")
-    grid = figure.subplots(rows, 2, sharex="col", sharey="col", squeeze=False, gridspec_kw={"width_ratios": [1, 1]})
-    limits = [12.0, 25.0]
-    for row, wire in enumerate(wires):
-        out = residuals(wire.curve, wire.returns)
-        along = out[:, 0] - float((wire.start[:2] - wire.curve.base) @ wire.curve.direction)
-        for column, values in ((0, out[:, 2]), (1, out[:, 1])):
-            axes = grid[row][column]
-            limits[column] = max(limits[column], float(np.quantile(np.abs(values), 0.995)) * 105.0)
-            _dots(axes, along, values * 100.0, BLUE, 2.0)
-            axes.axhline(0.0, color=INK, linewidth=0.6)
-            axes.tick_params(labelsize=7)
-            axes.yaxis.set_major_locator(MaxNLocator(3))
-            for side in ("top", "right"):
-                axes.spines[side].set_visible(False)
-        grid[row][0].set_ylabel(wire.phase, fontsize=7, rotation=0, ha="right", va="center")
-    for column, limit in enumerate(limits):
-        grid[0][column].set_ylim(-limit, limit)
-        grid[0][column].set_title(("vertical residual [cm]", "sideways residual [cm]")[column], fontsize=8, loc="left")
-        grid[-1][column].set_xlabel("along the wire [m]", fontsize=8)
+    """Returns less fitted curve, vertical and sideways, along each wire of a span [cm]: a strip a wire, one scale."""
+    rows, tall = len(wires), 0.9 + 0.8 * len(wires)
+    figure = Figure(figsize=(10.0, tall))
+    figure.subplots_adjust(left=0.09, right=0.985, bottom=0.45 / tall, top=1.0 - 0.35 / tall, wspace=0.2)
+    for column, title in enumerate(("vertical residual", "sideways residual")):
+        axes = figure.add_subplot(1, 2, column + 1)
+        found = [residuals(wire.curve, wire.returns) for wire in wires]
+        values = [100.0 * out[:, 2 - column] for out in found]
+        least = (12.0, 25.0)[column]
+        half = max([least, *(float(np.quantile(np.abs(each), 0.995)) for each in values if len(each))])
+        for row, (wire, out, each) in enumerate(zip(wires, found, values, strict=True)):
+            zero = -2.1 * half * row
+            along = out[:, 0] - float((wire.start[:2] - wire.curve.base) @ wire.curve.direction)
+            inside = np.abs(each) <= half
+            _dots(axes, along[inside], zero + each[inside], BLUE, 2.0)
+            axes.axhline(zero, color=INK, linewidth=0.6)
+            axes.axhline(zero + 1.05 * half, color=PALE, linewidth=0.8)
+        axes.set_yticks([-2.1 * half * row for row in range(rows)], [wire.phase for wire in wires])
+        axes.set_ylim(-2.1 * half * (rows - 0.5), 1.05 * half)
+        axes.tick_params(labelsize=8)
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        axes.set_title(f"{title}: from one pale line to the next {2.1 * half:.0f} cm", fontsize=8, loc="left")
+        axes.set_xlabel("along the wire [m]", fontsize=8)
     return _svg(figure, f"residuals of span {wires[0].span}")

@@ -157,13 +157,13 @@ def refine(
     if used.sum() < 4 or np.ptp(s[used]) < 0.5 * np.ptp(s):
         used = np.ones(len(s), bool)
     some = returns[used]
-    curve = fit_curve(some, first.base, first.direction, prior=prior)
+    curve = fit_curve(some, first.base, first.direction, prior=prior, near=first)
     bundle, places = recognise(residuals(curve, some)[:, 1:])
     for _ in range(2):
         if bundle.count == 1:
             break
         offsets = nearest(residuals(curve, some)[:, 1:], places)
-        curve = fit_curve(some, first.base, first.direction, bundle_offsets=offsets, prior=prior)
+        curve = fit_curve(some, first.base, first.direction, offsets, prior, curve)
         bundle, places = recognise(residuals(curve, some)[:, 1:])
     return curve, bundle, places
 

@@ -10,8 +10,6 @@ excess.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from clearance.survey.records import Bundle, Curve, Floats
@@ -27,6 +25,10 @@ SMALLEST_SCATTER_M = 0.008
 
 MOST_TURNS = 20
 """Reweighted steps at most; five to eight settle a fit."""
+
+SMALL_TILT = 1.0e-5
+"""[1] Change of the squared tangent of the tilt that leaves the vertical fit as it is: below 0.1 mm at a sag of 10
+m."""
 
 FLATTEST = 1.0e-6
 """[1/m] Curvature below which a wire is straight for every purpose (catenary constant 1000 km)."""
@@ -122,7 +124,8 @@ def standard_errors(curve: Curve, s: Floats) -> tuple[Floats, Floats]:
 
 def _spread(residual: Floats) -> float:
     """Robust standard deviation about zero [m]: 1.4826 times the median of the absolute values."""
-    return max(float(1.4826 * np.median(np.abs(residual))), SMALLEST_SCATTER_M)
+    middle = len(residual) // 2
+    return max(1.4826 * float(np.partition(np.abs(residual), middle)[middle]), SMALLEST_SCATTER_M)
 
 
 def _excess(residual: Floats, s: Floats, scatter: float) -> float:
@@ -193,19 +196,20 @@ def fit_curve(
     direction: Floats,
     bundle_offsets: Floats | None = None,
     prior: tuple[float, float] | None = None,
+    near: Curve | None = None,
 ) -> Curve:
     """Fit a catenary in a tilted plane to returns (n, 3) [m] of one wire.
 
     Parameters: base (2,) and direction (2,) of the frame; bundle_offsets (n, 2), place of each return's sub-conductor
     beside and above the bundle's centre [m]; prior: curvature and its standard deviation [1/m] from wires beside it,
-    for parts too short or too sparse to show their own.
+    for parts too short or too sparse to show their own; near: an earlier curve in the same frame to start from.
     """
     placed = to_frame(returns, base, direction)
     s, t, z = placed.T
     if bundle_offsets is not None:
         t, z = t - bundle_offsets[:, 0], z - bundle_offsets[:, 1]
-    start = _quadratic(s, z)
-    if prior is not None and (len(s) < 12 or np.ptp(s) < 60.0):
+    start = _quadratic(s, z) if near is None else near.vertical.copy()
+    if near is None and prior is not None and (len(s) < 12 or np.ptp(s) < 60.0):
         start[2] = prior[0]
         start[1] = (
             float(np.polynomial.polynomial.polyfit(s, z - start[2] * s * s / 2.0, 1)[1])
@@ -213,9 +217,9 @@ def fit_curve(
             else 0.0
         )
         start[0] = float(np.median(z - start[1] * s - start[2] * s * s / 2.0))
-    blow_out, lateral = 0.0, np.zeros(3)
+    blow_out, lateral = (0.0, np.zeros(3)) if near is None else (float(near.lateral[2]), near.lateral.copy())
     inverse_t, scatter_t, side = np.eye(3), 1.0, np.zeros_like(t)
-    vertical, inverse_z, scatter_z = _fit_vertical(s, z, 0.0, start, prior)
+    vertical, inverse_z, scatter_z = _fit_vertical(s, z, blow_out, start, prior)
     for _ in range(2):
         bend = _height(vertical, blow_out, s)[0] - vertical[0] - vertical[1] * s
         design = np.stack([np.ones_like(s), s, bend], axis=1)
@@ -232,7 +236,9 @@ def fit_curve(
             moves = np.abs(step + pull)
             if moves[0] < 1e-4 and moves[1] < 1e-6 and moves[2] < 1e-5:
                 break
-        blow_out = float(lateral[2])
+        before, blow_out = blow_out, float(lateral[2])
+        if abs(blow_out**2 - before**2) < SMALL_TILT:
+            break
         vertical, inverse_z, scatter_z = _fit_vertical(s, z, blow_out, vertical, prior)
     residual = z - _height(vertical, blow_out, s)[0]
     # returns have heavier tails than a normal law of their median spread: take what holds 95 in 100 of them too, the
@@ -257,21 +263,6 @@ def fit_curve(
         scatter_t,
         max(excess_z, excess_t),
         len(s),
-    )
-
-
-def reversed_curve(curve: Curve) -> Curve:
-    """The same wire described from the other end."""
-    vertical, lateral = curve.vertical * np.array([1.0, -1.0, 1.0]), curve.lateral * np.array([-1.0, 1.0, -1.0])
-    flip = np.diag([1.0, -1.0, 1.0])
-    flop = np.diag([-1.0, 1.0, -1.0])
-    return replace(
-        curve,
-        direction=-curve.direction,
-        vertical=vertical,
-        lateral=lateral,
-        vertical_covariance=flip @ curve.vertical_covariance @ flip,
-        lateral_covariance=flop @ curve.lateral_covariance @ flop,
     )
 
 

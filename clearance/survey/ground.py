@@ -17,13 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from clearance.survey.records import Floats, Ground, Scans
+from clearance.survey.records import Floats, Ground, Heights, Scans
+
+BLOCK = 512
+"""[cells] Side of the blocks in which gaps are filled."""
+
+FURTHEST_FILL = 128
+"""[cells] Gaps are filled from returns up to this far away."""
 
 CELL_M = 1.0
 """[m] Cell of the rasters, unless the survey is so wide that there would be more than `MOST_CELLS`."""
 
-MOST_CELLS = 24_000_000
-"""Cells of a raster: five of them in memory at 8 bytes stay below 1 GB."""
+MOST_CELLS = 16_000_000
+"""Cells of a raster: in memory about 60 bytes each at the most."""
 
 GROUND_TOLERANCE_M = 0.30
 """[m] A return this far above the lowest returns' surface still counts as ground; its height goes into the upper
@@ -80,11 +86,11 @@ class LowestRaster:
 
     def __init__(self, grid: Grid) -> None:
         self.grid = grid
-        self.values: Floats = np.full(grid.size, np.inf)
+        self.values: Heights = np.full(grid.size, np.inf, np.float32)
 
     def add(self, x: Floats, y: Floats, z: Floats) -> None:
         """Take in points [m]."""
-        np.minimum.at(self.values, self.grid.index(x, y), z)
+        np.minimum.at(self.values, self.grid.index(x, y), z.astype(np.float32))
 
 
 class GroundRaster:
@@ -93,8 +99,8 @@ class GroundRaster:
     def __init__(self, grid: Grid) -> None:
         self.grid = grid
         self.sum: Floats = np.zeros(grid.size)
-        self.count: Floats = np.zeros(grid.size)
-        self.highest: Floats = np.full(grid.size, -np.inf)
+        self.count: Heights = np.zeros(grid.size, np.float32)
+        self.highest: Heights = np.full(grid.size, -np.inf, np.float32)
         self.added = 0
 
     def add(self, cells: NDArray[np.int64], z: Floats) -> None:
@@ -105,15 +111,16 @@ class GroundRaster:
             self.count[low:high] += np.bincount(cells - low, minlength=high - low)
         else:
             np.add.at(self.sum, cells, z)
-            np.add.at(self.count, cells, 1.0)
-        np.maximum.at(self.highest, cells, z)
+            np.add.at(self.count, cells, np.float32(1.0))
+        # the next number above, so that rounding never lowers a return
+        np.maximum.at(self.highest, cells, np.nextafter(z.astype(np.float32), np.float32(np.inf)))
         self.added += len(cells)
 
 
-def coarser(grid: Grid, lowest: Floats, factor: int) -> tuple[Grid, Floats]:
+def coarser(grid: Grid, lowest: Heights, factor: int) -> tuple[Grid, Heights]:
     """The raster of lowest returns with cells `factor` times as large."""
     rows, columns = -(-grid.rows // factor), -(-grid.columns // factor)
-    padded = np.full((rows * factor, columns * factor), np.inf)
+    padded = np.full((rows * factor, columns * factor), np.inf, np.float32)
     padded[: grid.rows, : grid.columns] = lowest.reshape(grid.rows, grid.columns)
     blocks = padded.reshape(rows, factor, columns, factor).min(axis=(1, 3))
     return Grid(grid.x0, grid.y0, grid.cell * factor, rows, columns), blocks.ravel()
@@ -126,17 +133,39 @@ def filled_share(grid: Grid, seen: NDArray[np.bool_]) -> float:
     return float(around[image > 0].mean()) if image.any() else 0.0
 
 
-def nearest_fill(values: Floats, seen: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Values with unseen cells taken from the nearest seen one, then smoothed there; and the distance to it [cells]."""
+def nearest_fill(values: Heights, seen: NDArray[np.bool_]) -> tuple[Heights, Heights]:
+    """Values with unseen cells taken from the nearest seen one, then smoothed there; and the distance to it [cells].
+
+    Worked block by block, since the transform needs some 100 bytes a cell; cells further than `FURTHEST_FILL` cells
+    from any seen one take the mean of all and that distance.
+    """
+    filled, distance = values.astype(np.float32), np.zeros(values.shape, np.float32)
     if seen.all():
-        return values.copy(), np.zeros(values.shape)
-    distance, (row, column) = ndimage.distance_transform_edt(~seen, return_indices=True)
-    filled = np.asarray(values[row, column], float)
-    smooth = ndimage.uniform_filter(filled, 5, mode="nearest")
-    return np.where(seen, values, smooth), np.asarray(distance, float)
+        return filled, distance
+    everywhere = np.float32(values[seen].mean())
+    for row in range(0, values.shape[0], BLOCK):
+        for column in range(0, values.shape[1], BLOCK):
+            inner = (slice(row, row + BLOCK), slice(column, column + BLOCK))
+            if seen[inner].all():
+                continue
+            top, left = max(0, row - FURTHEST_FILL), max(0, column - FURTHEST_FILL)
+            outer = (slice(top, row + BLOCK + FURTHEST_FILL), slice(left, column + BLOCK + FURTHEST_FILL))
+            core = (slice(row - top, row - top + BLOCK), slice(column - left, column - left + BLOCK))
+            if not seen[outer].any():
+                filled[inner], distance[inner] = everywhere, FURTHEST_FILL
+                continue
+            away, (nearest_row, nearest_column) = ndimage.distance_transform_edt(~seen[outer], return_indices=True)
+            taken = ndimage.uniform_filter(
+                values[outer][nearest_row, nearest_column].astype(np.float64), 5, mode="nearest"
+            )
+            far = away[core] > FURTHEST_FILL
+            smooth = np.where(far, everywhere, taken[core])
+            filled[inner] = np.where(seen[inner], values[inner], smooth)
+            distance[inner] = np.minimum(away[core], FURTHEST_FILL)
+    return filled, distance
 
 
-def filter_ground(grid: Grid, lowest: Floats) -> tuple[Grid, Floats, int] | None:
+def filter_ground(grid: Grid, lowest: Heights) -> tuple[Grid, Heights, int] | None:
     """The ground below everything else: cells, surface heights at cell centres [m], and how many cells were low
     outliers.
 
@@ -173,7 +202,7 @@ def filter_ground(grid: Grid, lowest: Floats) -> tuple[Grid, Floats, int] | None
     return grid, filled.ravel(), int(outlier.sum())
 
 
-def tolerance_of(grid: Grid, surface: Floats) -> Floats:
+def tolerance_of(grid: Grid, surface: Heights) -> Floats:
     """How far above the surface a return may be and still be ground, per cell [m]: more on slopes, where a cell has
     relief."""
     image = surface.reshape(grid.rows, grid.columns)
@@ -181,7 +210,7 @@ def tolerance_of(grid: Grid, surface: Floats) -> Floats:
     return np.asarray(GROUND_TOLERANCE_M + np.minimum(0.35 * relief, 1.0), float).ravel()
 
 
-def surface_at(grid: Grid, surface: Floats, x: Floats, y: Floats) -> Floats:
+def surface_at(grid: Grid, surface: Heights, x: Floats, y: Floats) -> Floats:
     """The surface at points, bilinear between cell centres [m]."""
     u = np.clip((x - grid.x0) / grid.cell - 0.5, 0.0, grid.columns - 1.000001)
     v = np.clip((y - grid.y0) / grid.cell - 0.5, 0.0, grid.rows - 1.000001)
@@ -194,14 +223,17 @@ def surface_at(grid: Grid, surface: Floats, x: Floats, y: Floats) -> Floats:
     return np.asarray(below + (above - below) * v)
 
 
-def _roughness(mean: Floats, seen: NDArray[np.bool_], cell: float, furthest: float) -> tuple[Floats, Floats]:
-    """How much the ground changes over a distance: lags [m] and the 99th percentile of |difference| [m]."""
+def _roughness(mean: Heights, seen: NDArray[np.bool_], cell: float, furthest: float) -> tuple[Floats, Floats]:
+    """How much the ground changes over a distance: lags [m] and the 99th percentile of |difference| [m].
+
+    From at most about 500 lines of cells each way, evenly taken.
+    """
     lags, sizes, shift = [0.0], [0.0], 1
+    skip = (max(1, mean.shape[1] // 500), max(1, mean.shape[0] // 500))
+    lines = [(mean[:, :: skip[0]], seen[:, :: skip[0]]), (mean[:: skip[1]].T, seen[:: skip[1]].T)]
     while shift * cell <= furthest and shift < min(mean.shape) // 2:
-        both = seen[shift:] & seen[:-shift]
-        across = seen[:, shift:] & seen[:, :-shift]
         steps = np.concatenate(
-            [np.abs(mean[shift:] - mean[:-shift])[both], np.abs(mean[:, shift:] - mean[:, :-shift])[across]]
+            [np.abs(some[shift:] - some[:-shift])[known[shift:] & known[:-shift]] for some, known in lines]
         )
         if len(steps) < 50:
             break
@@ -217,22 +249,24 @@ def make_ground(raster: GroundRaster, basis: str, accuracy_m: float) -> Ground |
     The upper face at a cell's corner is the highest return of the four cells that meet there, so a bilinear surface
     through the corners is nowhere below a return. In gaps the face is raised by the 99th percentile of how much this
     ground changes over the distance to the nearest cell with returns (beyond what was measured: in proportion to the
-    distance).
+    distance). The raster is used up.
     """
-    grid = raster.grid
-    seen = (raster.count > 0).reshape(grid.rows, grid.columns)
+    grid, shape = raster.grid, (raster.grid.rows, raster.grid.columns)
+    seen = (raster.count > 0).reshape(shape)
     if not seen.any():
         return None
-    average = np.where(raster.count > 0, raster.sum / np.maximum(raster.count, 1.0), 0.0).reshape(
-        grid.rows, grid.columns
-    )
-    mean, distance = nearest_fill(average, seen)
-    distance *= grid.cell
-    lags, sizes = _roughness(average, seen, grid.cell, float(distance.max()))
-    error = np.interp(distance, lags, sizes)
-    beyond = sizes[-1] * distance / lags[-1] if lags[-1] > 0 else 0.3 * distance
-    error = np.where(distance > lags[-1], beyond, error)
-    top = np.where(seen, raster.highest.reshape(grid.rows, grid.columns), mean + error)
-    padded = np.pad(top, 1, mode="edge")
-    corners = np.maximum.reduce([padded[:-1, :-1], padded[1:, :-1], padded[:-1, 1:], padded[1:, 1:]])
+    raster.sum /= np.maximum(raster.count, 1.0)
+    average = raster.sum.astype(np.float32).reshape(shape)
+    top = raster.highest.reshape(shape)
+    raster.sum, raster.count = np.zeros(0), np.zeros(0, np.float32)
+    mean, error = nearest_fill(average, seen)
+    error *= np.float32(grid.cell)
+    lags, sizes = _roughness(average, seen, grid.cell, float(error.max()))
+    for row in range(shape[0]):  # by rows: a whole raster in double precision would be the largest thing in memory
+        beyond = sizes[-1] * error[row] / lags[-1] if lags[-1] > 0 else 0.3 * error[row]
+        error[row] = np.where(error[row] > lags[-1], beyond, np.interp(error[row], lags, sizes))
+    np.copyto(top, mean + error, where=~seen)
+    corners = np.pad(top, ((0, 1), (0, 1)), mode="edge")
+    corners[1:] = np.maximum(corners[1:], corners[:-1])
+    corners[:, 1:] = np.maximum(corners[:, 1:], corners[:, :-1])
     return Ground((grid.x0, grid.y0), grid.cell, mean, corners, error, seen, basis, accuracy_m)

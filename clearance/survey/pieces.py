@@ -62,6 +62,15 @@ class Piece:
 
 
 @dataclass(frozen=True, eq=False)
+class Stub:
+    """A stretch too short or too rough to be sure of: blob centres (n, 3) in the order of the track, returns of
+    each."""
+
+    xyz: Floats
+    count: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Joint:
     """Where two pieces meet at a support: (piece, end) of each, end 0 the start and 1 the end, and the place (3,)
     [m]."""
@@ -121,18 +130,24 @@ def _plausible(piece: Piece) -> bool:
     return bool(enough and ends.max() < STEEPEST and piece.curve.rms_vertical < 0.3 and piece.curve.rms_lateral < 0.5)
 
 
-def cut_tracks(found: Sequence[Track]) -> tuple[list[Piece], list[Piece]]:
+def cut_tracks(found: Sequence[Track]) -> tuple[list[Piece], list[Stub]]:
     """Pieces between kinks that can be wires, and the rest (short ones a support may vouch for later)."""
     good: list[Piece] = []
-    rest: list[Piece] = []
+    rest: list[Stub] = []
     for track in found:
         plan = track.place[:, :2] @ axes(track.bearing)
         xyz = np.column_stack([plan, track.place[:, 2]])
         for start, stop in _cut(track.place[:, 0], track.place[:, 2]):
             if stop - start < 2:
                 continue
-            piece = make_piece(xyz[start:stop], track.count[start:stop].astype(float))
-            (good if _plausible(piece) else rest).append(piece)
+            stub = Stub(xyz[start:stop], track.count[start:stop].astype(float))
+            length = float(np.hypot(*(stub.xyz[-1] - stub.xyz[0])[:2]))
+            if stop - start >= FEWEST_BLOBS and length >= SHORTEST_M:
+                piece = make_piece(stub.xyz, stub.count)
+                if _plausible(piece):
+                    good.append(piece)
+                    continue
+            rest.append(stub)
     return good, rest
 
 
@@ -150,6 +165,9 @@ def _joined(a: Piece, b: Piece) -> Piece | None:
     other = middle - float((b.curve.base - a.curve.base) @ a.curve.direction)
     other = other * float(np.sign(a.curve.direction @ b.curve.direction))
     if abs(height(a.curve, middle) - height(b.curve, other))[0] > 1.0 + 0.05 * gap:
+        return None
+    fall = slope(a.curve, middle)[0] - slope(b.curve, other)[0] * np.sign(a.curve.direction @ b.curve.direction)
+    if abs(float(fall)) > 0.04 + max(gap, 0.0) / 300.0 + 2.0 / min(high - low, s_high - s_low, 100.0):
         return None
     if np.abs(placed[:, 1] - offset(a.curve, placed[:, 0])).max() > 1.0 + 0.02 * max(gap, 0.0) + 0.01 * (
         s_high - s_low

@@ -7,11 +7,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+Heights = NDArray[np.floating[Any]]
+"""Rasters are held in single precision: a height of 1000 m to 0.06 mm."""
 
 
 @dataclass(frozen=True)
@@ -184,9 +188,9 @@ class Ground:
 
     corner: tuple[float, float]
     cell: float
-    mean: Floats
-    upper: Floats
-    gap_error: Floats
+    mean: Heights
+    upper: Heights
+    gap_error: Heights
     seen: NDArray[np.bool_]
     basis: str
     slack_m: float

@@ -21,7 +21,7 @@ from clearance.survey.classes import BUILDING, WIRE, read_roles
 from clearance.survey.fit import to_frame
 from clearance.survey.ground import make_ground
 from clearance.survey.naming import read_table
-from clearance.survey.pieces import Piece, cut_tracks, join_pieces
+from clearance.survey.pieces import Piece, Stub, cut_tracks, join_pieces
 from clearance.survey.records import Finding, Floats, Ground, Scans
 from clearance.survey.scans import open_scans
 from clearance.survey.sift import Surface, find_surface, ground_is_classified, sift
@@ -170,12 +170,13 @@ def _extended(fitted: Sequence[Fitted], returns: Sequence[Floats]) -> list[Fitte
         low, high = each.low, each.high
         order = np.sort(s)
         middle = (low + high) / 2.0
+        jump = float(np.clip(6.0 * (high - low) / len(some), OPEN_END_M, LONGEST_JUMP_M))
         if each.supports[1] < 0:
             after = np.concatenate([[high], order[order > high]])
-            high = float(after[: int(np.argmax(np.append(np.diff(after) > OPEN_END_M, True))) + 1][-1])
+            high = float(after[: int(np.argmax(np.append(np.diff(after) > jump, True))) + 1][-1])
         if each.supports[0] < 0:
             before = np.concatenate([[low], order[order < low][::-1]])
-            low = float(before[: int(np.argmax(np.append(-np.diff(before) > OPEN_END_M, True))) + 1][-1])
+            low = float(before[: int(np.argmax(np.append(-np.diff(before) > jump, True))) + 1][-1])
         assert low <= middle <= high
         out.append(replace(each, low=low, high=high, returns=some[(s >= low) & (s <= high)]))
     return out
@@ -195,7 +196,7 @@ def _candidates(
 
 def _find_pieces(
     spill: Spill, scans: Scans, ground: Ground | None, roles: NDArray[np.uint8] | None
-) -> tuple[list[Piece], list[Piece]]:
+) -> tuple[list[Piece], list[Stub]]:
     """Pieces of wire: bearing by bearing, each without what an earlier one found."""
     cell = 1.0
     local: dict[tuple[int, int], list[float]] = {}
@@ -212,7 +213,7 @@ def _find_pieces(
         local[square] = bearings(np.column_stack([column, row]) * cell + low, cell)
     ranked = [bearing for rank in range(3) for found in local.values() for bearing in found[rank : rank + 1]]
     good: list[Piece] = []
-    rest: list[Piece] = []
+    rest: list[Stub] = []
     for bearing in merge_bearings(ranked):
         wanted = {
             (square[0] + i, square[1] + j)
@@ -237,7 +238,7 @@ def _find_pieces(
     return _solid(good, rest)
 
 
-def _solid(good: list[Piece], rest: list[Piece]) -> tuple[list[Piece], list[Piece]]:
+def _solid(good: list[Piece], rest: list[Stub]) -> tuple[list[Piece], list[Stub]]:
     """Pieces that show in enough of their slices; a chance row of blobs in vegetation does not."""
     kept = []
     for piece in good:

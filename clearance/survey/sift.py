@@ -21,7 +21,7 @@ from clearance.survey.ground import (
     surface_at,
     tolerance_of,
 )
-from clearance.survey.records import Floats, Scans
+from clearance.survey.records import Floats, Heights, Scans
 from clearance.survey.spill import Spill
 from clearance.survey.stream import Progress, Tally, chunks, sample_codes
 
@@ -38,7 +38,7 @@ class Surface:
 
     by_class: bool
     grid: Grid
-    heights: Floats
+    heights: Heights
     tolerance: Floats
     found: bool
 

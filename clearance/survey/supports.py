@@ -8,9 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from clearance.survey.fit import slope
-from clearance.survey.pieces import SUPPORT_REACH_M, Joint, Piece, end_of, find_joints, gather, make_piece
+from clearance.survey.pieces import SUPPORT_REACH_M, Joint, Piece, Stub, end_of, find_joints, gather, make_piece
 from clearance.survey.records import Floats
 
 SHORTEST_STUB_M = 5.0
@@ -74,13 +75,10 @@ def _seen(returns: Floats, top: float) -> bool:
 
 
 def build_line(
-    good: Sequence[Piece], rest: Sequence[Piece], returns_near: Returns, ground_at: Callable[[Floats], Floats]
+    good: Sequence[Piece], rest: Sequence[Stub], returns_near: Returns, ground_at: Callable[[Floats], Floats]
 ) -> Line:
     """Find the supports of pieces of wire, take in the short pieces they vouch for, and say how each piece ends."""
-    stubs = [piece for piece in rest if piece.reach[1] - piece.reach[0] >= SHORTEST_STUB_M and _may_be_stub(piece)]
-    typical = float(np.median([piece.curve.vertical[2] for piece in good])) if good else 1e-3
-    stubs = [make_piece(piece.xyz, piece.count, (typical, 0.3 * typical)) for piece in stubs]
-    pieces = [*good, *stubs]
+    pieces = [*good, *_stubs(good, rest)]
     joints = [joint for joint in find_joints(pieces, len(good)) if _kinked(pieces, joint)]
     groups = gather(np.array([joint.place for joint in joints]).reshape(-1, 3))
     supports: list[Support] = []
@@ -92,7 +90,7 @@ def build_line(
         places = np.array([joint.place for joint in members])
         directions = np.array([pieces[joint.first[0]].curve.direction for joint in members])
         support = _support(places, _mean_direction(directions), False)
-        if len(members) < 2 and not solid:
+        if len(members) < 2 and (not solid or _passing(good, support)):
             tall = float(places[:, 2].max() - ground_at(support.axis[None])[0])
             if not _seen(returns_near(support.axis, 12.0), tall):
                 continue
@@ -119,6 +117,39 @@ def build_line(
         supports,
         kept,
     )
+
+
+def _stubs(good: Sequence[Piece], rest: Sequence[Stub]) -> list[Piece]:
+    """Short pieces near the end of a sure one, with the typical curvature as a prior."""
+    if not good:
+        return []
+    typical = float(np.median([piece.curve.vertical[2] for piece in good]))
+    ends = cKDTree(np.array([end_of(piece, end)[:2] for piece in good for end in (0, 1)]))
+    out = []
+    for stub in rest:
+        away = stub.xyz[-1] - stub.xyz[0]
+        if np.hypot(*away[:2]) < SHORTEST_STUB_M or abs(away[2]) > 0.35 * np.hypot(*away[:2]):
+            continue
+        if not ends.query_ball_point(stub.xyz[[0, -1], :2], SUPPORT_REACH_M, return_length=True).any():
+            continue
+        piece = make_piece(stub.xyz, stub.count, (typical, 0.3 * typical))
+        if _may_be_stub(piece):
+            out.append(piece)
+    return out
+
+
+def _passing(pieces: Sequence[Piece], support: Support) -> bool:
+    """Whether another wire of the line goes past a place without a break there."""
+    for piece in pieces:
+        if abs(float(piece.curve.direction @ support.direction)) < 0.98:
+            continue
+        away = support.axis - piece.curve.base
+        at = float(away @ piece.curve.direction)
+        aside = abs(float(away @ np.array([-piece.curve.direction[1], piece.curve.direction[0]])))
+        low, high = piece.reach
+        if aside < 30.0 and low + 15.0 < at < high - 15.0:
+            return True
+    return False
 
 
 def _may_be_stub(piece: Piece) -> bool:

@@ -24,7 +24,7 @@ from scipy import ndimage
 from clearance.errors import InputError, Mistake
 from clearance.survey.fit import place
 from clearance.survey.naming import table_text
-from clearance.survey.records import Finding, Floats, Ground, Wire
+from clearance.survey.records import Finding, Floats, Ground, Heights, Wire
 from clearance.survey.scene_text import scene_text
 
 FILES = (
@@ -94,7 +94,7 @@ def whole_folder(out: Path, fill: Callable[[Path], None]) -> None:
         raise
 
 
-def scene_ground(finding: Finding) -> tuple[tuple[float, float], float, Floats, Floats] | None:
+def scene_ground(finding: Finding) -> tuple[tuple[float, float], float, Heights, Heights] | None:
     """Corner, spacing, heights and gap errors of the grid a scene carries: nowhere below the upper face of the
     ground."""
     ground = finding.ground
@@ -130,7 +130,7 @@ def _window(finding: Finding, ground: Ground) -> tuple[tuple[int, int], tuple[in
     return rows, columns
 
 
-def _grid_text(values: Floats, upwards: bool) -> str:
+def _grid_text(values: Heights, upwards: bool) -> str:
     scaled = np.ceil(values * 1000.0 - 1e-6) if upwards else np.round(values * 1000.0)
     return "".join(",".join(f"{value:.3f}" for value in row) + "\n" for row in scaled / 1000.0)
 
