@@ -17,7 +17,7 @@ from clearance.bodies import Body
 from clearance.job.setting import standing
 from clearance.report import margin_map, paper
 from clearance.report.findings import Finding, Word, leading_drawn, pair, placeless, stage_word
-from clearance.report.gap_lines import GapLine, Settings, gap_lines, governing_stages, setting_of
+from clearance.report.gap_lines import GapLine, Settings, gap_lines, governing_stages, moved_on, setting_of, signature
 from clearance.report.projections import projection
 from clearance.report.style import REACH, SIGNS
 from clearance.report.true_length import true_length
@@ -36,9 +36,9 @@ def draw_all(
     """Draw the result into the folder `out`, and return the files in the order drawn.
 
     settings: by (stage, check) or by stage; progress is told the name of each drawing before it is made. Of the stage
-    with the least margin and of every stage in breach: plan, elevation and section at the governing instant. Of every
-    stage: its margin maps, and the true-length view of its governing gap and of every breach that has a place; one that
-    is the same in several stages is drawn in the first.
+    with the least margin and of every stage with a breach: plan, elevation and section at the governing instant. Of
+    every stage: its margin maps, and the true-length view of its governing gap and of every breach that has a place.
+    What is the same in several stages, to the last figure, is drawn in the first.
     Raises OSError where `out` cannot be written, InputError where a stage has no setting.
     """
     out.mkdir(parents=True, exist_ok=True)
@@ -51,11 +51,14 @@ def draw_all(
             lines = gap_lines(stage, leading)
             bodies = _bodies(settings, stage, leading)
             direction = line_direction(bodies)
+            warning = moved_on(setting_of(settings, stage.name, leading), leading.at)
             for kind in ("plan", "elevation", "section"):
                 name = f"{number:02d}-{slug(stage.name)}-{kind}"
                 tell(name)
                 titles = _titles(kind.capitalize(), result, stage, number, stage_word(stage), leading)
-                sheet = projection(kind, titles, bodies, lines, names, direction, _north(scene), placeless(stage))
+                sheet = projection(
+                    kind, titles, bodies, lines, names, direction, _north(scene), placeless(stage), warning
+                )
                 files += paper.save(sheet, out, name)
         for number, stage in enumerate(result.stages, 1):
             files += _maps(result, stage, number, out, tell)
@@ -130,11 +133,9 @@ def _true_lengths(
         if line.number > 1 and line.finding.verdict != "breach":
             continue
         gap = line.finding.gap
-        # A gap that no later step of the job moves comes again in every stage: once is enough.
-        same = (line.finding.figures, line.finding.check, line.air.round(6).tobytes())
-        if same in drawn:
+        if signature(line.finding) in drawn:
             continue
-        drawn.add(same)
+        drawn.add(signature(line.finding))
         bodies = _bodies(settings, stage, line.finding)
         name = (
             f"{number:02d}-{slug(stage.name)}-gap-{line.number}-{slug(pair(gap.between) if gap else line.finding.what)}"
@@ -142,5 +143,7 @@ def _true_lengths(
         tell(name)
         titles = _titles(f"True length of gap {line.number}", result, stage, number, line.finding.word, line.finding)
         alone = GapLine(line.number, line.finding, line.air, line.over, True)
-        files += paper.save(true_length(titles, bodies, alone, names, line_direction(bodies)), out, name)
+        warning = moved_on(setting_of(settings, stage.name, line.finding), line.finding.at)
+        sheet = true_length(titles, bodies, alone, names, line_direction(bodies), warning)
+        files += paper.save(sheet, out, name)
     return files

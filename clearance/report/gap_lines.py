@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from clearance.errors import InputError, Mistake
-from clearance.job.setting import Setting, inside
+from clearance.job.setting import Setting, inside, shown
 from clearance.report.findings import CHECKS, Finding, chain, drawable, leading_drawn, pair
+from clearance.report.numbers import span
 from clearance.report.style import SIGNS
 from clearance.report.views import Floats, crossings, legs
 from clearance.result import Result, StageResult
@@ -104,7 +105,7 @@ def gap_lines(stage: StageResult, leading: Finding) -> list[GapLine]:
 
 
 def governing_stages(result: Result) -> list[tuple[int, StageResult, Finding]]:
-    """The stages that get plan, elevation and section: that with the least margin, and every one in breach."""
+    """The stages that get plan, elevation and section: that with the least margin, and every one with a new breach."""
     candidates = [
         (number, stage, leading)
         for number, stage in enumerate(result.stages, 1)
@@ -116,7 +117,26 @@ def governing_stages(result: Result) -> list[tuple[int, StageResult, Finding]]:
         key=lambda c: (order[c[2].verdict], math.inf if c[2].margin_m is None else c[2].margin_m, c[0]),
         default=None,
     )
-    return [c for c in candidates if c[1].verdict == "breach" or c is first]
+    known: set[object] = set()
+    chosen = []
+    for candidate in candidates:
+        number, stage, _ = candidate
+        # A breach that later stages do not move comes again in each of them: it is drawn in the first, and what is new
+        # in a later stage leads there.
+        new = [f for f in drawable(stage) if f.verdict == "breach" and signature(f) not in known]
+        if new:
+            chosen.append((number, stage, min(new, key=lambda f: math.inf if f.margin_m is None else f.margin_m)))
+        elif candidate is first:
+            chosen.append(candidate)
+        known |= {signature(f) for f in new}
+    return chosen
+
+
+def signature(finding: Finding) -> object:
+    """What tells one drawn finding from another, whatever stage it is in."""
+    assert finding.measure is not None
+    points = tuple(round(c, 6) for point in finding.measure.points for c in point)
+    return finding.what, finding.check, finding.figures, points
 
 
 def setting_of(settings: Settings, stage: str, finding: Finding) -> Setting:
@@ -129,6 +149,20 @@ def setting_of(settings: Settings, stage: str, finding: Finding) -> Setting:
         if found:
             return next((piece for piece in found if _holds(piece, finding.at)), found[0])
     raise InputError(Mistake(("drawings", stage), "a setting for every stage that is drawn", "none"))
+
+
+def moved_on(setting: Setting, at: Mapping[str, float]) -> str:
+    """What a drawing must say when its setting is another piece of the stage than the one a finding was made in."""
+    if _holds(setting, at):
+        return ""
+    ranges = ", ".join(
+        span(name, shown(name, low), shown(name, high))
+        for name, (low, high) in setting.box.items()
+        if name in at and not low - 1e-9 <= inside(name, at[name]) <= high + 1e-9
+    )
+    return (
+        f"What changes shape is drawn as it is for {ranges}, not as at the instant named: gap lines may end in the air."
+    )
 
 
 def _holds(setting: Setting, at: Mapping[str, float]) -> bool:

@@ -55,9 +55,9 @@ def layout(count: int) -> list[tuple[float, float, float, float]]:
     across, down_ = width / columns, height / rows
     return [
         (
-            left + across * (k % columns) + (0.02 if k % columns else 0.0),
+            left + across * (k % columns),
             bottom + height - down_ * (k // columns + 1) + 0.03,
-            across - 0.035,
+            across - (0.055 if columns > 1 else 0.0),
             down_ - 0.085,
         )
         for k in range(count)
@@ -93,7 +93,7 @@ def _sheet(titles: tuple[str, str], maps: Sequence[Map]) -> Sheet:
             what = cell_word(worst)
             entries.append(
                 (
-                    f"{SIGNS[what]} {CELL_WORDS[what]}: {pair(found.between)}\n{found.what}\nleast margin "
+                    f"{SIGNS[what]} {CELL_WORDS[what]}: {pair(found.between)}, {found.kind}\n{found.what}\nleast margin "
                     f"{down(worst.margin_lower_m)} m in bin {bins}{seen}",
                     INK if what == "low margin" else COLOURS[what],
                 )

@@ -51,6 +51,8 @@ FURTHEST_FIRST = (
 UNSEEN = ("hull",)
 """Kinds that stand for something drawn already."""
 
+ON_TOP: dict[str, int] = {"clear of limit": 0, "low margin": 1, "undecided": 2, "breach": 3, "not evaluated": 0}
+
 ALWAYS_NAMED = ("worker", "crew", "vehicle", "structure", "ladder", REACH)
 """Kinds whose bodies carry their names in every drawing; others do where a gap drawn begins, ends or passes."""
 
@@ -114,7 +116,12 @@ def draw_bodies(
             on.visible.append(_along(shape, view, 25.0 / per_metre))
         if body.kind in ALWAYS_NAMED or body.name in named:
             _label(on, body, shape, view, frame)
-        elif body.kind == "wire" and body.potential in phases and body.potential not in unnamed:
+        elif (
+            body.kind == "wire"
+            and body.potential in phases
+            and body.potential not in unnamed
+            and view.name != "section"
+        ):
             unnamed.append(body.potential)  # one wire of each phase is enough to tell which is which
             _label(on, body, shape, view, frame)
     return drawn
@@ -258,11 +265,18 @@ def draw_ground(on: Sheet, ax: Axes, bodies: Sequence[Body], view: View, frame: 
 
 
 def draw_cuts(
-    ax: Axes, bodies: Sequence[Body], view: View, frame: Window, depth: float, phases: tuple[str, ...]
+    on: Sheet,
+    ax: Axes,
+    bodies: Sequence[Body],
+    view: View,
+    frame: Window,
+    depth: float,
+    phases: tuple[str, ...],
+    named: Collection[str],
 ) -> None:
-    """A dot where each wire passes the plane of a section at a depth [m]."""
+    """A dot where each wire passes the plane of a section at a depth [m], with its phase beside it."""
     for body in bodies:
-        if body.kind not in ("wire", "lead"):
+        if body.kind != "wire":
             continue
         points, _ = views.cut(views.within(body.shape, view, frame), view, depth)
         if len(points):
@@ -271,6 +285,9 @@ def draw_cuts(
                 points[:, 0], points[:, 1], linestyle="none", marker="o", markersize=5,
                 markerfacecolor=INK if live else PAPER, markeredgecolor=INK, zorder=7.5, scalex=False, scaley=False,
             )  # fmt: skip
+            if live and body.name not in named:  # one label for all subconductors of a bundle
+                x, y = points.mean(axis=0)
+                on.labels.append(Label(str(body.potential), (float(x), float(y)), weight="bold", leader=False))
 
 
 def draw_gaps(on: Sheet, ax: Axes, lines: Sequence[GapLine], view: View, frame: Window) -> None:
@@ -278,34 +295,38 @@ def draw_gaps(on: Sheet, ax: Axes, lines: Sequence[GapLine], view: View, frame: 
     first: list[Label] = []
     for line in lines:
         word = line.finding.word
+        # What is worse lies on top, and the leading gap on top of all.
+        z = 9.0 + 0.2 * ON_TOP[word] + (0.1 if line.number == lines[0].number else 0.0)
         colour = COLOURS[word]
         air = view.flat(line.air)
         dashes: Any = "-" if line.here else (0, (3, 2))
-        wide = 2.4 if word == "breach" else 1.8
+        wide = 2.4 if word == "breach" else 1.4 if word == "clear of limit" else 1.8
         if word == "low margin":
             ax.add_collection(
-                LineCollection(list(air), colors=INK, linewidths=wide + 1.6, zorder=9.0, capstyle="butt"),
+                LineCollection(list(air), colors=INK, linewidths=wide + 1.6, zorder=z, capstyle="butt"),
                 autolim=False,
             )
         ax.add_collection(
-            LineCollection(list(air), colors=colour, linewidths=wide, linestyles=[dashes], zorder=9.1, capstyle="butt"),
+            LineCollection(
+                list(air), colors=colour, linewidths=wide, linestyles=[dashes], zorder=z + 0.02, capstyle="butt"
+            ),
             autolim=False,
         )
         over = view.flat(line.over)
         if len(over):
             ax.add_collection(
-                LineCollection(list(over), colors=colour, linewidths=1.2, linestyles=[(0, (1, 1.5))], zorder=9.1),
+                LineCollection(list(over), colors=colour, linewidths=1.2, linestyles=[(0, (1, 1.5))], zorder=z + 0.02),
                 autolim=False,
             )
         ends = air.reshape(-1, 2)
         ax.plot(
-            ends[:, 0], ends[:, 1], linestyle="none", marker=".", markersize=4.5, color=colour, zorder=9.2,
+            ends[:, 0], ends[:, 1], linestyle="none", marker=".", markersize=4.5, color=colour, zorder=z + 0.04,
             scalex=False, scaley=False,
         )  # fmt: skip
         x, y = view.flat(line.middle)
         ax.plot(
             [x], [y], linestyle="none", marker=MARKERS[word], markersize=10 if word == "breach" else 6.5, color=colour,
-            markeredgecolor=INK if word != "breach" else PAPER, markeredgewidth=0.7, zorder=9.6,
+            markeredgecolor=INK if word != "breach" else PAPER, markeredgewidth=0.7, zorder=z + 1.0,
             scalex=False, scaley=False,
         )  # fmt: skip
         t = np.linspace(0.0, 1.0, 40)[:, None]
@@ -357,6 +378,7 @@ def projection(
     direction: Floats,
     north: str,
     beside: Sequence[Finding] = (),
+    warning: str = "",
 ) -> Sheet:
     """One of plan, elevation and section, ready to save. `beside` has no place to draw and goes into the key."""
     view = views.plan() if kind == "plan" else (views.elevation if kind == "elevation" else views.section)(direction)
@@ -395,7 +417,7 @@ def projection(
     named = {name for line in seen[:MOST_LABELLED] for name in bodies_of(line)}
     drawn = draw_bodies(sheet, ax, shown, view, frame, phases, named)
     if kind == "section":
-        draw_cuts(ax, bodies, view, frame, depth, phases)
+        draw_cuts(sheet, ax, bodies, view, frame, depth, phases, named)
     draw_gaps(sheet, ax, seen, view, frame)
     paper.scale_bar(sheet, ax, frame)
     if kind == "plan":
@@ -409,7 +431,7 @@ def projection(
     paper.key(sheet, entries, samples)
     if sheet.unplaced:
         notes.append("No room for the labels: " + ", ".join(sheet.unplaced) + ".")
-    paper.footer(sheet, [FORESHORTENED, *notes, *drawn.notes])
+    paper.footer(sheet, [*([warning] if warning else []), FORESHORTENED, *notes, *drawn.notes])
     return sheet
 
 

@@ -20,7 +20,7 @@ from clearance.report.gap_lines import GapLine
 from clearance.report.numbers import down
 from clearance.report.paper import Label, Sheet
 from clearance.report.projections import UNSEEN, bodies_of, draw_bodies, draw_ground
-from clearance.report.style import COLOURS, HATCHES, INK, MARKERS, PALE, SIGNS
+from clearance.report.style import COLOURS, HATCHES, INK, MARKERS, PALE, PAPER, SIGNS
 from clearance.report.views import Floats, View
 
 NEAR_PLANE_M = 0.75
@@ -54,7 +54,12 @@ def near_plane(bodies: Sequence[Body], view: View) -> list[Body]:
 
 
 def true_length(
-    titles: tuple[str, str], bodies: Sequence[Body], line: GapLine, phases: tuple[str, ...], direction: Floats
+    titles: tuple[str, str],
+    bodies: Sequence[Body],
+    line: GapLine,
+    phases: tuple[str, ...],
+    direction: Floats,
+    warning: str = "",
 ) -> Sheet:
     """The view, ready to save."""
     finding, count = line.finding, len(line.air)
@@ -108,7 +113,7 @@ def true_length(
     )
     if sheet.unplaced:
         notes.append("No room for the labels: " + ", ".join(sheet.unplaced) + ".")
-    paper.footer(sheet, [foot, *dict.fromkeys(notes)])
+    paper.footer(sheet, [*([warning] if warning else []), foot, *dict.fromkeys(notes)])
     return sheet
 
 
@@ -168,12 +173,13 @@ def _bars(sheet: Sheet, line: GapLine, lengths: Sequence[float]) -> None:
         reached += length
         if reached < gap:
             ax.plot([reached, reached], [1.9, 2.8], color=INK, linewidth=1.2)
-    ax.text(gap + 0.01 * longest, 2.35, f" gap {numbers.gap} m", va="center", fontsize=7.5, color=INK)
+    inside = {"boxstyle": "square,pad=0.15", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.9}
+    ax.text(0.015 * longest, 2.35, f"{numbers.gap} m", va="center", fontsize=7.5, color=INK, bbox=inside)
     if limit is None:
         ax.text(0.01 * longest, 1.35, " no rule gives a limit", va="center", fontsize=7.5, color=INK)
         return
     ax.add_patch(Rectangle((0, 1.0), limit, 0.7, facecolor=PALE, edgecolor=INK, linewidth=0.8))
-    ax.text(limit + 0.01 * longest, 1.35, f" limit {numbers.limit} m", va="center", fontsize=7.5, color=INK)
+    ax.text(0.015 * longest, 1.35, f"{numbers.limit} m", va="center", fontsize=7.5, color=INK, bbox=inside)
     low, high = sorted((gap, limit))
     ax.plot([low, low], [0.15, 2.0], color=INK, linewidth=0.5)
     ax.plot([high, high], [0.15, 2.0], color=INK, linewidth=0.5)
