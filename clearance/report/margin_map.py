@@ -93,8 +93,8 @@ def _sheet(titles: tuple[str, str], maps: Sequence[Map]) -> Sheet:
             what = cell_word(worst)
             entries.append(
                 (
-                    f"{SIGNS[what]} {CELL_WORDS[what]}: {pair(found.between)}, {found.kind}\n{found.what}\nleast margin "
-                    f"{down(worst.margin_lower_m)} m in bin {bins}{seen}",
+                    f"{SIGNS[what]} {CELL_WORDS[what]}: {pair(found.between)}, {found.kind}\n{found.what}\n"
+                    f"least margin {down(worst.margin_lower_m)} m in bin {bins}{seen}",
                     INK if what == "low margin" else COLOURS[what],
                 )
             )
@@ -132,7 +132,7 @@ def _plane(ax: Axes, found: Map) -> None:
             ax.text(
                 left + 0.5 * width, bottom + 0.5 * height, down(cell.margin_lower_m), fontsize=5.6, ha="center",
                 va="center", color=INK,
-                bbox={"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.88},
+                bbox={"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none"},
             )  # fmt: skip
 
 
