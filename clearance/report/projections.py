@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.collections import LineCollection
 
 from clearance.bodies import Body
 from clearance.report import paper, views
 from clearance.report.findings import Finding
 from clearance.report.gap_lines import MOST_LABELLED, GapLine
+from clearance.report.ink import draw_bodies, draw_cuts, draw_ground
 from clearance.report.paper import Label, Sheet
-from clearance.report.style import COLOURS, GREY, INK, MARKERS, PALE, PAPER, REACH, SIGNS, Pen, describe, pen
+from clearance.report.style import COLOURS, GREY, INK, MARKERS, PAPER, SIGNS
 from clearance.report.views import Floats, View, Window
-from clearance.shapes import Shape
 
 NEAR_M = 12.0
 """[m] What is further than this from the governing gap does not widen the window."""
@@ -29,12 +29,6 @@ FOCUS = ("worker", "ladder", "fitting", "tool", "lead", "crew", "structure")
 SLAB_M = 6.0
 """[m] A section shows what is this near its plane, on either side."""
 
-THIN_PX = 1.3
-"""[px] A body slimmer than this is drawn as its core line."""
-
-MOST_OUTLINES = 4000
-"""Primitives of one body that are drawn with their breadth; a body of more is drawn by its cores, rasterized."""
-
 FORESHORTENED = (
     "A projected distance is foreshortened: lines between bodies look shorter than they are, and bodies that seem to "
     "touch may be far apart. Only the figures marked 3D distance are measured; the true-length views show them to "
@@ -42,27 +36,7 @@ FORESHORTENED = (
 )
 
 
-FURTHEST_FIRST = (
-    "ground", "cloud", "solid", "structure", "insulator", "vehicle", REACH, "lead", "ladder", "fitting", "wire", "rope",
-    "crew",
-)  # fmt: skip
-"""Kinds in the order they are drawn over one another; others come last, on top."""
-
-UNSEEN = ("hull",)
-"""Kinds that stand for something drawn already."""
-
 ON_TOP: dict[str, int] = {"clear of limit": 0, "low margin": 1, "undecided": 2, "breach": 3, "not evaluated": 0}
-
-ALWAYS_NAMED = ("worker", "crew", "vehicle", "structure", "ladder", REACH)
-"""Kinds whose bodies carry their names in every drawing; others do where a gap drawn begins, ends or passes."""
-
-
-@dataclass
-class Drawn:
-    """What came onto the axes, for the key and the notes."""
-
-    samples: dict[str, dict[str, Any]] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
 
 
 def focus(bodies: Sequence[Body], lines: Sequence[GapLine]) -> Floats:
@@ -78,216 +52,6 @@ def focus(bodies: Sequence[Body], lines: Sequence[GapLine]) -> Floats:
         if np.abs(np.stack([low, high]) - middle).max() <= NEAR_M:
             points.append(np.stack([low, high]))
     return np.concatenate(points)
-
-
-def draw_bodies(
-    on: Sheet,
-    ax: Axes,
-    bodies: Sequence[Body],
-    view: View,
-    frame: Window,
-    phases: tuple[str, ...],
-    named: Collection[str],
-    careful: bool = False,
-) -> Drawn:
-    """All bodies of a view, furthest kinds first. `named` are labelled besides; `careful` outlines include slack."""
-    drawn = Drawn()
-    per_metre = ax.bbox.width / frame.width
-    order = FURTHEST_FIRST
-    ranked = sorted(bodies, key=lambda b: (order.index(b.kind) if b.kind in order else len(order), b.name))
-    unnamed = [b.potential for b in bodies if b.kind == "wire" and b.name in named]
-    for rank, body in enumerate(ranked):
-        if not len(body.shape) or body.kind in UNSEEN:
-            continue
-        shape = views.within(body.shape, view, frame)
-        if not len(shape):
-            continue
-        style = pen(body, phases)
-        z = 2.0 + 4.0 * rank / max(len(ranked), 1)
-        if body.kind == "ground" and (shape.corners == 3).any():
-            if view.name == "plan":
-                continue  # it is everywhere
-        elif body.kind == "cloud" or ((shape.corners == 1).all() and len(shape) > 50):
-            _cloud(ax, body, shape, view, frame, style, z, drawn)
-        else:
-            _solid(ax, shape, view, style, z, per_metre, careful)
-        _note_sample(drawn, body, style)
-        if body.kind == "wire":
-            on.visible.append(_along(shape, view, 25.0 / per_metre))
-        if body.kind in ALWAYS_NAMED or body.name in named:
-            _label(on, body, shape, view, frame)
-        elif (
-            body.kind == "wire"
-            and body.potential in phases
-            and body.potential not in unnamed
-            and view.name != "section"
-        ):
-            unnamed.append(body.potential)  # one wire of each phase is enough to tell which is which
-            _label(on, body, shape, view, frame)
-    return drawn
-
-
-def _along(shape: Shape, view: View, step: float) -> Floats:
-    """Points (n, 2) along segments about every `step` [m], for labels to keep off."""
-    _, lines, _ = views.cores(shape, view)
-    found = []
-    run = 0.0
-    for start, end in lines:
-        length = float(np.linalg.norm(end - start))
-        run += length
-        if run >= step:
-            t = np.linspace(0.0, 1.0, max(int(length / step), 1), endpoint=False)[:, None]
-            found.append(start * (1 - t) + end * t)
-            run = 0.0
-    return np.concatenate(found) if found else np.zeros((0, 2))
-
-
-def _cloud(ax: Axes, body: Body, shape: Shape, view: View, frame: Window, style: Pen, z: float, drawn: Drawn) -> None:
-    xy = view.flat(shape.vertices[:, 0])
-    cell = frame.width / 900.0
-    few = views.thinned(xy, cell)
-    ax.plot(
-        few[:, 0], few[:, 1], linestyle="none", marker="o", markersize=1.1, markeredgewidth=0, color=style.colour,
-        zorder=z, rasterized=len(few) > 500, scalex=False, scaley=False,
-    )  # fmt: skip
-    if len(few) < len(xy):
-        drawn.notes.append(
-            f"{body.name}: {len(few):,} of {len(xy):,} points in view are drawn, one in each {cell:.2f} m; all are "
-            "checked."
-        )
-
-
-def _solid(ax: Axes, shape: Shape, view: View, style: Pen, z: float, per_metre: float, careful: bool) -> None:
-    around = shape.radius + shape.slack if careful else shape.radius
-    wide = (2.0 * around * per_metre > THIN_PX) | (shape.corners == 3)
-    raster = len(shape) > MOST_OUTLINES
-    if raster:
-        wide &= shape.corners == 3
-    if wide.any():
-        part = views.take(shape, wide)
-        flat = (part.corners == 3) & ((part.radius + part.slack if careful else part.radius) * per_metre < 1.0)
-        polygons: list[Floats] = list(views.outline(views.take(part, ~flat), view, slack=careful))
-        polygons += list(view.flat(part.vertices[flat]))
-        fill = style.fill or style.colour
-        # The dark edges go under all fills of the body, so that what is left of them is its silhouette.
-        ax.add_collection(
-            PolyCollection(
-                polygons, facecolors=style.colour, edgecolors=style.colour, linewidths=1.4, zorder=z, rasterized=raster
-            ),
-            autolim=False,
-        )
-        ax.add_collection(
-            PolyCollection(
-                polygons, facecolors=fill, edgecolors=fill, linewidths=0.2, zorder=z + 0.01, rasterized=raster
-            ),
-            autolim=False,
-        )
-    if not wide.all():
-        points, lines, _ = views.cores(views.take(shape, ~wide), view)
-        if len(lines):
-            ax.add_collection(
-                LineCollection(
-                    list(_joined(lines)), colors=style.colour, linewidths=style.width, linestyles=[style.dashes],
-                    zorder=z, rasterized=raster, capstyle="butt",
-                ),
-                autolim=False,
-            )  # fmt: skip
-        if len(points):
-            ax.plot(
-                points[:, 0], points[:, 1], linestyle="none", marker="o", markersize=1.5, color=style.colour, zorder=z,
-                scalex=False, scaley=False,
-            )  # fmt: skip
-
-
-def _joined(lines: Floats) -> list[Floats]:
-    """Segments that follow one another as one line each, so that dashes run on."""
-    runs: list[list[Floats]] = []
-    for start, end in lines:
-        if runs and np.array_equal(runs[-1][-1], start):
-            runs[-1].append(end)
-        else:
-            runs.append([start, end])
-    return [np.array(run) for run in runs]
-
-
-def _note_sample(drawn: Drawn, body: Body, style: Pen) -> None:
-    if body.kind == "wire":
-        words = f"wire, {describe(body.potential)}"
-    else:
-        words = {"cloud": "scan points", "insulator": "insulator string", "lead": "where the bonding lead may be"}.get(
-            body.kind, body.kind
-        )
-    if style.fill and body.kind not in ("cloud",):
-        sample: dict[str, Any] = {
-            "patch": True, "facecolor": style.fill, "edgecolor": style.colour, "linewidth": 0.8,
-        }  # fmt: skip
-    else:
-        sample = {"color": style.colour, "linewidth": style.width, "linestyle": style.dashes}
-    drawn.samples.setdefault(words, sample)
-
-
-def _label(on: Sheet, body: Body, shape: Shape, view: View, frame: Window) -> None:
-    """A label on a visible primitive of the body: of a wire near the edge, of people and the like in their middle."""
-    if body.kind in ("ground", "cloud"):
-        return
-    xy = view.flat(shape.vertices).mean(axis=1)
-    inside = (xy[:, 0] > frame.left) & (xy[:, 0] < frame.right) & (xy[:, 1] > frame.bottom) & (xy[:, 1] < frame.top)
-    if not inside.any():
-        return
-    xy = xy[inside]
-    want = [
-        frame.left + (0.16 if body.kind == "wire" else 0.5) * frame.width,
-        0.5 * (frame.bottom + frame.top),
-    ]
-    if body.kind in ("worker", "crew", "ladder", "vehicle", "tool"):
-        want = [float(v) for v in xy.mean(axis=0)]
-    at = xy[int(np.argmin(np.abs(xy - want).sum(axis=1)))]
-    words = f"{body.name} ({describe(body.potential)})" if body.kind in ("wire", "worker", "lead") else body.name
-    if body.kind == REACH:
-        words = f"reach of {body.name}"
-    on.labels.append(Label(words, (float(at[0]), float(at[1]))))
-
-
-def draw_ground(on: Sheet, ax: Axes, bodies: Sequence[Body], view: View, frame: Window, depth: float) -> None:
-    """The ground line where an upright plane at a depth [m] cuts the ground's surface, shaded below."""
-    del on
-    for body in bodies:
-        if body.kind != "ground" or not len(body.shape):
-            continue
-        _, lines = views.cut(body.shape, view, depth)
-        if not len(lines):
-            continue
-        below = [np.array([a, b, [b[0], frame.bottom - 1.0], [a[0], frame.bottom - 1.0]]) for a, b in lines]
-        ax.add_collection(
-            PolyCollection(below, facecolors=PALE, edgecolors=PALE, linewidths=0.3, zorder=1.0), autolim=False
-        )
-        ax.add_collection(LineCollection(list(lines), colors=INK, linewidths=1.6, zorder=6.5), autolim=False)
-
-
-def draw_cuts(
-    on: Sheet,
-    ax: Axes,
-    bodies: Sequence[Body],
-    view: View,
-    frame: Window,
-    depth: float,
-    phases: tuple[str, ...],
-    named: Collection[str],
-) -> None:
-    """A dot where each wire passes the plane of a section at a depth [m], with its phase beside it."""
-    for body in bodies:
-        if body.kind != "wire":
-            continue
-        points, _ = views.cut(views.within(body.shape, view, frame), view, depth)
-        if len(points):
-            live = body.potential in phases
-            ax.plot(
-                points[:, 0], points[:, 1], linestyle="none", marker="o", markersize=5,
-                markerfacecolor=INK if live else PAPER, markeredgecolor=INK, zorder=7.5, scalex=False, scaley=False,
-            )  # fmt: skip
-            if live and body.name not in named:  # one label for all subconductors of a bundle
-                x, y = points.mean(axis=0)
-                on.labels.append(Label(str(body.potential), (float(x), float(y)), weight="bold", leader=False))
 
 
 def draw_gaps(on: Sheet, ax: Axes, lines: Sequence[GapLine], view: View, frame: Window) -> None:

@@ -17,9 +17,10 @@ from matplotlib.patches import Rectangle
 from clearance.bodies import Body
 from clearance.report import paper, views
 from clearance.report.gap_lines import GapLine
+from clearance.report.ink import UNSEEN, draw_bodies, draw_ground
 from clearance.report.numbers import down
 from clearance.report.paper import Label, Sheet
-from clearance.report.projections import UNSEEN, bodies_of, draw_bodies, draw_ground
+from clearance.report.projections import bodies_of
 from clearance.report.style import COLOURS, HATCHES, INK, MARKERS, PALE, PAPER, SIGNS
 from clearance.report.views import Floats, View
 
