@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 
 from clearance.engine import build_engine
-from clearance.job import judging, staging
+from clearance.job import judging, sequence, staging, templates
 from clearance.job.setting import Setting
 from clearance.limits import highest_kV, per_unit
-from clearance.result import Result, StageResult
+from clearance.result import Interrupted, Result, StageResult
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Scene
 from clearance.tolerances import TOLERANCE_M
@@ -31,14 +31,6 @@ NOT_EVALUATED = (
 """What no verdict of this tool covers."""
 
 
-class Interrupted(KeyboardInterrupt):
-    """A check that was interrupted: the stages that were finished, and how many there are."""
-
-    def __init__(self, stages: tuple[StageResult, ...], asked: int) -> None:
-        super().__init__()
-        self.stages, self.asked = stages, asked
-
-
 @dataclass(frozen=True, eq=False)
 class Prepared:
     """A scene ready to be swept: its site, and the settings of every stage in order."""
@@ -48,9 +40,15 @@ class Prepared:
 
 
 def prepare(scene: Scene) -> Prepared:
-    """Assemble a scene and stage its job. Raises InputError for all that only geometry shows."""
+    """Expand a scene's jobs, assemble it and stage its job.
+
+    Raises: InputError for stages that contradict one another, and for all that only geometry shows.
+    """
+    scene = templates.expanded(scene)
+    sequence.refuse_contradictions(scene)
     site = assemble(scene)
-    return Prepared(site, tuple(staging.settings_of(site, stage) for stage in scene.stages))
+    sequence.lowered_whole(site)
+    return Prepared(site, tuple(staging.settings_of(site, stage) for stage in site.scene.stages))
 
 
 def settings(prepared: Prepared) -> Mapping[tuple[str, str], Setting]:

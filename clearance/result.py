@@ -226,6 +226,14 @@ class Result:
         return json.dumps(_result(self), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
+class Interrupted(KeyboardInterrupt):
+    """A check that was interrupted: the stages that were finished, and how many there are."""
+
+    def __init__(self, stages: tuple[StageResult, ...], asked: int) -> None:
+        super().__init__()
+        self.stages, self.asked = stages, asked
+
+
 def _number(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else value
 

@@ -110,7 +110,8 @@ def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Resu
 
     scene = read_scene(path)
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
-    from clearance.pipeline import Interrupted, check_prepared, prepare
+    from clearance.pipeline import check_prepared, prepare
+    from clearance.result import Interrupted
 
     told = ""
     with progress_line(quiet) as progress:
