@@ -116,10 +116,10 @@ def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Resu
     told = ""
     with progress_line(quiet) as progress:
 
-        def tell(message: str) -> None:
+        def tell(*message: object) -> None:
             nonlocal told
-            told = message
-            progress(message)
+            told = " ".join(map(str, message))
+            progress(*message)
 
         prepared = prepare(scene)
         try:
