@@ -1,4 +1,4 @@
-"""Owns how bodies come onto axes: outlines, cores, scan points, ground line, cuts, each with its name and key sample."""
+"""Owns how bodies come onto axes: outlines, cores, scan points, ground line, cuts; each with its name and sample."""
 
 from __future__ import annotations
 

@@ -35,8 +35,8 @@ FORESHORTENED = (
     "scale."
 )
 
-
 ON_TOP: dict[str, int] = {"clear of limit": 0, "low margin": 1, "undecided": 2, "breach": 3, "not evaluated": 0}
+"""Order in which gap lines are drawn over one another."""
 
 
 def focus(bodies: Sequence[Body], lines: Sequence[GapLine]) -> Floats:
