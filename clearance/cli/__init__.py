@@ -20,6 +20,7 @@ from clearance.cli.check import check
 from clearance.cli.demo import demo
 from clearance.cli.distances import distances
 from clearance.cli.doctor import doctor
+from clearance.cli.expand import expand
 from clearance.cli.schema import schema
 from clearance.errors import ClearanceError
 
@@ -84,7 +85,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, distances, schema, doctor):
+for command in (demo, check, distances, expand, schema, doctor):
     app.command()(command)
 
 

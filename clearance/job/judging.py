@@ -28,7 +28,7 @@ from clearance.engine import (
 )
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH, Case, Judged, cases, judged
-from clearance.job import insulation, maps, staging
+from clearance.job import insulation, maps, parting, staging
 from clearance.job.setting import Setting
 from clearance.limits import Required, highest_kV, required_between
 from clearance.result import Approach, Collision, Gap, Kind, LineGap, Measure, StageResult, worst
@@ -308,6 +308,12 @@ def _approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Seq
             yield from _approach(bench, posture, name, [*site.live, EARTH], with_ergonomic=True)
         else:
             yield from _approach(bench, posture, name, site.live, with_ergonomic=True)
+    for name, point, distance in parting.kept_away(site, stage):
+        path = (Path((Group((name,)), Group((point,)))),)
+        measures = [measure_of(bench, piece, path, distance, "as stated") for piece in posture]
+        if measures:
+            least = min(measures, key=lambda m: m.gap_lower_m)
+            yield Approach(name, point, replace(least, verdict=worst([m.verdict for m in measures])))
 
 
 def _approach(

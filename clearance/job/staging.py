@@ -21,6 +21,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ground, ladder, wire, worker
 from clearance.errors import InputError, Mistake
+from clearance.job import parting
 from clearance.job.setting import Check, Setting, inside
 from clearance.motion import STILL, Joint, Link, Motion, displacement, placed, rotation_about
 from clearance.scene import records
@@ -88,6 +89,7 @@ def _setting(
             rated[name] = "lower_m"
     bodies += _crew_bodies(site)
     bodies += _rope_bodies(site, stage)
+    bodies += parting.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
         bodies += _worker_bodies(site, stage, check, rig)
@@ -264,7 +266,8 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterato
             shape = worker.reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry = scene.ladder
-        shape = shapes.thickened(shape, rig.fit_m + (entry.bending_m if entry is not None else 0.0))
+        bending = entry.bending_m if entry is not None else 0.0
+        shape = shapes.thickened(shape, rig.fit_m + bending + stage.swing_m)
         bonded = stage.bonded.get(person.name)
         potential: str | None = bonded
         states: tuple[tuple[str, str | None], ...] = ()
@@ -439,6 +442,9 @@ def _released_body(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> 
     struck = {entry.state for entry in record.release.struck_out}
     named = {"phase": record.phase, "earth": EARTH, "own": name, "floating": None}
     kept = [state for state in ("phase", "earth", "own") if state not in struck]
+    if name in (*stage.earths, *stage.lifts_earth):
+        # While it is being earthed it may be at either, whatever else was struck out.
+        kept = list(dict.fromkeys((*kept, "earth")))
     for override in stage.states:
         if override.body == name:
             kept = list(override.states)

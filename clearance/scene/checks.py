@@ -43,6 +43,7 @@ class Known:
     ladders: tuple[str, ...]
     tracks: int
     bodies: tuple[str, ...]
+    stages: int = 1
 
 
 def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
@@ -88,6 +89,7 @@ def names_of(table: dict[str, Any]) -> Known:
         tuple(ladders),
         int("track" in table),
         tuple(bodies),
+        len(_tuple(table.get("stages"))) + len(_tuple(table.get("jobs"))),
     )
 
 

@@ -24,6 +24,8 @@ from clearance.scene.records import (
 
 def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
     """Every mistake across the tables that describe the job."""
+    if not known.stages:
+        yield Mistake(where(scene, None, "stages"), "the steps of the job", "nothing", "add a table [[stages]]")
     if scene.ladder is not None:
         yield from _ladder(scene, scene.ladder)
     for worker in scene.workers:
@@ -45,7 +47,7 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
                     remedy = f"add {field}, or leave out insulating: an ordinary rope counts as earth"
                     yield Mistake(where(scene, rope, field), words, "nothing", remedy)
     for stage in scene.stages:
-        yield from _stage(scene, known, stage)
+        yield from stage_mistakes(scene, known, stage)
 
 
 def _ladder(scene: Scene, ladder: Ladder) -> Iterator[Mistake]:
@@ -89,7 +91,8 @@ def _reference(scene: Scene, entry: Record, field: str, place: object, known: tu
         yield Mistake(where(scene, entry, field), "a reference to a wire or the ladder", shown(str(place)), remedy)
 
 
-def _stage(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+    """Names and ranges of one stage that do not fit the scene."""
     if not known.ladders and (stage.climb_m is not None or stage.travel_m is not None):
         field = "climb_m" if stage.climb_m is not None else "travel_m"
         yield Mistake(where(scene, stage, field), "a ladder in the scene", "no table [ladder]", "add one")
@@ -114,6 +117,12 @@ def _stage(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
     yield from _names(scene, stage, "disturbed", wires, known.wires, "a wire of this scene")
     pairs = [name for pair in stage.contacts for name in pair]
     yield from _names(scene, stage, "contacts", pairs, known.bodies, "a body of this scene")
+    for field in ("earths", "lifts_earth"):
+        for name in dict.fromkeys(getattr(stage, field)):
+            if name not in stage.off:
+                yield Mistake(
+                    where(scene, stage, field), "a wire that is off in this stage", shown(name), "add it to off"
+                )
     yield from _names(scene, stage, "absent", stage.absent, known.bodies, "a body of this scene")
     yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
     yield from _names(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar, Literal
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from clearance.scene.records_base import (
     EARTH,
@@ -58,7 +58,9 @@ from clearance.scene.records_site import (
     Solid,
     Structure,
 )
+from clearance.scene.records_templates import Job
 from clearance.scene.records_wires import (
+    BeforeParting,
     Bundle,
     Insulator,
     InsulatorString,
@@ -75,6 +77,7 @@ __all__ = [
     "EARTH",
     "FLOATING",
     "AirOnly",
+    "BeforeParting",
     "Box",
     "Bundle",
     "Circuit",
@@ -89,6 +92,7 @@ __all__ = [
     "Ground",
     "Insulator",
     "InsulatorString",
+    "Job",
     "Ladder",
     "LatticeTower",
     "LevelGround",
@@ -144,6 +148,8 @@ class AirOnly(Record):
 class SceneFile(Record):
     """What a scene file holds."""
 
+    model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["stages"]}, {"required": ["jobs"]}]})
+
     word: ClassVar[str] = "scene"
     format: Literal[1] = Field(description="version of the scene format")
     name: Text = Field(description="name of the scene")
@@ -169,7 +175,8 @@ class SceneFile(Record):
     crew: tuple[Crew, ...] = Field((), description="people on the ground")
     vehicles: tuple[Vehicle, ...] = Field((), description="vehicles")
     ropes: tuple[Rope, ...] = Field((), description="ropes")
-    stages: tuple[Stage, ...] = Field(min_length=1, description="the steps of the job")
+    jobs: tuple[Job, ...] = Field((), description="jobs that expand into stages")
+    stages: tuple[Stage, ...] = Field((), description="the steps of the job")
 
 
 class Scene(SceneFile):

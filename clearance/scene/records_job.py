@@ -41,6 +41,9 @@ class Ladder(Record):
     foot_radius_m: Positive = Field(0.1, description="radius that covers a foot")
     bending_m: NotNegative = Field(description="how far the top may bend out of line; goes into slack")
     insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
+    clear_m: Positive | None = Field(
+        None, description="clear position: no higher with the feet unless bonded, along the ladder"
+    )
 
 
 class Track(Record):
@@ -128,7 +131,11 @@ class Disturbed(Record):
     basis: Text | None = Field(None, description="what that figure rests on")
 
 
-StageKind = Literal["travel", "mount", "climb", "bonding", "work", "release", "lower", "unbonding", "descend"]
+StageKind = Literal[
+    "travel", "mount", "climb", "bonding", "work", "release", "lower", "join", "earthing", "unbonding", "descend"
+]  # fmt: skip
+"""What is done. "release": a connection is parted; "lower": a freed wire is lowered or raised; "join": it is connected
+again; "earthing": a tail is earthed with a remote tool, or that earth removed."""
 Posture = Literal["climbing", "standing", "reaching"]
 
 
@@ -158,4 +165,13 @@ class Stage(Record):
     states: tuple[StateOverride, ...] = Field((), description="bodies judged at fewer states, with their proof")
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they count as the job's")
     absent: tuple[Text, ...] = Field((), description="bodies that are not there in this stage")
+    swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")
+    parting_distance_m: Positive | None = Field(
+        None, description="distance everybody keeps from the point where a connection opens or closes"
+    )
+    earths: tuple[Text, ...] = Field((), description="wires that are off and are earthed in this stage")
+    lifts_earth: tuple[Text, ...] = Field((), description="wires that are off and whose earth is removed here")
+    stick_m: Positive | None = Field(None, description="insulating length of the remote tool beyond the hands")
+    rides: Text | None = Field(None, description="who allows the ladder to travel with a person on it, and why")
+    anew: bool = Field(False, description="true where the stage does not follow from the one before")
     note: str = Field("", description="what a reader must know")

@@ -54,6 +54,17 @@ class StruckOut(Record):
     by: Text = Field(description="who answers for the proof")
 
 
+class BeforeParting(Record):
+    """What is established before a connection is parted or made, and by whom."""
+
+    word: ClassVar[str] = "before parting"
+    far_end: Literal["open and locked", "open", "closed"] = Field(description="state of the far end's isolating device")
+    current_A: float = Field(ge=0, description="current measured in the wire; any but 0 is refused")
+    phase_identified: Text = Field(description="how the phase was identified")
+    pull_taken_by: Text | None = Field(None, description="what holds the pull of a tensioned wire instead")
+    by: Text = Field(description="who answers for it")
+
+
 class Release(Record):
     """How the job takes a wire off: which end is freed, and where it is lowered to."""
 
@@ -63,6 +74,7 @@ class Release(Record):
     isolated: Text = Field(description="how the far end is isolated")
     by: Text = Field(description="who answers for the isolation")
     struck_out: tuple[StruckOut, ...] = Field((), description="states that need not be judged, with their proof")
+    before_parting: BeforeParting | None = Field(None, description="what is established before it is parted or joined")
 
 
 class _Wire(Record):

@@ -1,0 +1,385 @@
+"""Owns the templates of a job: what each entry of `jobs` in a scene expands into.
+
+To get a scene whose jobs are stages, use `expanded`; to write such stages for a person to edit,
+`clearance.job.written`. Stages come in the order of the jobs. Stages written out in the file keep their place by a job
+of kind "written stages"; a file that has both names each of its stages in one.
+
+What is carried along: where the ladder stands (a stage that moves it is put in where the next job stands elsewhere),
+which wires are off, and which of those are earthed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any, cast
+
+from clearance.errors import InputError, Mistake
+from clearance.scene import records
+from clearance.scene.checks import Known
+from clearance.scene.checks_job import stage_mistakes
+from clearance.scene.messages import meant, shown
+from clearance.scene.records import Range, Scene, SceneFile, SlackWire, SpanWire, Stage, where
+from clearance.scene.records_templates import (
+    EarthTail,
+    Job,
+    MoveLadder,
+    Reconnect,
+    Rescue,
+    TakeOff,
+    Turn,
+    TurnUpLadder,
+    WrittenStages,
+)
+
+
+@dataclass
+class _Desk:
+    """The scene, and what is carried from job to job."""
+
+    scene: SceneFile
+    wires: dict[str, SpanWire | SlackWire]
+    stages: list[Stage] = field(default_factory=list)
+    station: Range | None = None
+    off: list[str] = field(default_factory=list)
+    earthed: list[str] = field(default_factory=list)
+    anew: bool = False
+    mistakes: list[Mistake] = field(default_factory=list)
+
+    def wrong(self, place: tuple[str, ...], expected: str, found: str, remedy: str = "") -> None:
+        self.mistakes.append(Mistake((*where(self.scene), *place), expected, found, remedy))
+
+    def add(self, name: str, kind: records.StageKind, **fields: Any) -> None:
+        """One more stage, with what is carried; a name that is taken gets a number."""
+        taken, unique, number = {stage.name for stage in self.stages}, name, 1
+        while unique in taken:
+            number += 1
+            unique = f"{name} ({number})"
+        carried: dict[str, Any] = {"off": tuple(self.off), "anew": self.anew}
+        if self.earthed:
+            carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
+        # Only what is stated is set, so that a stage printed holds no entry that says nothing.
+        stated = {key: value for key, value in {**carried, **fields}.items() if value not in ((), None, {}, False)}
+        self.stages.append(Stage(name=unique, kind=kind, **stated))
+        self.anew = False
+
+
+def expanded(scene: Scene) -> Scene:
+    """The scene with its jobs as stages; a scene without jobs as it is.
+
+    Raises: InputError with every mistake of the jobs, and of the stages they give.
+    """
+    if not scene.jobs:
+        return scene
+    desk = _Desk(scene, {wire.name: wire for wire in scene.wires})
+    _written_are_placed(desk)
+    for number, job in enumerate(scene.jobs, 1):
+        place = (f"job {number} ({job.kind})",)
+        before = len(desk.mistakes)
+        _names(desk, place, job)
+        if len(desk.mistakes) == before:
+            for name, make in _MAKERS.items():
+                if job.kind in name:
+                    make(desk, place, job)
+    if desk.mistakes:
+        raise InputError(dict.fromkeys(desk.mistakes))
+    found = scene.model_copy(update={"jobs": (), "stages": tuple(desk.stages)})
+    mistakes = [mistake for stage in found.stages for mistake in stage_mistakes(found, known_of(found), stage)]
+    if mistakes:
+        raise InputError(dict.fromkeys(mistakes))
+    return found
+
+
+def known_of(scene: SceneFile) -> Known:
+    """The names of a scene's records, as the checks of stages take them."""
+    return Known(
+        tuple(records.phases(scene)),
+        tuple(wire.name for wire in scene.wires),
+        tuple(worker.name for worker in scene.workers),
+        (scene.ladder.name,) if scene.ladder is not None else (),
+        int(scene.track is not None),
+        records.body_names(scene),
+    )
+
+
+def _written_are_placed(desk: _Desk) -> None:
+    named = [name for job in desk.scene.jobs if isinstance(job, WrittenStages) for name in job.stages]
+    for stage in desk.scene.stages:
+        count = named.count(stage.name)
+        if count != 1:
+            found = f"{count or 'no'} job{'s' if count > 1 else ''} of kind \"written stages\" with it"
+            remedy = "say where it comes among the jobs"
+            desk.wrong((f"stage '{stage.name}'",), "one place among the jobs", found, remedy)
+
+
+def _names(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    """Names of a job that are not of this scene, and wires without a release."""
+    scene = desk.scene
+
+    def check(names: Iterable[str], known: Iterable[str], field: str, expected: str, at: tuple[str, ...] = ()) -> None:
+        options = tuple(known)
+        for name in names:
+            if name not in options:
+                desk.wrong((*place, *at, field), expected, shown(name), meant(name, options))
+
+    wires, bodies = tuple(desk.wires), records.body_names(scene)
+    if isinstance(job, WrittenStages):
+        check(job.stages, [stage.name for stage in scene.stages], "stages", "a stage of this file")
+        return
+    if scene.ladder is None or scene.track is None:
+        missing = "ladder" if scene.ladder is None else "track"
+        desk.wrong(place, f"a {missing} in the scene", f"no table [{missing}]", "add one")
+    if isinstance(job, TakeOff | Reconnect | Rescue):
+        workers = [worker.name for worker in scene.workers]
+        if job.worker is not None:
+            check([job.worker], workers, "worker", "a worker of this scene")
+        elif len(workers) != 1:
+            desk.wrong((*place, "worker"), "the name of a worker", "nothing", meant("", workers) or "add [[workers]]")
+    released: list[tuple[tuple[str, ...], str]] = []
+    if isinstance(job, TakeOff | Reconnect):
+        for number, turn in enumerate(job.turns, 1):
+            at: tuple[str, ...] = (f"turn {number}",)
+            check([turn.wire], wires, "wire", "a wire of this scene", at)
+            check(turn.touches, bodies, "touches", "a body of this scene", at)
+            released.append((at, turn.wire))
+        _heights(desk, place, job)
+    if isinstance(job, EarthTail):
+        check(job.wires, wires, "wires", "a wire of this scene")
+        check((job.by,), [person.name for person in scene.crew], "by", "a member of the crew")
+        released += [((), wire) for wire in job.wires]
+    if isinstance(job, Rescue):
+        check([job.phase], tuple(records.phases(scene)), "phase", "a phase of this scene")
+        check(job.touches, bodies, "touches", "a body of this scene")
+        check(job.off, wires, "off", "a wire of this scene")
+    for at, name in released:
+        if name in desk.wires and (desk.wires[name].release is None or desk.wires[name].phase is None):
+            remedy = f"add a release to wire '{name}': free_end, lowered_to_m, isolated, by"
+            desk.wrong((*place, *at, "wire"), "a wire of a phase, with a release", f"{shown(name)} without", remedy)
+
+
+def _heights(desk: _Desk, place: tuple[str, ...], job: TakeOff | Reconnect) -> None:
+    """Heights of the feet must follow from below up: mount, clear position, work."""
+    if job.mount_m.hi >= job.clear_m:
+        found = f"{job.mount_m.hi:g} m"
+        desk.wrong((*place, "mount_m"), f"heights below clear_m, {job.clear_m:g} m", found, "mend one of them")
+    for name, span in (("work_m", job.work_m), ("part_m", job.part_m)):
+        if span.lo < job.clear_m or span.hi > max(job.work_m.hi, job.clear_m):
+            expected = f"heights from clear_m, {job.clear_m:g} m, to the top of work_m, {job.work_m.hi:g} m"
+            desk.wrong((*place, name), expected, f"{span.lo:g} m to {span.hi:g} m", "mend one of them")
+
+
+def _lean(job: Job) -> dict[str, Range]:
+    assert not isinstance(job, WrittenStages)
+    return {"lean_along_deg": job.lean_along_deg, "lean_across_deg": job.lean_across_deg}
+
+
+def _stand(desk: _Desk, job: Job, station: Range, what: str) -> None:
+    """The stage that moves the ladder to a station, where it does not stand there already."""
+    now = desk.station
+    if now is not None and now != station:
+        span = Range(min(now.lo, station.lo), max(now.hi, station.hi))
+        desk.add(f"move to {what}", "travel", travel_m=span, **_lean(job))
+    desk.station = station
+
+
+def _written(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, WrittenStages)
+    by_name = {stage.name: stage for stage in desk.scene.stages}
+    for name in job.stages:
+        stage = by_name[name]
+        desk.stages.append(stage)
+        desk.station = stage.travel_m or desk.station
+        joined = stage.released if stage.kind == "join" else ()
+        desk.off = [*stage.off, *(wire for wire in stage.released if wire not in joined)]
+        kept = [wire for wire in (*desk.earthed, *stage.earths) if wire not in stage.lifts_earth]
+        desk.earthed = [wire for wire in dict.fromkeys(kept) if wire in desk.off]
+
+
+def _turn_up(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, TurnUpLadder)
+    _stand(desk, job, job.station_m, f"station {job.station_m.lo:g} m")
+    desk.add(job.kind, "travel", travel_m=job.station_m, **_lean(job))
+
+
+def _move(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, MoveLadder)
+    if desk.station is None:
+        remedy = 'put a job of kind "raise ladder" before it, or a written stage with travel_m'
+        desk.wrong(place, "a ladder that stands somewhere already", "no station before this job", remedy)
+        return
+    _stand(desk, job, job.station_m, f"station {job.station_m.lo:g} m")
+
+
+def _phase(desk: _Desk, turn: Turn) -> str:
+    return cast(str, desk.wires[turn.wire].phase)
+
+
+def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, TakeOff)
+    for number, turn in enumerate(job.turns, 1):
+        if turn.wire in desk.off:
+            desk.wrong((*place, f"turn {number}", "wire"), "a wire that is still in place", f"{shown(turn.wire)}, off")
+            continue
+        phase, wire = _phase(desk, turn), turn.wire
+        climber = _up(desk, job, turn, (*turn.touches, wire))
+        touched = climber.contacts((*turn.touches, wire))
+        climber = climber.disturbing(turn)
+        desk.add(f"loosen {wire}", "work", climb_m=_at_work(job), contacts=touched, **climber.bonded)
+        _slip(desk, job, climber, touched, phase)
+        _part(desk, job, turn, f"part {wire}", "release", climber)
+        hangs = (*touched, (wire, turn.touches[0]))
+        lowering = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
+        desk.add(f"lower {wire}", "lower", contacts=hangs, **lowering, **climber.bonded)
+        desk.off.append(wire)
+        _down(desk, job, turn, climber, turn.touches)
+
+
+def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, Reconnect)
+    for number, turn in enumerate(job.turns, 1):
+        wire = turn.wire
+        if wire not in desk.off:
+            desk.wrong((*place, f"turn {number}", "wire"), "a wire that is off", f"{shown(wire)}, still in place")
+            continue
+        phase = _phase(desk, turn)
+        climber = _up(desk, job, turn, turn.touches).disturbing(turn)
+        touched = climber.contacts((*turn.touches, wire))
+        _slip(desk, job, climber, climber.contacts(turn.touches), phase)
+        desk.off.remove(wire)
+        raising = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
+        desk.add(f"raise {wire}", "lower", contacts=(*touched, (wire, turn.touches[0])), **raising, **climber.bonded)
+        _part(desk, job, turn, f"join {wire}", "join", climber)
+        desk.add(f"fasten {wire}", "work", climb_m=_at_work(job), contacts=touched, **climber.bonded)
+        _down(desk, job, turn, climber, (*turn.touches, wire))
+
+
+def _at_work(job: TakeOff | Reconnect) -> Range:
+    """The feet at work, and on the way between there and where the connection is parted or made."""
+    return Range(min(job.work_m.lo, job.part_m.lo), max(job.work_m.hi, job.part_m.hi))
+
+
+@dataclass(frozen=True)
+class _Climber:
+    """Who climbs, and the entries every stage shares while bonded, and while not."""
+
+    name: str
+    free: dict[str, Any]
+    bonded: dict[str, Any]
+
+    def contacts(self, bodies: Iterable[str]) -> tuple[tuple[str, str], ...]:
+        return tuple((self.name, body) for body in bodies)
+
+    def disturbing(self, turn: Turn) -> _Climber:
+        """From here on the wires that the turn disturbs count as the job's."""
+        return replace(self, bonded={**self.bonded, "disturbed": turn.disturbed})
+
+
+def _climber(desk: _Desk, job: TakeOff | Reconnect | Rescue, station: Range, phase: str, clamp: Any) -> _Climber:
+    name = job.worker or desk.scene.workers[0].name
+    free: dict[str, Any] = {"travel_m": station, **_lean(job)}
+    if len(desk.scene.workers) > 1:
+        free["workers"] = (name,)
+    bond = {"bonded": {name: phase}, "bonding_lead_m": job.bonding_lead_m, "clamp_m": clamp}
+    return _Climber(name, free, {**free, "posture": "reaching", **bond})
+
+
+def _up(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, touches: tuple[str, ...]) -> _Climber:
+    """To the station, up the ladder, and bonded."""
+    phase = _phase(desk, turn)
+    _stand(desk, job, turn.station_m, phase)
+    climber = _climber(desk, job, turn.station_m, phase, turn.clamp_m)
+    desk.add(f"mount at {phase}", "mount", climb_m=job.mount_m, **climber.free)
+    desk.add(f"climb to {phase}", "climb", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
+    reach = Range(job.clear_m, job.work_m.hi)
+    desk.add(f"bond to {phase}", "bonding", climb_m=reach, contacts=climber.contacts(touches), **climber.bonded)
+    return climber
+
+
+def _down(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber, touches: tuple[str, ...]) -> None:
+    """Unbonded at the clear position, and down."""
+    phase = _phase(desk, turn)
+    reach = Range(job.clear_m, job.work_m.hi)
+    touched = climber.contacts(touches)
+    desk.add(f"unbond from {phase}", "unbonding", climb_m=reach, contacts=touched, **climber.bonded)
+    desk.add(f"come down from {phase}", "descend", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
+
+
+def _slip(
+    desk: _Desk, job: TakeOff | Reconnect, climber: _Climber, touched: tuple[tuple[str, str], ...], phase: str
+) -> None:
+    """After a slip the worker hangs up to a lanyard's length below the work, swinging; still bonded."""
+    if job.lanyard_m is None:
+        return
+    swing = job.lanyard_m if job.swing_m is None else job.swing_m
+    feet = Range(max(0.0, _at_work(job).lo - job.lanyard_m), _at_work(job).hi)
+    desk.add(
+        f"hang in the harness at {phase}", "work", climb_m=feet, contacts=touched, swing_m=swing,
+        note="after a slip: the worker hangs in the harness, anywhere in the range", **climber.bonded,
+    )  # fmt: skip
+
+
+def _part(
+    desk: _Desk, job: TakeOff | Reconnect, turn: Turn, name: str, kind: records.StageKind, climber: _Climber
+) -> None:
+    """The connection opens or closes: by a tool, the worker touching only what stays live, never both ends."""
+    contacts = (*climber.contacts(turn.touches), (turn.wire, turn.touches[0]))
+    fields = {**climber.bonded, "posture": "standing", "climb_m": job.part_m, "contacts": contacts}
+    desk.add(
+        name, kind, lower_m=Range(0.0, 0.0), released=(turn.wire,), parting_distance_m=job.parting_distance_m, **fields
+    )
+
+
+def _earth(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, EarthTail)
+    for wire in job.wires:
+        if wire not in desk.off:
+            desk.wrong((*place, "wires"), "a wire that is off and lowered", f"{shown(wire)}, still in place")
+    removing = job.kind == "remove earth"
+    fields: dict[str, Any] = {"lifts_earth" if removing else "earths": job.wires, "stick_m": job.stick_m}
+    station = job.station_m or desk.station
+    if station is not None:
+        _stand(desk, job, station, f"station {station.lo:g} m")
+        fields |= {"travel_m": station, **_lean(job)}
+    # While it is done the tail may be at its former phase still, or again: the stage is not told that it is earthed.
+    desk.earthed = [wire for wire in desk.earthed if wire not in job.wires]
+    said = "removed from" if removing else "put on"
+    note = f"the earth is {said} {', '.join(job.wires)} by '{job.by}' with a remote tool"
+    names = ", ".join(job.wires)
+    desk.add(
+        f"remove the earth of {names}" if removing else f"earth {names}", "earthing", workers=(), note=note, **fields
+    )
+    if not removing:
+        desk.earthed += job.wires
+
+
+def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, Rescue)
+    carried = desk.station, list(desk.off), list(desk.earthed)
+    desk.off, desk.earthed = list(job.off), [wire for wire in desk.earthed if wire in job.off]
+    desk.anew = True
+    climber = _climber(desk, job, job.station_m, job.phase, job.clamp_m)
+    touched = climber.contacts(job.touches)
+    hang = {"climb_m": job.hang_m, "swing_m": job.swing_m}
+    bonded = {**climber.bonded, "posture": "standing"}
+    desk.add(f"casualty hangs at {job.phase}", "work", contacts=touched, **hang, **bonded)
+    note = "the clamp of the bonding lead is taken off with a remote tool"
+    desk.add(f"unbond the casualty from {job.phase}", "unbonding", contacts=touched, note=note, **hang, **bonded)
+    free = {**climber.free, "posture": "standing", "swing_m": job.swing_m}
+    down = Range(job.ground_m, job.hang_m.lo)
+    desk.add(f"lower the casualty from {job.phase}", "descend", climb_m=down, **free)
+    desk.add(f"casualty to the ground at {job.phase}", "mount", climb_m=Range(0.0, job.ground_m), **free)
+    # What comes next follows from what was before the rescue, which is one way the job may go and not a step of it.
+    desk.station, desk.off, desk.earthed = carried
+    desk.anew = True
+
+
+_MAKERS: dict[tuple[str, ...], Any] = {
+    ("written stages",): _written,
+    ("raise ladder", "take down ladder"): _turn_up,
+    ("move ladder",): _move,
+    ("take off",): _take_off,
+    ("reconnect",): _reconnect,
+    ("earth tail", "remove earth"): _earth,
+    ("rescue",): _rescue,
+}
+

@@ -1,0 +1,115 @@
+"""Owns the records of jobs: short entries of a scene file that expand into stages.
+
+What each expands into is in `clearance.job.templates`. Every number is in the unit its field name ends with (m, deg).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field
+
+from clearance.scene.records_base import NotNegative, Place, Positive, Range, Record, Span, Text
+from clearance.scene.records_job import Disturbed
+
+
+class Turn(Record):
+    """One conductor of a job that is done for several in turn, and where the ladder stands for it."""
+
+    word: ClassVar[str] = "turn"
+    wire: Text = Field(description="the wire taken off or reconnected; it has a release")
+    station_m: Span = Field(description="where the ladder stands on the track, with its tolerance")
+    touches: tuple[Text, ...] = Field(
+        min_length=1, description="live bodies the worker may touch there; the first is what the wire hangs from"
+    )
+    clamp_m: Place = Field(description="where the clamp of the bonding lead sits")
+    lowered_m: Positive = Field(description="how far the free end is lowered, up to where its release parks it")
+    disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape changes as it comes off or on")
+
+
+class _Job(Record):
+    word: ClassVar[str] = "job"
+    lean_along_deg: Span = Field(Range(0.0, 0.0), description="lean along the heading, beside the ladder's tilt")
+    lean_across_deg: Span = Field(Range(0.0, 0.0), description="lean across the heading")
+
+
+class _Aloft(_Job):
+    worker: Text | None = Field(None, description="who climbs; by default the only worker")
+    mount_m: Span = Field(Range(0.0, 1.0), description="feet while stepping on and off, along the ladder")
+    clear_m: Positive = Field(description="the ladder's clear position: no higher with the feet unless bonded")
+    work_m: Span = Field(description="feet while at work, along the ladder")
+    bonding_lead_m: Positive = Field(description="length of the bonding lead")
+    lanyard_m: Positive | None = Field(
+        None, description="adds a stage: after a slip the worker hangs so far below, still bonded"
+    )
+    swing_m: NotNegative | None = Field(
+        None, description="how far one who hangs may swing out; by default the length of the lanyard"
+    )
+    part_m: Span = Field(description="feet while the connection is parted or made, along the ladder")
+    parting_distance_m: Positive = Field(description="distance everybody keeps from the point where it opens or closes")
+    turns: tuple[Turn, ...] = Field(min_length=1, description="the conductors, in the order they are worked on")
+
+
+class TakeOff(_Aloft):
+    """Mount, climb, bond, loosen, part, lower, unbond and come down, for each conductor in turn."""
+
+    kind: Literal["take off"]
+
+
+class Reconnect(_Aloft):
+    """The reverse: mount, climb, bond, raise, join, fasten, unbond and come down, for each conductor in turn."""
+
+    kind: Literal["reconnect"]
+
+
+class EarthTail(_Job):
+    """Earth lowered conductors with a remote tool from the ground, or remove that earth."""
+
+    kind: Literal["earth tail", "remove earth"]
+    wires: tuple[Text, ...] = Field(min_length=1, description="wires that are off")
+    by: Text = Field(description="the member of the crew who holds the remote tool")
+    stick_m: Positive = Field(description="insulating length of the remote tool beyond the hands")
+    station_m: Span | None = Field(None, description="where the ladder stands; by default where it was left")
+
+
+class Rescue(_Job):
+    """A bonded casualty hangs in the harness, is unbonded with a remote tool, and is lowered by rope to the ground."""
+
+    kind: Literal["rescue"]
+    worker: Text | None = Field(None, description="the casualty; by default the only worker")
+    phase: Text = Field(description="the phase the casualty is bonded to")
+    station_m: Span = Field(description="where the ladder stands on the track, with its tolerance")
+    hang_m: Span = Field(description="how high the feet hang, along the ladder")
+    swing_m: NotNegative = Field(description="how far the casualty may swing out")
+    ground_m: Positive = Field(1.0, description="height of the feet below which people on the ground take hold")
+    bonding_lead_m: Positive = Field(description="length of the bonding lead")
+    clamp_m: Place = Field(description="where its clamp sits")
+    touches: tuple[Text, ...] = Field((), description="live bodies the casualty may touch while hanging")
+    off: tuple[Text, ...] = Field((), description="wires that are off when it happens")
+
+
+class TurnUpLadder(_Job):
+    """Turn the ladder up about its feet through the bay, or down again, with nobody on it."""
+
+    kind: Literal["raise ladder", "take down ladder"]
+    station_m: Span = Field(description="where its feet stand on the track, with its tolerance")
+
+
+class MoveLadder(_Job):
+    """Move the ladder along the track to another station, with nobody on it."""
+
+    kind: Literal["move ladder"]
+    station_m: Span = Field(description="where it stands afterwards, with its tolerance")
+
+
+class WrittenStages(Record):
+    """Stages written out in the file, at this place among the jobs."""
+
+    word: ClassVar[str] = "job"
+    kind: Literal["written stages"]
+    stages: tuple[Text, ...] = Field(min_length=1, description="names of stages of this file, in order")
+
+
+Job = Annotated[
+    TakeOff | Reconnect | EarthTail | Rescue | TurnUpLadder | MoveLadder | WrittenStages, Field(discriminator="kind")
+]
