@@ -6,8 +6,8 @@ is counted as beside it (a spacer, a damper, a branch) and stays with what is no
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,21 @@ returns that is usual on wires (0.05 m), and spacers and dampers."""
 
 BESIDE_M = 0.8
 """[m] Outside the tube but this near a wire's curve: beside it."""
+
+SHELL_M = 2.2
+"""[m] Around a wire's curve: what is as near as this and not the wire shows whether the wire stands alone."""
+
+LOWEST_SHELL_M = 2.0
+"""[m] Returns lower than this above the ground do not count as around a wire."""
+
+BLOCK_M = 10.0
+"""[m] Length of the blocks in which a wire is looked at for standing alone."""
+
+FEWEST_CLEAR = 0.4
+"""[1] Share of the blocks with returns in which a wire must stand alone."""
+
+LOOSEST_M = 0.18
+"""[m] Robust spread of the returns about a first curve above which it is no wire."""
 
 OPEN_END_M = 8.0
 """[m] How far beyond its last blob an open end may still have returns."""
@@ -136,6 +151,47 @@ def claimed(spill: Spill, tubes: Sequence[Tube]) -> list[Floats]:
         for group in np.split(taken, np.flatnonzero(np.diff(inside[taken])) + 1):
             found[int(inside[group[0]])].append(xyz[group])
     return [np.concatenate(parts) if parts else np.zeros((0, 3)) for parts in found]
+
+
+def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], Floats]) -> list[bool]:
+    """Which tubes hold returns that stand alone: a wire does along most of its length, a row of twigs never does.
+
+    Along each tube, in blocks of 10 m, the returns in it are counted against those around it (to `SHELL_M`, and not in
+    another tube); a block is clear if those in it are at least twice as many. And those in the tube must lie close to
+    its curve, not fill it.
+    """
+    wide = [replace(tube, width=SHELL_M, rise=SHELL_M) for tube in tubes]
+    inner, outer = TubeIndex(tubes), TubeIndex(wide)
+    blocks = [int((tube.high - tube.low) / BLOCK_M) + 1 for tube in tubes]
+    first = np.concatenate([[0], np.cumsum(blocks)]).astype(np.int64)
+    counts = np.zeros((2, int(first[-1])))
+    off: list[list[Floats]] = [[] for _ in tubes]
+    for square in spill.squares():
+        xyz, _ = spill.read(square)
+        xyz = xyz[ground_m(xyz) > LOWEST_SHELL_M]
+        inside, _ = inner.claim(xyz)
+        around, _ = outer.claim(xyz)
+        around[inside >= 0] = -1
+        for row, owner in ((0, inside), (1, around)):
+            taken = np.flatnonzero(owner >= 0)
+            for number in np.unique(owner[taken]):
+                mine = xyz[taken[owner[taken] == number]]
+                placed = residuals(tubes[number].curve, mine)
+                block = ((placed[:, 0] - tubes[number].low) / BLOCK_M).astype(np.int64).clip(0, blocks[number] - 1)
+                counts[row] += np.bincount(first[number] + block, minlength=counts.shape[1])
+                if row == 0:
+                    off[number].append(placed[:, 2])
+    out = []
+    for number in range(len(tubes)):
+        here = counts[:, first[number] : first[number + 1]]
+        seen = here[0] > 0
+        if not seen.any():
+            out.append(False)
+            continue
+        clear = float(np.mean(here[0, seen] >= 2.0 * here[1, seen]))
+        spread = 1.4826 * float(np.median(np.abs(np.concatenate(off[number]))))
+        out.append(clear >= FEWEST_CLEAR and spread <= LOOSEST_M)
+    return out
 
 
 def refine(

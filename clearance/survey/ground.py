@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from clearance.survey.records import Floats, Ground, Heights, Scans
 
@@ -133,6 +134,27 @@ def filled_share(grid: Grid, seen: NDArray[np.bool_]) -> float:
     return float(around[image > 0].mean()) if image.any() else 0.0
 
 
+def _lines_only(grid: Grid, lowest: Heights) -> bool:
+    """Whether returns lie on lines and do not cover an area: wires without ground.
+
+    Each of a sample of cells is looked at with its six nearest: in wires these lie in a line. In scan lines they may
+    too, but these cover the area when cells are taken larger.
+    """
+    cells = np.flatnonzero(np.isfinite(lowest))
+    if len(cells) < 20:
+        return True
+    cells = cells[:: max(1, len(cells) // 200_000)]
+    places = np.column_stack([cells // grid.columns, cells % grid.columns]).astype(float)
+    sample = places[:: max(1, len(places) // 2000)]
+    around = places[np.asarray(cKDTree(places).query(sample, k=7)[1])]
+    around = around - around.mean(axis=1, keepdims=True)
+    spread = np.linalg.eigvalsh(np.einsum("nki,nkj->nij", around, around))
+    if float(np.mean(spread[:, 0] < 0.06 * spread[:, 1])) < 0.5:
+        return False
+    wide, blocks = coarser(grid, lowest, 4)
+    return filled_share(wide, np.isfinite(blocks)) < 0.6
+
+
 def nearest_fill(values: Heights, seen: NDArray[np.bool_]) -> tuple[Heights, Heights]:
     """Values with unseen cells taken from the nearest seen one, then smoothed there; and the distance to it [cells].
 
@@ -171,6 +193,8 @@ def filter_ground(grid: Grid, lowest: Heights) -> tuple[Grid, Heights, int] | No
 
     None where the returns do not cover an area (only wires, for instance): there is then no ground to find.
     """
+    if _lines_only(grid, lowest):
+        return None
     factor = 1
     while filled_share(grid, np.isfinite(lowest)) < 0.45 and factor < 4:
         factor *= 2

@@ -13,6 +13,7 @@ from clearance.survey.assign import (
     SHIELD_CODE,
     TOWER_CODE,
     Collected,
+    ground_height,
 )
 from clearance.survey.records import Finding
 
@@ -118,9 +119,14 @@ def _units(finding: Finding) -> list[str]:
         signs.append(
             f"structures {np.median([tower.height_m for tower in finding.structures]):.0f} m high (15 to 70 m is usual)"
         )
-    constants = [wire.curve.constant_m for wire in finding.wires if wire.complete]
-    if constants and float(np.median(constants)) > 4000.0:
+    constants = [wire.curve.constant_m for wire in finding.wires if wire.span_m > 100.0]
+    if constants and float(np.median(constants)) > 3500.0:
         signs.append(f"catenary constants of {np.median(constants):.0f} m (500 to 2500 m is usual)")
+    ends = np.array([end for wire in finding.wires for end in (wire.start, wire.end)]).reshape(-1, 3)
+    if len(ends) and finding.ground is not None:
+        high = float(np.median(ends[:, 2] - ground_height(finding.ground, ends[:, :2])))
+        if high > 75.0:
+            signs.append(f"wires hang {high:.0f} m above the ground (10 to 50 m is usual)")
     if not signs:
         return []
     stated = "the header says metres" if finding.scans.unit_known else "the unit is assumed"

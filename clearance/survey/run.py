@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from clearance.errors import InputError, Mistake
 from clearance.survey import remarks
 from clearance.survey.assign import Deciders, collect, deciders, ground_height, others_of, structures_of
-from clearance.survey.claims import FIRST_TUBE_M, OPEN_END_M, Tube, TubeIndex, claimed
+from clearance.survey.claims import FIRST_TUBE_M, OPEN_END_M, Tube, TubeIndex, claimed, isolated
 from clearance.survey.classes import BUILDING, WIRE, read_roles
 from clearance.survey.fit import to_frame
 from clearance.survey.ground import make_ground
@@ -105,9 +105,11 @@ def survey_scans(
         ground = make_ground(raster, basis, accuracy)
         use_labels = by_class and labelled > 0 and options.classes != "ignore"
         good, rest = _find_pieces(spill, scans, ground, roles if use_labels else None)
+        good = _alone(spill, good, ground)
         if use_labels and not _explained(spill, good, roles, labelled):
             use_labels = False
             good, rest = _find_pieces(spill, scans, ground, None)
+            good = _alone(spill, good, ground)
         tubes = TubeIndex([_first_tube(piece, 10.0) for piece in good])
         line = build_line(
             good,
@@ -254,6 +256,13 @@ def _solid(good: list[Piece], rest: list[Stub]) -> tuple[list[Piece], list[Stub]
             continue
         kept.append(piece)
     return kept, rest
+
+
+def _alone(spill: Spill, good: list[Piece], ground: Ground | None) -> list[Piece]:
+    """Pieces whose returns stand alone."""
+    tubes = [_first_tube(piece, 0.0) for piece in good]
+    alone = isolated(spill, tubes, lambda xyz: xyz[:, 2] - ground_height(ground, xyz[:, :2]))
+    return [piece for piece, fine in zip(good, alone, strict=True) if fine]
 
 
 def _first_tube(piece: Piece, beyond: float) -> Tube:
