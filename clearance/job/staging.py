@@ -470,7 +470,7 @@ def _released_body(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> 
         job=True,
         link="tail" if shape.rate is not None else None,
         states=tuple((words[state], named[state]) for state in kept[1:]),
-        note=f"taken off; judged at {", ".join(str(named[state]) for state in kept)}",
+        note="taken off; judged at " + ", then at ".join(named[state] or "no potential" for state in kept),
     )
 
 
