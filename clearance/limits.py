@@ -3,21 +3,29 @@ limit.
 
 Between two circuits the gap counts as phase to phase at full value whatever the letters. The limit is the larger of the
 phase-to-phase limit at the higher voltage, and that for the two circuits in opposition, one of them at its overvoltage
-and the
-other at its crest; the careful side of both is said in `Required.voltage`.
+and the other at its crest; the careful side of both is said in `Required.voltage`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from clearance import rules
-from clearance.errors import RuleError
+from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.result import Kind
-from clearance.scene.records import Circuit, SceneFile
+from clearance.rules.choose import find_all
+from clearance.rules.records import RuleSilent
+from clearance.scene.records import Circuit, SceneFile, where
+
+MEDIUM_VOLTAGE_KV = 72.5
+"""[kV] Up to here the rules' tables take no overvoltage."""
+
+MEDIUM_VOLTAGE_PER_UNIT = 3.5
+"""[per unit] Overvoltage to earth taken for a circuit up to `MEDIUM_VOLTAGE_KV` that states none, in opposition to
+another circuit: that of the worked examples of IEC 61472-2, read in the title of their tables."""
 
 
 @dataclass(frozen=True)
@@ -75,11 +83,14 @@ def _ask(
 
 
 def highest_kV(scene: SceneFile, circuit: Circuit) -> float:
-    """The circuit's highest voltage [kV]: as stated, else the top of its class as the scene's rules have it."""
+    """The circuit's highest voltage [kV]: as stated, else the top of its class as the scene's rules have it, the
+    largest of several.
+
+    Raises `InputError` for a nominal voltage that a rule has no class for.
+    """
     if circuit.highest_kV is not None:
         return circuit.highest_kV
-    found = _ask(scene, circuit, "phase-earth", "tool", stated=True)
-    return float(found.inputs.get("highest_kV", circuit.nominal_kV))
+    return max(rule.system(circuit.nominal_kV, None).highest_kV for rule in find_all(rule_names(scene)))
 
 
 def per_unit(scene: SceneFile, circuit: Circuit) -> float:
@@ -109,16 +120,16 @@ def _between_circuits(
     high, low = sorted((one, other), key=lambda circuit: highest_kV(scene, circuit), reverse=True)
     top, bottom = highest_kV(scene, high), highest_kV(scene, low)
     full = _ask(scene, high, "phase-phase", kind, stated)
+    said = f"phase to phase at the higher of two circuits: {_described(scene, high)}"
     # In opposition one circuit is at T times its crest, the other at its crest. The phase-to-phase form of the rules
-    # takes
-    # 1.35 T + 0.45 times the crest of one voltage (REFERENCE of OSHA and IEC 61472), so solve that for the T that gives
+    # takes 1.35 T + 0.45 times the crest of one voltage (OSHA Table R-3, IEC 61472), so solve that for the T that gives
     # the sum.
-    taken = {
-        circuit.name: per_unit(scene, circuit)
-        if stated
-        else rules.assumed_overvoltage(rule_names(scene), highest_kV(scene, circuit))[0]
-        for circuit in (high, low)
-    }
+    try:
+        taken = {circuit.name: _overvoltage(scene, circuit, stated) for circuit in (high, low)}
+    except RuleSilent:
+        if "per_unit_overvoltage" in full.inputs:
+            raise
+        return full, f"{said}; the rule takes no overvoltage, so none of two circuits in opposition"
     total = max(taken[high.name] * top + bottom, taken[low.name] * bottom + top) / top
     equivalent = max(1.0, (total - 0.45) / 1.35)
     basis = {"per_unit_basis": f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"}
@@ -135,7 +146,17 @@ def _between_circuits(
     if opposed.limit_m > full.limit_m:
         said = f"circuits {high.name} ({top:g} kV) and {low.name} ({bottom:g} kV) in opposition, one at its overvoltage"
         return opposed, said
-    return full, f"phase to phase at the higher of two circuits: {_described(scene, high)}"
+    return full, said
+
+
+def _overvoltage(scene: SceneFile, circuit: Circuit, stated: bool) -> float:
+    """The circuit's overvoltage to earth [per unit] as stated, or as assumed; raises `RuleSilent` for none."""
+    if stated and circuit.overvoltage_per_unit is not None:
+        return circuit.overvoltage_per_unit
+    highest = highest_kV(scene, circuit)
+    if highest <= MEDIUM_VOLTAGE_KV:
+        return MEDIUM_VOLTAGE_PER_UNIT
+    return rules.assumed_overvoltage(rule_names(scene), highest)[0]
 
 
 def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: str, other: str, kind: Kind) -> Required:
@@ -167,3 +188,26 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
             assumed = None
     rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
     return Required(limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions)
+
+
+def refusals(scene: SceneFile) -> Iterator[Mistake]:
+    """Circuits that a rule of the scene refuses: a voltage or an altitude outside its tables, an overvoltage without
+    its basis. Where a rule is only silent the gap is undecided, and that is no mistake."""
+    for circuit in scene.circuits:
+        if circuit.state == "earthed":
+            continue
+        found: dict[str, Mistake] = {}
+        for exposure in rules.EXPOSURES:
+            for kind in rules.GAPS:
+                try:
+                    _ask(scene, circuit, exposure, kind, stated=True)
+                except InputError as error:
+                    for m in error.mistakes:
+                        place = where(scene, circuit, *(part for part in m.where[1:2] if part not in ("voltage",)))
+                        found.setdefault(m.found, Mistake(place, m.expected, m.found, m.remedy))
+                except RuleSilent:
+                    continue
+                except RuleError as error:
+                    place = where(scene, circuit, "nominal_kV")
+                    found.setdefault(str(error), Mistake(place, "what the scene's rule covers", str(error).rstrip(".")))
+        yield from found.values()

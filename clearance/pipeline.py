@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 
 from clearance.engine import build_engine
+from clearance.errors import InputError, RuleError
 from clearance.job import judging, sequence, staging, templates
 from clearance.job.setting import Setting
-from clearance.limits import highest_kV, per_unit
+from clearance.limits import highest_kV, per_unit, refusals
 from clearance.result import Interrupted, Result, StageResult
 from clearance.scene.assemble import Site, assemble
-from clearance.scene.records import Scene
+from clearance.scene.records import Circuit, Scene
 from clearance.tolerances import TOLERANCE_M
 
 Progress = Callable[[str], None]
@@ -42,27 +43,34 @@ class Prepared:
 def prepare(scene: Scene) -> Prepared:
     """Expand a scene's jobs, assemble it and stage its job.
 
-    Raises: InputError for stages that contradict one another, and for all that only geometry shows.
+    Raises: InputError for stages that contradict one another, and with all that only geometry or a rule's tables show,
+    of every entry and stage together.
     """
-    scene = templates.expanded(scene)
-    sequence.refuse_contradictions(scene)
-    site = assemble(scene)
-    sequence.lowered_whole(site)
-    return Prepared(site, tuple(staging.settings_of(site, stage) for stage in site.scene.stages))
+    mistakes = list(refusals(scene))
+    try:
+        scene = templates.expanded(scene)
+        sequence.refuse_contradictions(scene)
+        site = assemble(scene)
+        sequence.lowered_whole(site)
+    except InputError as error:
+        raise InputError(dict.fromkeys([*mistakes, *error.mistakes])) from error
+    stages: list[tuple[Setting, ...]] = []
+    for stage in site.scene.stages:
+        try:
+            stages.append(staging.settings_of(site, stage))
+        except InputError as error:
+            mistakes += error.mistakes
+    if mistakes:
+        raise InputError(dict.fromkeys(mistakes))
+    return Prepared(site, tuple(stages))
 
 
 def settings(prepared: Prepared) -> Mapping[tuple[str, str], Setting]:
-    """The first setting of each stage by (stage, check): what stands where at its beginning."""
-    return {key: pieces[0] for key, pieces in all_settings(prepared).items()}
-
-
-def all_settings(prepared: Prepared) -> Mapping[tuple[str, str], tuple[Setting, ...]]:
-    """Every setting of each stage by (stage, check), in order: several where a wire is lowered piece by piece."""
-    found: dict[tuple[str, str], tuple[Setting, ...]] = {}
-    for settings_of_stage in prepared.stages:
-        for setting in settings_of_stage:
-            key = (setting.stage, setting.check)
-            found[key] = (*found.get(key, ()), setting)
+    """The first setting of each stage by (stage, check): what stands where, for drawings."""
+    found: dict[tuple[str, str], Setting] = {}
+    for pieces in prepared.stages:
+        for setting in pieces:
+            found.setdefault((setting.stage, setting.check), setting)
     return found
 
 
@@ -83,6 +91,13 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
     scene, site = prepared.site.scene, prepared.site
     engine = build_engine(setting for pieces in prepared.stages for setting in pieces)
     bench = judging.Bench(site, engine, tolerance_m, progress)
+    mistakes = [
+        mistake
+        for stage, pieces in zip(scene.stages, prepared.stages, strict=True)
+        for mistake in judging.unreachable_bonds(bench, stage, pieces)
+    ]
+    if mistakes:
+        raise InputError(mistakes)
     # Stages do not depend on one another: each has a bench of its own, and the order of results is the scene's.
     benches = [replace(bench) for _ in scene.stages]
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
@@ -111,7 +126,7 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         stages=tuple(stages),
         line=judging.line_gaps(bench),
         skipped=(*site.skipped, *NOT_EVALUATED),
-        basis=_basis(scene),
+        basis=(*_basis(scene), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )
 
@@ -138,7 +153,7 @@ def _basis(scene: Scene) -> tuple[str, ...]:
                 f"; {circuit.overvoltage_per_unit:g} per unit: {circuit.overvoltage_basis}, by {circuit.overvoltage_by}"
             )
         else:
-            line += f"; {per_unit(scene, circuit):g} per unit, as the rule assumes" if _assumes(scene) else ""
+            line += _assumed(scene, circuit)
         lines.append(line)
     lines += [
         f"{' to '.join(entry.between)}: declared air only, {entry.reason}, by {entry.by}" for entry in scene.air_only
@@ -146,10 +161,14 @@ def _basis(scene: Scene) -> tuple[str, ...]:
     return (*lines, *scene.notes)
 
 
-def _assumes(scene: Scene) -> bool:
-    from clearance.errors import RuleError
-
+def _assumed(scene: Scene, circuit: Circuit) -> str:
     try:
-        return all(per_unit(scene, circuit) > 0 for circuit in scene.circuits)
+        return f"; {per_unit(scene, circuit):g} per unit, as the rule assumes"
     except RuleError:
-        return False
+        return ""
+
+
+def _unconfirmed(bench: judging.Bench) -> tuple[str, ...]:
+    """The figures behind the limits that stand on memory."""
+    lines = dict.fromkeys(line for required in bench.required.values() for line in required.unconfirmed)
+    return tuple(f"from memory, not read in its source: {line}" for line in sorted(lines))

@@ -109,8 +109,11 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     posture = [piece for piece in pieces if piece.compiled.setting.check == "posture"]
     reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
     stated = staging.parameters_of(bench.site, stage)
-    _refuse_unreachable_bonds(bench, stage, reach)
     gaps, undecided = _gaps(bench, stage, posture, reach)
+    undecided += list(_not_there(bench, stage, settings))
+    notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
+    if not gaps and not undecided:
+        notes.append("no gap is judged: no conductive body of the job is there; what moves is judged for collisions")
     fixed = {name: low for name, (low, high) in stated.items() if low == high}
     found = StageResult(
         name=stage.name,
@@ -123,14 +126,34 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
         insulation=insulation.insulation_of(bench.site, stage),
         collisions=tuple(_collisions(bench, posture)),
         undecided=tuple(undecided),
-        notes=tuple(
-            filter(
-                None,
-                (stage.note, *(f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job)),
-            )
-        ),
+        notes=tuple(filter(None, (stage.note, *notes))),
     )
+    if not (found.gaps or found.approaches or found.insulation or found.collisions or found.undecided):
+        found = replace(found, undecided=("nothing of the job is there: nothing was judged",))
     return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found))
+
+
+def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[str]:
+    """What the stage would have to be judged against and does not hold: a phase without a body, a bond without its
+    lead."""
+    held = {
+        potential
+        for setting in settings
+        for body in setting.bodies
+        if body.conductive and len(body.shape)
+        for potential in (body.potential, *(state for _, state in body.states))
+    }
+    scene = bench.site.scene
+    missing = [
+        phase
+        for phase, circuit in records.phases(scene).items()
+        if circuit.state != "earthed" and phase not in held
+    ]
+    if missing:
+        yield f"nothing stands at {' and '.join(f'phase {phase}' for phase in missing)}: no gap to it could be judged"
+    for name in stage.bonded:
+        if stage.bonding_lead_m is None or stage.clamp_m is None:
+            yield f"the bonding lead of {name} is not judged: state its length and its clamp (bonding_lead_m, clamp_m)"
 
 
 def _with(measure: Measure, fixed: Mapping[str, float]) -> Measure:
@@ -239,6 +262,8 @@ def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[l
     compiled = piece.compiled
     centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
     above = bench.sweep(compiled, short, tolerance_m=bench.tolerance_m, within=centre).upper_m
+    # Both are rounded, so a path that attains the least may seem to be above it: keep all within the tolerance.
+    above += bench.tolerance_m
     kept = [path for bound, path in bounds if bound <= above]
     left_out = min((bound for bound, _ in bounds if bound > above), default=float("inf"))
     return kept, left_out
@@ -294,20 +319,21 @@ def _unbonded(stage: Stage, site: Site) -> Iterator[str]:
 
 
 def _approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Approach]:
-    """Only in a bonding or unbonding stage may a worker who is not bonded come nearer to a phase than the transfer
-    distance plus the
-    ergonomic part, and only when mounting so near to earth; while bonding, earthed bodies are out of reach
-    throughout."""
+    """How near a worker comes who is not bonded, or not yet.
+
+    Only in a bonding or unbonding stage may an unbonded worker come nearer to a phase than the transfer distance plus
+    the ergonomic part, and only when mounting so near to earth; while bonding, earthed bodies are out of reach
+    throughout.
+    """
     site = bench.site
     bonding = stage.kind in ("bonding", "unbonding")
     aloft = list(records.aloft(site.scene, stage)) if bonding else list(_unbonded(stage, site))
     for name in aloft:
         if bonding:
-            yield from _approach(bench, reach, name, [EARTH], with_ergonomic=False)
-        elif stage.kind != "mount":
-            yield from _approach(bench, posture, name, [*site.live, EARTH], with_ergonomic=True)
+            yield from _approach(bench, reach, name, [EARTH], with_ergonomic=False, bonded=stage.bonded.get(name))
         else:
-            yield from _approach(bench, posture, name, site.live, with_ergonomic=True)
+            potentials = [*site.live] if stage.kind == "mount" else [*site.live, EARTH]
+            yield from _approach(bench, posture, name, potentials, with_ergonomic=True)
     for name, point, distance in parting.kept_away(site, stage):
         path = (Path((Group((name,)), Group((point,)))),)
         measures = [measure_of(bench, piece, path, distance, "as stated") for piece in posture]
@@ -317,38 +343,55 @@ def _approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Seq
 
 
 def _approach(
-    bench: Bench, pieces: Sequence[Piece], name: str, potentials: Sequence[str], with_ergonomic: bool
+    bench: Bench,
+    pieces: Sequence[Piece],
+    name: str,
+    potentials: Sequence[str],
+    with_ergonomic: bool,
+    bonded: str | None = None,
 ) -> Iterator[Approach]:
     for potential in potentials:
-        near = next(iter(bench.site.live), EARTH) if potential == EARTH else potential
-        required, why = _transfer(bench, near, with_ergonomic)
+        required, why = _transfer(bench, potential, with_ergonomic)
         measures = []
         for piece in pieces:
             bodies = piece.compiled.setting.bodies
             others = tuple(
                 body.name
                 for body in bodies
-                if body.conductive and body.potential == potential and body.name != name and len(body.shape)
+                if body.conductive
+                and body.name != name
+                and len(body.shape)
+                and (body.potential == potential or potential in (state for _, state in body.states))
+                # What the worker bonds to is touched on purpose, whatever else it might be at.
+                and (bonded is None or body.potential != bonded)
             )
             if others:
                 path = Path((Group((name,)), Group(others)))
                 measures.append(replace(measure_of(bench, piece, (path,), required, "as stated"), why=why))
         if measures:
-            yield Approach(name, potential, min(measures, key=lambda m: m.gap_lower_m))
+            verdict = worst([measure.verdict for measure in measures])
+            least = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
+            lower = min(measure.gap_lower_m for measure in measures)
+            yield Approach(name, potential, replace(least, verdict=verdict, gap_lower_m=lower))
 
 
 def _transfer(bench: Bench, potential: str, with_ergonomic: bool) -> tuple[float | None, str]:
-    circuit = bench.site.circuit_of[potential]
-    try:
-        distance, note = rules.transfer_distance(highest_kV(bench.site.scene, circuit))
-    except RuleError as error:
-        return None, str(error)
-    if not with_ergonomic:
-        return distance, note
-    required = bench.limit(potential, EARTH, "tool")
-    if required.limit_m is None or required.electrical_m is None:
-        return None, f"the ergonomic part is not known: {required.why}"
-    return distance + required.limit_m - required.electrical_m, note
+    """The transfer distance to a potential, with the ergonomic part of its limit or without; to earth the largest of
+    all circuits that are live."""
+    live = bench.site.live if potential == EARTH else (potential,)
+    found: list[tuple[float, str]] = []
+    for one in live:
+        try:
+            distance, note = rules.transfer_distance(highest_kV(bench.site.scene, bench.site.circuit_of[one]))
+        except RuleError as error:
+            return None, str(error)
+        if with_ergonomic:
+            required = bench.limit(one, EARTH, "tool")
+            if required.limit_m is None or required.electrical_m is None:
+                return None, f"the ergonomic part is not known: {required.why}"
+            distance += required.limit_m - required.electrical_m
+        found.append((distance, note))
+    return max(found, default=(None, "no circuit is live"))
 
 
 def _collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
@@ -376,31 +419,32 @@ def _collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
         yield Collision(name, replace(least, verdict=verdict, gap_lower_m=min(m.gap_lower_m for m in measures)))
 
 
-def _refuse_unreachable_bonds(bench: Bench, stage: Stage, reach: Sequence[Piece]) -> None:
+def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[Mistake]:
     """A bond to something the worker cannot reach anywhere in the stage is a mistake of the scene."""
-    mistakes = []
+    reach = [setting for setting in settings if setting.check == "reach"]
     for name, phase in stage.bonded.items():
         nearest = float("inf")
-        for piece in reach:
-            bodies = piece.compiled.setting.bodies
+        for setting in reach:
             others = tuple(
-                b.name for b in bodies if b.conductive and b.potential == phase and not b.job and len(b.shape)
+                body.name
+                for body in setting.bodies
+                if body.conductive and body.potential == phase and not body.job and len(body.shape)
             )
-            if others and name in piece.compiled.runs:
+            if others and any(body.name == name for body in setting.bodies):
                 path = Path((Group((name,)), Group(others)))
-                found = bench.sweep(piece.compiled, (path,), tolerance_m=bench.tolerance_m)
-                nearest = min(nearest, found.lower_m)
+                compiled = compile_setting(bench.engine, setting)
+                if bench.sweep(compiled, (path,), tolerance_m=bench.tolerance_m, target_m=1e-9).outcome == "passed":
+                    nearest = 0.0
+                    break
+                nearest = min(nearest, bench.sweep(compiled, (path,), tolerance_m=bench.tolerance_m).lower_m)
         if reach and nearest > 0.0:
-            mistakes.append(
-                Mistake(
-                    (*where(bench.site.scene, stage), f"bonded.{name}"),
-                    f"a conductor of phase {phase} within reach",
-                    f"the nearest {nearest:.2f} m beyond the reach envelope",
-                    "move the ladder, climb higher, or bond to another phase",
-                )
+            found = f"the nearest {nearest:.2f} m beyond the reach envelope" if nearest < float("inf") else "none"
+            yield Mistake(
+                (*where(bench.site.scene, stage), f"bonded.{name}"),
+                f"a conductor of phase {phase} within reach",
+                found,
+                "move the ladder, climb higher, or bond to another phase",
             )
-    if mistakes:
-        raise InputError(mistakes)
 
 
 def line_gaps(bench: Bench) -> tuple[LineGap, ...]:
@@ -415,11 +459,11 @@ def line_gaps(bench: Bench) -> tuple[LineGap, ...]:
         least, ends = float("inf"), ("", "")
         for a in site.bodies:
             for b in site.bodies:
-                if a.conductive and b.conductive and a.potential == one and b.potential == other:
-                    if a.name in index and b.name in index:
-                        gap = still_gap(engine, index[a.name], index[b.name])[0]
-                        if gap < least:
-                            least, ends = gap, (a.name, b.name)
+                between = a.potential == one and b.potential == other and a.conductive and b.conductive
+                if between and a.name in index and b.name in index:
+                    gap = still_gap(engine, index[a.name], index[b.name])[0]
+                    if gap < least:
+                        least, ends = gap, (a.name, b.name)
         if least < float("inf"):
             found.append(LineGap((one, other), max(0.0, least), ends))
     return tuple(found)

@@ -26,6 +26,7 @@ from clearance.job.setting import Check, Setting, inside
 from clearance.motion import STILL, Joint, Link, Motion, displacement, placed, rotation_about
 from clearance.scene import records
 from clearance.scene.assemble import EARTH, Site, on_ground, place
+from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Range, Reference, Stage, where
 
 HULL = "hull"
@@ -94,6 +95,7 @@ def _setting(
         bodies += _ladder_bodies(site, stage, rig)
         bodies += _worker_bodies(site, stage, check, rig)
     bodies = [_overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
+    bodies = _contained(site, bodies, rig, rated)
     return Setting(
         stage.name,
         check,
@@ -104,6 +106,19 @@ def _setting(
         rig.cuts,
         frozenset(_touching(site, stage, bodies)),
     )
+
+
+def _contained(site: Site, bodies: list[Body], rig: _Rig, rated: Mapping[str, str]) -> list[Body]:
+    """The bodies, each closed solid with a point of what the job has inside it at the centre of the box."""
+    centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
+
+    def there(body: Body) -> shapes.Shape:
+        return placed(body.shape, rig.motion, body.link, centre, rated.get(body.name))
+
+    def among(solid: Body, body: Body) -> bool:
+        return body.kind != HULL and (solid.job or body.job)
+
+    return with_contained(bodies, closed_names(site.scene), there, among)
 
 
 def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
@@ -225,7 +240,8 @@ def hull_name(ladder_name: str, low: float, high: float) -> str:
 
 
 def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
-    """Pieces of the ladder's hull that decide a limit: all but those under the worker's own feet at every climb."""
+    """Tools that decide a limit: insulating ropes, and pieces of the ladder's hull but for those under the worker's own
+    feet at every climb."""
     entry = site.scene.ladder
     feet = stage.climb_m.lo if stage.climb_m is not None and records.aloft(site.scene, stage) else 0.0
     names = []
@@ -234,6 +250,8 @@ def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
             top = float(body.shape.vertices[:, :, 2].max())
             if top > feet:
                 names.append(body.name)
+        elif body.kind == "rope" and not body.conductive and len(body.shape):
+            names.append(body.name)
     return tuple(names)
 
 
@@ -470,15 +488,24 @@ def _released_body(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> 
         job=True,
         link="tail" if shape.rate is not None else None,
         states=tuple((words[state], named[state]) for state in kept[1:]),
-        note="taken off; judged at " + ", then at ".join(named[state] or "no potential" for state in kept),
+        note=words[kept[0]],
     )
 
 
 def _overridden(site: Site, stage: Stage, body: Body) -> Body:
+    """A body at the potential that the stage states for it. Nothing is struck out by that: what the job brings, and
+    what is judged at several states, is still judged at its own potential and states too."""
     if body.name not in stage.potentials or not body.conductive:
         return body
-    stated = stage.potentials[body.name]
-    return replace(body, potential=None if stated == records.FLOATING else stated, states=())
+    word = stage.potentials[body.name]
+    stated = None if word == records.FLOATING else word
+    states: tuple[tuple[str, str | None], ...] = ()
+    # A wire that is off is earthed only by a stage before, with a remote tool: `clearance.job.sequence` sees to it.
+    earthed = body.name in stage.off and stated == EARTH
+    if (body.job or body.states) and not earthed:
+        own = (f"{body.name} {'floating' if body.potential is None else f'at {body.potential}'}", body.potential)
+        states = tuple(state for state in (own, *body.states) if state[1] != stated)
+    return replace(body, potential=stated, states=states)
 
 
 def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:

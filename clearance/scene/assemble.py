@@ -19,6 +19,7 @@ from clearance.conductor import catenary
 from clearance.conductor.catenary import Catenary
 from clearance.errors import InputError, Mistake
 from clearance.scene import records
+from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Circuit, Place, Point, Reference, Scene, where
 from clearance.tolerances import LARGEST_COORDINATE_M
 
@@ -132,10 +133,18 @@ def assemble(scene: Scene) -> Site:
             )
     if desk.mistakes:
         raise InputError(desk.mistakes)
+    bodies = with_contained(bodies, closed_names(scene), lambda body: body.shape, _may_meet)
     circuit_of, live = _circuits(scene, bodies)
     return Site(
         scene, desk.ground, tuple(bodies), desk.wires, circuit_of, live, tuple(desk.skipped), tuple(desk.strings)
     )
+
+
+def _may_meet(solid: Body, body: Body) -> bool:
+    """Whether it matters that a solid of the line holds another body of it: both conduct, and not at one potential for
+    good."""
+    alike = solid.potential == body.potential and not solid.states and not body.states
+    return solid.conductive and body.conductive and not alike
 
 
 def highest_circuit(scene: Scene) -> Circuit:
@@ -329,7 +338,7 @@ def _hang(desk: _Desk, record: records.SpanWire | records.SlackWire) -> HungWire
         )
         for string_record in (record.from_string, record.to_string):
             if string_record is not None and string_record.kind == "strain" and string_record.weight_kN is None:
-                desk.skipped.append(f"wire '{record.name}': a strain string's weight, not stated, taken as the wire's own")
+                desk.skipped.append(f"wire '{record.name}': strain string's weight not stated, taken as the wire's own")
         curve = parts.conductor
         bundle = record.bundle
         shape = wire.conductor(
@@ -368,6 +377,8 @@ def _refuse_underground(desk: _Desk, record: records.Record, shape: shapes.Shape
         heights = ground.height_at(desk.ground, corners[:, :2])
     except InputError:
         # Beyond the modelled ground nothing can be said; the sweep sees the ground that is there.
+        name = getattr(record, "name", "")
+        desk.skipped.append(f"wire '{name}': reaches beyond the modelled ground, and was not checked against it")
         return
     depth = heights - corners[:, 2]
     if (depth > 0).any():
@@ -421,14 +432,18 @@ def _solid(desk: _Desk, entry: records.Solid) -> shapes.Shape:
         return solid.box(entry.centre_m, entry.size_m, entry.heading_deg, slack_m=entry.slack_m)
     if isinstance(entry, records.Cylinder):
         return solid.cylinder(entry.from_m, entry.to_m, entry.radius_m, slack_m=entry.slack_m)
-    return solid.mesh(
+    made = solid.mesh(
         desk.scene.folder / entry.file,
         entry.units,
         entry.at_m,
         entry.heading_deg,
         solid=entry.solid,
         slack_m=entry.slack_m,
-    ).shape
+    )
+    if not entry.solid:
+        holes = f"{made.holes} hole{'s' if made.holes != 1 else ''}"
+        desk.skipped.append(f"solid '{entry.name}': taken as a surface ({holes}), so what may be inside it is not seen")
+    return made.shape
 
 
 def _cloud(desk: _Desk, entry: records.Cloud) -> shapes.Shape:
@@ -444,4 +459,5 @@ def _cloud(desk: _Desk, entry: records.Cloud) -> shapes.Shape:
         entry.uncovered_m,
     )
     desk.skipped.append(f"cloud '{entry.name}': {counts}")
+    desk.skipped.append(f"cloud '{entry.name}': what a scan cannot see (thin wires, shadow) is missing")
     return shape

@@ -1,0 +1,148 @@
+"""Small scenes for the rules of the job: few bodies, mostly boxes, so that the right answer is worked out by hand.
+
+`scene(...)` writes a scene file and reads it back, as a user would. By default: one circuit of 220 kV (highest 245 kV)
+at 2.5 per unit, level ground at height 0, a ladder 8 m tall that stands at the origin and faces along x, and nothing
+else. Pieces are added by keyword; `slab` is a large plate whose face is a plane to anything near its middle.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from clearance.bodies import worker
+from clearance.pipeline import check
+from clearance.scene.reading import read_scene
+
+HIGHEST_KV = 245.0
+PER_UNIT = 2.5
+SPREAD = worker.SPREAD_M
+
+CIRCUIT = {
+    "name": "bay",
+    "phases": ["A", "B", "C"],
+    "nominal_kV": 220,
+    "highest_kV": HIGHEST_KV,
+    "highest_basis": "IEC 60038",
+    "overvoltage_per_unit": PER_UNIT,
+    "overvoltage_basis": "switching study",
+    "overvoltage_by": "network studies",
+}
+LADDER = {
+    "length_m": 8.0,
+    "width_m": 0.4,
+    "rail_diameter_m": 0.06,
+    "rung_spacing_m": 0.3,
+    "insulating_from_m": 0.4,
+    "insulating_to_m": 8.0,
+    "bending_m": 0.0,
+}
+TRACK = {"points_m": [[0, -5], [0, 5]], "heading_deg": 0}
+"""Station 5 m is the scene's origin."""
+WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "trunk_lean_m": 0.0}
+STAGE = {"name": "stage", "kind": "climb", "travel_m": 5, "climb_m": 3, "posture": "standing"}
+
+
+def body(**changes) -> worker.Build:
+    """The worker of the scenes."""
+    told = {**WORKER, **changes}
+    return worker.build(told["stature_m"], None, None, told["suit_m"], told["boots_m"], told["helmet_m"])
+
+
+def head_m() -> float:
+    """Top of the standing worker above the soles [m], spread included: boots, stature and helmet."""
+    return 0.03 + 1.755 + 0.05 + SPREAD
+
+
+def slab(name, bottom_m=None, top_m=None, potential="A", at=(0.0, 0.0), size=(40.0, 40.0), **others):
+    """A plate 0.2 m thick whose underside is at `bottom_m`, or whose upper side is at `top_m`."""
+    middle = bottom_m + 0.1 if bottom_m is not None else top_m - 0.1
+    return box(name, [at[0], at[1], middle], [*size, 0.2], potential, **others)
+
+
+def wall(name, x_from, potential="earth", y=0.0, z=(0.0, 40.0), width=40.0, **others):
+    """A wall 0.2 m thick across x: its near face is at `x_from`, on the side of the origin."""
+    away = 0.1 if x_from >= 0 else -0.1
+    return box(name, [x_from + away, y, (z[0] + z[1]) / 2], [0.2, width, z[1] - z[0]], potential, **others)
+
+
+def box(name, centre, size, potential="earth", **others):
+    return {
+        "kind": "box",
+        "name": name,
+        "centre_m": list(centre),
+        "size_m": list(size),
+        "potential": potential,
+        **others,
+    }
+
+
+def text(**parts) -> str:
+    """The scene file: parts by the name of their table, over the defaults; a part that is None is left out."""
+    whole = {
+        "format": 1,
+        "name": "small",
+        "rule": "osha-1910.269",
+        "altitude_m": 0,
+        "frequency_Hz": 50,
+        "circuits": [CIRCUIT],
+        "ground": {"kind": "level", "height_m": 0, "extent_m": 40},
+        "ladder": LADDER,
+        "track": TRACK,
+        "workers": [WORKER],
+        "stages": [STAGE],
+        **parts,
+    }
+    return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"
+
+
+def _value(value) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    return repr(float(value)) if isinstance(value, float) else repr(value)
+
+
+def _key(key: str) -> str:
+    return key if key.replace("_", "").isalnum() else _value(key)
+
+
+def written(folder: Path, **parts) -> Path:
+    """The scene as a file in a folder."""
+    path = Path(folder) / "small.toml"
+    path.write_text(text(**parts))
+    return path
+
+
+def scene(**parts):
+    """The scene, read."""
+    with tempfile.TemporaryDirectory() as folder:
+        return read_scene(written(Path(folder), **parts))
+
+
+def stage(**changes):
+    """The default stage with changes; a field that is None is left out."""
+    return {**STAGE, **changes}
+
+
+def checked(tolerance_m: float = 0.001, **parts):
+    """The result of a scene made of these parts."""
+    return check(scene(**parts), tolerance_m)
+
+
+def only(**parts):
+    """The result of a scene of one stage: its StageResult."""
+    (found,) = checked(**parts).stages
+    return found
+
+
+def gap(found, one, other, kind):
+    """The gap of a stage between two potentials and of a kind; None where it was not judged."""
+    same = [g for g in found.gaps if set(g.between) == {one, other} and g.kind == kind]
+    assert len(same) <= 1
+    return same[0] if same else None
