@@ -3,6 +3,7 @@ the sweep."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from math import atan2, hypot, inf
 
@@ -18,7 +19,7 @@ from clearance.conductor.elastic import Segment, hang, polyline, run
 from clearance.conductor.envelope import load_directions, loose_family, span_family
 from clearance.conductor.lines import Check, End, Known, Line, Weather
 from clearance.conductor.placing import at, moves, place
-from clearance.conductor.ranges import wind_force
+from clearance.conductor.ranges import strain_strings, wind_force
 from clearance.conductor.section import Support, at_state, strung
 from clearance.errors import InputError
 
@@ -57,7 +58,7 @@ def nearest(points, chains, placed, swing, guess):
     """Least over the shape parameter of the distance of the line to the family, by a bracket about a guess."""
     low, high = placed.shape_m
     best = inf
-    for v in np.clip(guess + np.linspace(-0.02, 0.02, 9), low, high):
+    for v in np.clip(guess + np.linspace(-0.004, 0.004, 5), low, high):
         pieces = at(placed, float(v), swing)
         best = min(best, max(distance(own, piece) for own, piece in zip(chains(points), pieces, strict=True)))
     return best
@@ -69,7 +70,7 @@ def placed_span(rise, level):
     return line, place([line], WEATHER)["bus A"]
 
 
-@settings(max_examples=36, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     rise=st.sampled_from([0.0, 12.0, -45.0]),
     level=st.sampled_from([60.0, 300.0, 480.0]),
@@ -106,39 +107,53 @@ def test_spans_between_dead_ends(rise, level, warm, push, kind):
     assert placed.pieces[0].slack_m < (0.012 if rise == 0 else 0.06)
 
 
-@settings(max_examples=25, deadline=None)
-@given(warm=share, push=share)
-def test_strain_strings_move_with_the_span(warm, push):
-    """Strings of 3 and 2 m as part of the curve: each piece of the true line lies within slack of its own piece."""
+@cache
+def placed_strung(heavy):
+    """120 m rising 10 m, strings of 3 and 2 m, as heavy per metre as the wire or as 300 N a metre."""
     line = span(10.0, 120.0, 12000.0, ("strain", "strain"))
-    placed = place([line], WEATHER)["bus A"]
+    if heavy:
+        start, end = replace(line.start, string_weight_N=900.0), replace(line.end, string_weight_N=600.0)
+        line = replace(line, start=start, end=end)
+    return line, place([line], WEATHER)["bus A"]
+
+
+@settings(max_examples=20, deadline=None)
+@given(warm=share, push=share, heavy=st.booleans())
+def test_strain_strings_move_with_the_span(warm, push, heavy):
+    """Each piece of the true line, string and wire, lies within slack of its own piece."""
+    line, placed = placed_strung(heavy)
+    (one, two), ratios = strain_strings(line)
+    assert ratios == pytest.approx((300 / WEIGHT, 300 / WEIGHT) if heavy else (1.0, 1.0))
     model, temperature = linear(DRAKE), 80.0 * warm
     forces = wind_force(line, WEATHER)
     force = forces[0] + push * (forces[1] - forces[0])
     chord, slope = hypot(120.0, 10.0), atan2(10.0, 120.0)
-    length = reference_length(chord, slope, 12000.0, WEIGHT, 15.0, model, rigid_m=5.0)
+    length = reference_length(chord, slope, 12000.0, WEIGHT, 15.0, model, (one, two), ratios)
     turned = atan2(force, WEIGHT * np.cos(slope))
     tilt = np.arctan(np.tan(slope) * np.cos(turned))
-    pull = settle_length(chord, tilt, hypot(force, WEIGHT), temperature, length, model, rigid_m=5.0)
-    curve = planar.solve(chord, tilt, hypot(force, WEIGHT) / pull)
-    load = (0.0, force, -WEIGHT)
-    whole = float(curve.length_m)
-    hung = hang(line.start.point, line.end.point, [Segment(3.0, load), Segment(whole - 5.0, load), Segment(2.0, load)])
+    pull = settle_length(chord, tilt, hypot(force, WEIGHT), temperature, length, model, (one, two), ratios)
+    curve = planar.solve(chord, tilt, hypot(force, WEIGHT) / pull, (one, two), ratios)
+    load = np.array([0.0, force, -WEIGHT])
+    made = [(3.0, ratios[0]), (float(curve.length_m), 1.0), (2.0, ratios[1])]
+    hung = hang(line.start.point, line.end.point, [Segment(size, tuple(ratio * load)) for size, ratio in made])
     parts = []
     place_, tension = np.array(line.start.point), hung.force
     for segment in hung.segments:
-        steps = [
-            run(tension, [Segment(segment.length_m * k / 60, load)], [])[0] if k else np.zeros(3) for k in range(61)
-        ]
+        cuts = [Segment(segment.length_m * k / 60, segment.load_N_m) for k in range(1, 61)]
+        steps = [np.zeros(3), *(run(tension, [cut], [])[0] for cut in cuts)]
         parts.append(place_ + np.array(steps))
         tension = run(tension, [segment], [])[3]
         place_ = parts[-1][-1]
-    flat = planar.depth_at(planar.solve(chord, slope, WEIGHT / 12000.0), chord / 2)
+    flat = planar.depth_at(planar.solve(chord, slope, WEIGHT / 12000.0, (one, two), ratios), chord / 2)
     guess = float(planar.depth_at(curve, chord / 2) - flat)
 
     assert [piece.part for piece in placed.pieces] == ["from string", "wire", "to string"]
     assert nearest(parts, lambda points: points, placed, turned, guess) <= placed.pieces[1].slack_m
-    assert placed.pieces[1].slack_m < 0.03
+    assert placed.pieces[1].slack_m < 0.07
+
+
+def wire_slack(placed):
+    return next(piece.slack_m for piece in placed.pieces if piece.part == "wire")
 
 
 def rail(drop=2.4):
@@ -152,7 +167,7 @@ def rail(drop=2.4):
     ]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(warm=share, push=share)
 def test_spans_on_a_suspension_string(warm, push):
     """The whole section in a random state, by the section solver: both spans lie within slack of their families."""
@@ -173,6 +188,7 @@ def test_spans_on_a_suspension_string(warm, push):
         true, _ = polyline(settled.lines[index], 0.002)
         down = np.array([0.0, 0.0, -1.0]) + found.axis[2] * found.axis
         turned = sign * atan2(force, WEIGHT * np.linalg.norm(down))
+        assert wire_slack(found) < 0.35
         wire = next(piece for piece in found.pieces if piece.part == "wire")
         low, high = found.shape_m
         best = min(
@@ -295,37 +311,32 @@ def test_a_check_stands_in_for_an_unknown_temperature():
     assert place([unknown], WEATHER)["bus A"].shape_m[1] > 0.3
 
 
-def test_heavier_strings_add_slack():
-    """A 3 m string of 1000 N hangs lower than 3 m of wire: about (1000 - 48) / 2 * 3 / 12000, plus the wire's
-    answer."""
-    plain = span(0.0, 120.0, 12000.0, ("strain", "strain"))
-    heavy = Line(
-        "bus A",
-        End(plain.start.point, "strain", 3.0, 1000.0),
-        End(plain.end.point, "strain", 2.0, 700.0),
-        DRAKE.diameter_m,
-        DRAKE,
-        known=plain.known,
+def test_heavier_strings_hang_lower():
+    """A 3 m string of 900 N lowers the wire by about (900 - 48) / 2 * 3 / 12000 at the same tension: 0.11 m."""
+    plain, heavy = placed_strung(False)[1], placed_strung(True)[1]
+    one, two = (catenary.low_point(placed.nominal)[2] for placed in (plain, heavy))
+
+    assert heavy.nominal.start[2] - plain.nominal.start[2] == pytest.approx(
+        -(900 - 3 * WEIGHT) / 2 * 3 / 12000, rel=0.1
     )
-    more = place([heavy], WEATHER)["bus A"].pieces[1].slack_m - place([plain], WEATHER)["bus A"].pieces[1].slack_m
+    assert two < one
+    assert heavy.pieces[0].points[-1] == pytest.approx(np.array(heavy.nominal.start), abs=2e-3)
 
-    assert 0.08 < more < 0.8
 
-
-def test_how_far_a_point_may_move():
+def test_how_a_point_on_a_line_moves():
     placed = place([span()], WEATHER)["bus A"]
     nominal = catenary.point_at(placed.nominal, 150.0)
-    reach = moves(placed, nominal)
-    found = max(
-        float(np.linalg.norm(points - nominal, axis=1)[len(points) // 2])
+    steps, slack = moves(placed, nominal)
+    high = max(
+        float(np.linalg.norm(points[len(points) // 2] - placed.pieces[0].points[len(points) // 2]))
         for v in np.linspace(*placed.shape_m, 9)
         for s in np.linspace(*placed.swing_rad, 9)
         for points in at(placed, float(v), float(s))
     )
 
-    assert found - 0.2 <= reach
-    assert reach < found + 0.4
-    assert moves(placed, (0.0, 0.0, 30.0)) == pytest.approx(placed.pieces[0].slack_m)
+    assert slack == placed.pieces[0].slack_m
+    assert max(np.linalg.norm(step) for step in steps) >= high - 0.05
+    assert np.abs(moves(placed, (0.0, 0.0, 30.0))[0]).max() < 1e-9
 
 
 def test_what_the_weather_needs_is_asked_for_together():
@@ -356,10 +367,36 @@ def test_current_makes_the_range_of_temperature():
     assert "IEEE 738" in placed.ranges.conductor_basis
 
 
-def test_a_dropper_too_short_for_its_ends_moves_is_refused():
-    line = Line("dropper", End((0, 0, 9), moves_m=0.4), End((2, 0, 5)), 0.028, weight_N_m=13.5, length_m=4.7)
-    with pytest.raises(InputError, match=r"enough wire for its ends to move by 0\.40 m"):
-        place([line], Weather((0.0, 30.0), (0.0, 5.0)))
+def dropper(moved=(), slack=0.0, length=5.2):
+    top = End((0, 0, 9), moves_m=moved, moves_slack_m=slack)
+    return Line("dropper", top, End((2, 0, 5)), 0.028, weight_N_m=13.5, length_m=length)
+
+
+def test_a_dropper_moves_with_the_wire_it_hangs_on():
+    """Its top shifted by a part of its range, solved afresh in three dimensions, stays within slack of the family."""
+    weather = Weather((0.0, 30.0), (0.0, 8.0))
+    range_ = ((0.0, 0.0, 0.0), (0.0, 0.3, -0.1), (0.0, -0.3, -0.1), (0.0, 0.0, -0.4))
+    placed = place([dropper(range_, 0.05)], weather)["dropper"]
+    still = place([dropper()], weather)["dropper"]
+    assert placed.pieces[0].slack_m > still.pieces[0].slack_m + 0.3
+
+    for step in ((0.0, 0.2, -0.08), (0.03, 0.0, -0.38), (0.0, -0.3, -0.12)):
+        for force in ((0.0, 0.0), (3.0, 0.0), (0.0, -4.0)):
+            load = np.array([*force, -13.5])
+            hung = hang(np.add((0, 0, 9), step), (2, 0, 5), [Segment(5.2, tuple(load))])
+            true, _ = polyline(hung, 0.002)
+            down = np.array([0.0, 0.0, -1.0]) + placed.axis[2] * placed.axis
+            turned = atan2(load @ np.cross(down, -placed.axis), load @ down)
+            best = min(distance(true, at(placed, float(v), turned)[0]) for v in np.linspace(*placed.shape_m, 40))
+
+            assert best <= placed.pieces[0].slack_m
+
+
+def test_a_dropper_that_would_be_pulled_straight_is_taken_as_straight():
+    placed = place([dropper(((0.0, 0.0, 0.0), (0.0, 0.0, 1.5)), 0.1, 4.6)], Weather((0.0, 30.0), (0.0, 5.0)))["dropper"]
+
+    assert np.isfinite(placed.pieces[0].slack_m)
+    assert any("taken as straight" in note for note in placed.notes)
 
 
 def test_three_spans_at_one_string_are_refused():

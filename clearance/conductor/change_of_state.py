@@ -181,7 +181,7 @@ def reference_length(
     temperature_C: float,
     model: Elongation,
     strings_m: tuple[float, float] = (0.0, 0.0),
-    rigid_m: float = 0.0,
+    ratios: tuple[float, float] = (0.0, 0.0),
 ) -> float:
     """Unstressed length [m] at `REFERENCE_C` of the conductor that hangs in a span with this horizontal tension.
 
@@ -190,11 +190,11 @@ def reference_length(
     chord_m, tilt_rad: attachment to attachment, and how steeply it rises
     tension_N, weight_N_m: horizontal tension and weight per hung metre
     temperature_C, model: of the conductor
-    strings_m: straight weightless strings in line at both ends, part of the chord
-    rigid_m: length of the curve that does not lengthen: strings that hang as part of it
+    strings_m, ratios: strings in line at both ends, part of the chord, and their load per metre over the conductor's
+        (0: straight and weightless); they do not lengthen
     """
-    shape = planar.solve(chord_m, tilt_rad, weight_N_m / tension_N, strings_m)
-    return (float(shape.length_m) - rigid_m) / (1.0 + strain(model, tension_N * float(shape.mean), temperature_C))
+    shape = planar.solve(chord_m, tilt_rad, weight_N_m / tension_N, strings_m, ratios)
+    return float(shape.length_m) / (1.0 + strain(model, tension_N * float(shape.mean), temperature_C))
 
 
 def settle_length(
@@ -205,7 +205,7 @@ def settle_length(
     reference_m: float,
     model: Elongation,
     strings_m: tuple[float, float] = (0.0, 0.0),
-    rigid_m: float = 0.0,
+    ratios: tuple[float, float] = (0.0, 0.0),
     what: str = "wire",
 ) -> float:
     """Tension square to the load [N] at which a conductor of unstressed length [m] settles under a load [N/m].
@@ -219,11 +219,11 @@ def settle_length(
 
     def excess(log_per: float) -> float:
         per = exp(log_per)
-        shape = planar.solve(chord_m, tilt_rad, per, strings_m, what)
+        shape = planar.solve(chord_m, tilt_rad, per, strings_m, ratios, what)
         lengthened = 1.0 + strain(model, load_N_m / per * float(shape.mean), temperature_C)
-        return float(shape.length_m) - rigid_m - reference_m * lengthened
+        return float(shape.length_m) - reference_m * lengthened
 
-    low, high = _bracket(excess, chord_m, max(strings_m), what)
+    low, high = _bracket(excess, chord_m, max(a * max(1.0, b) for a, b in zip(strings_m, ratios, strict=True)), what)
     per = exp(float(brentq(excess, low, high, xtol=1e-14, rtol=8.9e-16, maxiter=300)))
     return load_N_m / per
 

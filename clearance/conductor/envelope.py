@@ -22,14 +22,14 @@ random weather.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import atan2, ceil, exp, hypot, inf, sqrt
+from math import atan2, ceil, exp, hypot, sqrt
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from clearance.conductor import planar
 from clearance.conductor.elastic import Hung, Segment, hang, run
@@ -47,6 +47,9 @@ MOST_CELLS: Final = 4000
 
 SAMPLES: Final = 65
 """[1] Directions of the load at which a loose line is solved."""
+
+TAUT: Final = 0.9999
+"""[1] A loose line whose ends are this part of its length apart counts as pulled straight."""
 
 ROUNDING_M: Final = 1e-9
 """[m] Added to every slack for rounding."""
@@ -78,6 +81,7 @@ def span_family(
     per_m: tuple[float, float],
     tilt_rad: tuple[float, float],
     strings_m: tuple[float, float] = (0.0, 0.0),
+    ratios: tuple[float, float] = (1.0, 1.0),
     chord_error_m: float = CHORD_ERROR_M,
     what: str = "wire",
 ) -> Family:
@@ -88,7 +92,7 @@ def span_family(
     chord_m: between the ends of the curve
     stated: u [1/m] and tilt [rad] of the shape as stated, which gets v = 0 (to within the slack)
     per_m, tilt_rad: ranges of u and of the tilt over the weather
-    strings_m: lengths at both ends that belong to strain strings hanging as part of the curve
+    strings_m, ratios: lengths of the strain strings at both ends, and their load per metre over the conductor's
     chord_error_m: greatest chord error; part of the slack
 
     Examples
@@ -101,11 +105,15 @@ def span_family(
     if not (0 < low <= high and tilt_rad[0] <= tilt_rad[1]):
         raise InputError(Mistake((what, "range"), "ranges [lowest, highest]", f"{per_m}, {tilt_rad}"))
     middle = chord_m / 2
-    known = planar.solve(chord_m, stated[1], stated[0], what=what)
-    lowest, highest = (planar.solve(chord_m, stated[1], per, what=what) for per in per_m)
-    bend = float(np.max(planar.curvature_bound(planar.solve(chord_m, np.array(tilt_rad), high, what=what)))) * 1.01
+
+    def solved(tilt: ArrayLike, per: ArrayLike) -> planar.Planar:
+        return planar.solve(chord_m, tilt, per, strings_m, ratios, what)
+
+    known = solved(stated[1], stated[0])
+    lowest, highest = (solved(stated[1], per) for per in per_m)
+    bend = float(np.max(planar.curvature_bound(solved(np.array(tilt_rad), high)))) * 1.01
     count = max(2, ceil(chord_m / sqrt(8.0 * chord_error_m / bend)))
-    at_low, at_high = _vertices(lowest, strings_m, count), _vertices(highest, strings_m, count)
+    at_low, at_high = _vertices(lowest, count), _vertices(highest, count)
     flat = float(planar.depth_at(known, middle))
     first, last = float(planar.depth_at(lowest, middle)) - flat, float(planar.depth_at(highest, middle)) - flat
     width = last - first
@@ -115,75 +123,58 @@ def span_family(
     if width <= 1e-6:
         # One shape, wherever v is: nothing moves.
         at_zero = at_low
-    worst, shift = _compare(chord_m, (low, high), tilt_rad, strings_m, (at_zero, rate, range_m), count, what)
+    worst, shift = _compare(chord_m, per_m, tilt_rad, solved, (at_zero, rate, range_m), strings_m, count)
     steps = np.diff(at_low[0]), np.diff(at_high[0])
     between = bend * max(float(steps[0].max()), float(steps[1].max())) ** 2 / 8.0
     cuts = (count if strings_m[0] else 0, (count if strings_m[0] else 0) + count)
     return Family(at_zero[0], at_zero[1], rate[0], rate[1], cuts, range_m, worst + shift + between + ROUNDING_M)
 
 
-def _vertices(shape: planar.Planar, strings_m: tuple[float, float], count: int) -> Floats:
+def _vertices(shape: planar.Planar, count: int) -> Floats:
     """Vertices (2, n) of a shape: `count` chords on the conductor and `count` on each string there is."""
-    per, first, last = float(shape.per_m), float(shape.first), float(shape.last)
-    inner = (
-        float(np.arcsinh(np.sinh(first) + per * strings_m[0])),
-        float(np.arcsinh(np.sinh(last) - per * strings_m[1])),
-    )
-    edges = [first, *inner, last]
-    wanted = [strings_m[0] > 0, True, strings_m[1] > 0]
+    one, two = shape.strings_m
+    edges = np.cumsum([0.0, one, float(shape.length_m), two])
+    wanted = [one > 0, True, two > 0]
     parts = [np.linspace(a, b, count + 1) for (a, b), there in zip(pairwise(edges), wanted, strict=True) if there]
-    at = np.concatenate([parts[0], *(part[1:] for part in parts[1:])])
-    return np.array(planar.at_parameter(shape, (at - first) / (last - first)))
+    return np.array(planar.at_length(shape, np.concatenate([parts[0], *(part[1:] for part in parts[1:])])))
 
 
 def _compare(
     chord_m: float,
     per_m: tuple[float, float],
     tilt_rad: tuple[float, float],
-    strings_m: tuple[float, float],
+    solved: Callable[[ArrayLike, ArrayLike], planar.Planar],
     family: tuple[Floats, Floats, tuple[float, float]],
+    strings_m: tuple[float, float],
     count: int,
-    what: str,
 ) -> tuple[float, float]:
     """Largest difference across the chord at the vertices, and shift of the strings' ends along it [m]."""
     at_zero, rate, (first, last) = family
     cells = min(MOST_CELLS, max(1, ceil((last - first) / CELL_M)))
-    worth = planar.tilt_worth(planar.solve(chord_m, np.array(tilt_rad), per_m[1], what=what))
-    depth = float(planar.depth_at(planar.solve(chord_m, max(tilt_rad, key=abs), per_m[1], what=what), chord_m / 2))
+    extreme = solved(np.array(tilt_rad), per_m[1])
+    worth = planar.tilt_worth(extreme)
+    depth = float(np.max(planar.depth_at(extreme, chord_m / 2)))
+    steep = max(float(np.abs(slope).max()) for slope in planar.slopes(extreme))
     tilts = max(1, ceil(worth * (tilt_rad[1] - tilt_rad[0]) / 2 * depth / (CELL_M / 2)))
     half = (tilt_rad[1] - tilt_rad[0]) / (2 * tilts)
     edges = np.linspace(per_m[0], per_m[1], cells + 1)
-    steep = max(
-        float(np.abs(slope).max()) for slope in planar.slopes(planar.solve(chord_m, np.array(tilt_rad), per_m[1]))
-    )
     worst = shift = 0.0
     for tilt in tilt_rad[0] + half * (2 * np.arange(tilts) + 1):
-        lower = planar.solve(chord_m, tilt, (edges[:-1] * exp(-worth * half))[:, None], what=what)
-        upper = planar.solve(chord_m, tilt, (edges[1:] * exp(worth * half))[:, None], what=what)
+        lower = solved(tilt, (edges[:-1] * exp(-worth * half))[:, None])
+        upper = solved(tilt, (edges[1:] * exp(worth * half))[:, None])
         # The v of each cell: that of its middle, as far as the range goes.
-        known = at_zero[1]
         middle = (planar.depth_at(lower, chord_m / 2) + planar.depth_at(upper, chord_m / 2)) / 2
-        flat = np.interp(chord_m / 2, at_zero[0], known)
+        flat = np.interp(chord_m / 2, at_zero[0], at_zero[1])
         gain = np.interp(chord_m / 2, at_zero[0], rate[1])
         v = np.clip((middle - flat) / gain if gain > 0.5 else np.zeros_like(middle), first, last)
         x = np.clip(at_zero[0] + v * rate[0], 0.0, chord_m)
-        y = known + v * rate[1]
-        worst = max(worst, *(float(np.abs(planar.depth_at(curve, x) - y).max()) for curve in (lower, upper)))
-        for string, index in ((strings_m[0], count), (strings_m[1], -1 - count)):
-            if string:
-                for curve in (lower, upper):
-                    there = _string_end(curve, string, index > 0)
+        y = at_zero[1] + v * rate[1]
+        for curve in (lower, upper):
+            worst = max(worst, float(np.abs(planar.depth_at(curve, x) - y).max()))
+            for there, string, index in zip(planar.live_ends(curve), strings_m, (count, -1 - count), strict=True):
+                if string > 0:
                     shift = max(shift, float(np.abs(there - x[:, [index]]).max()) * hypot(1.0, 1.1 * steep))
     return worst, shift
-
-
-def _string_end(shape: planar.Planar, string_m: float, start: bool) -> Floats:
-    """Distance along the chord of the end of a string that hangs as part of the curve [m]."""
-    if start:
-        at = np.arcsinh(np.sinh(shape.first) + shape.per_m * string_m)
-    else:
-        at = np.arcsinh(np.sinh(shape.last) - shape.per_m * string_m)
-    return planar.at_parameter(shape, (at - shape.first) / (shape.last - shape.first))[0]
 
 
 @dataclass(frozen=True)
@@ -323,28 +314,58 @@ def embed(family: Family, start: Floats, end: Floats) -> tuple[Floats, Floats]:
     return points, family.along_rate[:, None] * unit + family.down_rate[:, None] * down
 
 
-def ends_worth(chord_m: float, length_m: float, tilt_rad: Sequence[float], moves_m: float, what: str = "wire") -> float:
-    """How far [m] a loose line of fixed length may move when each of its ends moves by up to `moves_m`.
+def ends_worth(
+    chord_m: float, length_m: float, tilt_rad: Sequence[float], moves_m: tuple[float, float], what: str = "wire"
+) -> float:
+    """How far [m] a loose line of fixed length may move when its ends move by up to `moves_m` each, in any direction.
 
-    The ends are moved towards and away from each other and across, by the whole amount, at every tilt given; the
-    largest move found is doubled. Infinite where the ends could pull it straight.
+    The one end is moved towards, away from and across the other by the sum of both, at every tilt given; a tenth is
+    added to the largest move found. Where the ends would pull the line straight it is taken as straight: it then
+    holds them.
     """
-    if moves_m == 0:
+    total = moves_m[0] + moves_m[1]
+    if total == 0:
         return 0.0
-    if chord_m + 2 * moves_m >= length_m:
-        return inf
     worst = 0.0
     for tilt in tilt_rad:
         still = _at_shares(_loose(chord_m, length_m, tilt, what), 40)
-        for along, across in ((2, 0), (-2, 0), (0, 2), (0, -2), (sqrt(2), sqrt(2)), (-sqrt(2), sqrt(2))):
-            x, y = chord_m + along * moves_m, across * moves_m
-            if hypot(x, y) < 1e-6 * length_m:
-                continue
-            turn = atan2(y, x)
-            moved = _at_shares(_loose(hypot(x, y), length_m, tilt - turn, what), 40)
+        for along, across in ((1, 0), (-1, 0), (0, 1), (0, -1), (sqrt(0.5), sqrt(0.5)), (-sqrt(0.5), sqrt(0.5))):
+            x, y = chord_m + along * total, across * total
+            reach = min(1.0, TAUT * length_m / hypot(x, y)) if hypot(x, y) > 0 else 1.0
+            turn, size = atan2(y, x), max(hypot(x, y) * reach, 1e-3 * length_m)
+            moved = _at_shares(_loose(size, length_m, tilt - turn, what), 40)
             cosine, sine = np.cos(turn), np.sin(turn)
-            turned = np.stack(
-                [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine], axis=1
-            )
-            worst = max(worst, float(np.linalg.norm(turned - still, axis=1).max()))
-    return moves_m + 2.0 * worst
+            turned = [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
+            worst = max(worst, float(np.linalg.norm(np.stack(turned, axis=1) - still, axis=1).max()))
+    return 1.1 * worst
+
+
+def ends_moved(
+    start: Floats,
+    end: Floats,
+    length_m: float,
+    loads: Sequence[Floats],
+    moves: tuple[Sequence[Floats], Sequence[Floats]],
+    what: str = "wire",
+) -> float:
+    """How far [m] a loose line moves when its ends take the displacements given, under each of the loads (3,).
+
+    Straight where its ends would pull it so.
+    """
+    worst = 0.0
+    for load in loads:
+        still = _points(start, end, length_m, load, what)
+        for one in moves[0]:
+            for two in moves[1]:
+                moved = _points(start + one, end + two, length_m, load, what)
+                worst = max(worst, float(np.linalg.norm(moved - still, axis=1).max()))
+    return worst
+
+
+def _points(start: Floats, end: Floats, length_m: float, load: Floats, what: str) -> Floats:
+    """Points (33, 3) at equal lengths of a loose line, stretched out where it is too short."""
+    chord = float(np.linalg.norm(end - start))
+    true = max(length_m, chord / TAUT)
+    line = hang(start, end, [Segment(true, (float(load[0]), float(load[1]), float(load[2])))], what=what)
+    cuts = [Segment(true * k / 32, line.segments[0].load_N_m) for k in range(1, 33)]
+    return np.array([start, *(start + run(line.force, [cut], [])[0] for cut in cuts)])

@@ -1,23 +1,25 @@
 """Owns spans that hang together: which lines meet at a suspension string, and what their section does over the weather.
 
-`grouped` finds the sections, `section_states` solves one at the corners of temperature and wind and at steps of the
-wind between them, and gives for each span the range of u, of the tilt of its load, and how far its ends are from
-where a rigid swing of the plumb line about the attachments would put them.
+`grouped` finds the sections, `section_samples` solves one at the corners of temperature and wind and at steps of the
+wind between them, `lone_samples` stands in for a span whose neighbour is not known. `spread` finds the axis that a
+span's states swing about best, and what a rigid swing about it leaves.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import atan2
+from math import atan2, tan
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clearance.conductor.change_of_state import Elongation
-from clearance.conductor.lines import End, Line
-from clearance.conductor.section import Settled, Strung, Support, at_state, uplifted
+from clearance.conductor.lines import Line
+from clearance.conductor.ranges import chord_of, live_point, strain_strings, weight_of
+from clearance.conductor.section import Settled, Strung, Support, at_state
+from clearance.conductor.wind import STRING_DRAG
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
@@ -29,31 +31,73 @@ TOGETHER_M: Final = 1e-3
 WIND_STEPS: Final = 5
 """[1] Winds tried from one end of the range to the other, at the lowest and at the highest temperature."""
 
-STRING_DRAG: Final = 1.2
-"""[1] Drag of an insulator string (IEC 60826, from memory)."""
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """A span in one state: its live ends (3,) [m], the load on a metre (3,) [N/m], and u = w / H [1/m]."""
+
+    start: Floats
+    end: Floats
+    load: Floats
+    per_m: float
 
 
 @dataclass(frozen=True)
-class States:
-    """What a span of a section does over the states tried.
+class Spread:
+    """What a span does over the states tried, seen from the axis it is taken to swing about.
 
-    per_m: range of u = w / H [1/m]; tilt_rad: of the load against its chord; ends_m: see the module; uplift: in any
-        state
+    pivots: two points of the axis, over the start and over the end (3,) [m]
+    per_m: range of u = w / H; tilt_rad: of the load against the chord through the live ends
+    ends_m: how far a live end is at most from where a rigid swing of the plumb line about the axis would put it
     """
 
+    pivots: tuple[Floats, Floats]
     per_m: Pair
     tilt_rad: Pair
     ends_m: float
-    uplift: bool
 
-    def joined(self, other: States) -> States:
-        """Both together."""
-        return States(
-            (min(self.per_m[0], other.per_m[0]), max(self.per_m[1], other.per_m[1])),
-            (min(self.tilt_rad[0], other.tilt_rad[0]), max(self.tilt_rad[1], other.tilt_rad[1])),
-            max(self.ends_m, other.ends_m),
-            self.uplift or other.uplift,
-        )
+
+def spread(line: Line, samples: Sequence[Sample]) -> Spread:
+    """The axis that fits a span's states best, and what is left.
+
+    A suspension string swings less than its wire, being heavier for the wind it catches. Turning the wire about its
+    true attachments would move the live end too far sideways, so the axis passes over it at the height h that makes h
+    sin(swing) fit the sideways moves in the least-squares sense; the string's whole length where there is no wind.
+    """
+    way = np.subtract(line.end.point, line.start.point)
+    left = np.array([-way[1], way[0], 0.0]) / float(np.hypot(way[0], way[1]))
+    pivots = []
+    for end, side in ((line.start, "start"), (line.end, "end")):
+        point = np.asarray(end.point, float)
+        if end.string != "suspension":
+            pivots.append(point)
+            continue
+        down = np.array([float(np.hypot(sample.load @ left, sample.load[2])) for sample in samples])
+        sines = np.array([float(sample.load @ left) for sample in samples]) / down
+        aside = np.array([float((getattr(sample, side) - point) @ left) for sample in samples])
+        whole = float(sines @ sines)
+        height = float(aside @ sines) / whole if whole > 1e-6 else end.string_m
+        height = min(max(height, 0.05 * end.string_m), 2.0 * end.string_m)
+        pivots.append(point + np.array([0.0, 0.0, height - end.string_m]))
+    axis = (pivots[1] - pivots[0]) / float(np.linalg.norm(pivots[1] - pivots[0]))
+    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
+    down /= float(np.linalg.norm(down))
+    side_way = np.cross(down, -axis)
+    off, pers, tilts = 0.0, [], []
+    for sample in samples:
+        angle = atan2(float(sample.load @ side_way), float(sample.load @ down))
+        cross = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
+        turn = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+        for end, clamp in ((line.start, sample.start), (line.end, sample.end)):
+            drop = np.array([0.0, 0.0, end.string_m if end.string == "suspension" else 0.0])
+            there = pivots[0] + turn @ (np.asarray(end.point, float) - drop - pivots[0])
+            off = max(off, float(np.linalg.norm(clamp - there)))
+        chord = sample.end - sample.start
+        unit = chord / float(np.linalg.norm(chord))
+        along = float(sample.load @ unit)
+        tilts.append(atan2(-along, float(np.linalg.norm(sample.load - along * unit))))
+        pers.append(sample.per_m)
+    return Spread((pivots[0], pivots[1]), (min(pers), max(pers)), (min(tilts), max(tilts)), off)
 
 
 def grouped(lines: Sequence[Line]) -> list[list[Line]]:
@@ -111,47 +155,102 @@ def reversed_line(line: Line) -> Line:
     return replace(line, start=line.end, end=line.start)
 
 
-def section_states(
+def section_of(group: Sequence[Line], model: Elongation, lengths_m: Sequence[float]) -> Strung:
+    """The section of a group in order, per subconductor, its unstressed lengths [m] known.
+
+    A suspension string at either end of the group, whose far span is not known, is taken as held where it hangs plumb.
+    """
+    ends = [group[0].start, *(line.end for line in group)]
+    supports = []
+    for j, end in enumerate(ends):
+        point = np.asarray(end.point, float)
+        if end.string == "suspension" and 0 < j < len(ends) - 1:
+            load = np.array([0.0, 0.0, -end.string_weight_N / 2.0 / group[0].count])
+            supports.append(Support(point, end.string_m, load))
+        else:
+            supports.append(Support(live_point(end)))
+    strings = []
+    for line in group:
+        (one, two), (light, heavy) = strain_strings(line)
+        strings.append(((one, light), (two, heavy)))
+    own = tuple(support.load_N for support in supports)
+    return Strung(tuple(supports), tuple(lengths_m), model, weight_of(group[0]) or 0.0, own, tuple(strings))
+
+
+def section_samples(
     group: Sequence[Line],
     model: Elongation,
     lengths_m: Sequence[float],
     temperatures_C: Sequence[Pair],
     forces_N_m: Sequence[Pair],
-) -> dict[str, States]:
-    """States of a section over its ranges of temperature [C] and wind force per metre [N/m].
+) -> dict[str, list[Sample]]:
+    """States of a section over its ranges of temperature [C] and wind force per metre [N/m], per span.
 
     group: spans in order; lengths_m: unstressed length of each; temperatures_C, forces_N_m: ranges for each, the
     forces positive to the left of the span as the section runs
     """
-    ends = [group[0].start, *(line.end for line in group)]
-    weight = group[0].conductor.weight_N_m if group[0].conductor is not None else 0.0
-    supports = tuple(
-        Support(
-            np.asarray(end.point, float),
-            end.string_m if end.string == "suspension" and 0 < j < len(ends) - 1 else 0.0,
-            np.array([0.0, 0.0, -end.string_weight_N / 2.0 / group[0].count])
-            if end.string == "suspension"
-            else np.zeros(3),
-        )
-        if 0 < j < len(ends) - 1 or end.string != "suspension"
-        else Support(np.asarray(end.point, float) - np.array([0.0, 0.0, end.string_m]))
-        for j, end in enumerate(ends)
-    )
-    rigid = tuple(sum(end.string_m for end in (line.start, line.end) if end.string == "strain") for line in group)
-    own = tuple(support.load_N for support in supports)
-    line = Strung(supports, tuple(lengths_m), model, weight, own, rigid)
+    line = section_of(group, model, lengths_m)
     low, high = min(pair[0] for pair in temperatures_C), max(pair[1] for pair in temperatures_C)
-    found: dict[str, States] = {}
+    found: dict[str, list[Sample]] = {span.name: [] for span in group}
     for warm in (low, high):
         for share in np.linspace(0.0, 1.0, WIND_STEPS):
             wind = _winds(group, forces_N_m, float(share))
-            blown = _on_strings(group, ends, wind)
-            section, settled = at_state(line, warm, wind, blown, what=f"section of wire '{group[0].name}'")
-            lifted = bool(uplifted(section, settled))
+            settled = _solved(group, line, warm, wind, _on_strings(group, wind))
             for index, span in enumerate(group):
-                state = _state(span, settled, index, wind[index], weight, lifted)
-                found[span.name] = state if span.name not in found else found[span.name].joined(state)
+                load = wind[index] - np.array([0.0, 0.0, line.weight_N_m])
+                hung = settled.lines[index]
+                # The part of the tension square to the load is the same all along the conductor and its strings.
+                across = hung.force - (hung.force @ load) * load / float(load @ load)
+                per = float(np.linalg.norm(load)) / float(np.linalg.norm(across))
+                found[span.name].append(Sample(hung.start, hung.end, load, per))
     return found
+
+
+def lone_samples(line: Line, pers: Pair, forces_N_m: Pair) -> list[Sample]:
+    """States of a span with suspension strings whose far spans are not known: each is taken as its mirror image.
+
+    The clamp then carries the wind of one span, twice the vertical reaction of a span's end, and half the string's
+    weight and wind. The reaction is half the span's weight, give or take what the slope of the chord adds; all three
+    are tried.
+    """
+    chord, tilt = chord_of(line)
+    weight = weight_of(line) or 0.0
+    way = np.subtract(line.end.point, line.start.point)
+    left = np.array([-way[1], way[0], 0.0]) / float(np.hypot(way[0], way[1]))
+    half, slope = weight * chord / 2, abs(tan(tilt)) * weight / pers[0]
+    found = []
+    for push in np.linspace(forces_N_m[0], forces_N_m[1], 2 * WIND_STEPS - 1):
+        for reaction in (max(half - slope, 0.0), half, half + slope):
+            places = []
+            for end in (line.start, line.end):
+                point = np.asarray(end.point, float)
+                if end.string == "suspension":
+                    pressure = float(push) / line.diameter_m
+                    blown = pressure * STRING_DRAG * end.string_diameter_m * end.string_m / 2.0 / line.count
+                    down = max(2 * reaction + end.string_weight_N / 2.0 / line.count, 1e-6)
+                    pull = left * (float(push) * chord + blown) - np.array([0.0, 0.0, down])
+                    point = point + end.string_m * pull / float(np.linalg.norm(pull))
+                places.append(point)
+            load = left * float(push) - np.array([0.0, 0.0, weight])
+            found += [Sample(places[0], places[1], load, per) for per in pers]
+    return found
+
+
+def _solved(group: Sequence[Line], line: Strung, warm: float, wind: Floats, blown: Floats) -> Settled:
+    """A state of the section; where there is none, what a reader can do about it."""
+    what = f"section of wire '{group[0].name}'"
+    try:
+        return at_state(line, warm, wind, blown, what=what)[1]
+    except InputError as error:
+        names = " and ".join(f"'{span.name}'" for span in group)
+        raise InputError(
+            Mistake(
+                (f"wires {names}", "suspension string"),
+                "an equilibrium with every string pulled downwards",
+                f"none at {warm:.0f} C (a string that its spans lift has none)",
+                "state the weight of the string with its hardware, or check tensions and heights",
+            )
+        ) from error
 
 
 def _winds(group: Sequence[Line], forces: Sequence[Pair], share: float) -> Floats:
@@ -164,39 +263,12 @@ def _winds(group: Sequence[Line], forces: Sequence[Pair], share: float) -> Float
     return np.array(wind)
 
 
-def _on_strings(group: Sequence[Line], ends: Sequence[End], wind: Floats) -> Floats:
+def _on_strings(group: Sequence[Line], wind: Floats) -> Floats:
     """Half the wind on each string, at its clamp, along the mean wind of its spans (n + 1, 3) [N], per subconductor."""
+    ends = [group[0].start, *(line.end for line in group)]
     blown = np.zeros((len(ends), 3))
     for j, end in enumerate(ends):
         if end.string == "suspension" and 0 < j < len(ends) - 1:
             pressure = (wind[j - 1] / group[j - 1].diameter_m + wind[j] / group[j].diameter_m) / 2.0
             blown[j] = pressure * STRING_DRAG * end.string_diameter_m * end.string_m / 2.0 / group[0].count
     return blown
-
-
-def _state(line: Line, settled: Settled, index: int, wind: Floats, weight: float, lifted: bool) -> States:
-    hung = settled.lines[index]
-    load = wind - np.array([0.0, 0.0, weight])
-    size = float(np.linalg.norm(load))
-    across = hung.force - (hung.force @ load) * load / size**2
-    chord = hung.end - hung.start
-    unit = chord / float(np.linalg.norm(chord))
-    square = load - (load @ unit) * unit
-    tilt = atan2(-float(load @ unit), float(np.linalg.norm(square)))
-    # Where the swing alone would put the live ends: the plumb line turned about the attachments by the plane's angle.
-    first, last = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
-    axis = (last - first) / float(np.linalg.norm(last - first))
-    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
-    down /= float(np.linalg.norm(down))
-    side = np.cross(down, -axis)
-    angle = atan2(float(load @ side), float(load @ down))
-    cross = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
-    turn = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
-    off = 0.0
-    for end, clamp in ((line.start, hung.start), (line.end, hung.end)):
-        drop = np.array([0.0, 0.0, -end.string_m if end.string == "suspension" else 0.0])
-        stands = np.asarray(end.point, float) + drop
-        there = first + turn @ (stands - first)
-        off = max(off, float(np.linalg.norm(clamp - there)))
-    per = size / float(np.linalg.norm(across))
-    return States((per, per), (tilt, tilt), off, lifted)

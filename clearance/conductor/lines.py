@@ -25,8 +25,10 @@ class End:
     point: attachment on the structure, or where the line hangs on another (3,) [m]
     string, string_m: insulator string between attachment and conductor, and its length [m]; "" for none
     string_weight_N, string_diameter_m: of the whole string; 0 where not stated
+    weight_assumed: the weight is a usual one, not the scene's
     own: False where the string belongs to the line on its other side
-    moves_m: how far the point itself may move, where it is on another line [m]
+    moves_m: displacements of the point itself, where it is on another line (3,) each [m]; moves_slack_m: around each of
+        them [m]
     """
 
     point: Point
@@ -34,8 +36,10 @@ class End:
     string_m: float = 0.0
     string_weight_N: float = 0.0
     string_diameter_m: float = 0.0
+    weight_assumed: bool = False
     own: bool = True
-    moves_m: float = 0.0
+    moves_m: tuple[Point, ...] = ()
+    moves_slack_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -183,8 +187,9 @@ class Placed:
     """A line, as it hangs where stated and everywhere it may be.
 
     nominal: the conductor as stated
-    axis_point, axis: the line it swings about: through its attachments, from start to end; a positive swing is to the
-        left of that direction, by the right-hand rule
+    axis_point, axis: the line it swings about, from start to end: through its attachments, or over a suspension
+        string's live end at the height that fits its smaller swing; a positive swing is to the left, by the
+        right-hand rule
     swing_rad: range of swing; shape_m: range of the shape parameter, metres deeper at half the chord than as stated
     pieces: its parts
     ranges: what lies behind, None where no weather was given

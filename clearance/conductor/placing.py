@@ -19,37 +19,39 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import atan, atan2, cos, hypot, inf, pi, tan
-from typing import Final
+from math import atan, copysign, cos, hypot, inf, pi, sin, tan
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.conductor import envelope, wind
+from clearance.conductor import envelope, planar, wind
 from clearance.conductor.catalogue import models
+from clearance.conductor.catenary import Point
 from clearance.conductor.change_of_state import settle_length
-from clearance.conductor.groups import States, grouped, section_states
+from clearance.conductor.groups import Sample, grouped, lone_samples, section_samples, spread
 from clearance.conductor.lines import Line, Piece, Placed, Ranges, Weather
 from clearance.conductor.ranges import (
-    DRAG,
-    axis_of,
+    chord_of,
     conductor_temperature,
-    corrected_length,
-    curve_of,
-    depth,
     live_point,
-    lone_string,
     nominal_of,
     rotation,
+    stated_per,
     strain_strings,
-    string_weight,
+    string_wind,
+    unstressed,
     weight_of,
     wind_force,
 )
+from clearance.conductor.wind import DRAG
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
+
+FOUR_WINDS: Final = ((1.0, 0.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, -1.0, 0.0))
+"""Directions of the wind under which a loose line's ends are moved."""
 
 WIDEN: Final = 0.1
 """[1] Ranges over the states of a section are widened by this part of their width on both sides."""
@@ -86,7 +88,7 @@ def place(lines: Sequence[Line], weather: Weather | None = None) -> dict[str, Pl
         raise InputError(lacking)
     if weather is None:
         return {line.name: _as_stated(line) for line in lines}
-    states: dict[str, States] = {}
+    states: dict[str, list[Sample]] = {}
     for group in grouped(lines):
         drawn = {line.name: line.start for line in lines}
         backwards = {line.name for line in group if line.start is not drawn[line.name]}
@@ -103,27 +105,27 @@ def at(placed: Placed, shape_m: float, swing_rad: float) -> list[Floats]:
     ]
 
 
-def moves(placed: Placed, point: Sequence[float]) -> float:
-    """How far [m] the vertex nearest to a point may go from where it is at shape 0 and swing 0, slack included.
+def moves(placed: Placed, point: Sequence[float]) -> tuple[tuple[Point, ...], float]:
+    """Displacements (3,) [m] of the vertex nearest to a point, over the corners of shape and swing, and the slack
+    around them [m].
 
-    The vertex moves on a straight line with shape and on a circle with swing: its distance from the start is largest
-    at an end of both ranges, or at the far side of the circle where the swing goes all round.
+    The vertex moves on a straight line with shape and on a circle about the axis with swing; the middle of the
+    circle's arc and, where the swing goes all round, its far side are among the corners.
     """
-    best = (inf, 0.0)
+    best: tuple[float, tuple[Point, ...], float] = (inf, (), 0.0)
+    low, high = placed.swing_rad
+    swings = dict.fromkeys([0.0, low, high, (low + high) / 2, *([pi] if max(abs(low), abs(high)) > pi / 2 else [])])
     for piece in placed.pieces:
         near = int(np.argmin(np.linalg.norm(piece.points - np.asarray(point, float), axis=1)))
         gap = float(np.linalg.norm(piece.points[near] - np.asarray(point, float)))
         if gap < best[0]:
-            swings = [*placed.swing_rad, 0.0, *([pi] if max(map(abs, placed.swing_rad)) > pi / 2 else [])]
-            reach = max(
-                float(
-                    np.linalg.norm(_turned(placed, piece.points[near] + v * piece.rate[near], s) - piece.points[near])
-                )
-                for v in placed.shape_m
-                for s in swings
-            )
-            best = gap, reach + piece.slack_m
-    return best[1]
+            steps = [
+                _turned(placed, piece.points[near] + v * piece.rate[near], swing) - piece.points[near]
+                for v in dict.fromkeys([0.0, *placed.shape_m])
+                for swing in swings
+            ]
+            best = gap, tuple((float(x), float(y), float(z)) for x, y, z in steps), piece.slack_m
+    return best[1], best[2]
 
 
 def _turned(placed: Placed, point: Floats, swing_rad: float) -> Floats:
@@ -159,24 +161,30 @@ def _lacking(line: Line, weather: Weather | None) -> list[Mistake]:
     return found
 
 
+def _axis(start: Floats, end: Floats) -> Floats:
+    return np.asarray((end - start) / float(np.linalg.norm(end - start)), float)
+
+
 def _as_stated(line: Line) -> Placed:
-    whole = curve_of(line)
-    axis_point, axis = axis_of(line)
     start, end = live_point(line.start), live_point(line.end)
-    chord = float(np.linalg.norm(end - start))
-    tilt = atan2(float(end[2] - start[2]), hypot(*(end - start)[:2]))
+    chord, tilt = chord_of(line)
     if line.length_m is not None:
         family = envelope.loose_family(chord, line.length_m, tilt, (tilt, tilt), what=line.name)
     else:
-        per = 1.0 / whole.constant_m
+        per = stated_per(line)
         family = envelope.span_family(
-            chord, (per, tilt), (per, per), (tilt, tilt), strain_strings(line), what=line.name
+            chord, (per, tilt), (per, per), (tilt, tilt), *strain_strings(line), what=line.name
         )
-    pieces = _pieces(line, family, start, end, 0.0)
-    return Placed(line, nominal_of(line, whole), axis_point, axis, (0.0, 0.0), (0.0, 0.0), pieces)
+    first, last = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
+    pieces = _pieces(line, family, start, end, 0.0, (0.0, 0.0))
+    return Placed(line, nominal_of(line), first, _axis(first, last), (0.0, 0.0), (0.0, 0.0), pieces)
 
 
-def _pieces(line: Line, family: envelope.Family, start: Floats, end: Floats, more_m: float) -> tuple[Piece, ...]:
+def _pieces(
+    line: Line, family: envelope.Family, start: Floats, end: Floats, more_m: float, tops_m: Pair
+) -> tuple[Piece, ...]:
+    """The line's pieces; `tops_m` is how far a rigid swing moves the top of each suspension string, which stays in
+    truth."""
     points, rate = envelope.embed(family, start, end)
     first, last = family.cuts
     slack = family.slack_m + more_m
@@ -185,92 +193,96 @@ def _pieces(line: Line, family: envelope.Family, start: Floats, end: Floats, mor
         found.insert(0, Piece("from string", points[: first + 1], rate[: first + 1], slack))
     if line.end.string == "strain" and line.end.own:
         found.append(Piece("to string", points[last:], rate[last:], slack))
-    for which, tip in ((line.start, start), (line.end, end)):
+    for which, tip, top in ((line.start, start, tops_m[0]), (line.end, end, tops_m[1])):
         if which.string == "suspension" and which.own:
             string = np.array([which.point, tip])
-            found.append(Piece("from string" if which is line.start else "to string", string, np.zeros((2, 3)), slack))
+            name: Literal["from string", "to string"] = "from string" if which is line.start else "to string"
+            found.append(Piece(name, string, np.zeros((2, 3)), slack + top))
     return tuple(found)
 
 
-def _placed(line: Line, weather: Weather, states: States | None) -> Placed:
+def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Placed:
     if line.length_m is not None:
         return _loose(line, weather)
-    whole = curve_of(line)
-    start, end = live_point(line.start), live_point(line.end)
-    axis_point, axis = axis_of(line)
-    chord = float(np.linalg.norm(end - start))
-    tilt = atan2(float(end[2] - start[2]), hypot(*(end - start)[:2]))
-    weight, per = weight_of(line) or 0.0, 1.0 / whole.constant_m
+    chord, tilt = chord_of(line)
+    strings, weight, per = strain_strings(line), weight_of(line) or 0.0, stated_per(line)
     temperature, basis = conductor_temperature(line, weather)
     force = wind_force(line, weather)
-    swing = wind.swing_range(force, weight, float(np.arcsin(axis[2])))
     ways = models(line.conductor) if line.conductor is not None else ()
-    fits = [corrected_length(line, chord, tilt, per, model) for model in ways]
+    fits = [unstressed(line, model) for model in ways]
     correction = max((fit[1] for fit in fits if fit[1] is not None), key=lambda made: made.slack_m, default=None)
-    notes, ends_m = list(_notes(line, states)), 0.0
     least = 0.0 if force[0] <= 0.0 <= force[1] else min(abs(force[0]), abs(force[1]))
     loads = hypot(weight, least), hypot(weight, max(abs(force[0]), abs(force[1])))
     turned = [atan(tan(tilt) * cos(angle)) for angle in (*wind.swing_range(force, weight, tilt), 0.0)]
     tilts = min(turned), max(turned)
-    flat = min(map(abs, tilts))
-    if states is None:
-        rigid = sum(strain_strings(line))
-        low = min(
-            loads[0]
-            / settle_length(chord, flat, loads[0], temperature[0], fit[0], model, rigid_m=rigid, what=line.name)
-            for fit, model in zip(fits, ways, strict=True)
-        )
-        high = max(
-            loads[1]
-            / settle_length(chord, abs(tilt), loads[1], temperature[1], fit[0], model, rigid_m=rigid, what=line.name)
-            for fit, model in zip(fits, ways, strict=True)
-        )
+    pivots = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
+    ends_m = 0.0
+    if samples is None:
+        # u grows with temperature, with load and with the size of the tilt: the corners of the three bound it.
+        def per_at(load: float, size: float, warm: float, which: int) -> float:
+            return load / settle_length(chord, size, load, warm, fits[which][0], ways[which], *strings, what=line.name)
+
+        flattest, steepest = copysign(min(map(abs, tilts)), tilt), copysign(max(map(abs, tilts)), tilt)
+        low = min(per_at(loads[0], flattest, temperature[0], which) for which in range(len(ways)))
+        high = max(per_at(loads[1], steepest, temperature[1], which) for which in range(len(ways)))
         pers = wind.outward(low, high)
-        for which in (line.start, line.end):
-            ends_m = max(ends_m, lone_string(line, which, force, weight, pers, chord))
+        if "suspension" in (line.start.string, line.end.string):
+            around = spread(line, lone_samples(line, pers, force))
+            pivots, ends_m = around.pivots, around.ends_m
     else:
-        pers = _widened(states.per_m)
-        tilts = _widened((min(states.tilt_rad[0], tilts[0]), max(states.tilt_rad[1], tilts[1])))
-        ends_m = states.ends_m * (1 + WIDEN)
-    family = envelope.span_family(chord, (per, tilt), pers, tilts, strain_strings(line), what=line.name)
-    more = ends_m * (1.0 + chord * pers[1] + 4 * depth(chord, tilt, pers[1]) / chord)
+        around = spread(line, samples)
+        pivots, ends_m = around.pivots, around.ends_m * (1 + WIDEN)
+        pers = _widened(around.per_m)
+        tilts = _widened((min(around.tilt_rad[0], tilts[0]), max(around.tilt_rad[1], tilts[1])))
+    axis = _axis(*pivots)
+    swing = wind.swing_range(force, weight, float(np.arcsin(axis[2])))
+    family = envelope.span_family(chord, (per, tilt), pers, tilts, *strings, what=line.name)
+    deep = max(_depth(line, tilt, value) for value in pers)
+    # Moved ends carry the line with them, and change its chord and slope: its depth by u C / 4 and by its share of
+    # both.
+    more = ends_m * (1.0 + chord * pers[1] + 4 * deep / chord) + string_wind(line, force, pers[1])
     more += correction.slack_m if correction is not None else 0.0
-    more += max(string_weight(line, weight, chord, tilt, value) for value in (*pers, per))
-    sags = depth(chord, tilt, pers[0]), depth(chord, tilt, pers[1])
+    sags = _depth(line, tilt, pers[0]), _depth(line, tilt, pers[1])
     tensions = wind.outward(loads[0] / pers[1], loads[1] / pers[0])
+    far = min(max(abs(swing[0]), abs(swing[1])), pi)
+    lifted = [float(np.linalg.norm(np.subtract(line.start.point, pivots[0]))),
+              float(np.linalg.norm(np.subtract(line.end.point, pivots[1])))]  # fmt: skip
+    tops = 2 * sin(far / 2) * lifted[0], 2 * sin(far / 2) * lifted[1]
+    pieces = _pieces(line, family, live_point(line.start), live_point(line.end), more, tops)
     ranges = Ranges(temperature, basis, force, pers, tilts, tensions, sags, ends_m)
-    pieces = _pieces(line, family, start, end, more)
-    nominal = nominal_of(line, whole)
-    return Placed(
-        line, nominal, axis_point, axis, swing, family.range_m, pieces, ranges, correction, tuple(dict.fromkeys(notes))
-    )
+    notes = tuple(dict.fromkeys(_notes(line, samples is None)))
+    return Placed(line, nominal_of(line), pivots[0], axis, swing, family.range_m, pieces, ranges, correction, notes)
+
+
+def _depth(line: Line, tilt: float, per: float) -> float:
+    """Depth [m] of a line below its chord at half of it."""
+    chord, _ = chord_of(line)
+    return float(planar.depth_at(planar.solve(chord, tilt, per, *strain_strings(line)), chord / 2))
 
 
 def _widened(pair: Pair) -> Pair:
     room = WIDEN * (pair[1] - pair[0])
-    return wind.outward(pair[0] - min(room, 0.5 * abs(pair[0])), pair[1] + room)
+    low = pair[0] - (min(room, 0.5 * pair[0]) if pair[0] > 0 else room)
+    return wind.outward(low, pair[1] + room)
 
 
-def _notes(line: Line, states: States | None) -> list[str]:
+def _notes(line: Line, alone: bool) -> list[str]:
     notes = []
     for which, end in (("from", line.start), ("to", line.end)):
-        if end.string == "suspension" and states is None:
+        if end.string == "suspension" and alone:
             notes.append(f"the span on the other side of its {which} string is not known: taken as its mirror image")
-        if end.string and end.own and end.string_weight_N == 0:
+        if end.string == "strain" and end.own and end.string_weight_N == 0:
             notes.append(f"the weight of its {which} string is not stated: taken as that of as much wire")
+        if end.string == "suspension" and end.own and (end.weight_assumed or end.string_weight_N == 0):
+            notes.append(f"the weight of its {which} string is not stated: taken as {end.string_weight_N:.0f} N")
     if line.conductor is not None and ("all" in line.conductor.from_memory):
         notes.append(f"the figures of {line.conductor.name} are from memory: confirm with the maker's")
-    if states is not None and states.uplift:
-        notes.append("a suspension string of its section is lifted above its attachment in some state")
     return notes
 
 
 def _loose(line: Line, weather: Weather) -> Placed:
-    whole = curve_of(line)
     start, end = live_point(line.start), live_point(line.end)
-    axis_point, axis = axis_of(line)
-    chord, length = float(np.linalg.norm(end - start)), line.length_m or 0.0
-    tilt = atan2(float(end[2] - start[2]), hypot(*(end - start)[:2]))
+    (chord, tilt), length = chord_of(line), line.length_m or 0.0
     cross = (weather.wind_m_s[0], weather.wind_m_s[1] * weather.gust_factor)
     density = wind.density_range(weather.air_C, weather.altitude_m)[1]
     strongest = wind.force_per_metre(cross[1], line.diameter_m, density, DRAG)
@@ -278,19 +290,13 @@ def _loose(line: Line, weather: Weather) -> Placed:
     directions = envelope.load_directions(end - start, weight, strongest, weather.heading_rad)
     family = envelope.loose_family(chord, length, tilt, directions.tilt_rad, what=line.name)
     temperature, basis = conductor_temperature(line, weather)
-    moved = max(line.start.moves_m, line.end.moves_m)
-    ends_m = envelope.ends_worth(
-        chord, length, (directions.tilt_rad[0], tilt, directions.tilt_rad[1]), moved, line.name
-    )
-    if ends_m == inf:
-        raise InputError(
-            Mistake(
-                (f"wire '{line.name}'", "length_m"),
-                f"enough wire for its ends to move by {moved:.2f} m each in the weather",
-                f"{length:.2f} m over a chord of {chord:.2f} m",
-                "give the true length, or a narrower range of weather",
-            )
-        )
+    tilts = (directions.tilt_rad[0], tilt, directions.tilt_rad[1])
+    ends_m = envelope.ends_worth(chord, length, tilts, (line.start.moves_slack_m, line.end.moves_slack_m), line.name)
+    if line.start.moves_m or line.end.moves_m:
+        blows = np.array([[0.0, 0.0, 0.0], *(strongest * np.array(way) for way in FOUR_WINDS)])
+        ways = [[np.array(step) for step in end.moves_m] or [np.zeros(3)] for end in (line.start, line.end)]
+        loads = [blow - np.array([0.0, 0.0, weight]) for blow in blows]
+        ends_m += envelope.ends_moved(start, end, length, loads, (ways[0], ways[1]), line.name)
     ranges = Ranges(
         temperature,
         basis,
@@ -301,31 +307,30 @@ def _loose(line: Line, weather: Weather) -> Placed:
         (0.0, 0.0),
         ends_m,
     )
-    notes = [
+    if ends_m > 0:
+        notes = ["its ends move with the wires it hangs on; where they would pull it straight it is taken as straight"]
+    else:
+        notes = []
+    notes += [
         "blown as a rigid loop about the line through its ends; its length is taken as that stated at every temperature"
     ]
+    pieces = _pieces(line, family, start, end, ends_m, (0.0, 0.0))
     return Placed(
-        line, whole, axis_point, axis, directions.turn_rad, family.range_m, _pieces(line, family, start, end, ends_m),
-        ranges, None, tuple(notes),
+        line, nominal_of(line), start, _axis(start, end), directions.turn_rad, family.range_m, pieces, ranges, None,
+        tuple(notes),
     )  # fmt: skip
 
 
-def _together(group: Sequence[Line], weather: Weather, backwards: set[str]) -> dict[str, States]:
-    """What a section of several spans does over the weather, per span."""
+def _together(group: Sequence[Line], weather: Weather, backwards: set[str]) -> dict[str, list[Sample]]:
+    """What a section of several spans does over the weather, per span, under every model of its conductor."""
     ways = [models(line.conductor) for line in group if line.conductor is not None]
-    found: dict[str, States] = {}
-    for index in range(max(map(len, ways), default=0)):
-        chosen = [way[min(index, len(way) - 1)] for way in ways]
-        lengths = []
-        for line, model in zip(group, chosen, strict=True):
-            start, end = live_point(line.start), live_point(line.end)
-            chord, tilt = float(np.linalg.norm(end - start)), atan2(float(end[2] - start[2]), hypot(*(end - start)[:2]))
-            lengths.append(corrected_length(line, chord, tilt, 1.0 / curve_of(line).constant_m, model)[0])
-        temperatures = [conductor_temperature(line, weather)[0] for line in group]
-        forces = [wind_force(line, weather) for line in group]
-        for name, made in section_states(group, chosen[0], lengths, temperatures, forces).items():
-            # A span that the section runs through backwards rises where it was drawn falling.
-            turned = name in backwards
-            states = replace(made, tilt_rad=(-made.tilt_rad[1], -made.tilt_rad[0])) if turned else made
-            found[name] = states if name not in found else found[name].joined(states)
+    temperatures = [conductor_temperature(line, weather)[0] for line in group]
+    forces = [wind_force(line, weather) for line in group]
+    found: dict[str, list[Sample]] = {line.name: [] for line in group}
+    for model in ways[0]:
+        lengths = [unstressed(line, model)[0] for line in group]
+        for name, samples in section_samples(group, model, lengths, temperatures, forces).items():
+            # A span that the section runs through backwards ends where it was drawn to start.
+            turned = [replace(one, start=one.end, end=one.start) for one in samples] if name in backwards else samples
+            found[name] += turned
     return found

@@ -26,6 +26,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,25 +35,26 @@ from numpy.typing import ArrayLike, NDArray
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
+Pair = tuple[float, float]
 
-ITERATIONS = 400
-"""[1] Passes for the direction of the strings before a shape is refused; each shrinks the error by about their share
-of the span."""
+ITERATIONS = 60
+"""[1] Newton steps for a line with strings before it is refused; ordinary ones take 3 to 6."""
 
 SLACK = "model it as slack"
 
-STRING_LIMIT = 0.5
-"""[1] Largest u times string length: keeps the order of shapes by u (fact 1); ordinary lines stay below 0.02."""
+STRING_LIMIT = 1.0
+"""[1] Largest u times string length times its ratio (at least 1): keeps the order of shapes by u (fact 1), tested up to
+here; tensioned lines stay below 0.1, slack bays with heavy strings reach 0.5."""
 
 
 @dataclass(frozen=True, eq=False)
 class Planar:
-    """Shapes of a line in the frame of its chord; every field but `strings_m` is an array of one shape.
+    """Shapes of a line in the frame of its chord; all but `strings_m` and `ratios` are arrays, one value a shape.
 
     chord_m, tilt_rad, per_m: C, psi and u of each
-    strings_m: lengths of the strings at start and end [m]
+    strings_m, ratios: lengths of the strings at start and end [m], and their load per metre over the conductor's
+    slope: slope of the line against the load's normal where it begins [1]
     first, last: normalised coordinates t of the conductor's ends; the slope against the load's normal is sinh(t)
-    span_m: extent of the conductor square to the load [m]
     length_m: length of the conductor [m]
     mean: mean tension over the conductor divided by H [1]
     """
@@ -60,10 +62,11 @@ class Planar:
     chord_m: Floats
     tilt_rad: Floats
     per_m: Floats
-    strings_m: tuple[float, float]
+    strings_m: Pair
+    ratios: Pair
+    slope: Floats
     first: Floats
     last: Floats
-    span_m: Floats
     length_m: Floats
     mean: Floats
 
@@ -72,10 +75,16 @@ def solve(
     chord_m: ArrayLike,
     tilt_rad: ArrayLike,
     per_m: ArrayLike,
-    strings_m: tuple[float, float] = (0.0, 0.0),
+    strings_m: Pair = (0.0, 0.0),
+    ratios: Pair = (0.0, 0.0),
     what: str = "line",
 ) -> Planar:
     """The shape for each chord [m], tilt [rad] and u = w / H [1/m].
+
+    Parameters
+    ----------
+    strings_m: lengths of the strings at start and end [m]
+    ratios: load on a metre of each string over that on a metre of conductor; 0 for a straight weightless string
 
     Raises
     ------
@@ -91,86 +100,184 @@ def solve(
     chord, tilt, per = (np.asarray(value, float) for value in np.broadcast_arrays(chord_m, tilt_rad, per_m))
     one, two = strings_m
     if not (np.all(per > 0) and np.all(chord > one + two) and np.all(np.abs(tilt) < np.pi / 2)):
-        raise InputError(
-            Mistake(
-                (what,),
-                f"a chord longer than its strings of {one + two:g} m, a tension and a tilt below 90 degrees",
-                f"chord {np.min(chord):g} m",
-            )
-        )
-    if np.any(per * max(one, two) > STRING_LIMIT):
+        expected = f"a chord longer than its strings of {one + two:g} m, a tension and a tilt below 90 degrees"
+        raise InputError(Mistake((what,), expected, f"chord {np.min(chord):g} m"))
+    pulled = max(one * max(1.0, ratios[0]), two * max(1.0, ratios[1]))
+    if np.any(per * pulled > STRING_LIMIT):
+        found = f"one worth {pulled:.3g} m of conductor at H / w = {1 / np.max(per):.3g} m"
         raise InputError(
             Mistake(
                 (what, "strings"),
-                f"strings shorter than {STRING_LIMIT} H / w",
-                f"{max(one, two):g} m at H / w = {1 / np.max(per):g} m",
+                f"strings worth less conductor than {STRING_LIMIT:g} H / w",
+                found,
                 "check the tension",
             )
         )
     level, rise = chord * np.cos(tilt), chord * np.sin(tilt)
-    share = 1.0 - (one + two) / chord
-    span, climb = level * share, rise * share
+    half = per * level / 2.0
+    if np.any(half > 50.0):
+        found = f"{2 * np.max(half):g} H / w"
+        raise InputError(Mistake((what,), "a span below 100 H / w", found, "check the tension"))
+    # The line as one catenary: exact without strings, and where strings weigh what the conductor does.
+    middle = np.arcsinh(per * rise / (2.0 * np.sinh(half)))
+    slope = np.sinh(middle - half)
+    length = (np.sinh(middle + half) - slope) / per - one - two
+    if one + two > 0:
+        slope, length = _newton(level, rise, per, strings_m, ratios, slope, length, what)
+    knots = _knots(slope, per, length, strings_m, ratios)
+    mean = (_curve(knots[2]) - _curve(knots[1])) / (2 * per * length)
+    return Planar(chord, tilt, per, strings_m, ratios, slope, np.arcsinh(knots[1]), np.arcsinh(knots[2]), length, mean)
+
+
+def _curve(slope: Floats) -> Floats:
+    return np.asarray(slope * np.hypot(1.0, slope) + np.arcsinh(slope), float)
+
+
+def _knots(slope: Floats, per: Floats, length: Floats, strings_m: Pair, ratios: Pair) -> tuple[Floats, ...]:
+    """Slopes where the line begins, where the conductor begins and ends, and where the line ends."""
+    begins = slope + per * ratios[0] * strings_m[0]
+    ends = begins + per * length
+    return slope, begins, ends, ends + per * ratios[1] * strings_m[1]
+
+
+def _piece(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floats]:
+    """Run and rise, square to the load and against it, of a piece of given starting slope, u times ratio, and length.
+
+    asinh b - asinh a = asinh((b - a) k), and differences of roots as quotients: a taut or weightless piece loses no
+    digits.
+    """
+    grown = bend * np.asarray(length, float)
+    there = slope + grown
+    here_root, there_root = np.hypot(1.0, slope), np.hypot(1.0, there)
+    share = here_root - slope * (slope + there) / (here_root + there_root)
+    safe = np.where(grown == 0, 1.0, grown)
+    run = np.where(grown == 0, 1.0 / here_root, np.arcsinh(grown * share) / safe) * length
+    return np.asarray(run, float), np.asarray((slope + there) / (here_root + there_root) * length, float)
+
+
+def _slopes_of(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floats]:
+    """Derivatives of a piece's run and rise by its starting slope."""
+    there = slope + bend * np.asarray(length, float)
+    here_root, there_root = np.hypot(1.0, slope), np.hypot(1.0, there)
+    share = here_root - slope * (slope + there) / (here_root + there_root)
+    product = here_root * there_root
+    run = -(slope + there) * length / (product * (here_root + there_root))
+    return np.asarray(run, float), np.asarray(share * length / product, float)
+
+
+def _newton(
+    level: Floats,
+    rise: Floats,
+    per: Floats,
+    strings_m: Pair,
+    ratios: Pair,
+    slope: Floats,
+    length: Floats,
+    what: str,
+) -> tuple[Floats, Floats]:
+    """Starting slope and length of conductor that bring the line's end to its attachment, from a guess."""
+    one, two = strings_m
+    bends = per * ratios[0], per, per * ratios[1]
+    size = float(np.max(np.hypot(level, rise)))
     for _ in range(ITERATIONS):
-        half = per * span / 2.0
-        if np.any(half > 50.0):
-            raise InputError(
-                Mistake((what,), "a span below 100 H / w", f"{2 * np.max(half):g} H / w", "check the tension")
-            )
-        middle = np.arcsinh(per * climb / (2.0 * np.sinh(half)))
-        first, last = middle - half, middle + half
-        span_next = level - one / np.cosh(first) - two / np.cosh(last)
-        climb_next = rise - one * np.tanh(first) - two * np.tanh(last)
-        moved = max(float(np.max(np.abs(span_next - span))), float(np.max(np.abs(climb_next - climb))))
-        span, climb = span_next, climb_next
-        if np.any(span <= 0):
+        _, begins, ends, _ = _knots(slope, per, length, strings_m, ratios)
+        pieces = [_piece(slope, bends[0], one), _piece(begins, bends[1], length), _piece(ends, bends[2], two)]
+        by_slope = [
+            _slopes_of(slope, bends[0], one),
+            _slopes_of(begins, bends[1], length),
+            _slopes_of(ends, bends[2], two),
+        ]
+        miss_run, miss_rise = sum(p[0] for p in pieces) - level, sum(p[1] for p in pieces) - rise
+        if max(float(np.max(np.abs(miss_run))), float(np.max(np.abs(miss_rise)))) <= 1e-13 * size:
+            if np.all(length > 0):
+                return slope, length
             break
-        if moved <= 1e-14 * float(np.max(chord)):
-            length = (np.sinh(last) - np.sinh(first)) / per
-            mean = (span + (np.sinh(2 * last) - np.sinh(2 * first)) / (2 * per)) / (2 * length)
-            return Planar(chord, tilt, per, strings_m, first, last, span, length, mean)
+        root = np.hypot(1.0, ends)
+        a, c = sum(p[0] for p in by_slope), sum(p[1] for p in by_slope)
+        b, d = 1.0 / root + per * by_slope[2][0], ends / root + per * by_slope[2][1]
+        determinant = a * d - b * c
+        step_slope = (d * miss_run - b * miss_rise) / determinant
+        step_length = (a * miss_rise - c * miss_run) / determinant
+        # Never more than half the conductor or half a unit of slope at once.
+        room = np.maximum(1.0, np.maximum(np.abs(step_slope) / 0.5, np.abs(step_length) / (0.5 * np.abs(length))))
+        slope, length = slope - step_slope / room, length - step_length / room
     raise InputError(
         Mistake(
-            (what, "strings"),
-            "strings that settle in line with the wire",
-            "no steady direction",
-            "check string lengths and tension",
+            (what, "strings"), "strings that the tension holds up", "no shape that settles", "check strings and tension"
         )
     )
 
 
 def live_ends(shape: Planar) -> tuple[Floats, Floats]:
     """Distance along the chord of the conductor's two ends [m]."""
-    one, two = shape.strings_m
-    return (
-        one * np.cos(np.arctan(np.sinh(shape.first)) - shape.tilt_rad),
-        shape.chord_m - two * np.cos(np.arctan(np.sinh(shape.last)) - shape.tilt_rad),
-    )
+    one, _ = shape.strings_m
+    return at_length(shape, np.full_like(shape.slope, one))[0], at_length(shape, one + shape.length_m)[0]
 
 
 def slopes(shape: Planar) -> tuple[Floats, Floats]:
-    """Slope dy/dx of the conductor against its chord at its two ends [1]; y is positive towards the load."""
+    """Slope dy/dx of the line against its chord where it begins and ends [1]; y is positive towards the load.
+
+    The slope falls all along the line, so these are its extremes.
+    """
+    ends = _knots(shape.slope, shape.per_m, shape.length_m, shape.strings_m, shape.ratios)
     return (
-        -np.tan(np.arctan(np.sinh(shape.first)) - shape.tilt_rad),
-        -np.tan(np.arctan(np.sinh(shape.last)) - shape.tilt_rad),
+        -np.tan(np.arctan(ends[0]) - shape.tilt_rad),
+        -np.tan(np.arctan(ends[3]) - shape.tilt_rad),
     )
 
 
-def at_parameter(shape: Planar, share: ArrayLike) -> tuple[Floats, Floats]:
-    """Points of the conductor at a share of its extent square to the load, 0 to 1: x and y in the chord's frame [m]."""
-    along = np.asarray(share, float) * shape.span_m
-    one = shape.strings_m[0]
-    return _frame(shape, one / np.cosh(shape.first) + along, one * np.tanh(shape.first) + _climb(shape, along))
-
-
-def _climb(shape: Planar, along: Floats) -> Floats:
-    """Rise of the conductor over `along`, as a product of sines so that a taut span loses no digits."""
-    half = shape.per_m * along / 2.0
-    return 2.0 * np.sinh(half) * np.sinh(shape.first + half) / shape.per_m
-
-
-def _frame(shape: Planar, level: Floats, rise: Floats) -> tuple[Floats, Floats]:
+def at_length(shape: Planar, along_m: ArrayLike) -> tuple[Floats, Floats]:
+    """Points at lengths along the line from its start, strings included [m]: x and y in the chord's frame [m]."""
+    level, rise, _ = _walk(shape, np.asarray(along_m, float))
     cosine, sine = np.cos(shape.tilt_rad), np.sin(shape.tilt_rad)
     return level * cosine + rise * sine, level * sine - rise * cosine
+
+
+def _walk(shape: Planar, along: Floats) -> tuple[Floats, Floats, Floats]:
+    """Run, rise and slope, square to the load, at lengths along the line."""
+    one, two = shape.strings_m
+    slope, begins, ends, _ = _knots(shape.slope, shape.per_m, shape.length_m, shape.strings_m, shape.ratios)
+    bends = shape.per_m * shape.ratios[0], shape.per_m, shape.per_m * shape.ratios[1]
+    parts = (
+        np.clip(along, 0.0, one),
+        np.clip(along - one, 0.0, shape.length_m),
+        np.clip(along - one - shape.length_m, 0.0, two),
+    )
+    runs = [_piece(a, b, c) for a, b, c in zip((slope, begins, ends), bends, parts, strict=True)]
+    here = slope + bends[0] * parts[0] + bends[1] * parts[1] + bends[2] * parts[2]
+    (a, b), (c, d), (e, f) = runs
+    return a + c + e, b + d + f, here
+
+
+def at_parameter(shape: Planar, share: ArrayLike) -> tuple[Floats, Floats]:
+    """Points of the conductor at a share of its length, 0 to 1: x and y in the chord's frame [m]."""
+    return at_length(shape, shape.strings_m[0] + np.asarray(share, float) * shape.length_m)
+
+
+def sag(shape: Planar) -> Floats:
+    """Distance [m] from the chord to the line along the load, at half the chord's extent square to the load.
+
+    In still air: the vertical sag at half the span.
+    """
+    level = shape.chord_m * np.cos(shape.tilt_rad) / 2.0
+    along = _search(shape, level, lambda level_, _rise: level_, lambda slope: 1.0 / np.hypot(1.0, slope))
+    _, rise, _ = _walk(shape, along)
+    return np.asarray(shape.chord_m * np.sin(shape.tilt_rad) / 2.0 - rise, float)
+
+
+def _search(
+    shape: Planar, wanted: Floats, place: Callable[[Floats, Floats], Floats], gain: Callable[[Floats], Floats]
+) -> Floats:
+    """Lengths along the line at which `place` of run and rise is as wanted; `gain` is its derivative by the length."""
+    whole = shape.strings_m[0] + shape.length_m + shape.strings_m[1]
+    along = np.clip(wanted / shape.chord_m, 0.0, 1.0) * whole
+    for _ in range(80):
+        level, rise, slope = _walk(shape, along)
+        step = (wanted - place(level, rise)) / gain(slope)
+        along = np.clip(along + step, 0.0, whole)
+        if float(np.max(np.abs(step))) <= 1e-13 * float(np.max(shape.chord_m)):
+            break
+    return along
 
 
 def depth_at(shape: Planar, along_chord_m: ArrayLike) -> Floats:
@@ -181,32 +288,26 @@ def depth_at(shape: Planar, along_chord_m: ArrayLike) -> Floats:
     11.27111
     """
     at = np.asarray(along_chord_m, float)
-    start, end = live_ends(shape)
-    down, up = slopes(shape)
     cosine, sine = np.cos(shape.tilt_rad), np.sin(shape.tilt_rad)
-    # Slope grows along the conductor, so if it runs forward at both ends it does throughout.
-    if np.any(cosine + np.minimum(np.sinh(shape.first) * sine, np.sinh(shape.last) * sine) <= 1e-3):
+    ends = _knots(shape.slope, shape.per_m, shape.length_m, shape.strings_m, shape.ratios)
+    # Slope grows along the line, so if it runs forward at both ends it does throughout.
+    if np.any(cosine + np.minimum(ends[0] * sine, ends[3] * sine) <= 1e-3):
         raise InputError(
             Mistake(("line",), "a line that runs forward along its chord throughout", "one that doubles back", SLACK)
         )
-    inside = np.clip(at, start, end)
-    x0, rise0 = shape.strings_m[0] / np.cosh(shape.first), shape.strings_m[0] * np.tanh(shape.first)
-    along = (inside - start) / np.maximum(end - start, 1e-300) * shape.span_m
-    for _ in range(60):
-        here = (x0 + along) * cosine + (rise0 + _climb(shape, along)) * sine
-        gain = cosine + np.sinh(shape.first + shape.per_m * along) * sine
-        step = (inside - here) / gain
-        along = np.clip(along + step, 0.0, shape.span_m)
-        if float(np.max(np.abs(step))) <= 1e-13 * float(np.max(shape.chord_m)):
-            break
-    inner = _frame(shape, x0 + along, rise0 + _climb(shape, along))[1]
-    return np.where(at < start, at * down, np.where(at > end, -(shape.chord_m - at) * up, inner))
+    along = _search(
+        shape,
+        at,
+        lambda level, rise: level * cosine + rise * sine,
+        lambda slope: (cosine + slope * sine) / np.hypot(1.0, slope),
+    )
+    return at_length(shape, along)[1]
 
 
 def curvature_bound(shape: Planar) -> Floats:
-    """Largest |y''| [1/m] of the conductor in the chord's frame: u (cos psi - y' sin psi)^2 sqrt(1 + y'^2) over its
+    """Largest |y''| [1/m] of the line in the chord's frame: u (cos psi - y' sin psi)^2 sqrt(1 + y'^2) over its
     slopes."""
-    return np.asarray(shape.per_m * _bend(shape), float)
+    return np.asarray(shape.per_m * max(1.0, *shape.ratios) * _bend(shape), float)
 
 
 def _bend(shape: Planar) -> Floats:

@@ -7,26 +7,22 @@ unstressed length after checks on site, and allowances for its strings.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, hypot, sin, tan
-from typing import Final
+from math import exp, log
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from clearance.conductor import catenary, planar, wind
 from clearance.conductor.catalogue import thermal
 from clearance.conductor.change_of_state import Elongation, reference_length, settle_length
-from clearance.conductor.elastic import Segment, hang, joints
-from clearance.conductor.groups import STRING_DRAG
 from clearance.conductor.heat import temperature_range
 from clearance.conductor.lines import Correction, End, Line, Weather
+from clearance.conductor.wind import DRAG, STRING_DRAG
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
-
-DRAG: Final = 1.0
-"""[1] Drag of a stranded conductor (IEC 60826, from memory)."""
 
 
 def weight_of(line: Line) -> float | None:
@@ -71,134 +67,141 @@ def live_point(end: End) -> Floats:
     return np.asarray(end.point, float) - np.array([0.0, 0.0, drop])
 
 
-def curve_of(line: Line) -> catenary.Catenary:
-    """The whole curve as stated, strain strings part of it, suspension strings plumb."""
+def chord_of(line: Line) -> Pair:
+    """Length [m] and slope [rad] of the chord of a line's curve, suspension strings plumb."""
+    step = live_point(line.end) - live_point(line.start)
+    return float(np.linalg.norm(step)), float(np.arctan2(step[2], np.hypot(step[0], step[1])))
+
+
+def strain_strings(line: Line) -> tuple[Pair, Pair]:
+    """Lengths [m] of a line's strain strings at start and end, and their weight per metre over the conductor's; 1
+    where it is not stated."""
+    weight, lengths, ratios = weight_of(line), [], []
+    for end in (line.start, line.end):
+        length = end.string_m if end.string == "strain" else 0.0
+        lengths.append(length)
+        stated = end.string_weight_N if length > 0 and weight is not None else 0.0
+        ratios.append(stated / line.count / length / weight if stated > 0 and weight is not None else 1.0)
+    return (lengths[0], lengths[1]), (ratios[0], ratios[1])
+
+
+def shape_of(line: Line, per_m: float) -> planar.Planar:
+    """The line in still air with its suspension strings plumb, at a weight over horizontal tension [1/m]."""
+    chord, tilt = chord_of(line)
+    return planar.solve(chord, tilt, per_m, *strain_strings(line), what=line.name)
+
+
+def per_of_sag(line: Line, sag_m: float) -> float:
+    """Weight over horizontal tension [1/m] at which a line has a sag [m]: vertical, from its chord, at half its span.
+
+    The sag grows with it (`planar`, fact 1), so the root is the only one.
+    """
+    chord, _ = chord_of(line)
+    lengths, ratios = strain_strings(line)
+    heavy = max(length * max(1.0, ratio) for length, ratio in zip(lengths, ratios, strict=True))
+    high = 2.4 / chord if heavy == 0 else min(2.4 / chord, 0.999 * planar.STRING_LIMIT / heavy)
+
+    def excess(log_per: float) -> float:
+        return float(planar.sag(shape_of(line, exp(log_per)))) - sag_m
+
+    low, top = log(1e-6 / chord), log(high)
+    if excess(low) > 0 or excess(top) < 0:
+        found = f"{sag_m:g} m over {chord:.1f} m"
+        raise InputError(Mistake((f"wire '{line.name}'", "sag_m"), "a sag of a taut span, under a third of it", found))
+    return exp(float(brentq(excess, low, top, xtol=1e-14, rtol=8.9e-16)))
+
+
+def stated_per(line: Line) -> float:
+    """Weight over horizontal tension [1/m] of a span as stated."""
+    known = line.known
+    if known is not None and known.tension_N is not None and known.weight_N_m is not None:
+        return known.weight_N_m / known.tension_N
+    if known is not None and known.sag_m is not None:
+        return per_of_sag(line, known.sag_m)
+    if known is not None and known.constant_m is not None:
+        return 1.0 / known.constant_m
+    raise InputError(Mistake((f"wire '{line.name}'",), "one of tension with weight, sag and catenary constant", "none"))
+
+
+def nominal_of(line: Line) -> catenary.Catenary:
+    """The conductor as stated, between its live ends."""
     start, end = live_point(line.start), live_point(line.end)
     if line.length_m is not None:
         return catenary.from_length(start, end, line.length_m)
-    known = line.known
-    if known is None:
-        raise InputError(Mistake((f"wire '{line.name}'",), "a known state or a length", "none"))
-    if known.tension_N is not None:
-        return catenary.from_tension(start, end, known.tension_N, known.weight_N_m or 0.0)
-    if known.sag_m is not None:
-        return catenary.from_sag(start, end, known.sag_m)
-    return catenary.from_constant(start, end, known.constant_m or 0.0)
-
-
-def strain_strings(line: Line) -> Pair:
-    one, two = (end.string_m if end.string == "strain" else 0.0 for end in (line.start, line.end))
-    return one, two
-
-
-def nominal_of(line: Line, whole: catenary.Catenary) -> catenary.Catenary:
-    one, two = strain_strings(line)
-    return catenary.part(whole, one, whole.length_m - two) if one or two else whole
-
-
-def axis_of(line: Line) -> tuple[Floats, Floats]:
-    start, end = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
-    return start, (end - start) / float(np.linalg.norm(end - start))
+    per = stated_per(line)
+    lengths, _ = strain_strings(line)
+    if not any(lengths):
+        return catenary.from_constant(start, end, 1.0 / per)
+    shape = shape_of(line, per)
+    chord, tilt = chord_of(line)
+    unit = (end - start) / chord
+    down = np.array([unit[0] * np.tan(tilt), unit[1] * np.tan(tilt), -np.hypot(unit[0], unit[1])])
+    down /= float(np.linalg.norm(down))
+    tips = [planar.at_length(shape, lengths[0]), planar.at_length(shape, lengths[0] + float(shape.length_m))]
+    ends = [start + float(x) * unit + float(y) * down for x, y in tips]
+    return catenary.from_constant(ends[0], ends[1], 1.0 / per)
 
 
 def rotation(axis: Floats, angle: float) -> Floats:
+    """Rotation (3, 3) about a unit axis by an angle [rad]."""
     x, y, z = axis
     cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
     return np.asarray(np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross, float)
 
 
-def corrected_length(
-    line: Line, chord: float, tilt: float, per: float, model: Elongation
-) -> tuple[float, Correction | None]:
-    """Unstressed length [m] of a span under a model, after its checks, and what the checks did."""
+def unstressed(line: Line, model: Elongation) -> tuple[float, Correction | None]:
+    """Unstressed length [m] of a tensioned span under a model, after its checks on site, and what the checks did."""
     known, weight = line.known, weight_of(line)
     if known is None or weight is None:
         raise InputError(Mistake((f"wire '{line.name}'",), "a known state and a weight", "none"))
-    rigid = sum(strain_strings(line))
-    stated = None
-    if known.at_C is not None:
-        stated = reference_length(chord, tilt, weight / per, weight, known.at_C, model, rigid_m=rigid)
+    stated = _length_at(line, stated_per(line), known.at_C, model) if known.at_C is not None else None
     if not line.checks:
         if stated is None:
             raise InputError(Mistake((f"wire '{line.name}'", "known"), "a temperature", "none"))
         return stated, None
     lengths, worst = [], None
     for check in line.checks:
-        measured = catenary.from_sag(live_point(line.start), live_point(line.end), check.sag_m)
-        lengths.append(
-            reference_length(chord, tilt, weight * measured.constant_m, weight, check.at_C, model, rigid_m=rigid)
-        )
-        modelled = modelled_sag(line, chord, tilt, stated, check.at_C, model) if stated is not None else check.sag_m
+        lengths.append(_length_at(line, per_of_sag(line, check.sag_m), check.at_C, model))
+        modelled = sag_at(line, stated, check.at_C, model) if stated is not None else check.sag_m
         off = abs(modelled - check.sag_m)
         if worst is None or off > worst.slack_m:
             worst = Correction(check.sag_m, modelled, check.at_C, check.by, off)
     length = sum(lengths) / len(lengths)
     if worst is not None and len(lengths) > 1:
         # Checks that disagree with one another: what the mean leaves of each is slack as well.
-        left = max(abs(modelled_sag(line, chord, tilt, length, c.at_C, model) - c.sag_m) for c in line.checks)
+        left = max(abs(sag_at(line, length, check.at_C, model) - check.sag_m) for check in line.checks)
         worst = replace(worst, slack_m=max(worst.slack_m, left))
     return length, worst
 
 
-def modelled_sag(line: Line, chord: float, tilt: float, length: float, at_C: float, model: Elongation) -> float:
-    """Sag [m] of a span in still air at a conductor temperature [C], by its unstressed length [m]."""
+def _length_at(line: Line, per_m: float, at_C: float, model: Elongation) -> float:
     weight = weight_of(line) or 0.0
-    tension = settle_length(chord, tilt, weight, at_C, length, model, rigid_m=sum(strain_strings(line)), what=line.name)
-    curve = catenary.from_tension(live_point(line.start), live_point(line.end), tension, weight)
-    return catenary.sag_at_midspan(curve)
+    return reference_length(*chord_of(line), weight / per_m, weight, at_C, model, *strain_strings(line))
 
 
-def lone_string(line: Line, end: End, force: Pair, weight: float, pers: Pair, chord: float) -> float:
-    """How far [m] the live end of a suspension string with an unknown far span may be from where the swing puts it.
+def tension_at(line: Line, length_m: float, at_C: float, model: Elongation) -> float:
+    """Horizontal tension [N] of a span of unstressed length [m] in still air at a conductor temperature [C]."""
+    weight = weight_of(line) or 0.0
+    return settle_length(*chord_of(line), weight, at_C, length_m, model, *strain_strings(line), what=line.name)
 
-    Both spans at the string are taken alike: the clamp carries the wind of one span, twice the vertical reaction of a
-    span's end, and half the string's weight and wind. The reaction is half the span's weight, give or take what the
-    slope of the chord adds; all three are tried.
+
+def sag_at(line: Line, length_m: float, at_C: float, model: Elongation) -> float:
+    """Sag [m] of a span of unstressed length [m] in still air at a conductor temperature [C]."""
+    return float(planar.sag(shape_of(line, (weight_of(line) or 0.0) / tension_at(line, length_m, at_C, model))))
+
+
+def string_wind(line: Line, force: Pair, per_m: float) -> float:
+    """How far [m] wind on strain strings may put the line aside of the plane that its conductor hangs in.
+
+    The shape takes a string's wind as its weight per metre over the conductor's times the conductor's wind. What the
+    true wind differs by, half of it at the live end, is held by the tension over the string's length; half as much
+    again is added.
     """
-    if end.string != "suspension":
-        return 0.0
-    _, axis = axis_of(line)
-    left = np.array([-axis[1], axis[0], 0.0]) / float(np.hypot(axis[0], axis[1]))
-    worst, tilt = 0.0, float(np.arcsin(axis[2]))
-    half, slope = weight * chord / 2, abs(tan(tilt)) * weight / pers[0]
-    for pull in np.linspace(force[0], force[1], 33):
-        blown = pull / line.diameter_m * STRING_DRAG * end.string_diameter_m * end.string_m / 2.0 / line.count
-        plumb = rotation(axis, wind.swing(float(pull), weight, tilt)) @ np.array([0.0, 0.0, -1.0])
-        for reaction in (max(half - slope, 0.0), half, half + slope):
-            down = 2 * reaction + end.string_weight_N / 2.0 / line.count
-            load = left * (pull * chord + blown) - np.array([0.0, 0.0, max(down, 1e-6)])
-            worst = max(worst, end.string_m * float(np.linalg.norm(load / np.linalg.norm(load) - plumb)))
-    return worst
-
-
-def string_weight(line: Line, weight: float, chord: float, tilt: float, per: float) -> float:
-    """How far [m] the line moves when its strain strings weigh what is stated instead of as much as their length of
-    wire.
-
-    Solved at the same length with the strings as parts of their own weight, and estimated at the same tension; the
-    larger.
-    """
-    one, two = strain_strings(line)
-    heavy = [line.start.string_weight_N * (one > 0), line.end.string_weight_N * (two > 0)]
-    if not any(heavy):
-        return 0.0
-    whole = float(planar.solve(chord, tilt, per).length_m)
-    parts = [(one, heavy[0] / line.count), (whole - one - two, 0.0), (two, heavy[1] / line.count)]
-    end = np.array([chord * cos(tilt), 0.0, chord * sin(tilt)])
-    even = [Segment(length, (0.0, 0.0, -weight)) for length, _ in parts if length > 0]
-    true = [Segment(length, (0.0, 0.0, -(own / length if own else weight))) for length, own in parts if length > 0]
-    still, moved = (hang([0.0, 0.0, 0.0], end, made, what=line.name) for made in (even, true))
-    shift = float(np.linalg.norm(joints(moved) - joints(still), axis=1).max())
-    # Within the conductor: the chord moves with its ends, and its tension by the ratio of the two.
-    pull = hypot(*moved.force[:2]) / hypot(*still.force[:2])
-    answered = shift + abs(1.0 - 1.0 / pull) * depth(chord, tilt, per)
-    # At the same tension instead of the same length: the whole wire is lowered by the strings' moment over the tension.
-    lowered = max(
-        abs(own - weight * length) * length * per / (2.0 * weight) for length, own in (parts[0], parts[2]) if own
-    )
-    return max(answered, 1.1 * lowered)
-
-
-def depth(chord: float, tilt: float, per: float) -> float:
-    """Depth [m] of a curve below its chord, square to it, at half of it."""
-    return float(planar.depth_at(planar.solve(chord, tilt, per), chord / 2))
+    weight, (lengths, ratios) = weight_of(line) or 0.0, strain_strings(line)
+    blown = max(abs(force[0]), abs(force[1]))
+    worst = 0.0
+    for end, length, ratio in zip((line.start, line.end), lengths, ratios, strict=True):
+        if length > 0:
+            true = blown / DRAG / line.diameter_m * STRING_DRAG * end.string_diameter_m * length / line.count
+            worst = max(worst, abs(true - ratio * blown * length) / 2.0 * length * per_m / weight)
+    return 1.5 * worst

@@ -29,6 +29,9 @@ from clearance.conductor.elastic import RESIDUAL_M, Hung, Segment, hang, mean_te
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
+Strings = tuple[tuple[float, float], tuple[float, float]]
+
+NO_STRINGS: Strings = ((0.0, 1.0), (0.0, 1.0))
 
 ROUNDS = 60
 """[1] Passes over the spans' lengths before a section is refused; a linear conductor needs 3 or 4."""
@@ -194,7 +197,7 @@ class Strung:
     model: how the conductor lengthens
     weight_N_m: per hung metre
     clamp_N: force on each clamp besides the spans, in still air (3,) [N] each
-    rigid_m: of each span, the length of its curve that does not lengthen (strain strings) [m]
+    strings: of each span, its strain strings at start and end: length [m] and load per metre over the conductor's
     """
 
     supports: tuple[Support, ...]
@@ -202,7 +205,7 @@ class Strung:
     model: Elongation
     weight_N_m: float
     clamp_N: tuple[Floats, ...]
-    rigid_m: tuple[float, ...] = ()
+    strings: tuple[Strings, ...] = ()
 
 
 def strung(
@@ -211,7 +214,7 @@ def strung(
     weight_N_m: float,
     temperature_C: float,
     model: Elongation,
-    rigid_m: Sequence[float] | None = None,
+    strings: Sequence[Strings] | None = None,
 ) -> Strung:
     """A section clipped in with plumb strings at a horizontal tension [N] and temperature [C], in still air.
 
@@ -221,15 +224,15 @@ def strung(
     """
     count = len(supports) - 1
     pulls = [float(tension_N)] * count if isinstance(tension_N, int | float) else [float(pull) for pull in tension_N]
-    rigid = tuple(rigid_m) if rigid_m is not None else (0.0,) * count
+    kept = tuple(strings) if strings is not None else (NO_STRINGS,) * count
     lengths = []
-    for (one, two), pull, stiff in zip(pairwise(supports), pulls, rigid, strict=True):
+    for (one, two), pull, ((a, r), (b, q)) in zip(pairwise(supports), pulls, kept, strict=True):
         start, end = _plumb(one), _plumb(two)
         level, rise = float(np.hypot(*(end - start)[:2])), float((end - start)[2])
         chord, tilt = float(np.hypot(level, rise)), float(np.arctan2(rise, level))
-        lengths.append(reference_length(chord, tilt, pull, weight_N_m, temperature_C, model, rigid_m=stiff))
+        lengths.append(reference_length(chord, tilt, pull, weight_N_m, temperature_C, model, (a, b), (r, q)))
     own = tuple(support.load_N for support in supports)
-    return Strung(tuple(supports), tuple(lengths), model, weight_N_m, own, rigid)
+    return Strung(tuple(supports), tuple(lengths), model, weight_N_m, own, kept)
 
 
 def _plumb(support: Support) -> Floats:
@@ -271,7 +274,7 @@ def at_state(
     wind = np.broadcast_to(np.asarray(wind_N_m, float), (count, 3))
     clamp_wind = np.broadcast_to(np.asarray(clamp_wind_N, float), (count + 1, 3))
     per_span = wind - np.array([0.0, 0.0, line.weight_N_m + extra_N_m])
-    rigid = line.rigid_m or (0.0,) * count
+    strings = line.strings or (NO_STRINGS,) * count
     model = line.model
     stiffness = model.stiffness_N if isinstance(model, Linear) else model.core_stiffness_N + model.outer_stiffness_N
     supports = tuple(
@@ -284,27 +287,28 @@ def at_state(
         spans, loads = [], []
         for index, length in enumerate(line.lengths_m):
             # The stretched length at this mean tension is that of the model; the spring only carries small changes.
-            stretched = length * (1.0 + strain(model, pulls[index], temperature_C))
-            whole = stretched + rigid[index]
-            spring = stiffness * whole / stretched
-            stretch = 1.0 if stiffness == inf else 1.0 + pulls[index] / spring
+            stretch = 1.0 if stiffness == inf else 1.0 + pulls[index] / stiffness
+            whole = length * (1.0 + strain(line.model, pulls[index], temperature_C)) / stretch
             spots = sorted(
                 ((float(share), np.asarray(force, float)) for share, force in (hung[index] if hung else ())),
                 key=lambda spot: spot[0],
             )
             edges = [0.0, *(share for share, _ in spots), 1.0]
             # Load per unstretched metre such that a hung metre weighs what it should.
-            x, y, z = (float(part) for part in per_span[index] * stretch)
-            cuts = [whole / stretch * (b - a) for a, b in pairwise(edges)]
-            spans.append(tuple(Segment(cut, (x, y, z), spring) for cut in cuts))
-            loads.append(tuple(force for _, force in spots))
+            made = [Segment(whole * (b - a), _three(per_span[index] * stretch), stiffness) for a, b in pairwise(edges)]
+            joined = [force for _, force in spots]
+            (first, light), (last, heavy) = strings[index]
+            if first > 0:
+                made.insert(0, Segment(first, _three(per_span[index] * light)))
+                joined.insert(0, np.zeros(3))
+            if last > 0:
+                made.append(Segment(last, _three(per_span[index] * heavy)))
+                joined.append(np.zeros(3))
+            spans.append(tuple(made))
+            loads.append(tuple(joined))
         section = Section(supports, tuple(spans), tuple(loads))
         settled = settle(section, guess, what)
-        means = [
-            sum(mean_tension(span, k) * span.segments[k].length_m for k in range(len(span.segments)))
-            / sum(s.length_m for s in span.segments)
-            for span in settled.lines
-        ]
+        means = [_mean(span, strings[index]) for index, span in enumerate(settled.lines)]
         moved = max(abs(new - old) / new for new, old in zip(means, pulls, strict=True))
         # Two-part conductors change stiffness at the knee: half a step there keeps the passes from hopping over it.
         pulls = (
@@ -323,6 +327,17 @@ def at_state(
             "check the conductor's figures",
         )
     )
+
+
+def _three(load: Floats) -> tuple[float, float, float]:
+    return float(load[0]), float(load[1]), float(load[2])
+
+
+def _mean(line: Hung, strings: Strings) -> float:
+    """Mean tension over the conductor of a span, its strings left out [N]."""
+    own = range(1 if strings[0][0] > 0 else 0, len(line.segments) - (1 if strings[1][0] > 0 else 0))
+    whole = sum(line.segments[k].length_m for k in own)
+    return sum(mean_tension(line, k) * line.segments[k].length_m for k in own) / whole
 
 
 def horizontal_tensions(settled: Settled) -> tuple[float, ...]:

@@ -26,6 +26,12 @@ OUTWARD: Final = 1e-9
 """[1] Relative widening of every range, far above the rounding of the few operations behind it and of the root
 finders."""
 
+DRAG: Final = 1.0
+"""[1] Drag of a stranded conductor (IEC 60826, from memory)."""
+
+STRING_DRAG: Final = 1.2
+"""[1] Drag of an insulator string (IEC 60826, from memory)."""
+
 GAS_CONSTANT: Final = 287.05
 """[J/kg K] of dry air."""
 
