@@ -28,7 +28,7 @@ from clearance.engine import (
 )
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH, Case, Judged, cases, judged
-from clearance.job import insulation, maps, parting, staging
+from clearance.job import insulation, maps, parting, potentials, staging
 from clearance.job.setting import Setting
 from clearance.limits import Required, highest_kV, required_between
 from clearance.result import Approach, Collision, Gap, Kind, LineGap, Measure, StageResult, worst
@@ -112,6 +112,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     gaps, undecided = _gaps(bench, stage, posture, reach)
     undecided += list(_not_there(bench, stage, settings))
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
+    notes += potentials.proofs(bench.site, stage, settings[0].bodies)
     if not gaps and not undecided:
         notes.append("no gap is judged: no conductive body of the job is there; what moves is judged for collisions")
     fixed = {name: low for name, (low, high) in stated.items() if low == high}
@@ -145,9 +146,7 @@ def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Itera
     }
     scene = bench.site.scene
     missing = [
-        phase
-        for phase, circuit in records.phases(scene).items()
-        if circuit.state != "earthed" and phase not in held
+        phase for phase, circuit in records.phases(scene).items() if circuit.state != "earthed" and phase not in held
     ]
     if missing:
         yield f"nothing stands at {' and '.join(f'phase {phase}' for phase in missing)}: no gap to it could be judged"
@@ -332,8 +331,8 @@ def _approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Seq
         if bonding:
             yield from _approach(bench, reach, name, [EARTH], with_ergonomic=False, bonded=stage.bonded.get(name))
         else:
-            potentials = [*site.live] if stage.kind == "mount" else [*site.live, EARTH]
-            yield from _approach(bench, posture, name, potentials, with_ergonomic=True)
+            near = [*site.live] if stage.kind == "mount" else [*site.live, EARTH]
+            yield from _approach(bench, posture, name, near, with_ergonomic=True)
     for name, point, distance in parting.kept_away(site, stage):
         path = (Path((Group((name,)), Group((point,)))),)
         measures = [measure_of(bench, piece, path, distance, "as stated") for piece in posture]

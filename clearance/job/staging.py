@@ -21,7 +21,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ground, ladder, wire, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import parting
+from clearance.job import parting, potentials
 from clearance.job.setting import Check, Setting, inside
 from clearance.motion import STILL, Joint, Link, Motion, displacement, placed, rotation_about
 from clearance.scene import records
@@ -85,7 +85,7 @@ def _setting(
     bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
     rated: dict[str, str] = {}
     for name, shape in tails.items():
-        bodies.append(_released_body(site, stage, name, shape))
+        bodies.append(potentials.released(site, stage, name, shape))
         if shape.rate is not None:
             rated[name] = "lower_m"
     bodies += _crew_bodies(site)
@@ -94,7 +94,7 @@ def _setting(
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
         bodies += _worker_bodies(site, stage, check, rig)
-    bodies = [_overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
+    bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
     bodies = _contained(site, bodies, rig, rated)
     return Setting(
         stage.name,
@@ -450,62 +450,6 @@ def _tail(site: Site, name: str) -> tuple[wire.TailPiece, ...]:
         raise InputError(
             [Mistake((*head, *m.where[1:]), m.expected, m.found, m.remedy) for m in error.mistakes]
         ) from error
-
-
-def _released_body(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> Body:
-    """A wire taken off: in turn at its former phase, at earth and at a potential of its own, but for states struck
-    out."""
-    record = site.wires[name].record
-    assert record.release is not None
-    struck = {entry.state for entry in record.release.struck_out}
-    named = {"phase": record.phase, "earth": EARTH, "own": name, "floating": None}
-    kept = [state for state in ("phase", "earth", "own") if state not in struck]
-    if name in (*stage.earths, *stage.lifts_earth):
-        # While it is being earthed it may be at either, whatever else was struck out.
-        kept = list(dict.fromkeys((*kept, "earth")))
-    for override in stage.states:
-        if override.body == name:
-            kept = list(override.states)
-    if not kept:
-        raise InputError(
-            Mistake(
-                where(site.scene, record, "release.struck_out"),
-                "at least one state left to judge",
-                "all three struck out",
-            )
-        )
-    words = {
-        "phase": f"{name} at {record.phase}",
-        "earth": f"{name} at earth",
-        "own": f"{name} at its own",
-        "floating": f"{name} floating",
-    }
-    return Body(
-        name,
-        "wire",
-        shape,
-        potential=named[kept[0]],
-        job=True,
-        link="tail" if shape.rate is not None else None,
-        states=tuple((words[state], named[state]) for state in kept[1:]),
-        note=words[kept[0]],
-    )
-
-
-def _overridden(site: Site, stage: Stage, body: Body) -> Body:
-    """A body at the potential that the stage states for it. Nothing is struck out by that: what the job brings, and
-    what is judged at several states, is still judged at its own potential and states too."""
-    if body.name not in stage.potentials or not body.conductive:
-        return body
-    word = stage.potentials[body.name]
-    stated = None if word == records.FLOATING else word
-    states: tuple[tuple[str, str | None], ...] = ()
-    # A wire that is off is earthed only by a stage before, with a remote tool: `clearance.job.sequence` sees to it.
-    earthed = body.name in stage.off and stated == EARTH
-    if (body.job or body.states) and not earthed:
-        own = (f"{body.name} {'floating' if body.potential is None else f'at {body.potential}'}", body.potential)
-        states = tuple(state for state in (own, *body.states) if state[1] != stated)
-    return replace(body, potential=stated, states=states)
 
 
 def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:

@@ -157,8 +157,8 @@ def _circuits(scene: Scene, bodies: list[Body]) -> tuple[dict[str, Circuit], tup
     for entry in scene.wires:
         if entry.insulated:
             found[entry.name] = highest_circuit(scene)
-        if entry.release is not None and entry.phase is not None:
-            found[entry.name] = found[entry.phase]
+        if entry.release is not None:
+            found[entry.name] = found[entry.phase] if entry.phase is not None else highest_circuit(scene)
     live = [phase for phase, circuit in records.phases(scene).items() if circuit.state != "earthed"]
     live += [name for name in found if name not in live and name not in records.phases(scene)]
     return found, tuple(live)

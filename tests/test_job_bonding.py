@@ -1,0 +1,200 @@
+"""Bonding: how near an unbonded worker may come, what the bond makes of the worker, what is left when it is lost."""
+
+from __future__ import annotations
+
+import pytest
+import small_scenes as small
+from small_scenes import CIRCUIT, SPREAD, WORKER, checked, gap, only, slab, stage, wall
+
+from clearance.bodies import worker
+
+ERGONOMIC = 0.31
+"""[m] Movement M of 29 CFR 1910.269 Table R-3."""
+NEAR = 0.002
+TWO = {**CIRCUIT, "phases": ["A", "B"]}
+FAR_B = slab("bus B", bottom_m=30.0, potential="B")
+
+
+def approach(found, to):
+    """Measures of the worker's nearness to a potential."""
+    return [a.measure for a in found.approaches if a.to == to]
+
+
+def bonded(**changes):
+    return stage(
+        **{"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.1, "clamp_m": [0, 0, 5.0], **changes}
+    )
+
+
+def over_head(above, **others):
+    """A large bus of phase A, so far above the head of a worker whose feet are at 3 m."""
+    return slab("bus A", bottom_m=3.0 + small.head_m() + above, **others)
+
+
+@pytest.mark.parametrize("kind", ["climb", "work", "mount", "descend"])
+def test_only_while_bonding_may_an_unbonded_worker_come_near_a_phase(kind):
+    """Bare body 0.3 m at 220 kV (REFERENCE 3.2, from memory) plus the ergonomic part."""
+    for above, verdict in ((0.3 + ERGONOMIC - 0.02, "breach"), (0.3 + ERGONOMIC + 0.02, "clear")):
+        found = only(circuits=[TWO], solids=[over_head(above), FAR_B], stages=[stage(kind=kind)])
+        (measure,) = approach(found, "A")
+        assert measure.required_m == pytest.approx(0.3 + ERGONOMIC)
+        assert measure.gap_upper_m == pytest.approx(above, abs=NEAR)
+        assert measure.verdict == verdict
+
+
+@pytest.mark.parametrize("kind", ["bonding", "unbonding"])
+def test_while_bonding_the_phase_may_be_touched(kind):
+    found = only(circuits=[TWO], solids=[over_head(0.1), FAR_B], stages=[bonded(kind=kind)])
+    assert approach(found, "A") == []
+    assert approach(found, "earth") != []
+
+
+def test_the_same_holds_towards_earth_but_for_mounting():
+    """An earthed wall behind the worker's back."""
+    back = worker.posture(small.body(), "standing").bounds[0][0]
+    for away, verdict in ((0.3 + ERGONOMIC - 0.02, "breach"), (0.3 + ERGONOMIC + 0.02, "clear")):
+        solids = [slab("bus A", bottom_m=9.0), FAR_B, wall("column", back - away)]
+        (measure,) = approach(only(circuits=[TWO], solids=solids, stages=[stage(kind="climb")]), "earth")
+        assert (measure.verdict, measure.ends) == (verdict, ("worker", "column"))
+        assert approach(only(circuits=[TWO], solids=solids, stages=[stage(kind="mount")]), "earth") == []
+
+
+def test_while_bonding_earth_is_out_of_reach():
+    """The whole reach envelope keeps the transfer distance, not only the posture."""
+    reach = worker.reach_envelope(small.body(), 0.0).bounds[0][0]
+    for away, verdict in ((0.28, "breach"), (0.32, "clear")):
+        solids = [over_head(0.1), FAR_B, wall("column", reach - away)]
+        (measure,) = approach(only(circuits=[TWO], solids=solids, stages=[bonded(kind="bonding")]), "earth")
+        assert measure.gap_upper_m == pytest.approx(away, abs=NEAR)
+        assert (measure.required_m, measure.verdict) == (0.3, verdict)
+
+
+def test_the_transfer_distance_grows_with_the_voltage_and_towards_earth_the_highest_counts():
+    """0.4 m at 330 to 500 kV (REFERENCE 3.2, from memory). The lower circuit is named first."""
+    high = {**CIRCUIT, "name": "line", "phases": ["X", "Y"], "nominal_kV": 400, "highest_kV": 420.0}
+    solids = [slab("bus A", bottom_m=20.0), FAR_B, slab("bus X", bottom_m=40.0, potential="X")]
+    solids.append(slab("bus Y", bottom_m=60.0, potential="Y"))
+    found = only(circuits=[TWO, high], solids=solids)
+    assert [m.required_m for m in approach(found, "A")] == [pytest.approx(0.3 + ERGONOMIC)]
+    assert [m.required_m for m in approach(found, "X")] == [pytest.approx(0.4 + ERGONOMIC)]
+    assert [m.required_m for m in approach(found, "earth")] == [pytest.approx(0.4 + ERGONOMIC)]
+
+
+def test_a_conductor_that_may_be_live_keeps_its_distance_too():
+    """A dead circuit that is not earthed, and an insulated shield wire, may be at either."""
+    dead = {"name": "dead", "phases": ["D", "E"], "nominal_kV": 220, "highest_kV": 245.0, "highest_basis": "IEC 60038"}
+    dead["state"] = "dead, not earthed"
+    near = slab("bus D", bottom_m=3.0 + small.head_m() + 0.5, potential="D")
+    solids = [slab("bus A", bottom_m=30.0), slab("bus B", bottom_m=40.0, potential="B"), near]
+    solids.append(slab("bus E", bottom_m=50.0, potential="E"))
+    found = only(circuits=[TWO, dead], solids=solids)
+    for to in ("D", "earth"):
+        (measure,) = approach(found, to)
+        assert (measure.verdict, measure.ends[1]) == ("breach", "bus D")
+    wire = {
+        "kind": "span",
+        "name": "shield",
+        "potential": "earth",
+        "insulated": True,
+        "sag_m": 0.01,
+        "diameter_m": 0.02,
+    }
+    wire |= {"from_m": [-10, 0, 5.4], "to_m": [10, 0, 5.4]}
+    found = only(circuits=[TWO], solids=[slab("bus A", bottom_m=30.0), FAR_B], wires=[wire])
+    (measure,) = approach(found, "shield")
+    assert measure.verdict == "breach"
+
+
+def test_a_bonded_worker_is_at_the_phase():
+    """From the soles 3 m up to the ground: 3 m less the spread; nothing of it goes through a floating worker."""
+    found = only(circuits=[TWO], solids=[over_head(0.1), FAR_B], stages=[bonded()])
+    direct = gap(found, "A", "earth", "tool").posture
+    assert direct.gap_upper_m == pytest.approx(3.0 - SPREAD, abs=NEAR)
+    assert (direct.ends, direct.through) == (("worker", "ground"), ())
+
+
+def test_what_a_bonded_worker_holds_is_at_that_phase():
+    """A conductive tool that hangs from the hand of a standing worker: its tip, not the soles, is the lowest."""
+    tool = 1.5
+    low = worker.posture(small.body(), "standing", tool).bounds[0][2]
+    assert low < -0.5
+    found = only(
+        circuits=[TWO], solids=[over_head(0.1), FAR_B], workers=[{**WORKER, "tool_m": tool}], stages=[bonded()]
+    )
+    direct = gap(found, "A", "earth", "tool").posture
+    assert direct.gap_upper_m == pytest.approx(3.0 + low, abs=NEAR)
+    assert direct.ends == ("worker", "ground")
+    bag = only(
+        circuits=[TWO], solids=[over_head(0.1), FAR_B], workers=[{**WORKER, "hanging_m": 2.0}], stages=[bonded()]
+    )
+    low = worker.posture(small.body(), "standing", 0.0, 2.0).bounds[0][2]
+    assert gap(bag, "A", "earth", "tool").posture.gap_upper_m == pytest.approx(3.0 + low, abs=NEAR)
+
+
+def test_the_bonding_lead_is_a_body_at_the_phase():
+    """It lies within half its length of the middle between clamp and belt (here x = 2 m, y = 0, and 0.6 of the stature
+    above the soles): with 5 m of lead, 2.5 m about it."""
+    clamp, belt = [4.0, 0.0, 4.0], 3.0 + 0.6 * 1.755
+    found = only(
+        circuits=[TWO],
+        solids=[over_head(0.1), FAR_B],
+        stages=[bonded(bonding_lead_m=5.0, clamp_m=clamp)],
+    )
+    direct = gap(found, "A", "earth", "tool").posture
+    assert direct.ends == ("worker bonding lead", "ground")
+    assert direct.gap_upper_m == pytest.approx((clamp[2] + belt) / 2 - 2.5, abs=NEAR)
+
+
+def test_a_bond_without_its_lead_is_not_clear():
+    short = {**small.LADDER, "length_m": 4.8, "insulating_to_m": 4.8}
+    parts = {"circuits": [TWO], "solids": [over_head(0.1), FAR_B], "ladder": short}
+    for missing in ("bonding_lead_m", "clamp_m"):
+        result = checked(**parts, stages=[bonded(**{missing: None})])
+        assert result.verdict == "undecided"
+        assert any("lead of worker" in line for line in result.stages[0].undecided)
+    whole = only(**parts, stages=[bonded()])
+    assert (whole.verdict, whole.undecided) == ("clear", ())
+
+
+@pytest.mark.parametrize(
+    ("kind", "case"), [("work", "bond lost"), ("unbonding", "bond lost"), ("bonding", "not yet bonded")]
+)
+def test_a_bonded_stage_is_judged_again_with_the_bond_lost(kind, case):
+    """The bus is 0.4 m above the head: at the phase, 3 m to earth; with the bond lost the worker floats: what counts
+    between A and B, which is 4 m behind the worker, are both gaps."""
+    back = worker.posture(small.body(), "standing").bounds
+    solids = [over_head(0.4, size=(0.4, 0.4)), wall("bus B", back[0][0] - 4.0, "B", z=(2.0, 6.0))]
+    found = only(circuits=[TWO], solids=solids, stages=[bonded(kind=kind, bonding_lead_m=0.05, clamp_m=[0, 0, 5.25])])
+    through = gap(found, "A", "earth", "object").posture
+    assert (through.case, through.through) == (case, ("worker",))
+    between = gap(found, "A", "B", "object").posture
+    assert (between.case, between.through) == (case, ("worker",))
+    # From the bus alone it were 4.4 m; the lead that hangs loose from its clamp is at the phase too, and nearer.
+    assert 4.0 < between.gap_upper_m < 4.4
+    assert "worker bonding lead" in between.ends
+    direct = gap(found, "A", "B", "air").posture
+    assert (direct.case, direct.gap_upper_m) == ("as stated", pytest.approx(4.0, abs=NEAR))
+
+
+def test_an_unbonded_stage_has_no_bond_to_lose():
+    found = only(circuits=[TWO], solids=[slab("bus A", bottom_m=9.0), FAR_B])
+    assert {g.posture.case for g in found.gaps} == {"as stated"}
+
+
+def test_mounting_the_worker_is_at_earth_and_floats():
+    """Feet on the ground, or on the first rung: the gap from the bus to the head, and the sum of both."""
+    found = only(circuits=[TWO], solids=[slab("bus A", bottom_m=9.0), FAR_B], stages=[stage(kind="mount", climb_m=1.0)])
+    direct = gap(found, "A", "earth", "tool").posture
+    assert direct.gap_upper_m == pytest.approx(8.0 - small.head_m(), abs=NEAR)
+    assert direct.ends[1] == "worker"
+    through = gap(found, "A", "earth", "object").posture
+    assert (through.case, through.through) == ("off the ground", ("worker",))
+    assert through.gap_upper_m == pytest.approx(9.0 - small.head_m() - SPREAD, abs=NEAR)
+
+
+def test_a_bond_out_of_reach_is_a_mistake_of_the_scene():
+    from clearance.errors import InputError
+
+    with pytest.raises(InputError) as caught:
+        checked(circuits=[TWO], solids=[slab("bus A", bottom_m=9.0), FAR_B], stages=[bonded(), bonded(name="again")])
+    assert str(caught.value).count("a conductor of phase A within reach") == 2

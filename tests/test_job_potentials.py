@@ -1,0 +1,257 @@
+"""Potentials that are not stated, not certain, or changed by the job: each judged on the careful side."""
+
+from __future__ import annotations
+
+import laspy
+import numpy as np
+import pytest
+import small_scenes as small
+from small_scenes import CIRCUIT, checked, gap, only, scene, slab, stage, wall
+
+from clearance.errors import InputError
+from clearance.gaps import cases
+from clearance.job import staging
+from clearance.pipeline import prepare
+from clearance.scene.assemble import assemble
+
+NEAR = 0.002
+TWO = {**CIRCUIT, "phases": ["A", "B"]}
+BUSES = [slab("bus A", bottom_m=12.0), slab("bus B", bottom_m=30.0, potential="B")]
+PLAIN = {"name": "x", "phases": ["D", "E"], "nominal_kV": 220, "highest_kV": 245.0, "highest_basis": "IEC 60038"}
+
+
+def bodies(**parts):
+    site = assemble(scene(**{"circuits": [TWO], **parts}))
+    (entry,) = site.scene.stages
+    return {body.name: body for body in staging.settings_of(site, entry)[0].bodies}
+
+
+def states(body):
+    """Every potential that a body is judged at; "floating" for none."""
+    return {potential or "floating" for potential in (body.potential, *(potential for _, potential in body.states))}
+
+
+@pytest.mark.parametrize("material", [None, "wood", "concrete", "composite"])
+def test_structures_of_any_material_are_earth(material):
+    pole = {"kind": "pole", "name": "pole", "base_m": [6, 0], "height_m": 9, "base_radius_m": 0.2, "top_radius_m": 0.1}
+    assert states(bodies(structures=[{**pole, "material": material}], solids=BUSES)["pole"]) == {"earth"}
+
+
+def test_solids_ropes_people_vehicles_and_scanned_points_are_earth(tmp_path):
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [0.001] * 3, [0.0] * 3
+    scan = laspy.LasData(header)
+    scan.x, scan.y, scan.z = np.array([5.0, 5.2]), np.array([0.0, 0.1]), np.array([1.0, 2.0])
+    scan.classification = np.array([1, 5])
+    scan.write(tmp_path / "scan.laz")
+    cloud = {
+        "name": "scan",
+        "file": str(tmp_path / "scan.laz"),
+        "classes": [1, 5],
+        "survey_error_m": 0.0,
+        "thin_m": 0.0,
+    }
+    solid = {"kind": "box", "name": "hut", "centre_m": [6, 3, 1], "size_m": [1, 1, 2]}
+    found = bodies(
+        solids=[*BUSES, solid],
+        clouds=[{**cloud, "uncovered_m": 0.0}],
+        ropes=[{"name": "rope", "from_m": [3, 0, 4], "to_m": [5, 0, 0.5], "diameter_m": 0.02}],
+        crew=[{"name": "helper", "stature_m": 1.8, "at_m": [4, 2]}],
+        vehicles=[{"name": "truck", "centre_m": [9, 0, 0], "size_m": [4, 2, 3]}],
+    )
+    for name in ("scan", "hut", "rope", "helper", "truck", "ground"):
+        assert states(found[name]) == {"earth"}, name
+        assert found[name].conductive
+
+
+def test_only_a_tested_rope_is_insulating():
+    rope = {"name": "rope", "from_m": [3, 0, 4], "to_m": [5, 0, 0.5], "diameter_m": 0.02}
+    assert not bodies(solids=BUSES, ropes=[{**rope, "insulating": True, "test": "T1", "by": "laboratory"}])[
+        "rope"
+    ].conductive
+    with pytest.raises(InputError, match="the test of the insulating rope"):
+        scene(ropes=[{**rope, "insulating": True}])
+
+
+def test_metal_on_the_ladder_floats_and_shortens_the_gap():
+    """A ferrule from 5.0 to 5.4 m up: from the bus at 12 m to it, through it, and on to the worker's head."""
+    ferrule = {"name": "ferrule", "from_m": 5.4, "to_m": 5.9, "radius_m": 0.05}
+    found = only(circuits=[TWO], solids=BUSES, ladder={**small.LADDER, "fittings": [ferrule]})
+    through = gap(found, "A", "earth", "object").posture
+    assert through.through == ("ferrule", "worker")
+    without = gap(only(circuits=[TWO], solids=BUSES), "A", "earth", "object").posture
+    # The slab of the ferrule reaches its radius beyond both ends: 0.6 m of metal that is no insulation.
+    assert without.gap_upper_m - 0.62 < through.gap_upper_m < without.gap_upper_m - 0.3
+
+
+def test_an_insulated_shield_wire_is_judged_as_earth_and_as_live():
+    wire = {
+        "kind": "span",
+        "name": "shield",
+        "potential": "earth",
+        "insulated": True,
+        "sag_m": 0.01,
+        "diameter_m": 0.02,
+    }
+    wire |= {"from_m": [-10, 0, 9], "to_m": [10, 0, 9]}
+    parts = {"solids": BUSES, "wires": [wire], "stages": [stage(kind="work")]}
+    assert states(bodies(**parts)["shield"]) == {"earth", "shield"}
+    found = only(circuits=[TWO], **parts)
+    as_earth, as_live = gap(found, "A", "earth", "object"), gap(found, "shield", "earth", "object")
+    assert as_earth.posture.case == "as stated"
+    assert as_live.posture.case == "shield live"
+    head = 9.0 - 0.01 - 3.0 - small.head_m()
+    assert as_live.posture.gap_upper_m == pytest.approx(head + 3.0 - small.SPREAD, abs=0.03)
+    assert as_live.limit_m == as_earth.limit_m
+    assert gap(found, "A", "shield", "object").posture.case == "shield live"
+    plain = only(circuits=[TWO], **{**parts, "wires": [{**wire, "insulated": False}]})
+    assert gap(plain, "shield", "earth", "object") is None
+
+
+def test_a_dead_circuit_that_is_not_earthed_is_judged_as_earth_and_as_live_all_of_it_at_once():
+    dead = {**PLAIN, "state": "dead, not earthed"}
+    solids = [*BUSES, wall("bus D", -2.0, "D", z=(3.0, 5.0)), wall("bus E", 8.0, "E", z=(3.0, 5.0))]
+    parts = {"circuits": [TWO, dead], "solids": solids}
+    found = bodies(**parts)
+    assert (states(found["bus D"]), states(found["bus E"])) == ({"D", "earth"}, {"E", "earth"})
+    assert [case.name for case in cases(tuple(found.values()))] == ["as stated", "circuit x at earth"]
+    stage_found = only(**parts)
+    assert gap(stage_found, "D", "earth", "object").posture.case == "as stated"
+    assert gap(stage_found, "A", "earth", "object").posture.case == "circuit x at earth"
+    earthed = only(circuits=[TWO, {**PLAIN, "state": "earthed"}], solids=solids)
+    assert gap(earthed, "D", "earth", "object") is None
+    assert gap(earthed, "A", "earth", "object").posture.case == "as stated"
+    live = only(circuits=[TWO, PLAIN], solids=solids)
+    # Live, the bus at D is no earth: from A by the worker to the ground it is further.
+    far, near = (gap(found, "A", "earth", "object").posture.gap_upper_m for found in (live, earthed))
+    assert far > near + 0.5
+
+
+DROPPER = {
+    "kind": "slack",
+    "name": "dropper",
+    "phase": "A",
+    "from_m": [6, 0, 9],
+    "to_m": [8, 0, 5],
+    "length_m": 4.8,
+    "diameter_m": 0.03,
+}
+RELEASE = {"free_end": "from", "lowered_to_m": [6, 0, 6], "isolated": "disconnector open", "by": "the person in charge"}
+OFF = stage(kind="descend", off=["dropper"])
+
+
+def dropped(release=None, **changes):
+    return {
+        "solids": BUSES,
+        "wires": [{**DROPPER, "release": {**RELEASE, **(release or {})}}],
+        "stages": [{**OFF, **changes}],
+    }
+
+
+def proof(state):
+    return {"state": state, "proof": f"cannot be {state}", "by": "the person in charge"}
+
+
+def test_a_released_conductor_is_judged_at_its_phase_as_earth_and_as_a_potential_of_its_own():
+    parts = dropped()
+    assert states(bodies(**parts)["dropper"]) == {"A", "earth", "dropper"}
+    found = only(circuits=[TWO], **parts)
+    at_own = gap(found, "A", "dropper", "air")
+    assert at_own.posture.case == "dropper at its own"
+    # Between its former phase and it stands the limit between phases.
+    between = gap(found, "A", "B", "object").limit_m
+    assert gap(found, "A", "dropper", "object").limit_m == between
+    # At its former phase it hangs down to 3.4 m above the ground or less: 4.8 m of wire over 2.2 m between its ends.
+    at_phase = gap(found, "A", "earth", "tool").posture
+    assert (at_phase.case, at_phase.ends) == ("as stated", ("dropper", "ground"))
+    assert at_phase.gap_upper_m < 4.5
+    # As earth, it is what the bus above is nearest to: 12 m less the 6 m at which it is parked, its diameter and slack.
+    earthed = dropped({"struck_out": [proof("phase"), proof("own")]})
+    at_earth = gap(only(circuits=[TWO], **earthed), "A", "earth", "tool").posture
+    assert at_earth.ends == ("bus A", "dropper")
+    assert at_earth.gap_upper_m == pytest.approx(6.0, abs=0.15)
+
+
+def test_a_wire_that_is_still_joined_is_judged_at_its_phase_alone():
+    assert states(bodies(solids=BUSES, wires=[{**DROPPER, "release": RELEASE}])["dropper"]) == {"A"}
+
+
+@pytest.mark.parametrize("left", [("phase",), ("earth",), ("own",), ("phase", "own"), ("earth", "own")])
+def test_a_state_is_struck_out_only_by_a_recorded_proof(left):
+    struck = [proof(state) for state in ("phase", "earth", "own") if state not in left]
+    parts = dropped({"struck_out": struck})
+    named = {"phase": "A", "earth": "earth", "own": "dropper"}
+    assert states(bodies(**parts)["dropper"]) == {named[state] for state in left}
+    notes = only(circuits=[TWO], **parts).notes
+    for entry in struck:
+        assert any(entry["proof"] in note and entry["by"] in note for note in notes)
+
+
+def test_striking_out_every_state_is_refused():
+    with pytest.raises(InputError, match="at least one state left to judge"):
+        prepare(scene(circuits=[TWO], **dropped({"struck_out": [proof(s) for s in ("phase", "earth", "own")]})))
+
+
+def test_floating_is_a_state_that_takes_a_proof_of_its_own():
+    override = {
+        "body": "dropper",
+        "states": ["floating"],
+        "proof": "hangs from a tested rope alone",
+        "by": "the person",
+    }
+    parts = dropped(None, states=[override])
+    assert states(bodies(**parts)["dropper"]) == {"floating"}
+    found = only(circuits=[TWO], **parts)
+    assert any("hangs from a tested rope alone" in note for note in found.notes)
+    assert gap(found, "A", "earth", "object").posture.case == "as stated"
+
+
+def test_a_potential_stated_without_proof_strikes_nothing_out():
+    for word in ("floating", "B"):
+        found = bodies(**dropped(None, potentials={"dropper": word}))["dropper"]
+        assert states(found) == {word, "A", "earth", "dropper"}
+    crew = [{"name": "helper", "stature_m": 1.8, "at_m": [4, 2]}]
+    found = bodies(solids=BUSES, crew=crew, stages=[stage(potentials={"helper": "floating"})])["helper"]
+    assert states(found) == {"floating", "earth"}
+    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.1, "clamp_m": [0, 0, 5]}
+    found = bodies(solids=BUSES, stages=[stage(**bond, potentials={"worker": "A"})])["worker"]
+    assert states(found) == {"A", "floating"}
+
+
+def test_states_of_a_dead_circuit_are_settled_by_proof_alone():
+    parts = {"circuits": [TWO, {**PLAIN, "state": "dead, not earthed"}]}
+    parts["solids"] = [*BUSES, slab("bus D", bottom_m=9.0, potential="D"), wall("bus E", 8.0, "E")]
+    told = {"body": "bus D", "states": ["earth"], "proof": "earthed at both ends", "by": "the person in charge"}
+    assert states(bodies(**parts, stages=[stage(states=[told])])["bus D"]) == {"earth"}
+    assert states(bodies(**parts, stages=[stage(potentials={"bus D": "earth"})])["bus D"]) == {"earth", "D"}
+    with pytest.raises(InputError, match="states that it can have: earth, floating, phase"):
+        prepare(scene(**parts, stages=[stage(states=[{**told, "states": ["own"]}])]))
+
+
+def test_a_released_shield_wire_has_a_potential_of_its_own_too():
+    wire = {**DROPPER, "name": "shield", "release": RELEASE, "potential": "earth"}
+    wire.pop("phase")
+    parts = {"solids": BUSES, "wires": [wire], "stages": [stage(kind="descend", off=["shield"])]}
+    assert states(bodies(**parts)["shield"]) == {"earth", "shield"}
+    assert gap(only(circuits=[TWO], **parts), "A", "shield", "object") is not None
+
+
+def test_a_wire_whose_shape_the_job_changes_is_the_jobs():
+    """Two wires 3 m apart: the line's own until a load moves one of them."""
+    span = {"kind": "span", "sag_m": 0.01, "diameter_m": 0.02}
+    wires = [
+        {**span, "name": "high", "phase": "A", "from_m": [-10, 6, 12], "to_m": [10, 6, 12]},
+        {**span, "name": "low", "phase": "B", "from_m": [-10, 6, 9], "to_m": [10, 6, 9]},
+    ]
+    assert gap(only(circuits=[TWO], wires=wires), "A", "B", "air") is None
+    loaded = [{"wire": "high", "slack_m": 0.5, "basis": "calculated"}]
+    found = gap(only(circuits=[TWO], wires=wires, stages=[stage(disturbed=loaded)]), "A", "B", "air")
+    assert found.posture.gap_upper_m == pytest.approx(3.0 - 0.02 - 0.5, abs=0.02)
+
+
+def test_too_many_uncertain_bodies_are_refused_by_name():
+    wire = {"kind": "span", "potential": "earth", "insulated": True, "sag_m": 0.01, "diameter_m": 0.02}
+    wires = [{**wire, "name": f"shield {k}", "from_m": [-10, k, 20], "to_m": [10, k, 20]} for k in range(6)]
+    with pytest.raises(InputError, match="few enough bodies of uncertain potential") as caught:
+        checked(circuits=[TWO], solids=BUSES, wires=wires)
+    assert "shield 5" in str(caught.value)
