@@ -20,6 +20,9 @@ from clearance.survey.strands import Track, axes
 SMOOTH_M = 0.12
 """[m] Scatter of blob centres about a smooth curve below which a track has no kink."""
 
+OFF_AT_END_M = 0.25
+"""[m] Blobs at the end of a piece further off its curve than this are not of the wire."""
+
 FEWEST_BLOBS = 4
 """Slices a piece of wire must show in."""
 
@@ -29,11 +32,18 @@ SHORTEST_M = 17.0
 STEEPEST = 0.6
 """[1] Greatest slope of a span wire's chord; droppers and stays are steeper and not looked for."""
 
+SAME_WIRE_M = 0.4
+"""[m] Two pieces beside one another that are this near are the same wire."""
+
 DEEPEST_OVERLAP_M = 10.0
 """[m] Two pieces of one wire may overlap by this: of two blobs in a slice each track takes one."""
 
 LONGEST_GAP_M = 250.0
 """[m] Longest stretch without returns that two pieces may be joined over, if one catenary fits both."""
+
+DEEPEST_PAST_M = 6.0
+"""[m] How far past the place where two pieces meet the blobs of one may reach: a slice and the support's own
+depth."""
 
 SUPPORT_REACH_M = 45.0
 """[m] How far before a support the returns of a wire may end."""
@@ -127,7 +137,28 @@ def _plausible(piece: Piece) -> bool:
     low, high = piece.reach
     ends = np.abs(slope(piece.curve, np.array([low, high])))
     enough = len(piece.xyz) >= FEWEST_BLOBS and high - low >= SHORTEST_M
-    return bool(enough and ends.max() < STEEPEST and piece.curve.rms_vertical < 0.3 and piece.curve.rms_lateral < 0.5)
+    return bool(
+        enough
+        and ends.max() < STEEPEST
+        and piece.curve.rms_vertical < (0.3 if high - low > 60.0 else SMOOTH_M)
+        and piece.curve.rms_lateral < 0.5
+    )
+
+
+def _trimmed(stub: Stub) -> Piece:
+    """A piece without the blobs at its ends that are off its curve: the first few past a support, where the kink is
+    slight."""
+    xyz, count = stub.xyz, stub.count
+    while True:
+        piece = make_piece(xyz, count)
+        s = to_frame(xyz, piece.curve.base, piece.curve.direction)[:, 0]
+        off = np.abs(xyz[:, 2] - height(piece.curve, s))
+        limit = max(OFF_AT_END_M, 6.0 * float(np.median(off)))
+        start = int(np.argmax(off <= limit)) if (off[:4] > limit).any() else 0
+        stop = len(off) - (int(np.argmax(off[::-1] <= limit)) if (off[-4:] > limit).any() else 0)
+        if (start == 0 and stop == len(off)) or stop - start < FEWEST_BLOBS:
+            return piece
+        xyz, count = xyz[start:stop], count[start:stop]
 
 
 def cut_tracks(found: Sequence[Track]) -> tuple[list[Piece], list[Stub]]:
@@ -143,7 +174,7 @@ def cut_tracks(found: Sequence[Track]) -> tuple[list[Piece], list[Stub]]:
             stub = Stub(xyz[start:stop], track.count[start:stop].astype(float))
             length = float(np.hypot(*(stub.xyz[-1] - stub.xyz[0])[:2]))
             if stop - start >= FEWEST_BLOBS and length >= SHORTEST_M:
-                piece = make_piece(stub.xyz, stub.count)
+                piece = _trimmed(stub)
                 if _plausible(piece):
                     good.append(piece)
                     continue
@@ -152,14 +183,19 @@ def cut_tracks(found: Sequence[Track]) -> tuple[list[Piece], list[Stub]]:
 
 
 def _joined(a: Piece, b: Piece) -> Piece | None:
-    """One piece of two, if one catenary fits both and they lie one after the other."""
+    """One piece of two, if one catenary fits both and they lie one after the other, or the first holds the second."""
     if abs(float(a.curve.direction @ b.curve.direction)) < 0.995:
         return None
     placed = to_frame(b.xyz, a.curve.base, a.curve.direction)
     low, high = a.reach
     s_low, s_high = float(placed[:, 0].min()), float(placed[:, 0].max())
     gap = max(s_low - high, low - s_high)
-    if gap < -DEEPEST_OVERLAP_M or gap > LONGEST_GAP_M:
+    if gap < -DEEPEST_OVERLAP_M:
+        # beside one another: the same wire twice (two blobs in a slice, a track each), or two wires
+        off_t = np.abs(placed[:, 1] - offset(a.curve, placed[:, 0]))
+        off_z = np.abs(placed[:, 2] - height(a.curve, placed[:, 0]))
+        return a if s_high - s_low < high - low and max(np.median(off_t), np.median(off_z)) < SAME_WIRE_M else None
+    if gap > LONGEST_GAP_M:
         return None
     middle = np.array([(high + s_low) / 2.0 if s_low > high else (low + s_high) / 2.0])
     other = middle - float((b.curve.base - a.curve.base) @ a.curve.direction)
@@ -174,7 +210,7 @@ def _joined(a: Piece, b: Piece) -> Piece | None:
     ):
         return None
     joint = make_piece(np.concatenate([a.xyz, b.xyz]), np.concatenate([a.count, b.count]))
-    limit = max(1.5 * a.curve.rms_vertical, 1.5 * b.curve.rms_vertical, 0.12)
+    limit = max(1.5 * (a if high - low > s_high - s_low else b).curve.rms_vertical, SMOOTH_M)
     return (
         joint
         if joint.curve.rms_vertical <= limit and joint.curve.p95_vertical < 3 * limit and joint.curve.rms_lateral < 0.4
@@ -190,9 +226,7 @@ def _in_line(piece: Piece, middles: Floats, directions: Floats, halves: Floats) 
     low, high = piece.reach
     gap = np.abs(away @ along - (low + high) / 2.0) - halves - (high - low) / 2.0
     near = np.abs(away @ left - piece.curve.lateral[0]) < 3.0 + 0.05 * np.abs(away @ along)
-    return np.flatnonzero(
-        near & (np.abs(directions @ along) > 0.995) & (gap > -3.0 * DEEPEST_OVERLAP_M) & (gap < LONGEST_GAP_M)
-    )
+    return np.flatnonzero(near & (np.abs(directions @ along) > 0.995) & (gap < LONGEST_GAP_M))
 
 
 def join_pieces(pieces: list[Piece]) -> list[Piece]:
@@ -238,11 +272,15 @@ def _outward(piece: Piece, end: int) -> Floats:
 def meeting(a: Curve, b: Curve, near: Floats) -> tuple[Floats, float] | None:
     """Where two curves meet near a place (3,): the point (3,) and how far apart in height they are there [m].
 
-    Curves in line meet where their heights cross; curves at an angle where they cross in plan.
+    Curves in line meet where their heights cross; curves at an angle where they cross in plan; of the two, what cuts at
+    the larger angle.
     """
     cross = float(a.direction[0] * b.direction[1] - a.direction[1] * b.direction[0])
     left = np.array([-a.direction[1], a.direction[0]])
-    if abs(cross) > 0.05:
+    here = np.array([float((near[:2] - a.base) @ a.direction)])
+    there = np.array([float((near[:2] - b.base) @ b.direction)])
+    kink = float(slope(a, here)[0] - slope(b, there)[0] * np.sign(a.direction @ b.direction))
+    if abs(cross) > max(0.05, min(2.0 * abs(kink), 0.4)):
         apart = b.base - a.base
         at_a = np.array([float(apart[0] * b.direction[1] - apart[1] * b.direction[0]) / cross])
         corner = a.base + float(at_a[0]) * a.direction + float(offset(a, at_a)[0]) * left
@@ -280,7 +318,7 @@ def find_joints(pieces: Sequence[Piece], solid: int) -> list[Joint]:
             continue
         place = met[0]
         beyond = [float((place - where[k])[:2] @ _outward(pieces[n], e)) for k, n, e in ((i, p, end_p), (j, q, end_q))]
-        if min(beyond) < -8.0 or max(beyond) > SUPPORT_REACH_M:
+        if min(beyond) < -DEEPEST_PAST_M or max(beyond) > SUPPORT_REACH_M:
             continue
         u = place[:2] - pieces[q].curve.base
         aside = abs(

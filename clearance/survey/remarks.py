@@ -26,6 +26,9 @@ NOT_EVALUATED: tuple[str, ...] = (
     "conductor diameter, weight, tension, temperature and load during the scan: not in a scan",
 )
 
+WIDE_TURN_DEG = 35.0
+"""[deg] Beyond this turn of a line its wires, prolonged, need not meet where they hang."""
+
 _KEPT = {
     LOW_CODE: "low vegetation and the like",
     MEDIUM_CODE: "medium vegetation and the like",
@@ -81,6 +84,12 @@ def for_the_eye(finding: Finding, out: Collected, low_cells: int) -> tuple[str, 
             eye.append(
                 f"{tower.name}: only {tower.points} returns; known from its wires; its body is not to be relied on"
             )
+    for number, tower in enumerate(finding.structures):
+        courses = np.array([wire.curve.direction for wire in finding.wires if number in wire.supports])
+        if len(courses) > 1:
+            turn = float(np.degrees(np.arccos(np.clip(np.abs(courses @ courses.T).min(), 0.0, 1.0))))
+            if turn > WIDE_TURN_DEG:
+                eye.append(f"{tower.name}: the line turns by {turn:.0f} deg; check where the wires end there")
     if out.beside:
         places = np.concatenate(out.beside_places)
         eye.append(

@@ -26,8 +26,11 @@ SLICE_M = 5.0
 PIXEL_M = 0.5
 """[m] Pixel of a slice. Sub-conductors (0.3 to 0.5 m apart) fall together, wires 1.5 m apart stay apart."""
 
+TALLEST_PIXELS = 6
+"""Pixels a blob may be high: the fall of a wire within a slice at a slope of 0.45, and a bundle."""
+
 WIDEST_PIXELS = 4
-"""Pixels a blob may be wide or high: a bundle and the fall of a wire within a slice at a slope of 0.25."""
+"""Pixels a blob may be wide: a bundle, and a wire that runs at an angle to the bearing."""
 
 LONGEST_JUMP_M = 40.0
 """[m] A wire is followed over a stretch without returns up to this long; longer ones are bridged by the fit."""
@@ -151,7 +154,7 @@ def blobs(xyz: Floats, bearing: float) -> Blobs:
     place = np.stack([np.bincount(label, values, number) / count for values in (s, t, z)], axis=1)
     slab_of = np.zeros(number, np.int64)
     slab_of[label] = slab
-    small = (spread <= WIDEST_PIXELS).all(axis=0)
+    small = (spread[0] <= TALLEST_PIXELS) & (spread[1] <= WIDEST_PIXELS)
     return Blobs(place[small], slab_of[small], count[small])
 
 
@@ -179,7 +182,8 @@ def tracks(found: Blobs, bearing: float) -> list[Track]:
     """Follow blobs from slice to slice, each to the nearest that lies where it is expected.
 
     A track is expected on straight continuation of its last blobs, sideways within 0.6 m and in height within 0.35 m
-    plus what curvature may add over the jump; a track of one blob may rise or fall by 0.25 m per metre.
+    plus what curvature may add over the jump; a track of one blob may rise or fall by 0.45 m per metre,
+    by 2.4 m at the most.
     """
     place, slab = found.place, found.slab
     done: list[_Open] = []
@@ -198,7 +202,9 @@ def tracks(found: Blobs, bearing: float) -> list[Track]:
             young = (length < 3)[:, None]
             reach_t = np.where(young, 0.35 + 0.09 * ahead, 0.45 + 0.02 * ahead)
             reach_z = np.where(
-                length[:, None] == 1, 0.3 + 0.25 * ahead, np.where(young, 0.35 + 0.05 * ahead, 0.3 + 0.004 * ahead**1.5)
+                length[:, None] == 1,
+                0.3 + np.minimum(0.45 * ahead, 2.4),
+                np.where(young, 0.35 + 0.05 * ahead, 0.3 + 0.004 * ahead**1.5),
             )
             allowed = (ahead > 0.05) & (ahead < np.where(length[:, None] == 1, 3.2 * SLICE_M, LONGEST_JUMP_M))
             allowed &= (np.abs(off_t) <= reach_t) & (np.abs(off_z) <= reach_z)

@@ -102,8 +102,13 @@ def build_line(
                 ends[index][end] = number
     _attach_open_ends(pieces[: len(good)], ends, supports)
     _supports_at_ends(pieces[: len(good)], ends, supports, returns_near, ground_at)
-    keep = [index for index in range(len(pieces)) if index < len(good) or max(ends[index]) >= 0]
+    keep = [
+        index
+        for index in range(len(pieces))
+        if index < len(good) or (max(ends[index]) >= 0 and ends[index][0] != ends[index][1])
+    ]
     renumber = {old: new for new, old in enumerate(keep)}
+    kept = [joint for joint in kept if joint.first[0] in renumber and joint.second[0] in renumber]
     kept = [
         Joint((renumber[joint.first[0]], joint.first[1]), (renumber[joint.second[0]], joint.second[1]), joint.place)
         for joint in kept
@@ -238,7 +243,8 @@ def _hang(
             across = np.array([-support.direction[1], support.direction[0]])
             # the plane through the support's axis across the line
             normal = np.array([across[1], -across[0]])
-            out[end] = float((support.axis - piece.curve.base) @ normal / (piece.curve.direction @ normal))
+            plane = float((support.axis - piece.curve.base) @ normal / (piece.curve.direction @ normal))
+            out[end] = max(plane, out[end]) if end else min(plane, out[end])
     return out[0], out[1]
 
 

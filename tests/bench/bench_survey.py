@@ -37,7 +37,7 @@ def make(folder: Path, millions: int) -> list[Path]:
         paths.append(path)
         if path.exists():
             continue
-        x = np.asarray(tile.X)
+        x = np.array(tile.X)  # a copy: the records are shifted in place
         with laspy.open(path, mode="w", header=tile.header) as writer:
             for copy in range(start, min(start + COPIES_PER_FILE, millions)):
                 tile.points["X"] = x + round(copy * APART_M / tile.header.scales[0])
