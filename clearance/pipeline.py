@@ -66,11 +66,17 @@ def prepare(scene: Scene) -> Prepared:
 
 
 def settings(prepared: Prepared) -> Mapping[tuple[str, str], Setting]:
-    """The first setting of each stage by (stage, check): what stands where, for drawings."""
-    found: dict[tuple[str, str], Setting] = {}
-    for pieces in prepared.stages:
-        for setting in pieces:
-            found.setdefault((setting.stage, setting.check), setting)
+    """The first setting of each stage by (stage, check): what stands where at its beginning."""
+    return {key: pieces[0] for key, pieces in all_settings(prepared).items()}
+
+
+def all_settings(prepared: Prepared) -> Mapping[tuple[str, str], tuple[Setting, ...]]:
+    """Every setting of each stage by (stage, check), in order: several where a wire is lowered piece by piece."""
+    found: dict[tuple[str, str], tuple[Setting, ...]] = {}
+    for settings_of_stage in prepared.stages:
+        for setting in settings_of_stage:
+            key = (setting.stage, setting.check)
+            found[key] = (*found.get(key, ()), setting)
     return found
 
 

@@ -69,7 +69,7 @@ def stub(monkeypatch, tmp_path, repository):
     def print_result(result, console):
         console.print(f"verdict: {result.verdict}")
 
-    stand_in("clearance.pipeline", prepare=prepare, check_prepared=check_prepared, settings=lambda prepared: {})
+    stand_in("clearance.pipeline", prepare=prepare, check_prepared=check_prepared, all_settings=lambda prepared: {})
     stand_in("clearance.report.text", print_result=print_result)
     stand_in("clearance.report.drawings", draw_all=draw_all)
     monkeypatch.chdir(tmp_path)
@@ -321,12 +321,12 @@ def test_the_stand_ins_take_what_the_real_ones_take():
     # So that a change of the pipeline or the writers fails here, not in front of an engineer.
     from inspect import signature
 
-    from clearance.pipeline import check_prepared, prepare, settings
+    from clearance.pipeline import all_settings, check_prepared, prepare
     from clearance.report.drawings import draw_all
     from clearance.report.text import print_result
 
     signature(prepare).bind("scene")
     signature(check_prepared).bind("prepared", 0.005, print)
-    signature(settings).bind("prepared")
+    signature(all_settings).bind("prepared")
     signature(draw_all).bind("scene", "result", {}, "folder", print)
     signature(print_result).bind("result", "console")

@@ -141,13 +141,13 @@ def shown(result: Result) -> None:
 
 def drawn(prepared: Prepared, result: Result, folder: Path, quiet: bool) -> list[Path]:
     """The drawings of a result, as the files written. Raises `ClearanceError`."""
-    from clearance.pipeline import settings
+    from clearance.pipeline import all_settings
     from clearance.report.drawings import draw_all
 
     folder_for("--out", folder)
     try:
         with progress_line(quiet) as progress:
-            return draw_all(prepared.site.scene, result, settings(prepared), folder, progress)
+            return draw_all(prepared.site.scene, result, all_settings(prepared), folder, progress)
     except OSError as error:
         raise InputError(unwritable("--out", folder, "a folder", error)) from None
 

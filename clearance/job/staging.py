@@ -63,6 +63,9 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
         "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
         "lower_m": stage.lower_m,
     }
+    if stage.swing_m > 0.0 and records.aloft(site.scene, stage):
+        # The square holds the circle in which one who hangs may swing.
+        spans["swing_along_m"] = spans["swing_across_m"] = Range(-stage.swing_m, stage.swing_m)
     return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
 
 
@@ -159,7 +162,14 @@ def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
         if "climb_m" in spans:
             # The worker hangs upright from a tilted ladder.
             upright = Joint("fixed", rotation=rotation_about(along, -tilt))
-            links.append(Link("worker", "ladder", (_joint("slide", "climb_m", spans, box, axis=up), upright)))
+            hanging: tuple[Joint, ...] = ()
+            if "swing_along_m" in spans:
+                hanging = (
+                    # `across` is the axis of a lean across the heading, which points along it.
+                    _joint("slide", "swing_along_m", spans, box, axis=across),
+                    _joint("slide", "swing_across_m", spans, box, axis=along),
+                )
+            links.append(Link("worker", "ladder", (_joint("slide", "climb_m", spans, box, axis=up), upright, *hanging)))
     used = {joint.parameter for link in links for joint in link.joints} | ({"lower_m"} if piece is not None else set())
     box = {name: span for name, span in box.items() if name in used}
     if piece is not None:
@@ -284,8 +294,7 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterato
             shape = worker.reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry = scene.ladder
-        bending = entry.bending_m if entry is not None else 0.0
-        shape = shapes.thickened(shape, rig.fit_m + bending + stage.swing_m)
+        shape = shapes.thickened(shape, rig.fit_m + (entry.bending_m if entry is not None else 0.0))
         bonded = stage.bonded.get(person.name)
         potential: str | None = bonded
         states: tuple[tuple[str, str | None], ...] = ()
