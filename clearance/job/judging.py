@@ -427,7 +427,11 @@ def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -
             others = tuple(
                 body.name
                 for body in setting.bodies
-                if body.conductive and body.potential == phase and not body.job and len(body.shape)
+                if body.conductive
+                and body.potential == phase
+                and len(body.shape)
+                # A wire that the stage disturbs counts as the job's, and is still the line's to reach.
+                and (not body.job or (body.kind == "wire" and body.name not in stage.released))
             )
             if others and any(body.name == name for body in setting.bodies):
                 path = Path((Group((name,)), Group(others)))
@@ -436,7 +440,9 @@ def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -
                     nearest = 0.0
                     break
                 nearest = min(nearest, bench.sweep(compiled, (path,), tolerance_m=bench.tolerance_m).lower_m)
-        if reach and nearest > 0.0:
+        # Once the clamp is on, what must reach is the lead, not the hand.
+        lead = 0.0 if stage.kind in ("bonding", "unbonding") else stage.bonding_lead_m or 0.0
+        if reach and nearest > lead:
             found = f"the nearest {nearest:.2f} m beyond the reach envelope" if nearest < float("inf") else "none"
             yield Mistake(
                 (*where(bench.site.scene, stage), f"bonded.{name}"),

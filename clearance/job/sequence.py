@@ -296,4 +296,3 @@ def lowered_whole(site: Site) -> None:
                 mistakes.append(Mistake(where(scene, stage, "lower_m"), expected, found, remedy))
     if mistakes:
         raise InputError(mistakes)
-

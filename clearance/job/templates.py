@@ -59,7 +59,8 @@ class _Desk:
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
-        stated = {key: value for key, value in {**carried, **fields}.items() if value not in ((), None, {}, False)}
+        given = {**carried, **fields}
+        stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
         self.stages.append(Stage(name=unique, kind=kind, **stated))
         self.anew = False
 
@@ -107,7 +108,7 @@ def _written_are_placed(desk: _Desk) -> None:
     for stage in desk.scene.stages:
         count = named.count(stage.name)
         if count != 1:
-            found = f"{count or 'no'} job{'s' if count > 1 else ''} of kind \"written stages\" with it"
+            found = f'{count or "no"} job{"s" if count > 1 else ""} of kind "written stages" with it'
             remedy = "say where it comes among the jobs"
             desk.wrong((f"stage '{stage.name}'",), "one place among the jobs", found, remedy)
 
@@ -382,4 +383,3 @@ _MAKERS: dict[tuple[str, ...], Any] = {
     ("earth tail", "remove earth"): _earth,
     ("rescue",): _rescue,
 }
-

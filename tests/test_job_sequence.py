@@ -1,0 +1,237 @@
+"""What is carried from stage to stage: each contradiction is refused with its reason, and nothing else is."""
+
+from __future__ import annotations
+
+import pytest
+
+from clearance.errors import InputError
+from clearance.job import parting, sequence, templates
+from clearance.pipeline import check, prepare
+from clearance.scene.builtin import builtin_scene
+from clearance.scene.reading import read_scene
+from clearance.scene.records import Range
+from clearance.scene.records_wires import BeforeParting
+
+
+@pytest.fixture(scope="module")
+def job():
+    return templates.expanded(read_scene(builtin_scene("job_three_phases")))
+
+
+def said(job, change, wires=None):
+    """What is refused of the job with some stages changed: `change` maps names to new fields, None to take it out."""
+    stages = []
+    for stage in job.stages:
+        fields = change.get(stage.name, {})
+        if fields is not None:
+            stages.append(stage.model_copy(update=fields))
+    update = {"stages": tuple(stages)}
+    if wires is not None:
+        update["wires"] = tuple(wires(wire) for wire in job.wires)
+    return [str(mistake) for _, _, mistakes in sequence.follow(job.model_copy(update=update)) for mistake in mistakes]
+
+
+@pytest.mark.parametrize("name", ["demo", "demo_full_overvoltage", "job_three_phases", "measured_span"])
+def test_the_scenes_of_the_project_contradict_themselves_nowhere(name):
+    sequence.refuse_contradictions(templates.expanded(read_scene(builtin_scene(name))))
+
+
+OFF = ("dropper A",)
+REFUSED = {
+    "travel with a person aloft": (
+        {"move to B": {"workers": ("worker",), "climb_m": Range(0.0, 1.0)}},
+        ["'move to B': workers: expected nobody on the ladder while it travels, found worker"],
+    ),
+    "the ladder jumps": (
+        {"move to B": None},
+        ["'mount at B': travel_m: expected a station the ladder is at, 1.9 to 2.1 m after stage 'come down from A'"],
+    ),
+    "the worker jumps": (
+        {"climb to A": {"climb_m": Range(1.0, 4.0)}},
+        ["'bond to A': climb_m: expected heights that meet those of stage 'climb to A', 1 to 4 m, found 5.2 to 6.6 m"],
+    ),
+    "forgotten on the ladder": (
+        {"come down from A": None},
+        ["'move to B': workers: expected nobody forgotten on the ladder, found 'worker' left up there"],
+    ),
+    "bonded and gone": (
+        {"unbond from A": None, "come down from A": None},
+        ["'move to B': workers: expected everybody who is bonded, found 'worker', bonded to A in stage 'lower dropper A'"],
+    ),
+    "no stage of bonding": (
+        {"bond to A": {"kind": "work"}},
+        ["'bond to A': bonded: expected 'worker' not bonded after 'climb to A', found 'worker' bonded to A with no stage"],
+    ),
+    "no stage of unbonding": (
+        {"unbond from A": None},
+        ["'come down from A': bonded: expected 'worker' still bonded to A, found 'worker' not bonded"],
+    ),
+    "from phase to phase": (
+        {"loosen dropper A": {"bonded": {"worker": "B"}}},
+        ["'loosen dropper A': bonded: expected 'worker' bonded to A still, found B",
+         "'part dropper A': bonded: expected 'worker' bonded to B still, found A"],
+    ),
+    "two people at different phases": (
+        {"loosen dropper A": {"bonded": {"worker": "A", "second": "B"}, "workers": ("worker", "second")}},
+        ["'loosen dropper A': bonded: expected everybody bonded to one phase, found 'worker' to A and 'second' to B"],
+    ),
+    "unbonded too high": (
+        {"unbond from A": {"climb_m": Range(6.2, 6.6)}, "come down from A": {"climb_m": Range(1.0, 6.4)}},
+        ["'come down from A': climb_m: expected feet at or below 6.2 m, where stage 'unbond from A' takes the clamp off"],
+    ),
+    "bonding nobody": (
+        {"bond to A": {"bonded": {}}},
+        ["'bond to A': bonded: expected whom the stage is to bond, and the phase, found nobody"],
+    ),
+    "working without having climbed": (
+        {"mount at A": None, "climb to A": None, "bond to A": {"kind": "work", "bonded": {}}},
+        ["'bond to A': workers: expected 'worker' on the ladder already, found 'worker' on the ground"],
+    ),
+    "off though nobody released it": (
+        {"part dropper A": {"released": ("dropper B",), "bonded": {"worker": "B"}}, "lower dropper A": None},
+        ["'unbond from A': off: expected a wire that a stage has lowered, found \"dropper A\", in place"],
+    ),
+    "released and nobody lowered it": (
+        {"lower dropper A": None},
+        ["'unbond from A': off: expected a wire that a stage has lowered, found \"dropper A\", parted in stage"],
+    ),
+    "nowhere": (
+        {"come down from A": {"off": ()}},
+        ["'come down from A': off: expected \"dropper A\" where it was left, found \"dropper A\" nowhere"],
+    ),
+    "joined without having been raised": (
+        {"come down from A": {"kind": "join", "released": OFF, "off": (), "lower_m": Range(0.0, 0.0)}},
+        ["'come down from A': released: expected a wire that was raised to its place"],
+    ),
+    "earth of itself": (
+        {"come down from A": {"potentials": {"dropper A": "earth"}}},
+        ["'come down from A': potentials: expected \"dropper A\" earthed by a stage, found none did it"],
+    ),
+    "earth forgotten": (
+        {"move to B": {"kind": "earthing", "workers": (), "earths": OFF}},
+        ["'mount at B': potentials: expected the earth it has, found \"dropper A\" not stated, though earthed"],
+    ),
+    "earth raised to the phase": (
+        {"come down from A": {"kind": "earthing", "workers": (), "earths": OFF},
+         "move to B": {"off": (), "released": OFF, "kind": "lower", "lower_m": Range(0.0, 2.7)}},
+        ["'move to B': released: expected a wire that is not earthed, found \"dropper A\", earthed"],
+    ),
+    "earth removed that is not there": (
+        {"move to B": {"kind": "earthing", "workers": (), "lifts_earth": OFF}},
+        ["'move to B': lifts_earth: expected a wire that is earthed, found \"dropper A\", not earthed"],
+    ),
+    "both ends in hand": (
+        {"part dropper A": {"contacts": (("worker", "east bus A"), ("worker", "dropper A"))}},
+        ["'part dropper A': contacts: expected nobody at both ends of an opening, found 'worker' at \"dropper A\" and"],
+    ),
+    "parted without a bond": (
+        {"part dropper A": {"bonded": {}}},
+        ["'part dropper A': bonded: expected 'worker' bonded to the wire's phase, A, found not bonded"],
+    ),
+    "no distance stated": (
+        {"part dropper A": {"parting_distance_m": None}},
+        ["'part dropper A': parting_distance_m: expected how far everybody keeps from where it opens or closes"],
+    ),
+    "parted on the way": (
+        {"part dropper A": {"lower_m": Range(0.0, 1.0)}},
+        ["'part dropper A': released: expected one wire that is parted, at its place, found 1 released, lower_m 0 to 1 m"],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_a_contradiction_is_refused_with_its_reason(job, name):
+    change, expected = REFUSED[name]
+    found = said(job, change)
+    for words in expected:
+        assert any(words in line for line in found), found
+
+
+def test_each_reason_is_a_message_of_its_own():
+    first = [words[0].split(": expected ")[1] for _, words in REFUSED.values()]
+    assert (
+        len({tuple(line.split()[:5]) for line in first}) >= len(first) - 4
+    )  # a few share how they begin, not how they end
+    assert len(set(first)) == len(first)
+
+
+def established(**changes):
+    good = {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "traced", "by": "person in charge"}
+    return BeforeParting(**{**good, **changes})
+
+
+@pytest.mark.parametrize(
+    ("before", "words"),
+    [
+        (None, "expected what is established before it is parted: far_end, current_A, phase_identified, by"),
+        (established(far_end="closed"), 'far_end: expected "open and locked", found "closed"'),
+        (established(far_end="open"), 'far_end: expected "open and locked", found "open"'),
+        (established(current_A=3.5), "current_A: expected no current, 0 A, found 3.5 A. A wire that carries load"),
+    ],
+)
+def test_what_must_be_established_before_parting(job, before, words):
+    def wires(wire):
+        if wire.name != "dropper A":
+            return wire
+        return wire.model_copy(update={"release": wire.release.model_copy(update={"before_parting": before})})
+
+    found = said(job, {}, wires)
+    assert found
+    assert all("wire 'dropper A': release: before_parting" in line for line in found)
+    assert any(words in line for line in found)
+
+
+def test_a_tensioned_wire_is_taken_off_only_when_its_pull_is_held(job):
+    def wires(wire):
+        if wire.name == "dropper A":
+            return wire.model_copy(update={"name": "loose"})
+        return wire.model_copy(update={"name": "dropper A"}) if wire.name == "east bus A" else wire
+
+    found = said(job, {}, wires)
+    assert any("expected a slack wire, or one whose pull is held otherwise" in line for line in found)
+
+
+def test_the_clear_position_of_the_ladder_binds(job):
+    ladder = job.ladder.model_copy(update={"clear_m": 5.0})
+    found = [str(m) for _, _, ms in sequence.follow(job.model_copy(update={"ladder": ladder})) for m in ms]
+    assert sum("found no lower than 5.2 m" in line for line in found) == 3
+    assert sum("found 'worker' up to 5.2 m" in line for line in found) == 6
+
+
+def test_several_are_reported_at_once_and_no_stage_is_swept(job):
+    stages = tuple(stage for stage in job.stages if stage.name not in ("move to B", "move to C"))
+    with pytest.raises(InputError) as caught:
+        prepare(job.model_copy(update={"stages": stages}))
+    assert len(caught.value.mistakes) == 2
+
+
+def test_a_stage_that_is_anew_or_first_may_begin_anywhere(job):
+    stages = tuple(
+        s.model_copy(update={"anew": True}) for s in job.stages if s.name in ("loosen dropper B", "move to C")
+    )
+    assert [mistakes for _, _, mistakes in sequence.follow(job.model_copy(update={"stages": stages}))] == [(), ()]
+
+
+def test_a_wire_that_is_parked_was_lowered_all_the_way(job):
+    # From the bus to where its release parks it the free end goes 2.74 m: sqrt(0.5^2 + (8.9 - 6.2)^2), the bus sagging.
+    change = {"lower dropper A": {"lower_m": Range(0.0, 2.0)}}
+    stages = tuple(stage.model_copy(update=change.get(stage.name, {})) for stage in job.stages)
+    with pytest.raises(InputError) as caught:
+        prepare(job.model_copy(update={"stages": stages}))
+    assert "expected the 2.7" in str(caught.value)
+    assert "found 2 m, and stage 'unbond from A' has it parked" in str(caught.value)
+
+
+def test_people_keep_the_stated_distance_from_the_opening(job):
+    alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "part dropper A")})
+    found = check(alone).stages[0]
+    kept = {a.body: a.measure for a in found.approaches if a.to == parting.opening_name("dropper A")}
+    assert set(kept) == {"worker", "rope crew west", "rope crew east", "watcher"}
+    # The watcher stands still, so the distance is that of two fixed shapes: from the free end at 2.1 m east of the
+    # gantry, about 8.8 m up, to the helmet at about 1.95 m, 5.0 m west of it; the careful gap is below it by the slack.
+    assert kept["watcher"].gap_lower_m == pytest.approx(((2.1 + 5.0) ** 2 + 4.5**2 + (8.8 - 1.9) ** 2) ** 0.5, abs=0.3)
+    assert kept["worker"].verdict == "clear"
+    nearer = alone.stages[0].model_copy(update={"parting_distance_m": 3.0})
+    again = check(alone.model_copy(update={"stages": (nearer,)})).stages[0]
+    assert {a.body for a in again.approaches if a.measure.verdict == "breach"} == {"worker"}
+    assert again.verdict == "breach"

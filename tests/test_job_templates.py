@@ -1,0 +1,216 @@
+"""Jobs expand into stages: those of the demonstration to the letter, and the printed expansion reads back as itself."""
+
+from __future__ import annotations
+
+import pytest
+from typer.testing import CliRunner
+
+from clearance.cli import app
+from clearance.engine import Group, Path, build_engine, compile_setting, enclose
+from clearance.errors import InputError
+from clearance.job import sequence, templates
+from clearance.job.written import written_out
+from clearance.pipeline import check, prepare
+from clearance.scene.builtin import builtin_scene
+from clearance.scene.reading import read_scene
+from clearance.scene.records import Range
+
+DEMO, JOB = builtin_scene("demo"), builtin_scene("job_three_phases")
+
+
+def read(folder, jobs, replaced=None):
+    """The job scene with other jobs."""
+    text = JOB.read_text()
+    head = text[: text.index("[[jobs]]")]
+    for old, new in (replaced or {}).items():
+        assert old in head
+        head = head.replace(old, new)
+    path = folder / "scene.toml"
+    path.write_text(head + jobs)
+    return read_scene(path)
+
+
+def job(kind, **entries):
+    lines = [f'[[jobs]]\nkind = "{kind}"', *(f"{key} = {value}" for key, value in entries.items())]
+    return "\n".join(lines) + "\n\n"
+
+
+LEAN = {"lean_along_deg": "[-1.5, 1.5]", "lean_across_deg": "[-1.5, 1.5]"}
+CLIMB = {**LEAN, "clear_m": 5.2, "part_m": "[5.8, 6.0]", "work_m": "[6.4, 6.6]", "bonding_lead_m": 1.0}
+TURN = (
+    '{{ wire = "dropper {0}", station_m = [{1}, {2}], touches = ["east bus {0}", "west bus {0}"], '
+    'clamp_m = "east bus {0} @ 1.5", lowered_m = 2.7 }}'
+)
+A, B = TURN.format("A", 1.9, 2.1), TURN.format("B", 6.4, 6.6)
+OFF_A = job("take off", **CLIMB, parting_distance_m=1.0, turns=f"[{A}]")
+
+
+def names(scene):
+    return [stage.name for stage in templates.expanded(scene).stages]
+
+
+def test_the_templates_give_the_stages_of_the_demonstration():
+    # The demonstration was written by hand, by somebody else. It has no stages of parting, and does not turn the ladder
+    # up; its feet stay at work while a dropper is loosened and lowered.
+    found = templates.expanded(read_scene(JOB)).stages
+    ours = [
+        stage for stage in found if stage.kind != "release" and stage.name not in ("raise ladder", "take down ladder")
+    ]
+    theirs = read_scene(DEMO).stages
+    assert [stage.name for stage in ours] == [stage.name for stage in theirs]
+    for mine, other in zip(ours, theirs, strict=True):
+        climb = Range(6.4, 6.6) if mine.name.startswith(("loosen", "lower")) else mine.climb_m
+        assert mine.model_copy(update={"climb_m": climb}) == other
+
+
+def test_every_connection_is_parted_in_a_stage_of_its_own():
+    parts = [stage for stage in templates.expanded(read_scene(JOB)).stages if stage.kind == "release"]
+    assert [stage.released for stage in parts] == [("dropper A",), ("dropper B",), ("dropper C",)]
+    for stage in parts:
+        touched = {name for pair in stage.contacts if "worker" in pair for name in pair}
+        assert stage.released[0] not in touched
+        assert stage.parting_distance_m == 1.0
+        assert stage.lower_m == Range(0.0, 0.0)
+
+
+def test_the_printed_expansion_reads_back_as_the_same_stages(tmp_path):
+    scene = read_scene(JOB)
+    text = written_out(scene, JOB.read_text())
+    path = tmp_path / "written.toml"
+    path.write_text(text)
+    again = read_scene(path)
+    assert (again.jobs, again.stages) == ((), templates.expanded(scene).stages)
+    assert text.startswith(JOB.read_text()[: JOB.read_text().index("[[jobs]]")].rstrip())
+    assert written_out(again, text) == text
+
+
+def test_expand_prints_it_and_refuses_what_a_check_would(tmp_path):
+    done = CliRunner().invoke(app, ["expand", str(JOB)])
+    assert done.exit_code == 0
+    assert done.stdout == written_out(read_scene(JOB), JOB.read_text())
+    read(tmp_path, job("take off", **{**CLIMB, "part_m": "[4.0, 4.5]"}, parting_distance_m=1.0, turns=f"[{A}]"))
+    wrong = CliRunner().invoke(app, ["expand", str(tmp_path / "scene.toml")])
+    assert wrong.exit_code == 2
+    assert "job 1 (take off): part_m: expected heights from clear_m, 5.2 m, to the top of work_m, 6.6 m" in wrong.stderr
+
+
+def test_the_ladder_is_moved_where_the_next_turn_stands_elsewhere(tmp_path):
+    scene = read(tmp_path, job("take off", **CLIMB, parting_distance_m=1.0, turns=f"[{A}, {B}]"))
+    (move,) = [stage for stage in templates.expanded(scene).stages if stage.kind == "travel"]
+    assert (move.name, move.travel_m, move.off) == ("move to B", Range(1.9, 6.6), ("dropper A",))
+
+
+def test_reconnecting_is_the_reverse_and_leaves_the_wire_in_place(tmp_path):
+    scene = read(tmp_path, OFF_A + job("reconnect", **CLIMB, parting_distance_m=1.0, turns=f"[{A}]"))
+    found = templates.expanded(scene)
+    sequence.refuse_contradictions(found)
+    back = [
+        stage for stage in found.stages if stage.name.endswith("(2)") or stage.kind == "join" or "raise" in stage.name
+    ]
+    kinds = [stage.kind for stage in found.stages[8:]]
+    assert kinds == ["mount", "climb", "bonding", "lower", "join", "work", "unbonding", "descend"]
+    assert [stage.name for stage in back][:4] == [
+        "mount at A (2)",
+        "climb to A (2)",
+        "bond to A (2)",
+        "raise dropper A",
+    ]
+    assert [stage.off for stage in found.stages[8:]] == [("dropper A",)] * 3 + [()] * 5
+    assert sequence.follow(found)[-1][1].off == frozenset()
+
+
+def test_an_earthed_tail_is_carried_as_earth_until_its_earth_is_removed(tmp_path):
+    by = {"wires": '["dropper A"]', "by": '"rope crew west"', "stick_m": 2.5}
+    jobs = OFF_A + job("earth tail", **LEAN, **by) + job("move ladder", **LEAN, station_m="[6.4, 6.6]")
+    scene = read(tmp_path, jobs + job("remove earth", **LEAN, **by) + job("reconnect", **CLIMB, parting_distance_m=1.0,
+                 turns=f"[{A}]"))  # fmt: skip
+    found = templates.expanded(scene)
+    sequence.refuse_contradictions(found)
+    stages = {stage.name: stage for stage in found.stages}
+    assert stages["earth dropper A"].workers == ()
+    assert stages["earth dropper A"].potentials == {}
+    assert stages["move to station 6.4 m"].potentials == {"dropper A": "earth"}
+    assert stages["remove the earth of dropper A"].potentials == {}
+
+
+def test_a_slip_hangs_the_worker_a_lanyard_below_the_work(tmp_path):
+    scene = read(tmp_path, job("take off", **CLIMB, parting_distance_m=1.0, lanyard_m=1.2, swing_m=0.4, turns=f"[{A}]"))
+    (hangs,) = [stage for stage in templates.expanded(scene).stages if "harness" in stage.name]
+    assert (hangs.climb_m.lo, hangs.climb_m.hi, hangs.swing_m) == (pytest.approx(5.8 - 1.2), 6.6, 0.4)
+    assert hangs.bonded == {"worker": "A"}
+
+
+RESCUE = job("rescue", **LEAN, phase='"A"', station_m="[1.9, 2.1]", hang_m="[5.2, 6.0]", swing_m=0.3, bonding_lead_m=1.5,
+             clamp_m='"east bus A @ 1.5"', touches='["east bus A", "west bus A", "dropper A"]')  # fmt: skip
+
+
+def test_a_rescue_branches_off_and_what_follows_goes_on_as_before(tmp_path):
+    scene = read(tmp_path, OFF_A + RESCUE + job("move ladder", **LEAN, station_m="[6.4, 6.6]"))
+    found = templates.expanded(scene)
+    sequence.refuse_contradictions(found)
+    assert [stage.kind for stage in found.stages[8:]] == ["work", "unbonding", "descend", "mount", "travel"]
+    assert [stage.anew for stage in found.stages[8:]] == [True, False, False, False, True]
+    assert [stage.off for stage in found.stages[8:]] == [()] * 4 + [("dropper A",)]
+
+
+def test_a_hanging_worker_swings_along_and_across(tmp_path):
+    # The track runs across the heading, so a swing across it by 0.2 m does what standing 0.2 m further along the track
+    # does; phase B runs along the heading, so the swing along it changes nothing in the gap to B.
+    alone = (
+        templates.expanded(read(tmp_path, RESCUE))
+        .stages[0]
+        .model_copy(update={"lean_along_deg": Range(0, 0), "lean_across_deg": Range(0, 0), "climb_m": Range(5.6, 5.6)})
+    )
+    found = []
+    for travel, swing in ((Range(2.0, 2.0), 0.0), (Range(2.0, 2.0), 0.2), (Range(1.8, 2.2), 0.0)):
+        stage = alone.model_copy(update={"travel_m": travel, "swing_m": swing})
+        scene = read(tmp_path, RESCUE).model_copy(update={"jobs": (), "stages": (stage,)})
+        setting = prepare(scene).stages[0][0]
+        engine = build_engine([setting])
+        path = Path((Group(("worker",)), Group(("east bus B", "west bus B"))))
+        found.append(enclose(engine, compile_setting(engine, setting), (path,), tolerance_m=0.001))
+    still, swinging, moved = (enclosure.lower_m for enclosure in found)
+    assert still - swinging > 0.1
+    assert swinging == pytest.approx(moved, abs=0.002)  # each is within 1 mm of the least
+    assert found[1].at["swing_across_m"] == pytest.approx(0.2, abs=0.01)
+
+
+WRONG = {
+    "wire": (OFF_A.replace('"dropper A"', '"droper A"'), 'turn 1: wire: expected a wire of this scene, found "droper A"'),
+    "touches": (OFF_A.replace('"west bus A"', '"west bus X"'), "turn 1: touches: expected a body of this scene"),
+    "release": (OFF_A.replace('wire = "dropper A"', 'wire = "east bus A"'), "expected a wire of a phase, with a release"),
+    "mount": (OFF_A.replace("clear_m = 5.2", "clear_m = 5.2\nmount_m = [0, 5.5]"), "expected heights below clear_m, 5.2 m"),
+    "worker": (OFF_A.replace("clear_m = 5.2", 'clear_m = 5.2\nworker = "Bo"'), "worker: expected a worker of this scene"),
+    "twice": (OFF_A + OFF_A, "job 2 (take off): turn 1: wire: expected a wire that is still in place"),
+    "back": (job("reconnect", **CLIMB, parting_distance_m=1.0, turns=f"[{A}]"), "expected a wire that is off"),
+    "earth": (job("earth tail", **LEAN, wires='["dropper A"]', by='"watcher"', stick_m=2), "expected a wire that is off and"),
+    "by": (OFF_A + job("earth tail", **LEAN, wires='["dropper A"]', by='"Bo"', stick_m=2), "by: expected a member of the crew"),
+    "move": (job("move ladder", **LEAN, station_m=3), "expected a ladder that stands somewhere already"),
+    "phase": (RESCUE.replace('phase = "A"', 'phase = "R"'), "phase: expected a phase of this scene"),
+    "stages": (job("written stages", stages='["raise"]'), "stages: expected a stage of this file"),
+    "unplaced": (OFF_A + '[[stages]]\nname = "look"\nkind = "travel"\n', "stage 'look': expected one place among the jobs"),
+    "beyond": (OFF_A.replace("[6.4, 6.6]", "[8.4, 8.6]"), "climb_m: expected heights between 0 and the ladder's length"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_job_is_refused_with_its_place(tmp_path, name):
+    jobs, said = WRONG[name]
+    with pytest.raises(InputError) as caught:
+        templates.expanded(read(tmp_path, jobs))
+    assert said in str(caught.value)
+
+
+def test_written_stages_keep_their_place_among_the_jobs(tmp_path):
+    stage = '[[stages]]\nname = "look around"\nkind = "travel"\ntravel_m = [1.9, 2.1]\n'
+    scene = read(tmp_path, job("written stages", stages='["look around"]') + OFF_A + stage)
+    assert names(scene)[:2] == ["look around", "mount at A"]
+
+
+@pytest.mark.slow
+def test_the_expansion_has_the_verdict_of_the_demonstration(tmp_path):
+    path = tmp_path / "written.toml"
+    path.write_text(written_out(read_scene(JOB), JOB.read_text()))
+    assert (
+        check(read_scene(path)).verdict == check(read_scene(JOB)).verdict == check(read_scene(DEMO)).verdict == "clear"
+    )
