@@ -44,7 +44,7 @@ def bars(line, count):
     return np.array(lengths), np.array(stiffness), np.array(forces)
 
 
-@pytest.mark.parametrize("count", [20, 40])
+@pytest.mark.parametrize("count", [12, pytest.param(40, marks=pytest.mark.slow)])
 def test_inclined_point_loaded_span_against_a_chain_of_bars(count):
     """Ladder 400 N and worker 1000 N on an inclined span in wind; the chain's error falls as 1 / bars squared."""
     load = (0.0, 5.0, -15.97)

@@ -70,7 +70,7 @@ def placed_span(rise, level):
     return line, place([line], WEATHER)["bus A"]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     rise=st.sampled_from([0.0, 12.0, -45.0]),
     level=st.sampled_from([60.0, 300.0, 480.0]),

@@ -128,6 +128,33 @@ def _piece(tension: Floats, segment: Segment, length: float) -> tuple[Floats, Fl
     return place, gain, energy, leaving
 
 
+def along(tension: Floats, segment: Segment, lengths_m: Floats) -> Floats:
+    """Displacements (n, 3) [m] at unstretched lengths (n,) [m] along a segment that starts with a tension (3,) [N].
+
+    The closed form of the module, for many places at once.
+
+    >>> line = hang([0, 0, 0], [300, 0, 0], [Segment(303.0, (0.0, 0.0, -15.0))])
+    >>> middle = along(line.force, line.segments[0], np.array([151.5]))
+    >>> [round(float(value), 3) for value in middle[0]]
+    [150.0, 0.0, -18.435]
+    """
+    load, lengths = np.asarray(segment.load_N_m, float), np.asarray(lengths_m, float)[:, None]
+    weight, size = float(np.linalg.norm(load)), float(np.linalg.norm(tension))
+    soft = np.zeros_like(lengths) if segment.stiffness_N == inf else lengths / segment.stiffness_N
+    stretch = soft * (tension - load * lengths / 2.0)
+    if weight * segment.length_m <= 1e-6 * size:
+        middle = tension - load * lengths / 2.0
+        return np.asarray(middle / np.linalg.norm(middle, axis=1)[:, None] * lengths + stretch, float)
+    down = load / weight
+    first = float(tension @ down)
+    across = tension - first * down
+    level = max(float(np.linalg.norm(across)), 1e-9 * weight * segment.length_m, 1e-12 * size)
+    last = first - weight * lengths
+    turned = asinh(first / level) - np.arcsinh(last / level)
+    fall = (hypot(level, first) - np.hypot(level, last)) / weight
+    return np.asarray(across * (turned / weight) + down * fall + stretch, float)
+
+
 def newton(
     energy: Callable[[Floats], tuple[float, Floats, Floats]], guess: Floats, accept_m: float, what: str
 ) -> tuple[Floats, float]:
@@ -317,7 +344,7 @@ def polyline(line: Hung, chord_error_m: float) -> tuple[Floats, float]:
     In the unstretched length s the second derivative of the position is at most w / |T| + w / EA, with |T| its least
     over the segment, so chords over a step of s leave at most that times step^2 / 8.
     """
-    points, worst = [line.start], 0.0
+    points, worst = [line.start[None]], 0.0
     for (place, tension), segment in zip(_walk(line), line.segments, strict=False):
         load = np.asarray(segment.load_N_m, float)
         weight = float(np.linalg.norm(load))
@@ -325,8 +352,8 @@ def polyline(line: Hung, chord_error_m: float) -> tuple[Floats, float]:
         bend = weight / least + (0.0 if segment.stiffness_N == inf else weight / segment.stiffness_N)
         count = max(1, int(np.ceil(segment.length_m * sqrt(bend / (8.0 * chord_error_m)))))
         worst = max(worst, bend * (segment.length_m / count) ** 2 / 8.0)
-        points += [place + _piece(tension, segment, segment.length_m * k / count)[0] for k in range(1, count + 1)]
-    return np.array(points), worst + line.residual_m
+        points.append(place + along(tension, segment, np.linspace(0.0, segment.length_m, count + 1)[1:]))
+    return np.concatenate(points), worst + line.residual_m
 
 
 def _least_tension(tension: Floats, load: Floats, length: float) -> float:

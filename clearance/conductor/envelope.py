@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clearance.conductor import planar
-from clearance.conductor.elastic import Hung, Segment, hang, run
+from clearance.conductor.elastic import Hung, Segment, along, hang
 from clearance.errors import InputError, Mistake
 from clearance.tolerances import CHORD_ERROR_M
 
@@ -112,8 +112,14 @@ def span_family(
     known = solved(stated[1], stated[0])
     lowest, highest = (solved(stated[1], per) for per in per_m)
     bend = float(np.max(planar.curvature_bound(solved(np.array(tilt_rad), high)))) * 1.01
-    count = max(2, ceil(chord_m / sqrt(8.0 * chord_error_m / bend)))
-    at_low, at_high = _vertices(lowest, count), _vertices(highest, count)
+    # A string bends more than the conductor by what it weighs more.
+    bends = bend * ratios[0], bend, bend * ratios[1]
+    sizes = strings_m[0], chord_m, strings_m[1]
+    counts = [
+        max(2, ceil(size * sqrt(b / (8.0 * chord_error_m)))) if size > 0 else 0
+        for size, b in zip(sizes, bends, strict=True)
+    ]
+    at_low, at_high = _vertices(lowest, counts), _vertices(highest, counts)
     flat = float(planar.depth_at(known, middle))
     first, last = float(planar.depth_at(lowest, middle)) - flat, float(planar.depth_at(highest, middle)) - flat
     width = last - first
@@ -123,19 +129,18 @@ def span_family(
     if width <= 1e-6:
         # One shape, wherever v is: nothing moves.
         at_zero = at_low
-    worst, shift = _compare(chord_m, per_m, tilt_rad, solved, (at_zero, rate, range_m), strings_m, count)
-    steps = np.diff(at_low[0]), np.diff(at_high[0])
-    between = bend * max(float(steps[0].max()), float(steps[1].max())) ** 2 / 8.0
-    cuts = (count if strings_m[0] else 0, (count if strings_m[0] else 0) + count)
+    worst, shift = _compare(chord_m, per_m, tilt_rad, solved, (at_zero, rate, range_m), strings_m, counts)
+    steps = np.maximum(np.diff(at_low[0]), np.diff(at_high[0]))
+    between = float((np.repeat(bends, counts) * steps**2).max()) / 8.0
+    cuts = (counts[0], counts[0] + counts[1])
     return Family(at_zero[0], at_zero[1], rate[0], rate[1], cuts, range_m, worst + shift + between + ROUNDING_M)
 
 
-def _vertices(shape: planar.Planar, count: int) -> Floats:
-    """Vertices (2, n) of a shape: `count` chords on the conductor and `count` on each string there is."""
+def _vertices(shape: planar.Planar, counts: Sequence[int]) -> Floats:
+    """Vertices (2, n) of a shape, with so many chords on the first string, the conductor and the second string."""
     one, two = shape.strings_m
     edges = np.cumsum([0.0, one, float(shape.length_m), two])
-    wanted = [one > 0, True, two > 0]
-    parts = [np.linspace(a, b, count + 1) for (a, b), there in zip(pairwise(edges), wanted, strict=True) if there]
+    parts = [np.linspace(a, b, count + 1) for (a, b), count in zip(pairwise(edges), counts, strict=True) if count]
     return np.array(planar.at_length(shape, np.concatenate([parts[0], *(part[1:] for part in parts[1:])])))
 
 
@@ -146,7 +151,7 @@ def _compare(
     solved: Callable[[ArrayLike, ArrayLike], planar.Planar],
     family: tuple[Floats, Floats, tuple[float, float]],
     strings_m: tuple[float, float],
-    count: int,
+    counts: Sequence[int],
 ) -> tuple[float, float]:
     """Largest difference across the chord at the vertices, and shift of the strings' ends along it [m]."""
     at_zero, rate, (first, last) = family
@@ -158,6 +163,7 @@ def _compare(
     tilts = max(1, ceil(worth * (tilt_rad[1] - tilt_rad[0]) / 2 * depth / (CELL_M / 2)))
     half = (tilt_rad[1] - tilt_rad[0]) / (2 * tilts)
     edges = np.linspace(per_m[0], per_m[1], cells + 1)
+    ends = counts[0], -1 - counts[2]
     worst = shift = 0.0
     for tilt in tilt_rad[0] + half * (2 * np.arange(tilts) + 1):
         lower = solved(tilt, (edges[:-1] * exp(-worth * half))[:, None])
@@ -171,7 +177,7 @@ def _compare(
         y = at_zero[1] + v * rate[1]
         for curve in (lower, upper):
             worst = max(worst, float(np.abs(planar.depth_at(curve, x) - y).max()))
-            for there, string, index in zip(planar.live_ends(curve), strings_m, (count, -1 - count), strict=True):
+            for there, string, index in zip(planar.live_ends(curve), strings_m, ends, strict=True):
                 if string > 0:
                     shift = max(shift, float(np.abs(there - x[:, [index]]).max()) * hypot(1.0, 1.1 * steep))
     return worst, shift
@@ -290,12 +296,7 @@ def _least(line: Hung) -> float:
 
 def _at_shares(line: Hung, count: int) -> Floats:
     """Points (count + 1, 2) at equal lengths: along the chord and down."""
-    segment = line.segments[0]
-    points = [
-        run(line.force, [Segment(segment.length_m * k / count, segment.load_N_m)], [])[0] if k else np.zeros(3)
-        for k in range(count + 1)
-    ]
-    found = np.array(points)
+    found = along(line.force, line.segments[0], np.linspace(0.0, line.segments[0].length_m, count + 1))
     return np.stack([found[:, 0], -found[:, 2]], axis=1)
 
 
@@ -329,8 +330,8 @@ def ends_worth(
     worst = 0.0
     for tilt in tilt_rad:
         still = _at_shares(_loose(chord_m, length_m, tilt, what), 40)
-        for along, across in ((1, 0), (-1, 0), (0, 1), (0, -1), (sqrt(0.5), sqrt(0.5)), (-sqrt(0.5), sqrt(0.5))):
-            x, y = chord_m + along * total, across * total
+        for ahead, across in ((1, 0), (-1, 0), (0, 1), (0, -1), (sqrt(0.5), sqrt(0.5)), (-sqrt(0.5), sqrt(0.5))):
+            x, y = chord_m + ahead * total, across * total
             reach = min(1.0, TAUT * length_m / hypot(x, y)) if hypot(x, y) > 0 else 1.0
             turn, size = atan2(y, x), max(hypot(x, y) * reach, 1e-3 * length_m)
             moved = _at_shares(_loose(size, length_m, tilt - turn, what), 40)
@@ -367,5 +368,4 @@ def _points(start: Floats, end: Floats, length_m: float, load: Floats, what: str
     chord = float(np.linalg.norm(end - start))
     true = max(length_m, chord / TAUT)
     line = hang(start, end, [Segment(true, (float(load[0]), float(load[1]), float(load[2])))], what=what)
-    cuts = [Segment(true * k / 32, line.segments[0].load_N_m) for k in range(1, 33)]
-    return np.array([start, *(start + run(line.force, [cut], [])[0] for cut in cuts)])
+    return np.asarray(start + along(line.force, line.segments[0], np.linspace(0.0, true, 33)), float)

@@ -275,7 +275,8 @@ def _search(
         level, rise, slope = _walk(shape, along)
         step = (wanted - place(level, rise)) / gain(slope)
         along = np.clip(along + step, 0.0, whole)
-        if float(np.max(np.abs(step))) <= 1e-13 * float(np.max(shape.chord_m)):
+        # Newton: what is left after a step of this size is its square.
+        if float(np.max(np.abs(step))) <= 1e-8 * float(np.max(shape.chord_m)):
             break
     return along
 
@@ -305,9 +306,9 @@ def depth_at(shape: Planar, along_chord_m: ArrayLike) -> Floats:
 
 
 def curvature_bound(shape: Planar) -> Floats:
-    """Largest |y''| [1/m] of the line in the chord's frame: u (cos psi - y' sin psi)^2 sqrt(1 + y'^2) over its
+    """Largest |y''| [1/m] of the conductor in the chord's frame: u (cos psi - y' sin psi)^2 sqrt(1 + y'^2) over its
     slopes."""
-    return np.asarray(shape.per_m * max(1.0, *shape.ratios) * _bend(shape), float)
+    return np.asarray(shape.per_m * _bend(shape), float)
 
 
 def _bend(shape: Planar) -> Floats:

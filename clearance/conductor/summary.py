@@ -19,12 +19,16 @@ from clearance.conductor.lines import Line, Placed
 from clearance.conductor.placing import at
 from clearance.conductor.ranges import sag_at, shape_of, stated_per, strain_strings, tension_at, unstressed, weight_of
 from clearance.conductor.section import at_state
+from clearance.errors import InputError
 
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
 
 CHART_STEP_C: Final = 10.0
 """[C] Step of the stringing chart."""
+
+CHART_C: Final = (-10.0, 80.0)
+"""[C] What every stringing chart covers."""
 
 VIEW_POINTS: Final = 121
 """[1] Stations of a side view."""
@@ -128,7 +132,7 @@ class Summary:
     notes: tuple[str, ...]
 
 
-def summarise(placed: Mapping[str, Placed], chart_C: Pair = (-10.0, 80.0)) -> tuple[Summary, ...]:
+def summarise(placed: Mapping[str, Placed], chart_C: Pair = CHART_C) -> tuple[Summary, ...]:
     """The figures of every placed line.
 
     chart_C: temperatures that every stringing chart covers; widened to those of the line's own weather, in whole steps
@@ -151,8 +155,21 @@ def _summary(placed: Placed, chart: tuple[ChartRow, ...]) -> Summary:
         checks_of(line),
         placed.correction.slack_m if placed.correction is not None else 0.0,
         _view(placed),
-        placed.notes,
+        (*placed.notes, *_missing(placed, chart)),
     )
+
+
+def _missing(placed: Placed, chart: tuple[ChartRow, ...]) -> list[str]:
+    """What the stringing chart has no row for."""
+    line = placed.line
+    if line.known is None or line.conductor is None or not _timed(line):
+        return []
+    if not chart:
+        return ["it has no equilibrium at any temperature of the stringing chart"]
+    low, high = chart[0].conductor_C, chart[-1].conductor_C
+    short = [f"below {low:g} °C"] if low > CHART_C[0] else []
+    short += [f"above {high:g} °C"] if high < CHART_C[1] else []
+    return [f"the stringing chart has no equilibrium {' and '.join(short)}"] if short else []
 
 
 def _stated(placed: Placed) -> Stated:
@@ -173,7 +190,7 @@ def _over(placed: Placed) -> Over | None:
     if ranges is None:
         return None
     left, right, lowest = _reach(placed)
-    slack = max(piece.slack_m for piece in placed.pieces)
+    slack = max(piece.slack_m for piece in placed.pieces if piece.part == "wire")
     loose = placed.line.length_m is not None
     return Over(
         ranges.conductor_C,
@@ -226,7 +243,12 @@ def charts_of(lines: Sequence[Line], placed: Mapping[str, Placed], chart_C: Pair
         high = max([chart_C[1], *(pair[1] for pair in ranges)])
         first, last = CHART_STEP_C * floor(low / CHART_STEP_C + 1e-6), CHART_STEP_C * ceil(high / CHART_STEP_C - 1e-6)
         for warm in np.arange(first, last + 1e-6, CHART_STEP_C):
-            for line, row in zip(group, _rows(group, float(warm)), strict=True):
+            try:
+                found = _rows(group, float(warm))
+            except InputError:
+                # Told by `_missing`: a section whose strings are lifted in the cold has no such state.
+                continue
+            for line, row in zip(group, found, strict=True):
                 rows[line.name].append(row)
     return {name: tuple(found) for name, found in rows.items()}
 
@@ -293,7 +315,7 @@ def _view(placed: Placed) -> View:
 
 
 def _curve(placed: Placed, unit: Floats, origin: Floats) -> Floats:
-    points, _ = catenary.polyline(placed.nominal, 0.005)
+    points, _ = catenary.polyline(placed.nominal, 0.0005)
     return np.stack([(points - origin) @ unit, points[:, 2], np.zeros(len(points))], axis=1)
 
 
