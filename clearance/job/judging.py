@@ -256,7 +256,7 @@ def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[l
 
     A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out.
     """
-    bounds = [(piece.least_of(path), path) for path in paths]
+    bounds = bounds_of(bench, piece, paths)
     short = [path for _, path in sorted(bounds, key=lambda pair: pair[0])[:8]]
     compiled = piece.compiled
     centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
@@ -268,10 +268,30 @@ def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[l
     return kept, left_out
 
 
+def bounds_of(bench: Bench, piece: Piece, paths: Sequence[Path]) -> list[tuple[float, Path]]:
+    """What every path cannot be below: by the boxes of its bodies, and past a body that is crossed over its own length
+    alone by the gap between what stands on both sides, less that length."""
+    return [(max(piece.least_of(path), _past_limited(bench, piece, path)), path) for path in paths]
+
+
+def _past_limited(bench: Bench, piece: Piece, path: Path) -> float:
+    still, engine = piece.compiled.still, bench.engine
+    if len(path.groups) != 3 or path.groups[1].extent_m == float("inf"):
+        return 0.0
+    one, middle, other = path.groups
+    if not all(name in still for name in (*one.bodies, *other.bodies)):
+        return 0.0
+    across = min(still_gap(engine, still[a], still[b])[0] for a in one.bodies for b in other.bodies)
+    # 1e-6 m for the rounding of a gap of up to a kilometre.
+    return across - middle.extent_m + path.offset_m - 1e-6
+
+
 def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
     kept, left_out = worth_sweeping(bench, piece, paths)
     found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m)
-    return replace(found, lower_m=min(found.lower_m, left_out))
+    least = min((bound for bound, _ in bounds_of(bench, piece, paths)), default=float("inf"))
+    lower = max(min(found.lower_m, left_out), least)
+    return replace(found, lower_m=min(lower, found.upper_m))
 
 
 def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None, case: str) -> Measure:
