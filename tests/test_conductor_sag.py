@@ -16,6 +16,7 @@ from clearance.errors import ClearanceError, InputError
 from clearance.report.sag import check_words, merged_charts, weather_words
 from clearance.report.sag_drawings import draw_sags, file_names
 from clearance.scene import reading
+from clearance.scene.assemble import assemble
 from clearance.scene.hanging import lines_of, place_wires, weather_of
 from clearance.scene.records import Scene, SlackWire, SpanWire
 from clearance.scene.records_base import Range, parse_reference
@@ -150,6 +151,18 @@ def test_bundle_current_and_weight_are_shared():
     assert two.over.conductor_C[1] < one.over.conductor_C[1]
     assert two.over.swing_rad == pytest.approx(one.over.swing_rad)
     assert "50 to 350 A" in two.over.basis
+
+
+def test_wires_hang_where_the_assembled_bodies_do():
+    """Two ways to the same catenary: strings by their own weight here, in `clearance.bodies.insulator` there."""
+    read = reading.read_scene(DEMO)
+    placed = place_wires(read)
+    for name, hung in assemble(read).wires.items():
+        ours = placed[name].nominal
+
+        assert ours.start == pytest.approx(hung.catenary.start, abs=1e-6)
+        assert ours.end == pytest.approx(hung.catenary.end, abs=1e-6)
+        assert ours.length_m == pytest.approx(hung.catenary.length_m, abs=1e-6)
 
 
 def test_shield_wire_carries_no_current():
