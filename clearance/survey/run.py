@@ -28,7 +28,7 @@ from clearance.survey.sift import Surface, find_surface, ground_is_classified, s
 from clearance.survey.spill import Spill
 from clearance.survey.strands import LONGEST_JUMP_M, bearings, blobs, join_blobs, merge_bearings, thin_cells, tracks
 from clearance.survey.stream import Progress, Tally
-from clearance.survey.supports import Line, build_line
+from clearance.survey.supports import Line, build_line, short_pieces
 from clearance.survey.wires import Fitted, fit_pieces, make_wires
 
 LOWEST_WIRE_M = 3.0
@@ -113,7 +113,7 @@ def survey_scans(
         tubes = TubeIndex([_first_tube(piece, 10.0) for piece in good])
         line = build_line(
             good,
-            rest,
+            _alone(spill, short_pieces(good, rest), ground),
             lambda at, radius: _returns_near(spill, tubes, ground, at, radius),
             lambda xy: ground_height(ground, xy),
         )

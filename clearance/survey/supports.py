@@ -75,10 +75,10 @@ def _seen(returns: Floats, top: float) -> bool:
 
 
 def build_line(
-    good: Sequence[Piece], rest: Sequence[Stub], returns_near: Returns, ground_at: Callable[[Floats], Floats]
+    good: Sequence[Piece], stubs: Sequence[Piece], returns_near: Returns, ground_at: Callable[[Floats], Floats]
 ) -> Line:
     """Find the supports of pieces of wire, take in the short pieces they vouch for, and say how each piece ends."""
-    pieces = [*good, *_stubs(good, rest)]
+    pieces = [*good, *stubs]
     joints = [joint for joint in find_joints(pieces, len(good)) if _kinked(pieces, joint)]
     groups = gather(np.array([joint.place for joint in joints]).reshape(-1, 3))
     supports: list[Support] = []
@@ -102,6 +102,7 @@ def build_line(
                 ends[index][end] = number
     _attach_open_ends(pieces[: len(good)], ends, supports)
     _supports_at_ends(pieces[: len(good)], ends, supports, returns_near, ground_at)
+    _attach_open_ends(pieces[: len(good)], ends, supports)
     keep = [
         index
         for index in range(len(pieces))
@@ -124,7 +125,7 @@ def build_line(
     )
 
 
-def _stubs(good: Sequence[Piece], rest: Sequence[Stub]) -> list[Piece]:
+def short_pieces(good: Sequence[Piece], rest: Sequence[Stub]) -> list[Piece]:
     """Short pieces near the end of a sure one, with the typical curvature as a prior."""
     if not good:
         return []
