@@ -131,7 +131,8 @@ def test_every_entry_lengthens_and_says_where_it_comes_from(made):
 def test_users_own_entries(tmp_path):
     path = tmp_path / "own.toml"
     path.write_text(
-        '[[conductors]]\nname = "Own"\nkind = "ACSR"\nouter = 26\nouter_strand_mm = 4.44\ncore = 7\ncore_strand_mm = 3.45\n'
+        '[[conductors]]\nname = "Own"\nkind = "ACSR"\nouter = 26\nouter_strand_mm = 4.44\ncore = 7\n'
+        "core_strand_mm = 3.45\n"
         'diameter_mm = 28.1\nweight_kg_km = 1628\nrated_strength_kN = 140\nsource = "maker\'s sheet 7"\n'
     )
     own = read_catalogue(path)

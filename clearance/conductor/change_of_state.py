@@ -14,8 +14,7 @@ References
 .. [1] Change-of-state cubic: H2^2 [H2 - H1 + w1^2 L^2 EA / (24 H1^2) + alpha dT EA] = w2^2 L^2 EA / 24, any text on
    overhead lines; the numbers tested are from public copies of two textbooks.
 .. [2] Sag and tension of conductor, Electric Power Generation, Transmission and Distribution (handbook), ch. 14:
-ruling span,
-   Eq. 14.27; stress-strain curves of 26/7 ACSR, Fig. 14.7; permanent elongation, 14.3.1.
+   ruling span, Eq. 14.27; stress-strain curves of 26/7 ACSR, Fig. 14.7; permanent elongation, 14.3.1.
 """
 
 from __future__ import annotations

@@ -5,9 +5,8 @@ metre (a vector, so wind needs nothing special) and axial stiffness. Between two
 line between two points use `hang`; to put loads on a uniform conductor use `loaded`; to draw it use `polyline`; for
 numbers at its ends and its lowest point use `end_force`, `joints`, `lowest`.
 
-How it is solved. Along a segment the tension is T(s) = T0 - w s, and the unit elastic line is the closed form of
-Irvine [1]_ in the plane of T0 and w. The gap between where the line ends and where it should end is the gradient, in
-the three
+How it is solved. Along a segment the tension is T(s) = T0 - w s, and the unit elastic line is the closed form of Irvine
+[1]_ in the plane of T0 and w. The gap between where the line ends and where it should end is the gradient, in the three
 components of the tension at the start, of the complementary energy: the integral of |T| + |T|^2 / 2EA less T0 . d. That
 function is convex, so there is one equilibrium and a damped Newton iteration finds it from any start. What does not
 converge is refused.

@@ -14,10 +14,9 @@ chord of the family is within the error of its ends. How far a string's end shif
 added as well. All of this goes into slack; rounding is covered by 1e-9 m.
 
 For a loose line the shapes are compared at samples of the load's direction, and the largest move between two
-neighbouring
-samples is added whole: an allowance, not a proof, since a shape's path between two samples 1/64 of the range apart is
-taken to be no longer than twice the straight distance between them. `tests/test_conductor_placing.py` tries both on
-random weather.
+neighbouring samples is added whole: an allowance, not a proof, since a shape's path between two samples 1/64 of the
+range apart is taken to be no longer than twice the straight distance between them. `tests/test_conductor_placing.py`
+tries both on random weather.
 """
 
 from __future__ import annotations

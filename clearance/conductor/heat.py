@@ -9,9 +9,8 @@ properties are fitted there, and at higher temperatures the balance of a bare co
 References
 ----------
 .. [1] IEEE Std 738-2012, "Standard for Calculating the Current-Temperature Relationship of Bare Overhead Conductors",
-clauses
-   4.4.3 (convection), 4.4.4 (radiation), 4.5 (solar), Annex B (worked example). Formulas and coefficients from memory,
-   confirmed by recomputing the intermediate values of the worked example.
+   clauses 4.4.3 (convection), 4.4.4 (radiation), 4.5 (solar), Annex B (worked example). Formulas and coefficients
+   from memory, confirmed by recomputing the intermediate values of the worked example.
 """
 
 from __future__ import annotations

@@ -1,19 +1,20 @@
-"""Owns the shape of a line in its own plane: a conductor under an even load, with straight weightless strings in line
-at its ends.
+"""Owns the shape of a line in its own plane: a conductor under an even load, with strings in line at its ends that are
+straight and weightless, or hang as catenaries of their own weight.
 
 Wind swings the plane in which a conductor hangs about the chord through its attachments, and then the load is no longer
 square to the chord by the same angle. So the shape is kept in the frame of the chord: x along it, y across it towards
 the load. What decides it: the length of the chord C [m], the tilt psi [rad] between the load and the normal of the
 chord (positive when the end is uphill against the load), the load over the tension square to it, u = w / H [1/m], and
-the lengths of the strings.
+the strings: their lengths, and their load per metre over the conductor's.
 
-Everything takes arrays of u and psi, which are broadcast. `solve` finds the shape, `depth_at` reads y at given x,
-`curvature_bound` bounds y''. Two facts are used elsewhere and tested by `tests/test_conductor_planar.py`:
+Everything takes arrays of u and psi, which are broadcast. `solve` finds the shape, `depth_at` reads y at given x, `sag`
+is the vertical sag at half the span, `curvature_bound` bounds y''. Two facts are used elsewhere and tested by
+`tests/test_conductor_planar.py`:
 
-1. y grows everywhere with u. (y'' = -u G(y', psi) with G > 0, so the difference of two such curves with the same ends
-has
-   no inner minimum where it is negative. Strings only move where y'' is zero; this does not reverse the order as long
-   as u times a string's length is below 1/2, which `solve` demands.)
+1. y grows everywhere with u. For y'' = -u r G(y', psi), with G > 0 and r = 1, the difference of two such curves with
+   the same ends has no inner minimum where it is negative. Along a string r is its load over the conductor's, and a
+   deeper line reaches the string's end a little earlier along the chord; that this does not reverse the order is argued
+   for u times the string's worth of conductor below 1, which `solve` demands, and tested, not proved.
 2. A change of psi by d is worth no more than a factor exp(K d) of u, with K from `tilt_worth`: d(ln G)/d(psi) is
    bounded by K over the slopes that occur.
 

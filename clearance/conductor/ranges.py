@@ -64,7 +64,7 @@ def wind_force(line: Line, weather: Weather) -> Pair:
 def live_point(end: End) -> Floats:
     """Where the curve begins: the attachment, or below it by a plumb suspension string."""
     drop = end.string_m if end.string == "suspension" else 0.0
-    return np.asarray(end.point, float) - np.array([0.0, 0.0, drop])
+    return np.asarray(np.asarray(end.point, float) - np.array([0.0, 0.0, drop]), float)
 
 
 def chord_of(line: Line) -> Pair:

@@ -10,8 +10,7 @@ stated factor on the speed. Along-line wind, galloping, wake-induced motion and 
 References
 ----------
 .. [1] Cross-flow principle and drag: IEC 60826:2017, 6.2.6 (force on conductors goes with the square of the sine of
-the angle
-   between wind and line) (from memory).
+   the angle between wind and line) (from memory).
 .. [2] Swing of an insulator string: published worksheet, HT = Fi + Fc + Ftrans over VT = 0.5 Wi + Wc.
 """
 
