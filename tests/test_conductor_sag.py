@@ -9,7 +9,8 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-import clearance.cli.sag as command
+from clearance.cli.sag import sag
+from clearance.conductor.catalogue import linear
 from clearance.conductor.lines import Weather as LineWeather
 from clearance.conductor.summary import summarise
 from clearance.errors import ClearanceError, InputError
@@ -189,6 +190,26 @@ def test_own_conductor_comes_first():
     assert line.conductor.weight_N_m == 13.5
 
 
+def test_own_conductor_may_state_the_constants_of_the_whole():
+    own = OwnConductor(
+        name="shield",
+        kind="shield with fibres",
+        diameter_m=0.014,
+        weight_N_m=6.5,
+        rated_strength_kN=100.0,
+        outer_area_mm2=95.0,
+        modulus_GPa=150.0,
+        expansion_per_degC=13e-6,
+        resistance_ohm_km=(0.95, 1.12),
+        source="maker",
+    )
+    line = lines_of(scene(wire(conductor="shield", diameter_m=0.014), conductors=(own,)))["span A"]
+
+    assert linear(line.conductor).stiffness_N == pytest.approx(150e9 * 95e-6)
+    assert linear(line.conductor).expansion_per_C == 13e-6
+    assert line.conductor.resistance_ohm_m == pytest.approx((9.5e-4, 1.12e-3))
+
+
 def test_mistakes_of_several_wires_are_told_together():
     wires = (
         wire("one", conductor="Drke"),
@@ -270,7 +291,7 @@ def test_charts_that_read_the_same_are_shown_once(summaries):
 
 def run(arguments):
     app = typer.Typer()
-    app.command()(command.sag)
+    app.command()(sag)
     return CliRunner().invoke(app, [str(part) for part in arguments], env={"COLUMNS": "160"})
 
 

@@ -32,7 +32,8 @@ class OwnConductor(Record):
     outer_area_mm2: Positive | None = Field(None, description="area of the outer layer, or of the whole")
     core_area_mm2: Positive | None = Field(None, description="area of the core")
     modulus_GPa: Positive | None = Field(None, description="final modulus of the whole")
-    expansion_per_C: Positive | None = Field(None, description="thermal expansion of the whole")
+    # Not "_per_C": that ending would take the Fahrenheit of a temperature.
+    expansion_per_degC: Positive | None = Field(None, description="thermal expansion of the whole")
     resistance_ohm_km: tuple[float, float] | None = Field(None, description="AC resistance at 25 and 75 degrees C")
     source: Text = Field(description="where the figures are from")
 
@@ -113,4 +114,6 @@ def catalogue_table(own: OwnConductor) -> dict[str, Any]:
     for key in ("outer_strand_m", "core_strand_m"):
         if key in table:
             table[key.replace("_m", "_mm")] = table.pop(key) * 1e3
+    if "expansion_per_degC" in table:
+        table["expansion_per_C"] = table.pop("expansion_per_degC")
     return table
