@@ -2,10 +2,9 @@
 position of the stage.
 
 On the ladder everything is measured along it. Earthed touches from below (feet and carriage, earthed fittings, ropes
-that are
-not insulating, the overhead hands of a crew member within reach of it) and live touches from above leave a length; from
-that go metal joints, what is wet or dirty, and, for a worker who is not bonded, what the body shorts between soles and
-holding hand.
+that are not insulating, the overhead hands of a crew member within reach of it) and live touches from above leave a
+length; from that go metal joints, what is wet or dirty, and, for a worker who is not bonded, what the body shorts
+between soles and holding hand. Line insulators that the job bridges are in `clearance.job.bridged`.
 """
 
 from __future__ import annotations
@@ -21,15 +20,19 @@ from clearance.bodies import worker
 from clearance.errors import RuleError
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
-from clearance.result import Insulation
+from clearance.result import Insulation, Verdict
 from clearance.scene import records
-from clearance.scene.assemble import Site, on_ground
+from clearance.scene.assemble import Site, highest_circuit, on_ground, place
 from clearance.scene.records import Circuit, Reference, Stage
 
 
-def insulation_of(site: Site, stage: Stage) -> tuple[Insulation, ...]:
-    """Every insulating length of the stage: the ladder's with somebody aloft, ropes' that are stated as insulating."""
-    return (*_ladder(site, stage), *_ropes(site, stage))
+def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = None) -> tuple[Insulation, ...]:
+    """Every insulating length of the stage: the ladder's with somebody aloft or something live on it, and those of
+    ropes that are stated as insulating.
+
+    touch: how far up the ladder something live touches it at the lowest [m], and what; None where nothing does
+    """
+    return (*_ladder(site, stage, touch), *_ropes(site, stage))
 
 
 def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
@@ -86,9 +89,13 @@ def _distance(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
     return float(np.linalg.norm(point - a - along * (b - a)))
 
 
-def _metal(entry: records.Ladder, low: float, high: float) -> list[tuple[float, str]]:
-    """Floating metal on the ladder between two heights: its length, each piece once where pieces overlap."""
-    cuts = sorted((max(low, f.from_m), min(high, f.to_m), f.name) for f in entry.fittings if f.potential is None)
+def _metal(stage: Stage, entry: records.Ladder, low: float, high: float) -> list[tuple[float, str]]:
+    """Metal on the ladder between two heights: its length, each piece once where pieces overlap.
+
+    Earthed metal is below `low` by then; it is counted all the same, as a stage may state it as floating.
+    """
+    there = [f for f in entry.fittings if f.name not in stage.absent]
+    cuts = sorted((max(low, f.from_m), min(high, f.to_m), f.name) for f in there)
     found, reached = [], low
     for start, stop, name in cuts:
         length = stop - max(start, reached)
@@ -98,72 +105,84 @@ def _metal(entry: records.Ladder, low: float, high: float) -> list[tuple[float, 
     return found
 
 
-def _ladder(site: Site, stage: Stage) -> Iterator[Insulation]:
+def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterator[Insulation]:
     """For a bonded worker: from the highest earthed touch to the soles, least at the lowest climb. For one who is not
-    bonded, up
-    to the top of the insulating part, less what the body shorts: the same at every climb while the body is on that
-        part."""
+    bonded, up to the lowest live touch, or the top of the insulating part, less what the body shorts: the same at every
+    climb while the body is on that part."""
     scene = site.scene
     entry = scene.ladder
-    names = records.aloft(scene, stage)
-    if entry is None or stage.climb_m is None or stage.travel_m is None or not names or stage.kind == "mount":
+    if entry is None or stage.travel_m is None:
         return
     earthed, what = highest_earthed_touch(site, stage)
-    for person in scene.workers:
-        if person.name not in names:
+    aloft = [person for person in scene.workers if person.name in records.aloft(scene, stage)]
+    circuits = records.phases(scene)
+    steps = [f"earthed up to {earthed:.2f} m along the ladder: {what}"]
+    top, live = entry.insulating_to_m, f"insulating up to {entry.insulating_to_m:.2f} m"
+    if touch is not None and touch[0] < top:
+        top, live = touch[0], f"'{touch[1]}' touches it from {touch[0]:.2f} m up"
+    if not aloft and touch is not None:
+        left, taken = _less(stage, entry, earthed, top)
+        yield _judged(site, stage, highest_circuit(scene), left, (*steps, live, *taken))
+    for person in aloft:
+        if stage.climb_m is None or stage.kind == "mount":
             continue
         phase = stage.bonded.get(person.name)
-        circuits = records.phases(scene)
-        circuit = circuits[phase] if phase else max(circuits.values(), key=lambda c: c.highest_kV or c.nominal_kV)
-        required, rule, why = _required(site, circuit, "ladder")
-        steps = [f"earthed up to {earthed:.2f} m along the ladder: {what}"]
-        if phase is not None:
-            top = min(stage.climb_m.lo, entry.insulating_to_m)
-            steps.append(f"at phase {phase} from {top:.2f} m up: the soles at the lowest climb of the stage")
-        else:
-            top = entry.insulating_to_m
-            steps.append(f"insulating up to {top:.2f} m")
-        left = top - earthed
+        circuit = circuits[phase] if phase else highest_circuit(scene)
+        upper, words = top, [live]
+        if phase is not None and stage.climb_m.lo < top:
+            upper = stage.climb_m.lo
+            words = [f"at phase {phase} from {upper:.2f} m up: the soles at the lowest climb of the stage"]
+        left, taken = _less(stage, entry, earthed, upper)
         if phase is None:
             shorted = worker.lowest_to_highest_contact_m(build_of(person))
             left -= shorted
-            steps.append(f"less {shorted:.2f} m that the climber shorts between soles and holding hand")
-        for length, name in _metal(entry, earthed, top):
-            left -= length
-            steps.append(f"less {length:.2f} m of metal, '{name}'")
-        if entry.wet_or_dirty_m > 0:
-            left -= entry.wet_or_dirty_m
-            steps.append(f"less {entry.wet_or_dirty_m:.2f} m written off as wet or dirty")
-        verdict = "undecided" if required is None else "clear" if left >= required else "breach"
-        yield Insulation(entry.name, verdict, left, required, {"climb_m": stage.climb_m.lo}, rule, tuple(steps), why)  # type: ignore[arg-type]
+            words.append(f"less {shorted:.2f} m that the climber shorts between soles and holding hand")
+        yield _judged(site, stage, circuit, left, (*steps, *words, *taken))
+
+
+def _less(stage: Stage, entry: records.Ladder, low: float, high: float) -> tuple[float, list[str]]:
+    """The length between two heights less metal and what is wet or dirty [m], and how it was reckoned."""
+    left, steps = high - low, []
+    for length, name in _metal(stage, entry, low, high):
+        left -= length
+        steps.append(f"less {length:.2f} m of metal, '{name}'")
+    if entry.wet_or_dirty_m > 0:
+        left -= entry.wet_or_dirty_m
+        steps.append(f"less {entry.wet_or_dirty_m:.2f} m written off as wet or dirty")
+    return left, steps
+
+
+def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tuple[str, ...]) -> Insulation:
+    entry = site.scene.ladder
+    assert entry is not None
+    required, rule, why = _required(site, circuit, "ladder")
+    at = {} if stage.climb_m is None else {"climb_m": stage.climb_m.lo}
+    return Insulation(entry.name, _verdict(left, required), left, required, at, rule, steps, why)
+
+
+def _verdict(left: float, required: float | None) -> Verdict:
+    return "undecided" if required is None else "clear" if left >= required else "breach"
 
 
 def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """An insulating rope tied to the ladder or hung from a point: its own length, leg by leg, from anchor to tie."""
+    """An insulating rope tied to the ladder or between two points: its own length, from anchor to tie."""
     scene = site.scene
     for rope in scene.ropes:
-        if not rope.insulating or rope.name in stage.absent or stage.kind == "travel":
+        if not rope.insulating or rope.name in stage.absent:
             continue
-        circuit = max(scene.circuits, key=lambda c: c.highest_kV or c.nominal_kV)
-        required, rule, why = _required(site, circuit, "rope")
-        start = rope.from_m
-        if isinstance(start, Reference):
-            ladder = scene.ladder
-            if ladder is None or start.name != ladder.name or start.along_m is None or scene.track is None:
-                continue
+        required, rule, why = _required(site, highest_circuit(scene), "rope")
+        start, ladder = rope.from_m, scene.ladder
+        if isinstance(start, Reference) and ladder is not None and start.name == ladder.name:
             # The tie is nowhere nearer to the anchor than its height above it: no lean of the ladder is counted on.
             leans = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
-            height = start.along_m * math.cos(min(math.radians(abs(ladder.tilt_deg)) + leans, math.pi / 2))
-            length = height
-            steps = [f"from its tie {start.along_m:.2f} m up the ladder to its anchor, at least {height:.2f} m"]
-        elif isinstance(rope.to_m, Reference):
-            continue
+            along = start.along_m or 0.0
+            length = along * math.cos(min(math.radians(abs(ladder.tilt_deg)) + leans, math.pi / 2))
+            steps = [f"from its tie {along:.2f} m up the ladder to its anchor, at least {length:.2f} m"]
         else:
-            length = math.dist(start, rope.to_m)
+            length = math.dist(place(site, rope, start), place(site, rope, rope.to_m))
             steps = [f"from end to end {length:.2f} m"]
         hands = max((worker.extent(build_of(person)) for person in scene.crew), default=0.0)
         if hands > 0.0:
             length -= hands
             steps.append(f"less {hands:.2f} m within reach of the crew's hands at the anchor")
-        verdict = "undecided" if required is None else "clear" if length >= required else "breach"
-        yield Insulation(rope.name, verdict, length, required, {}, rule, tuple(steps), why)  # type: ignore[arg-type]
+        yield Insulation(rope.name, _verdict(length, required), length, required, {}, rule, tuple(steps), why)

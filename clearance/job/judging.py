@@ -28,7 +28,7 @@ from clearance.engine import (
 )
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH, Case, Judged, cases, judged
-from clearance.job import insulation, maps, parting, potentials, staging
+from clearance.job import bridged, insulation, maps, parting, potentials, staging
 from clearance.job.setting import Setting
 from clearance.limits import Required, highest_kV, required_between
 from clearance.result import Approach, Collision, Gap, Kind, LineGap, Measure, StageResult, worst
@@ -124,7 +124,10 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
             replace(gap, posture=_with(gap.posture, fixed), reach=gap.reach and _with(gap.reach, fixed)) for gap in gaps
         ),
         approaches=tuple(_approaches(bench, stage, posture, reach)),
-        insulation=insulation.insulation_of(bench.site, stage),
+        insulation=(
+            *insulation.insulation_of(bench.site, stage, bridged.lowest_live_touch(bench, stage, posture)),
+            *bridged.bridged(bench, stage, posture, reach),
+        ),
         collisions=tuple(_collisions(bench, posture)),
         undecided=tuple(undecided),
         notes=tuple(filter(None, (stage.note, *notes))),

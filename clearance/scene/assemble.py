@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body, cloud, ground, insulator, solid, structure, wire
@@ -40,6 +41,22 @@ class HungWire:
     bodies: tuple[Body, ...]
 
 
+@dataclass(frozen=True)
+class LineInsulator:
+    """One insulator of the line: what the job must not bridge.
+
+    name: of its insulating body; insulating_m: length of the insulating part [m]; units: sound insulators, where known
+    earthed_m, live_m: the two ends of the insulating part [m]; phase: what hangs from it, None where nothing is known
+    """
+
+    name: str
+    insulating_m: float
+    units: int | None
+    earthed_m: Point
+    live_m: Point
+    phase: str | None
+
+
 @dataclass(frozen=True, eq=False)
 class Site:
     """All that stands before the job.
@@ -47,7 +64,7 @@ class Site:
     circuit_of: potential -> circuit, for phases and for what may be at a potential of its own
     live: names of the potentials that are not earth, in order
     skipped: what was not evaluated, and counts of points left out
-    strings: (name, insulating length [m], sound units or None, name of the insulating body) of every line insulator
+    strings: every line insulator
     """
 
     scene: Scene
@@ -57,7 +74,7 @@ class Site:
     circuit_of: Mapping[str, Circuit]
     live: tuple[str, ...]
     skipped: tuple[str, ...]
-    strings: tuple[tuple[str, float, int | None, str], ...]
+    strings: tuple[LineInsulator, ...]
 
 
 @dataclass
@@ -67,7 +84,7 @@ class _Desk:
     scene: Scene
     ground: ground.Ground
     wires: dict[str, HungWire] = field(default_factory=dict)
-    strings: list[tuple[str, float, int | None, str]] = field(default_factory=list)
+    strings: list[LineInsulator] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
     mistakes: list[Mistake] = field(default_factory=list)
     hanging: list[str] = field(default_factory=list)
@@ -351,7 +368,9 @@ def _hang(desk: _Desk, record: records.SpanWire | records.SlackWire) -> HungWire
             if string is not None and spec is not None:
                 name = f"{record.name} {which} string"
                 bodies.append(Body(name, "insulator", string.insulating, conductive=False, potential=None))
-                desk.strings.append((name, spec.insulating_m, spec.units, name))
+                desk.strings.append(
+                    LineInsulator(name, spec.insulating_m, spec.units, *_ends(string.insulating), record.phase)
+                )
                 if len(string.earthed):
                     bodies.append(Body(f"{name} fittings", "fitting", string.earthed))
                 shape = shapes.join([shape, string.live])
@@ -378,8 +397,8 @@ def _refuse_underground(desk: _Desk, record: records.Record, shape: shapes.Shape
     except InputError:
         # Beyond the modelled ground nothing can be said; the sweep sees the ground that is there.
         name = getattr(record, "name", "")
-        desk.skipped.append(f"wire '{name}': reaches beyond the modelled ground, and was not checked against it")
-        return
+        desk.skipped.append(f"wire '{name}': reaches beyond the modelled ground, and is not checked against it there")
+        heights = np.array([_height_or_nothing(desk.ground, corner) for corner in corners])
     depth = heights - corners[:, 2]
     if (depth > 0).any():
         at = corners[int(depth.argmax())]
@@ -393,27 +412,40 @@ def _refuse_underground(desk: _Desk, record: records.Record, shape: shapes.Shape
         )
 
 
+def _height_or_nothing(site_ground: ground.Ground, corner: NDArray[np.float64]) -> float:
+    try:
+        return float(ground.height_at(site_ground, corner[None, :2])[0])
+    except InputError:
+        return -np.inf
+
+
+def _ends(insulating: shapes.Shape) -> tuple[Point, Point]:
+    """The earthed and the live end of an insulating part: its primitives lie in a row from the one to the other [m]."""
+    first, last = insulating.vertices[0, 0], insulating.vertices[-1, 1]
+    return (float(first[0]), float(first[1]), float(first[2])), (float(last[0]), float(last[1]), float(last[2]))
+
+
 def _post(desk: _Desk, entry: records.Insulator) -> list[Body]:
     parts = insulator.post(
         place(desk, entry, entry.from_m), place(desk, entry, entry.to_m), entry.insulating_m, entry.diameter_m
     )
-    desk.strings.append((entry.name, entry.insulating_m, None, entry.name))
     bodies = [Body(entry.name, "insulator", parts.insulating, conductive=False, potential=None)]
     if len(parts.earthed):
         bodies.append(Body(f"{entry.name} foot", "fitting", parts.earthed))
+    phase = next(
+        (
+            hung.record.phase
+            for hung in desk.wires.values()
+            if hung.record.phase is not None
+            and min(
+                np.linalg.norm(np.subtract(end, parts.live_end)) for end in (hung.catenary.start, hung.catenary.end)
+            )
+            < 0.2
+        ),
+        None,
+    )
+    desk.strings.append(LineInsulator(entry.name, entry.insulating_m, None, *_ends(parts.insulating), phase))
     if len(parts.live):
-        phase = next(
-            (
-                hung.record.phase
-                for hung in desk.wires.values()
-                if hung.record.phase is not None
-                and min(
-                    np.linalg.norm(np.subtract(end, parts.live_end)) for end in (hung.catenary.start, hung.catenary.end)
-                )
-                < 0.2
-            ),
-            None,
-        )
         # Nothing connected is found at its live end: a conductive part at no potential floats.
         bodies.append(
             _stated(

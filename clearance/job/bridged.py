@@ -1,0 +1,152 @@
+"""Owns what the job bridges: line insulators that some conductor of the job may touch, and the ladder where it touches
+something live.
+
+What is left of an insulator is at least the straight way from what touches it to its far end, wherever it is touched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from clearance import rules, shapes
+from clearance.bodies import Body
+from clearance.engine import Group, Path, build_engine, compile_setting, enclose
+from clearance.errors import RuleError
+from clearance.job.staging import HULL
+from clearance.limits import rule_names
+from clearance.result import Insulation, Numbers, Verdict, worst
+from clearance.scene.assemble import EARTH, LineInsulator, Site
+from clearance.scene.records import Stage
+
+if TYPE_CHECKING:
+    from clearance.job.judging import Bench, Piece
+
+TOUCH_M = 1e-9
+"""[m] What comes nearer than this is taken to touch."""
+
+
+def bridged(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Insulation]:
+    """What is left of every line insulator that a conductor of the job may touch; hands touch it anywhere in reach."""
+    for string in bench.site.strings:
+        left: dict[str, tuple[float, Numbers]] = {}
+        for piece in (*reach, *posture):
+            setting = piece.compiled.setting
+            reached = setting.check == "reach" or not reach
+            if all(body.name != string.name for body in setting.bodies):
+                continue
+            for body in setting.bodies:
+                if not (body.job and body.conductive and len(body.shape)) or reached != (
+                    body.kind == "worker" or not reach
+                ):
+                    continue
+                if _touches(bench, piece, body.name, string.name):
+                    found = _left(bench, piece, body, string)
+                    left[body.name] = min(found, left.get(body.name, found), key=lambda pair: pair[0])
+        if left:
+            yield _judged(bench.site, string, left)
+
+
+def _touches(bench: Bench, piece: Piece, one: str, other: str) -> bool:
+    path = Path((Group((one,)), Group((other,))))
+    if piece.least_of(path) > TOUCH_M:
+        return False
+    return bench.sweep(piece.compiled, (path,), tolerance_m=bench.tolerance_m, target_m=TOUCH_M).outcome != "reached"
+
+
+def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tuple[float, Numbers]:
+    """The least length left of a string that a body touches, at every potential it may be at, and where."""
+    setting = piece.compiled.setting
+    ends = [
+        Body(f"{string.name}: {which} end", "end", shapes.points([end]), potential=None)
+        for which, end in (("earthed", string.earthed_m), ("live", string.live_m))
+    ]
+    small = replace(setting, bodies=(body, *ends), touching=frozenset())
+    engine = build_engine([small])
+    compiled = compile_setting(engine, small)
+    worker, earthed, live = Group((body.name,), body.extent_m), Group((ends[0].name,)), Group((ends[1].name,))
+    paths = set()
+    for potential in (body.potential, *(state for _, state in body.states)):
+        if potential == EARTH:
+            paths.add(Path((worker, live)))
+        elif potential is None:
+            paths.add(Path((earthed, worker, live)))
+        elif potential == string.phase:
+            paths.add(Path((earthed, worker)))
+        else:
+            paths |= {Path((earthed, worker)), Path((worker, live))}
+    ordered = sorted(paths, key=lambda path: [group.bodies for group in path.groups])
+    found = enclose(engine, compiled, ordered, tolerance_m=bench.tolerance_m)
+    return min(max(0.0, found.lower_m), string.insulating_m), found.at
+
+
+def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numbers]]) -> Insulation:
+    least, at = min(left.values(), key=lambda pair: pair[0])
+    steps = [f"{string.insulating_m:.2f} m of insulator"]
+    steps += [f"{body} may touch it: at least {length:.2f} m left" for body, (length, _) in left.items()]
+    scene = site.scene
+    phase = string.phase if string.phase is not None else next(iter(site.live))
+    circuit = site.circuit_of[phase]
+    why: list[str] = []
+    verdicts: list[Verdict] = []
+    required, rule = None, {"name": " + ".join(scene.rule), "edition": "", "clause": ""}
+    inputs: dict[str, object] = dict(scene.rule_inputs)
+    if circuit.overvoltage_per_unit is not None:
+        inputs["per_unit_basis"] = f"{circuit.overvoltage_basis} ({circuit.overvoltage_by})"
+    try:
+        length = rules.insulating_length(
+            rule_names(scene),
+            what="string",
+            voltage_kV=circuit.nominal_kV,
+            highest_kV=circuit.highest_kV,
+            per_unit_overvoltage=circuit.overvoltage_per_unit,
+            altitude_m=scene.altitude_m,
+            inputs=inputs,
+        )
+        required = length.required_m
+        rule = {"name": length.rule.name, "edition": length.rule.edition, "clause": length.rule.clause}
+        verdicts.append("clear" if least >= required else "breach")
+    except RuleError as error:
+        why.append(str(error))
+    try:
+        count = rules.sound_insulators(rule_names(scene), circuit.nominal_kV, highest_kV=circuit.highest_kV)
+        if string.units is None:
+            verdicts.append("undecided")
+            why.append(f"the rule asks for {count} sound insulators; how many the string has is not stated (units)")
+        else:
+            sound = int(string.units * least / string.insulating_m)
+            steps.append(f"{sound} of {string.units} sound insulators left; the rule asks for {count}")
+            verdicts.append("clear" if sound >= count else "breach")
+    except RuleError as error:
+        if not verdicts:
+            why.append(str(error))
+    verdict = worst(verdicts)
+    said = "" if verdict == "clear" else "; ".join(why)
+    return Insulation(string.name, verdict, least, required, at, rule, tuple(steps), said)
+
+
+def lowest_live_touch(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> tuple[float, str] | None:
+    """How far up the ladder [m] something live touches it at the lowest, where the stage says it touches; and what."""
+    entry = bench.site.scene.ladder
+    if entry is None:
+        return None
+    touching = {name for pair in stage.contacts if entry.name in pair for name in pair if name != entry.name}
+    found: list[tuple[float, str]] = []
+    for piece in posture:
+        bodies = piece.compiled.setting.bodies
+        hull = sorted((float(body.shape.vertices[:, :, 2].min()), body.name) for body in bodies if body.kind == HULL)
+        for body in bodies:
+            states = (body.potential, *(state for _, state in body.states))
+            # A worker's own soles are looked at by themselves.
+            if (
+                body.name not in touching
+                or not body.conductive
+                or body.kind == "worker"
+                or set(states) <= {EARTH, None}
+            ):
+                continue
+            height = next((low for low, name in hull if _touches(bench, piece, name, body.name)), None)
+            if height is not None:
+                found.append((height, body.name))
+    return min(found, default=None)

@@ -1,0 +1,203 @@
+"""Insulating lengths: what is left between the highest earthed and the lowest live touch, worked out by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import small_scenes as small
+from small_scenes import CIRCUIT, LADDER, SPREAD, checked, only, slab, stage
+
+from clearance.bodies import worker
+
+TWO = {**CIRCUIT, "phases": ["A", "B"]}
+BUSES = [slab("bus A", bottom_m=12.0), slab("bus B", bottom_m=30.0, potential="B")]
+REQUIRED = 0.3048 * 0.011 * 245 / math.sqrt(3) * 2.5 + 0.31
+"""[m] OSHA: at least the phase-to-earth distance with a tool in the gap, 1.4956 m."""
+CLIMBER = 0.03 + 2.263 - 0.193 / 2 + SPREAD
+"""[m] What a climber of 1.755 m shorts: boots and overhead fingertip reach, less half a hand (REFERENCE 7)."""
+
+
+def lengths(**parts):
+    found = only(**{"circuits": [TWO], "solids": BUSES, **parts}).insulation
+    return {entry.body: entry for entry in found}
+
+
+def ladder(**parts):
+    return lengths(**parts)["ladder"]
+
+
+def bonded(**changes):
+    """A worker bonded to a small bus over the head."""
+    lead = {"bonding_lead_m": 0.05, "clamp_m": [-0.3, 0.0, 5.0]}
+    return {
+        "solids": [small.box("bus A", [-0.3, 0.0, 5.1], [0.2, 0.2, 0.2], "A"), BUSES[1]],
+        "stages": [stage(**{"kind": "work", "bonded": {"worker": "A"}, **lead, **changes})],
+    }
+
+
+def test_an_unbonded_climber_shorts_part_of_the_ladder_at_every_climb():
+    for climb in (3, [1, 6]):
+        found = ladder(stages=[stage(climb_m=climb)])
+        assert found.left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
+        assert (found.required_m, found.verdict) == (pytest.approx(REQUIRED, abs=1e-9), "clear")
+    assert 2.0 < CLIMBER < 2.3, "about 2 m by common practice"
+
+
+def test_a_bonded_worker_leaves_what_is_below_the_soles_at_the_lowest_climb():
+    assert ladder(**bonded()).left_m == pytest.approx(3.0 - 0.4, abs=1e-9)
+    assert ladder(**bonded(climb_m=[2.7, 3.0])).left_m == pytest.approx(2.7 - 0.4, abs=1e-9)
+
+
+def test_metal_counts_once_and_what_is_wet_or_dirty_not_at_all():
+    joints = [
+        {"name": "lower joint", "from_m": 1.0, "to_m": 1.3, "radius_m": 0.05},
+        {"name": "sleeve", "from_m": 1.2, "to_m": 1.5, "radius_m": 0.05},
+        {"name": "upper joint", "from_m": 5.0, "to_m": 5.5, "radius_m": 0.05},
+    ]
+    fitted = {**LADDER, "fittings": joints, "wet_or_dirty_m": 0.25}
+    assert ladder(ladder=fitted).left_m == pytest.approx(7.6 - CLIMBER - 0.5 - 0.5 - 0.25, abs=1e-9)
+    # Bonded, only what is below the soles counts.
+    below = {**LADDER, "fittings": joints[:2], "wet_or_dirty_m": 0.25}
+    assert ladder(ladder=below, **bonded()).left_m == pytest.approx(2.6 - 0.5 - 0.25, abs=1e-9)
+
+
+def test_what_is_earthed_on_the_ladder_begins_the_length_higher_up():
+    clamp = {"name": "clamp", "from_m": 0.7, "to_m": 0.9, "radius_m": 0.05, "potential": "earth"}
+    found = ladder(ladder={**LADDER, "fittings": [clamp]})
+    assert found.left_m == pytest.approx(8.0 - 0.9 - CLIMBER, abs=1e-9)
+    rope = {"name": "guy", "from_m": "ladder @ 2.5", "to_m": [4, 0, 0], "diameter_m": 0.02}
+    found = ladder(ropes=[rope])
+    assert found.left_m == pytest.approx(8.0 - 2.5 - CLIMBER, abs=1e-9)
+    assert "guy" in found.steps[0]
+    tested = {**rope, "insulating": True, "test": "wet test", "by": "laboratory"}
+    assert ladder(ropes=[tested]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
+
+
+def test_hands_of_the_crew_overhead_are_earthed_touches_within_their_reach():
+    """A person by the track holds the ladder as high as the fingertips: boots, overhead reach, glove, spread twice."""
+    reach = worker.extent(worker.build(stature_m=1.755, suit_m=0.04, boots_m=0.03, helmet_m=0.05))
+    helper = {"name": "helper", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05}
+    near, far = {**helper, "at_m": [1.0, 0]}, {**helper, "at_m": [reach + 0.1, 0]}
+    assert reach == pytest.approx(0.03 + 2.263 + 0.04 + 2 * SPREAD, abs=0.001)
+    assert ladder(crew=[near]).left_m == pytest.approx(8.0 - reach - CLIMBER, abs=1e-9)
+    assert ladder(crew=[far]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
+    absent = stage(absent=["helper"])
+    assert ladder(crew=[near], stages=[absent]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("top", "verdict"), [(0.4 + CLIMBER + REQUIRED + 0.01, "clear"), (0.4 + CLIMBER + REQUIRED - 0.01, "breach")]
+)
+def test_the_length_left_is_compared_with_the_length_required(top, verdict):
+    assert ladder(ladder={**LADDER, "insulating_to_m": top}).verdict == verdict
+
+
+def test_without_a_required_length_it_is_undecided_and_says_why():
+    result = checked(rule="en-50110-1", circuits=[TWO], solids=BUSES)
+    (found,) = result.stages[0].insulation
+    assert (found.required_m, found.verdict) == (None, "undecided")
+    assert "insulating length" in found.why
+    assert result.verdict == "undecided"
+
+
+def test_something_live_that_touches_the_ladder_ends_the_length_there():
+    """A bus leans on the ladder from 6.9 m up; the ladder's hull is looked at in pieces of half a metre."""
+    bus = small.box("bus A", [0.0, 0.0, 7.0], [0.3, 0.3, 0.2], "A")
+    parts = {"solids": [bus, BUSES[1]], "stages": [stage(contacts=[["ladder", "bus A"]], climb_m=3)]}
+    found = ladder(**parts)
+    assert 6.5 - 0.4 - CLIMBER - 1e-9 <= found.left_m <= 6.9 - 0.4 - CLIMBER
+    assert any("bus A" in step for step in found.steps)
+    # With nobody on it the ladder still stands between the crew and the bus.
+    empty = stage(contacts=[["ladder", "bus A"]], workers=[], climb_m=None, posture=None, kind="travel")
+    assert 6.1 - 1e-9 <= ladder(**{**parts, "stages": [empty]}).left_m <= 6.5
+    assert "ladder" not in lengths(solids=BUSES, stages=[{**empty, "contacts": []}])
+
+
+def test_a_rope_between_two_points_keeps_its_length_less_the_crews_hands():
+    rope = {"name": "rope", "from_m": [3, 0, 6], "to_m": [3, 4, 3], "diameter_m": 0.02, "insulating": True}
+    rope |= {"test": "wet test", "by": "laboratory"}
+    assert lengths(ropes=[rope])["rope"].left_m == pytest.approx(5.0, abs=1e-9)
+    helper = {"name": "helper", "stature_m": 1.755, "at_m": [15, 0], "suit_m": 0.04, "boots_m": 0.03}
+    hands = worker.extent(worker.build(stature_m=1.755, suit_m=0.04, boots_m=0.03))
+    assert lengths(ropes=[rope], crew=[helper])["rope"].left_m == pytest.approx(5.0 - hands, abs=1e-9)
+
+
+def test_a_rope_tied_to_the_ladder_is_as_long_as_its_tie_is_high_when_the_ladder_leans():
+    rope = {"name": "rope", "from_m": "ladder @ 6.0", "to_m": [4, 0, 0], "diameter_m": 0.02, "insulating": True}
+    rope |= {"test": "wet test", "by": "laboratory"}
+    leaning = stage(lean_along_deg=[-3, 2], lean_across_deg=[-1, 1])
+    found = lengths(ropes=[rope], stages=[leaning])["rope"]
+    assert found.left_m == pytest.approx(6.0 * math.cos(math.radians(4.0)), abs=1e-9)
+
+
+def test_a_rope_that_hangs_from_a_wire_is_not_passed_over():
+    wire = {"kind": "span", "name": "high", "phase": "A", "sag_m": 0.01, "diameter_m": 0.02}
+    wire |= {"from_m": [-10, 6, 12], "to_m": [10, 6, 12]}
+    rope = {"name": "rope", "from_m": "high end", "to_m": [10, 6, 2], "diameter_m": 0.02, "insulating": True}
+    rope |= {"test": "wet test", "by": "laboratory"}
+    assert lengths(wires=[wire], ropes=[rope])["rope"].left_m == pytest.approx(10.0, abs=1e-6)
+
+
+def hung(top_m, units=None, **changes):
+    """A conductor that ends in a strain string, straight above the worker's shoulders, its live end 5 m up."""
+    string = {
+        "kind": "suspension",
+        "length_m": top_m - 5.0,
+        "insulating_m": top_m - 5.0,
+        "diameter_m": 0.2,
+        "units": units,
+    }
+    wire = {"kind": "span", "name": "wire A", "phase": "A", "sag_m": 0.001, "diameter_m": 0.02, "from_string": string}
+    wire |= {"from_m": [-0.25, 0, top_m], "to_m": [-0.25, 15, 5.0]}
+    lead = {"bonding_lead_m": 0.05, "clamp_m": [-0.25, 0.0, 5.0]}
+    short = {**LADDER, "length_m": 4.5, "insulating_to_m": 4.5}
+    return {
+        "wires": [wire],
+        "solids": [BUSES[1]],
+        "ladder": short,
+        "stages": [stage(**{"kind": "work", "bonded": {"worker": "A"}, **lead, **changes})],
+    }
+
+
+def from_reach(place, climb):
+    """Distance [m] of a point from all the worker can reach, worked out from the envelope's capsules."""
+    shape = worker.reach_envelope(small.body(), 0.0)
+    least = math.inf
+    for corners, count, radius, slack in zip(shape.vertices, shape.corners, shape.radius, shape.slack, strict=True):
+        if count == 2:
+            a, b, p = corners[0], corners[1], np.array(place) - [0, 0, climb]
+            share = np.clip((p - a) @ (b - a) / max((b - a) @ (b - a), 1e-12), 0, 1)
+            least = min(least, float(np.linalg.norm(p - a - share * (b - a))) - radius - slack)
+    return least
+
+
+@pytest.mark.parametrize(("top", "verdict"), [(7.5, "clear"), (6.7, "breach")])
+def test_a_line_insulator_that_hands_may_bridge_counts_too(top, verdict):
+    found = lengths(**hung(top))["wire A from string"]
+    left = from_reach([-0.25, 0.0, top], 3.0)
+    assert left < top - 5.0 - 0.2, "hands do reach a good part of it"
+    assert found.left_m == pytest.approx(left, abs=0.005)
+    assert found.left_m <= left + 1e-9
+    assert (found.required_m, found.verdict) == (pytest.approx(REQUIRED, abs=1e-9), verdict)
+
+
+def test_an_insulator_out_of_reach_is_not_bridged():
+    far = hung(7.5)
+    far["solids"] = [small.box("bus A", [-0.3, 0.0, 3.6], [0.2, 0.2, 0.2], "A"), BUSES[1]]
+    far["stages"] = [{**far["stages"][0], "climb_m": 1.5, "clamp_m": [-0.3, 0.0, 3.5]}]
+    assert "wire A from string" not in lengths(**far)
+
+
+def test_where_the_rule_counts_sound_insulators_those_left_are_counted():
+    """GB 26859, Table 8-3: nine at 220 kV (REFERENCE 3.2). Of 15 over 2.5 m those out of reach are left."""
+    circuit = {key: TWO[key] for key in ("name", "phases", "nominal_kV", "highest_kV", "highest_basis")}
+    for units, verdict in ((15, "clear"), (10, "breach"), (None, "undecided")):
+        parts = hung(7.5, units)
+        found = lengths(rule="gb-26859", circuits=[circuit], **parts)["wire A from string"]
+        assert found.verdict == verdict
+        if units:
+            assert f"{int(units * found.left_m / 2.5)} of {units} sound insulators left" in " ".join(found.steps)
+        else:
+            assert "units" in found.why
