@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from clearance.errors import Mistake
@@ -16,6 +17,7 @@ from clearance.scene.records import (
     Reference,
     Scene,
     Stage,
+    Tested,
     Worker,
     aloft,
     where,
@@ -46,8 +48,33 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
                 if getattr(rope, field) is None:
                     remedy = f"add {field}, or leave out insulating: an ordinary rope counts as earth"
                     yield Mistake(where(scene, rope, field), words, "nothing", remedy)
+    for test in scene.tests:
+        yield from _tested(scene, test)
     for stage in scene.stages:
         yield from stage_mistakes(scene, known, stage)
+
+
+LEAKAGE_UA_PER_KV = 1.0
+"""[uA/kV] Most leakage along an insulating device per kV to earth: OSHA 29 CFR 1910.269(q)(3)(vi), from memory."""
+
+
+def _tested(scene: Scene, test: Tested) -> Iterator[Mistake]:
+    """A leakage current is measured at the voltage to earth worked at, and stays within what the rule asks."""
+    if (test.leakage_uA is None) != (test.at_kV is None):
+        missing = "leakage_uA" if test.leakage_uA is None else "at_kV"
+        yield Mistake(where(scene, test, missing), "the current with its voltage", "one of them", f"add {missing}")
+    if test.leakage_uA is None or test.at_kV is None:
+        return
+    worked = max((circuit.nominal_kV for circuit in scene.circuits), default=0.0) / math.sqrt(3.0)
+    # What is written as 127 kV stands for 220 kV over the root of 3, which is 127.02 kV.
+    if test.at_kV < worked - 0.5:
+        expected = f"at least the voltage to earth worked at, {worked:.0f} kV"
+        yield Mistake(where(scene, test, "at_kV"), expected, f"{test.at_kV:g} kV", "measure again at that voltage")
+    most = LEAKAGE_UA_PER_KV * test.at_kV
+    if test.leakage_uA > most:
+        remedy = "do not work with it: clean, dry and measure again, or take another"
+        expected = f"at most {most:g} uA, {LEAKAGE_UA_PER_KV:g} uA per kV"
+        yield Mistake(where(scene, test, "leakage_uA"), expected, f"{test.leakage_uA:g} uA", remedy)
 
 
 def _ladder(scene: Scene, ladder: Ladder) -> Iterator[Mistake]:

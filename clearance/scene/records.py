@@ -58,7 +58,7 @@ from clearance.scene.records_site import (
     Solid,
     Structure,
 )
-from clearance.scene.records_templates import Job
+from clearance.scene.records_templates import Job, Tested
 from clearance.scene.records_wires import (
     BeforeParting,
     Bundle,
@@ -122,6 +122,7 @@ __all__ = [
     "StateOverride",
     "StruckOut",
     "Structure",
+    "Tested",
     "Track",
     "Vehicle",
     "Wire",
@@ -175,6 +176,7 @@ class SceneFile(Record):
     crew: tuple[Crew, ...] = Field((), description="people on the ground")
     vehicles: tuple[Vehicle, ...] = Field((), description="vehicles")
     ropes: tuple[Rope, ...] = Field((), description="ropes")
+    tests: tuple[Tested, ...] = Field((), description="tests of suit, bonding lead, ropes, ladder and tools")
     jobs: tuple[Job, ...] = Field((), description="jobs that expand into stages")
     stages: tuple[Stage, ...] = Field((), description="the steps of the job")
 

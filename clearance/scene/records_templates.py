@@ -113,3 +113,18 @@ class WrittenStages(Record):
 Job = Annotated[
     TakeOff | Reconnect | EarthTail | Rescue | TurnUpLadder | MoveLadder | WrittenStages, Field(discriminator="kind")
 ]
+
+
+class Tested(Record):
+    """A test of what the work rests on, with its result."""
+
+    word: ClassVar[str] = "test"
+    what: Literal["suit", "bonding lead", "rope", "ladder", "remote tool", "aerial device"] = Field(
+        description="what was tested"
+    )
+    name: Text = Field(description="which one: its name or number")
+    on: Text = Field(description="when")
+    result: Text = Field(description="what was found")
+    by: Text = Field(description="who answers for it")
+    leakage_uA: NotNegative | None = Field(None, description="leakage current measured")
+    at_kV: Positive | None = Field(None, description="voltage to earth at which the leakage was measured")
