@@ -16,11 +16,13 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from clearance.cli.brief import brief
 from clearance.cli.check import check
 from clearance.cli.demo import demo
 from clearance.cli.distances import distances
 from clearance.cli.doctor import doctor
 from clearance.cli.expand import expand
+from clearance.cli.sag import sag
 from clearance.cli.schema import schema
 from clearance.errors import ClearanceError
 
@@ -85,7 +87,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, distances, expand, schema, doctor):
+for command in (demo, check, brief, distances, expand, sag, schema, doctor):
     app.command()(command)
 
 

@@ -139,6 +139,7 @@ def _names(scene: Scene, table: dict[str, Any]) -> Iterator[Mistake]:
         ("body", bodies),
         ("circuit", [("circuits", entry.get("name")) for entry in _entries(table, "circuits")]),
         ("stage", [("stages", entry.get("name")) for entry in _entries(table, "stages")]),
+        ("conductor", [("conductors", entry.get("name")) for entry in _entries(table, "conductors")]),
     ):
         names = [name for _, name in owned if isinstance(name, str)]
         for name in dict.fromkeys(names):

@@ -19,7 +19,6 @@ from clearance.conductor.placing import moves, place
 from clearance.conductor.ranges import nominal_of
 from clearance.errors import InputError, Mistake
 from clearance.scene.records import InsulatorString, Range, Reference, SceneFile, SlackWire, SpanWire, where
-from clearance.scene.records_conductor import Weather as WeatherRecord
 from clearance.scene.records_conductor import catalogue_table
 
 DIFFERS = 0.05
@@ -67,7 +66,7 @@ def place_wires(scene: SceneFile) -> dict[str, Placed]:
 
 def weather_of(scene: SceneFile) -> Weather | None:
     """The scene's weather in SI, or None where it states none."""
-    record: WeatherRecord | None = getattr(scene, "weather", None)
+    record = scene.weather
     if record is None:
         return None
     return Weather(
@@ -91,7 +90,7 @@ def lines_of(scene: SceneFile) -> dict[str, Line]:
     """Every wire of the scene as a line, by name. Raises `InputError` with every mistake found."""
     wrong: list[Mistake] = []
     own: dict[str, Entry] = {}
-    for made in getattr(scene, "conductors", ()):
+    for made in scene.conductors:
         try:
             own[made.name] = entry(catalogue_table(made), where(scene))
         except InputError as error:
@@ -116,14 +115,11 @@ def _line(desk: _Desk, record: SpanWire | SlackWire) -> Line:
     if record.name in desk.hanging:
         raise InputError(Mistake(("from_m",), "a place of its own", "a circle of wires that hang from one another"))
     desk.hanging.append(record.name)
-    word = getattr(record, "conductor", None)
-    conductor = find(word, desk.own) if word is not None else None
-    span = isinstance(record, SpanWire)
+    conductor = find(record.conductor, desk.own) if record.conductor is not None else None
     bundle = record.bundle if isinstance(record, SpanWire) else None
     count = bundle.count if bundle is not None else 1
     if conductor is not None:
         _agrees(record, conductor, count)
-    state = getattr(record, "known", None)
     line = Line(
         record.name,
         _end(desk, record, "from"),
@@ -132,24 +128,29 @@ def _line(desk: _Desk, record: SpanWire | SlackWire) -> Line:
         conductor,
         record.weight_N_m,
         count,
-        _known(record, state) if isinstance(record, SpanWire) else None,
+        _known(record) if isinstance(record, SpanWire) else None,
         record.length_m if isinstance(record, SlackWire) else None,
-        tuple(Check(check.sag_m, check.at_C, check.by) for check in getattr(record, "checks", ())) if span else (),
+        _checks(record) if isinstance(record, SpanWire) else (),
         record.phase is not None,
     )
     desk.lines[record.name] = line
     return line
 
 
-def _known(record: SpanWire, state: object) -> Known:
+def _checks(record: SpanWire) -> tuple[Check, ...]:
+    return tuple(Check(check.sag_m, check.at_C, check.by) for check in record.checks)
+
+
+def _known(record: SpanWire) -> Known:
+    state = record.known
     tension = None if record.horizontal_tension_kN is None else record.horizontal_tension_kN * 1e3
     return Known(
         tension,
         record.weight_N_m,
         record.sag_m,
         record.catenary_constant_m,
-        getattr(state, "conductor_C", None),
-        getattr(state, "basis", ""),
+        state.conductor_C if state is not None else None,
+        state.basis if state is not None else "",
     )
 
 
@@ -186,7 +187,7 @@ def _end(desk: _Desk, record: SpanWire | SlackWire, which: str) -> End:
         return _hangs_on(desk, record, which, place_)
     if spec is None:
         return End(place_)
-    weight = (getattr(spec, "weight_kN", None) or 0.0) * 1e3
+    weight = (spec.weight_kN or 0.0) * 1e3
     assumed = weight == 0.0 and spec.kind == "suspension"
     if assumed:
         weight = spec.units * UNIT_N if spec.units is not None else spec.length_m * COMPOSITE_N_M

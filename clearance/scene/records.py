@@ -1,8 +1,8 @@
 """Owns `Scene`, the whole of a scene file as one typed record, and the few questions every reader asks of it.
 
 Every number is in the unit its field name ends with: metres, degrees, kV, kN, N_m (newtons per metre). The tables are
-in `records_site` (what stood there), `records_wires` and `records_job` (what the job brings); all are importable from
-here.
+in `records_site` (what stood there), `records_wires`, `records_conductor` (what wires are made of, and the weather) and
+`records_job` (what the job brings); all are importable from here.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from clearance.scene.records_base import (
     Text,
     Xy,
 )
+from clearance.scene.records_conductor import ConductorsOfScene, OwnConductor, SagCheck, Weather
 from clearance.scene.records_job import (
     Crew,
     Disturbed,
@@ -100,6 +101,7 @@ __all__ = [
     "Mesh",
     "MeshGround",
     "Origin",
+    "OwnConductor",
     "Place",
     "PlaneGround",
     "Point",
@@ -112,6 +114,7 @@ __all__ = [
     "Release",
     "Ring",
     "Rope",
+    "SagCheck",
     "Scene",
     "SceneFile",
     "SlackWire",
@@ -125,6 +128,7 @@ __all__ = [
     "Tested",
     "Track",
     "Vehicle",
+    "Weather",
     "Wire",
     "Worker",
     "Xy",
@@ -146,7 +150,7 @@ class AirOnly(Record):
     by: Text = Field(description="who declares it")
 
 
-class SceneFile(Record):
+class SceneFile(ConductorsOfScene):
     """What a scene file holds."""
 
     model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["stages"]}, {"required": ["jobs"]}]})

@@ -84,12 +84,19 @@ class Weather(Record):
 
 
 class ConductorOfWire(Record):
-    """What a wire's table says of its conductor; its fields are part of every wire."""
+    """What a wire's table says of its conductor; its field is part of every wire."""
 
     word: ClassVar[str] = "wire"
     conductor: Text | None = Field(
         None, description="code word of its conductor, in the catalogue or under [[conductors]]"
     )
+
+
+class StateOfSpan(Record):
+    """When a tensioned wire hangs as stated; its fields are part of every span, not of a loose wire, whose length
+    says it."""
+
+    word: ClassVar[str] = "wire"
     known: KnownState | None = Field(None, description="at what conductor temperature it hangs as stated")
     checks: tuple[SagCheck, ...] = Field((), description="sags measured on site")
 

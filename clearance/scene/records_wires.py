@@ -10,6 +10,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field
 
 from clearance.scene.records_base import NotNegative, Place, Positive, Record, Text
+from clearance.scene.records_conductor import ConductorOfWire, StateOfSpan
 
 
 class Ring(Record):
@@ -77,7 +78,7 @@ class Release(Record):
     before_parting: BeforeParting | None = Field(None, description="what is established before it is parted or joined")
 
 
-class _Wire(Record):
+class _Wire(ConductorOfWire):
     word: ClassVar[str] = "wire"
     name: Text = Field(description="name of the wire")
     phase: Text | None = Field(None, description="the phase it belongs to")
@@ -90,7 +91,7 @@ class _Wire(Record):
     release: Release | None = Field(None, description="how the job takes it off")
 
 
-class SpanWire(_Wire):
+class SpanWire(_Wire, StateOfSpan):
     """A tensioned wire between two structures."""
 
     kind: Literal["span"]
