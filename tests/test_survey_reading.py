@@ -330,3 +330,26 @@ def test_points_on_disk_come_back_as_they_went(tmp_path):
             low, high = roomy.box(square)
             assert (roomy.read(square)[0][:, :2] >= low).all()
             assert (roomy.read(square)[0][:, :2] <= high).all()
+
+
+def test_counts_and_coordinates_agree_with_the_bytes_of_the_file(tmp_path):
+    """Read here by offsets of the ASPRS LAS 1.2 specification, public header block and point format 1, without laspy."""
+    import struct
+
+    path = write_scan(tmp_path / "a.las", {2: points(300), 1: points(200, 3)}, version="1.2", point_format=1)
+    data = path.read_bytes()
+    assert data[:4] == b"LASF"
+    assert data[24:26] == bytes([1, 2])
+    (start,), (kind, size, count) = struct.unpack_from("<I", data, 96), struct.unpack_from("<BHI", data, 104)
+    assert (kind, size, count) == (1, 28, 500)
+    scale, shift = np.array(struct.unpack_from("<3d", data, 131)), np.array(struct.unpack_from("<3d", data, 155))
+    raw = np.frombuffer(
+        data, np.dtype([("xyz", "<i4", 3), ("skip", "V3"), ("code", "u1"), ("rest", "V12")]), count, start
+    )
+    xyz, code, tally = read_all(open_scans([path]))
+    assert tally.read == count
+    assert np.abs(raw["xyz"] * scale + shift - xyz).max() < 1e-6
+    assert (raw["code"] & 31 == code).all()
+    high_x, low_x, high_y, low_y, high_z, low_z = struct.unpack_from("<6d", data, 179)
+    assert np.abs(xyz.min(axis=0) - [low_x, low_y, low_z]).max() < 1e-6
+    assert np.abs(xyz.max(axis=0) - [high_x, high_y, high_z]).max() < 1e-6

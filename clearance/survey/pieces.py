@@ -20,6 +20,21 @@ from clearance.survey.strands import Track, axes
 SMOOTH_M = 0.12
 """[m] Scatter of blob centres about a smooth curve below which a track has no kink."""
 
+SPARSE = 2.0
+"""Returns a slice, of a wire that tracks may lose: one return in 2.5 m and fewer. Only such pieces are made to grow."""
+
+STEP_M = 30.0
+"""[m] How far beyond its end a piece is looked for at a time."""
+
+LONG_STEP_M = 80.0
+"""[m] How far a piece longer than this is looked for where the next step showed nothing."""
+
+FEWEST_BEYOND_GAP = 3
+"""Blobs on the curve that a long step must find."""
+
+MOST_STEPS = 40
+"""Steps a piece may grow by."""
+
 OFF_AT_END_M = 0.25
 """[m] Blobs at the end of a piece further off its curve than this are not of the wire."""
 
@@ -216,6 +231,36 @@ def _joined(a: Piece, b: Piece) -> Piece | None:
         if joint.curve.rms_vertical <= limit and joint.curve.p95_vertical < 3 * limit and joint.curve.rms_lateral < 0.4
         else None
     )
+
+
+def grown(piece: Piece, places: Floats, counts: Floats, tree: cKDTree) -> Piece:
+    """A piece with the blobs beyond its ends that lie on its curve, step by step, each step with a new curve.
+
+    Parameters: places (n, 3) [m, local] and returns of all blobs, and a tree of their places in plan.
+    """
+    if float(np.median(piece.count)) > SPARSE:
+        return piece
+    step, steps = STEP_M, 0
+    while steps < MOST_STEPS:
+        steps += 1
+        low, high = piece.reach
+        near = tree.query_ball_point([end_of(piece, 0)[:2], end_of(piece, 1)[:2]], step)
+        index = np.unique(np.concatenate([np.asarray(some, np.int64) for some in near]))
+        placed = to_frame(places[index], piece.curve.base, piece.curve.direction)
+        s = placed[:, 0]
+        beyond = np.maximum(s - high, low - s)
+        on = (beyond > 0.1) & (np.abs(placed[:, 2] - height(piece.curve, s)) <= 0.25 + 0.005 * beyond)
+        on &= np.abs(placed[:, 1] - offset(piece.curve, s)) <= 0.4 + 0.01 * beyond
+        if on.sum() < (1 if step == STEP_M else FEWEST_BEYOND_GAP):
+            if step > STEP_M or high - low < LONG_STEP_M:
+                break
+            step = LONG_STEP_M
+            continue
+        step = STEP_M
+        xyz = np.concatenate([piece.xyz, places[index[on]]])
+        piece = make_piece(xyz, np.concatenate([piece.count, counts[index[on]]]))
+    order = np.argsort(to_frame(piece.xyz, piece.curve.base, piece.curve.direction)[:, 0])
+    return _trimmed(Stub(piece.xyz[order], piece.count[order]))
 
 
 def _in_line(piece: Piece, middles: Floats, directions: Floats, halves: Floats) -> NDArray[np.int64]:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from clearance.errors import InputError, Mistake
 from clearance.survey import remarks
@@ -21,12 +22,21 @@ from clearance.survey.classes import BUILDING, WIRE, read_roles
 from clearance.survey.fit import to_frame
 from clearance.survey.ground import make_ground
 from clearance.survey.naming import read_table
-from clearance.survey.pieces import Piece, Stub, cut_tracks, join_pieces
+from clearance.survey.pieces import Piece, Stub, cut_tracks, grown, join_pieces
 from clearance.survey.records import Finding, Floats, Ground, Scans
 from clearance.survey.scans import open_scans
 from clearance.survey.sift import Surface, find_surface, ground_is_classified, sift
 from clearance.survey.spill import Spill
-from clearance.survey.strands import LONGEST_JUMP_M, bearings, blobs, join_blobs, merge_bearings, thin_cells, tracks
+from clearance.survey.strands import (
+    LONGEST_JUMP_M,
+    axes,
+    bearings,
+    blobs,
+    join_blobs,
+    merge_bearings,
+    thin_cells,
+    tracks,
+)
 from clearance.survey.stream import Progress, Tally
 from clearance.survey.supports import Line, build_line, short_pieces
 from clearance.survey.wires import Fitted, fit_pieces, make_wires
@@ -213,7 +223,7 @@ def _find_pieces(
         plan[at[:, 1], at[:, 0]] = True
         row, column = np.nonzero(thin_cells(plan))
         local[square] = bearings(np.column_stack([column, row]) * cell + low, cell)
-    ranked = [bearing for rank in range(3) for found in local.values() for bearing in found[rank : rank + 1]]
+    ranked = [bearing for rank in range(3) for some in local.values() for bearing in some[rank : rank + 1]]
     good: list[Piece] = []
     rest: list[Stub] = []
     for bearing in merge_bearings(ranked):
@@ -234,7 +244,12 @@ def _find_pieces(
                 inside, beside = taken.claim(xyz)
                 xyz = xyz[(inside < 0) & (beside < 0)]
             parts.append(blobs(xyz, bearing))
-        more, short = cut_tracks(tracks(join_blobs(parts), bearing))
+        found = join_blobs(parts)
+        more, short = cut_tracks(tracks(found, bearing))
+        if more:
+            places = np.column_stack([found.place[:, :2] @ axes(bearing), found.place[:, 2]])
+            tree, counts = cKDTree(places[:, :2]), found.count.astype(float)
+            more = [grown(piece, places, counts, tree) for piece in join_pieces(more)]
         good = join_pieces(good + more)
         rest += short
     return _solid(good, rest)

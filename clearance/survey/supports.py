@@ -14,6 +14,9 @@ from clearance.survey.fit import slope
 from clearance.survey.pieces import SUPPORT_REACH_M, Joint, Piece, Stub, end_of, find_joints, gather, make_piece
 from clearance.survey.records import Floats
 
+FEWEST_RETURNS = 4
+"""Returns a short piece must have."""
+
 SHORTEST_STUB_M = 5.0
 """[m] Shortest piece of wire that a support vouches for."""
 
@@ -133,6 +136,8 @@ def short_pieces(good: Sequence[Piece], rest: Sequence[Stub]) -> list[Piece]:
     ends = cKDTree(np.array([end_of(piece, end)[:2] for piece in good for end in (0, 1)]))
     out = []
     for stub in rest:
+        if stub.count.sum() < FEWEST_RETURNS:
+            continue
         away = stub.xyz[-1] - stub.xyz[0]
         if np.hypot(*away[:2]) < SHORTEST_STUB_M or abs(away[2]) > 0.35 * np.hypot(*away[:2]):
             continue
@@ -210,7 +215,7 @@ def _supports_at_ends(
         size = float(np.hypot(*out))
         if size < 0.8:
             continue
-        ahead = float(np.median(here[:, :2] @ (out / size)))
+        ahead = float(np.max(here[:, :2] @ (out / size)))  # the wires may end short of it, none beyond
         middle = here[:, :2].mean(axis=0)
         middle = middle + (ahead + 3.0 - float(middle @ (out / size))) * out / size
         near = returns_near(middle, 12.0)
