@@ -1,0 +1,55 @@
+"""Owns the command `clearance page`: a scene checked and made into one HTML file that opens with no network."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from clearance.cli.check import CODES, checked, drawn
+from clearance.cli.output import unwritable
+from clearance.errors import InputError
+from clearance.tolerances import TOLERANCE_M
+
+if TYPE_CHECKING:
+    from clearance.pipeline import Prepared
+    from clearance.result import Result
+
+
+def page(
+    scene: Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file (TOML).", show_default=False)],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="The page; if not given, the scene's name with .html, here."),
+    ] = None,
+    drawings: Annotated[bool, typer.Option(help="Put plan, elevation and section into the page as well.")] = True,
+    tolerance_m: Annotated[
+        float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
+    ] = TOLERANCE_M,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
+) -> None:
+    """Check a scene and write its 3D page: the job to look at, with every figure, in one file."""
+    file = out or Path(f"{scene.stem}.html")
+    if not file.resolve().parent.is_dir():
+        # Found out before the work, not after it.
+        error = FileNotFoundError(2, "its folder is not there")
+        raise InputError(unwritable("--out", file, "a file", error))
+    prepared, result = checked(scene, tolerance_m, quiet)
+    typer.echo(f"wrote {written(prepared, result, file, drawings, quiet)}")
+    typer.echo(f"verdict: {result.verdict}")
+    raise typer.Exit(CODES[result.verdict])
+
+
+def written(prepared: Prepared, result: Result, file: Path, drawings: bool, quiet: bool) -> Path:
+    """The page of a result; with drawings made for it where asked. Raises `ClearanceError`."""
+    from clearance.view.page import drawings_among, write_page
+
+    try:
+        if not drawings:
+            return write_page(prepared, result, file)
+        with tempfile.TemporaryDirectory() as folder:
+            return write_page(prepared, result, file, drawings_among(drawn(prepared, result, Path(folder), quiet)))
+    except OSError as error:
+        raise InputError(unwritable("--out", file, "a file", error)) from None

@@ -1,0 +1,32 @@
+"""A short job for tests of pages: three stages of the demonstration at the overvoltage at which bonding is a breach."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from clearance.pipeline import Prepared, check_prepared, prepare
+from clearance.result import Result
+from clearance.scene.builtin import builtin_scene
+from clearance.scene.reading import read_scene
+
+STAGES = ("climb to A", "bond to A", "lower dropper A")
+
+
+@dataclass(frozen=True, eq=False)
+class Example:
+    """A prepared scene and its result."""
+
+    prepared: Prepared
+    result: Result
+
+
+@lru_cache(maxsize=1)
+def example() -> Example:
+    """The job, checked to 50 mm: a page shows what it is given, so how sharp the bounds are does not matter."""
+    scene = read_scene(builtin_scene("demo"))
+    circuit = scene.circuits[0].model_copy(update={"overvoltage_per_unit": 3.5})
+    stages = tuple(stage for stage in scene.stages if stage.name in STAGES)
+    assert len(stages) == len(STAGES)
+    prepared = prepare(scene.model_copy(update={"stages": stages, "circuits": (circuit,)}))
+    return Example(prepared, check_prepared(prepared, 0.05))

@@ -1,0 +1,225 @@
+"""The page's file: its numbers, its positions, its policy. What a browser makes of it is in test_page_browser."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import math
+import re
+from dataclasses import replace
+from html import unescape
+
+import numpy as np
+import pytest
+from page_example import example
+
+from clearance import shapes
+from clearance.bodies import Body
+from clearance.job.setting import standing
+from clearance.view import geometry, page
+from clearance.view.figures import FOOT_M, numbers, paths, rows
+from clearance.view.scene_data import page_data
+from clearance.view.steps import holding
+
+
+@pytest.fixture(scope="module")
+def data():
+    found = example()
+    return page_data(found.prepared, found.result)
+
+
+@pytest.fixture(scope="module")
+def text(data):
+    return page.page_text(data, 0.05)
+
+
+def at_path(stage: dict, path: str) -> dict:
+    found = stage
+    for key in path.split("/"):
+        found = found[int(key)] if key.isdigit() else found[key]
+    return found
+
+
+def test_every_judged_thing_is_in_the_table_with_the_numbers_of_the_json(text):
+    """The same unrounded numbers, and nothing of the JSON missing."""
+    whole = json.loads(example().result.to_json())
+    seen = set()
+    attributes = "".join(f' data-{name}="([^"]*)"' for name in ("path", "gap", "required", "margin"))
+    for row in re.finditer(r'<tr data-row="(\d+) \d+"' + attributes, text):
+        stage, path = whole["stages"][int(row[1])], row[2]
+        entry = at_path(stage, path)
+        insulation = path.startswith("insulation")
+        gap = entry["left_m" if insulation else "gap_lower_m"]
+        assert row[3] == ("" if gap is None else repr(gap))
+        required = entry["limit_m"] if "limit_m" in entry else entry["required_m"]
+        assert row[4] == ("" if required is None else repr(required))
+        if not insulation:
+            margin = entry["margin_lower_m"]
+            assert row[5] == ("" if margin is None or gap is None else repr(margin))
+        seen.add((int(row[1]), path))
+
+    expected = {(k, path) for k, stage in enumerate(example().result.stages) for path in paths(stage)}
+    assert seen == expected
+    assert len(seen) > 60
+
+
+def test_the_example_has_a_breach_and_a_clear_stage(data):
+    """Otherwise the tests here would show less than they say."""
+    words = [stage["word"] for stage in data["stages"]]
+    assert "breach" in words
+    assert {"clear of limit", "low margin"} & set(words)
+
+
+@pytest.mark.parametrize(("gap", "limit"), [(2.0199, 2.02), (2.02, 2.02), (1.0, 0.61), (3.2, None), (math.inf, 1.5)])
+def test_feet_round_as_carefully_as_metres(gap, limit):
+    """A gap is never shown above what it is, nor a limit below, in either unit; the margin is their difference."""
+    for unit in (1.0, FOOT_M):
+        shown_gap, shown_limit, margin, short = numbers(gap, limit, unit)
+        if math.isfinite(gap):
+            assert float(shown_gap) * unit <= gap + 1e-9
+        if limit is not None:
+            assert float(shown_limit) * unit >= limit - 1e-8
+        if limit is not None and math.isfinite(gap):
+            assert (float(margin) < 0) == (gap < limit)
+            assert bool(short) == (gap < limit)
+            # A gap exactly at its limit has no exact number of feet: both are then shown to a millionth.
+            assert math.isclose(float(shown_gap) - float(shown_limit), float(margin), abs_tol=1.1e-6)
+
+
+def test_riding_parts_are_where_the_motion_has_them(data):
+    """A part under the matrix of its link is the body where `standing` puts it, to float32."""
+    prepared, checked = example().prepared, 0
+    offset = np.array(data["offset"])
+    for stage, pieces in zip(data["stages"], prepared.stages, strict=True):
+        posture = [piece for piece in pieces if piece.check == "posture"]
+        frames = geometry.unpacked(stage["links"]).reshape(len(stage["steps"]), -1, 3, 4)
+        for number, step in enumerate(stage["steps"]):
+            stands = {body.name: body for body in standing(holding(posture, step["at"]), step["at"])}
+            for ride in stage["riding"]:
+                part = data["parts"][ride["part"]]
+                if part["kind"] == "reach envelope" or "rods" not in part:
+                    continue
+                rods = geometry.unpacked(part["rods"]).reshape(-1, 7)
+                frame = frames[number, ride["link"]]
+                shape = stands[part["name"]].shape
+                expected = shape.vertices[shape.corners == 2, :2] - offset
+                found = rods[:, :6].reshape(-1, 2, 3) @ frame[:, :3].T + frame[:, 3]
+                assert np.abs(found - expected).max() < 2e-5
+                checked += 1
+    assert checked > 50
+
+
+def test_a_wire_being_lowered_is_where_the_motion_has_it(data):
+    prepared = example().prepared
+    stage = next(s for s in data["stages"] if s["name"] == "lower dropper A")
+    pieces = [p for p in prepared.stages[data["stages"].index(stage)] if p.check == "posture"]
+    offset, lowest = np.array(data["offset"]), []
+    for step in stage["steps"]:
+        (bent,) = step["bent"]
+        body = next(b for b in standing(holding(pieces, step["at"]), step["at"]) if b.name == bent["name"])
+        rods = geometry.unpacked(bent["rods"]).reshape(-1, 7)
+        assert np.abs(rods[:, :6].reshape(-1, 2, 3) - (body.shape.vertices[:, :2] - offset)).max() < 2e-5
+        lowest.append(rods[:, [2, 5]].min())
+    assert lowest[-1] < lowest[0] - 0.5
+
+
+def test_every_recorded_instant_is_a_step(data):
+    """The parameters of a step are those of the result, to the last bit."""
+    for stage, result in zip(data["stages"], example().result.stages, strict=True):
+        for row, path in zip(stage["rows"], paths(result), strict=True):
+            if "air" not in row:
+                continue
+            entry = at_path(json.loads(example().result.to_json())["stages"][data["stages"].index(stage)], path)
+            step = stage["steps"][row["step"]]
+            assert {name: step["at"][name] for name in entry["at"]} == entry["at"]
+
+
+def test_lines_are_the_points_of_the_result(data):
+    for stage in json.loads(example().result.to_json())["stages"]:
+        made = next(s for s in data["stages"] if s["name"] == stage["name"])
+        for row in made["rows"]:
+            if "air" in row:
+                points = np.array(at_path(stage, row["path"])["points"])
+                assert np.allclose(np.array(row["air"]).reshape(-1, 3), points[: len(row["air"]) * 2], atol=1e-5)
+
+
+def test_only_this_script_and_this_style_are_let_in(text):
+    policy = unescape(re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text)[1])
+    script = re.search(r"<script>(.*)</script>", text, re.DOTALL)[1]
+    style = re.search(r"<style>(.*?)</style>", text, re.DOTALL)[1]
+
+    def digest(part: str) -> str:
+        return "'sha256-" + base64.b64encode(hashlib.sha256(part.encode()).digest()).decode() + "'"
+
+    found = {part.split()[0]: part.split()[1:] for part in policy.split("; ")}
+    assert found["default-src"] == ["'none'"]
+    assert found["script-src"] == [digest(script)]
+    assert found["style-src"] == [digest(style)]
+    assert "connect-src" not in found
+    assert not re.search(r"\son\w+=", text.split("<script", 1)[0])
+    assert " style=" not in text.split("<script", 1)[0]
+
+
+def test_the_page_names_no_address_to_load_from(text):
+    head = re.sub(r'src="data:[^"]*"', "", text.split('<script type="application/json"', 1)[0])
+    assert not re.findall(r"(?:src|href)=\"(?!data:|#)[^\"]*\"", head)
+    assert "@import" not in text
+    assert "url(" not in text.split("<script", 1)[0]
+
+
+def test_names_cannot_break_out_of_the_page(data):
+    """A scene may be called anything."""
+    nasty = '</script><script>alert(1)</script><img src=x onerror="a">&'
+    text = page.page_text({**data, "scene": nasty}, 0.05)
+    assert "<script>alert" not in text
+    assert "<img src=x" not in text
+    block = re.search(r'<script type="application/json" id="data">(.*?)</script>', text, re.DOTALL)[1]
+    assert json.loads(block)["scene"] == nasty
+
+
+def test_same_result_same_bytes(data, tmp_path):
+    found = example()
+    one = page.write_page(found.prepared, found.result, tmp_path / "one.html").read_bytes()
+    two = page.write_page(found.prepared, found.result, tmp_path / "two.html").read_bytes()
+    assert one == two
+    assert list(tmp_path.glob(".*")) == []
+
+
+def test_a_scan_of_any_size_stays_under_five_megabytes_and_says_what_is_left_out():
+    found = example()
+    scan = np.random.default_rng(3).uniform([-80, -80, 0], [80, 80, 6], (400_000, 3))
+    cloud = Body("scan", "cloud", shapes.points(scan))
+    prepared = replace(
+        found.prepared,
+        stages=tuple(
+            tuple(replace(piece, bodies=(*piece.bodies, cloud)) for piece in pieces) for pieces in found.prepared.stages
+        ),
+    )
+    data = page_data(prepared, found.result)
+
+    assert len(page.page_text(data, 0.05).encode()) < 5_000_000
+    (note,) = data["notes"]
+    assert "200,000 of 400,000 points" in note
+    (part,) = [p for p in data["parts"] if p["kind"] == "cloud"]
+    drawn = geometry.unpacked(part["cloud"]["xyz"], "<u2").reshape(-1, 3) * part["cloud"]["step"] + part["cloud"]["low"]
+    drawn = drawn + data["offset"]
+    assert len(drawn) == 200_000
+    # Near the wires all are kept: as many drawn as there are.
+    near = geometry.near_places(found.prepared.site.bodies, [])
+    assert (near.query(drawn)[0] < 2.0).sum() == pytest.approx((near.query(scan)[0] < 2.0).sum(), abs=3)
+    # 160 m in 65,535 steps of 2.4 mm, half of it either way, and float32.
+    from scipy.spatial import cKDTree
+
+    assert cKDTree(scan).query(drawn)[0].max() < 0.0013 * np.sqrt(3)
+
+
+def test_rows_say_which_body_and_which_rule(data):
+    stage = next(s for s in data["stages"] if s["word"] == "breach")
+    worst = stage["rows"][stage["lead"]]
+    assert worst["verdict"] == "breach"
+    assert worst["sign"] == "×"
+    assert "worker" in worst["chain"]
+    assert "1910.269" in worst["rule"]
+    assert float(worst["m"][3]) > 0
+    assert rows(example().result.stages[0])[0]["what"]

@@ -1,0 +1,357 @@
+"""The page in a headless Chromium with software rendering: what a person sees and does."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from browser import Browser
+from page_example import example
+
+from clearance.view.page import SOURCES, Drawing, write_page
+
+NPM_S = 120
+AXE = "axe-core@4.14.1"
+SVG = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="40" height="20"><path d="M0 0H40V20H0" style="fill:#0072B2"/></svg>'
+)
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("page")
+    (folder / "plan.svg").write_text(SVG)
+    found, plan = example(), Drawing("Plan of stage 2", folder / "plan.svg")
+    return write_page(found.prepared, found.result, folder / "job.html", [plan])
+
+
+@pytest.fixture(scope="module")
+def tab():
+    made = Browser()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def opened(tab, file):
+    tab.go(f"{file.as_uri()}#theme=light")
+    yield tab
+    assert tab.errors == []
+    assert [a for a in tab.asked if not a.startswith(("file:", "data:", "blob:"))] == []
+
+
+def text(tab, selector: str) -> str:
+    return tab.js(f"document.querySelector({json.dumps(selector)}).innerText")
+
+
+def click(tab, selector: str) -> None:
+    tab.js(f"document.querySelector({json.dumps(selector)}).click()")
+    tab.drawn()
+
+
+def slide(tab, value: int) -> None:
+    tab.js(f"(s => {{ s.value = '{value}'; s.dispatchEvent(new Event('input')); }})(document.getElementById('step'))")
+    tab.drawn()
+
+
+def frame(tab) -> np.ndarray:
+    """The picture at rest, its own part of the screen."""
+    tab.js("clearTimeout(clearance.page.resting); clearance.page.refine(1); clearance.page.render()")
+    tab.drawn()
+    left, top, right, bottom = tab.js(
+        "(b => [b.left, b.top, b.right, b.bottom].map(Math.round))"
+        "(document.getElementById('frame').getBoundingClientRect())"
+    )
+    return tab.picture()[top:bottom, left:right]
+
+
+def differing(one: np.ndarray, two: np.ndarray) -> float:
+    """Part of the pixels that differ by more than 24 of 255 in some colour."""
+    return float((np.abs(one - two).max(axis=2) > 24).mean())
+
+
+def test_it_opens_from_disk_at_the_least_margin_of_the_job(opened, file):
+    stage = json.loads(example().result.to_json())["stages"][opened.js("+document.documentElement.dataset.stage")]
+    least = min(stage["gaps"], key=lambda g: min(g["margin_lower_m"], (g["reach"] or g)["margin_lower_m"]))
+
+    assert stage["verdict"] == "breach"
+    assert opened.js("document.documentElement.dataset.gl") == "on"
+    assert "× breach" in text(opened, "#word")
+    assert " to ".join(least["between"]) in text(opened, "#here li")
+    assert [a for a in opened.asked if not a.startswith("data:")] == [f"{file.as_uri()}"]
+
+
+def test_the_slider_goes_through_every_step_and_shows_what_was_recorded(opened):
+    last = int(opened.js("document.getElementById('step').max"))
+    frames = int(opened.js("document.documentElement.dataset.frames"))
+    places, recorded = set(), 0
+    for step in range(last + 1):
+        slide(opened, step)
+        places.add(text(opened, "#steptext"))
+        if "recorded instant" in text(opened, "#steptext"):
+            recorded += 1
+            assert opened.js("document.querySelectorAll('#here li').length") > 0
+        else:
+            assert "No gap is recorded at this step" in text(opened, "#nothing")
+    assert len(places) == last + 1
+    assert recorded == opened.js("document.querySelectorAll('#marks span').length") > 0
+    assert int(opened.js("document.documentElement.dataset.frames")) >= frames + last
+
+
+def test_figures_on_the_page_are_those_of_the_json(opened):
+    """Each row shown at a step: gap down to the centimetre, limit up, of the JSON's own numbers."""
+    from clearance.report.numbers import figures
+
+    whole = json.loads(example().result.to_json())
+    checked = 0
+    for number, stage in enumerate(whole["stages"]):
+        opened.js(f"clearance.page.setStage({number})")
+        for step in range(int(opened.js("document.getElementById('step').max")) + 1):
+            opened.js(f"clearance.page.setStep({step})")
+            shown = opened.js(
+                "[...document.querySelectorAll('#here .gap')]"
+                ".map((b) => [+b.dataset.row, b.querySelector('.figures').innerText])"
+            )
+            for k, words in shown:
+                path = opened.js(f"clearance.page.stage.rows[{k}].path").split("/")
+                entry = stage
+                for key in path:
+                    entry = entry[int(key)] if key.isdigit() else entry[key]
+                required = entry["limit_m"] if "limit_m" in entry else entry["required_m"]
+                expected = figures(entry["gap_lower_m"], required)
+                assert words.startswith(f"gap {expected.gap} m")
+                assert f"limit {expected.limit} m" in words
+                assert (f"short by {expected.short} m" if expected.short else f"margin {expected.margin} m") in words
+                checked += 1
+    assert checked > 25
+
+
+def test_views_differ_and_hold_the_gap(opened):
+    pictures = {}
+    for name in ("3d", "plan", "elevation", "section", "eye", "true"):
+        click(opened, f'[data-view="{name}"]')
+        assert opened.js("document.documentElement.dataset.look") == name
+        assert opened.js(f"document.querySelector('[data-view=\"{name}\"]').getAttribute('aria-pressed')") == "true"
+        pictures[name] = frame(opened)
+        if name != "eye":
+            inside = opened.js(
+                "(() => { const p = clearance.page, r = p.drawnRows()[0].row;"
+                " const { ends, longest } = p.view.placesOf(r);"
+                " return ends.slice(2 * longest, 2 * longest + 2).every((e) => {"
+                " const s = p.overlay.onScreen(p.look, e);"
+                " return s && s[0] >= 0 && s[1] >= 0 && s[0] <= p.look.width && s[1] <= p.look.height; }); })()"
+            )
+            assert inside, name
+    names = list(pictures)
+    for i, one in enumerate(names):
+        for other in names[i + 1 :]:
+            assert differing(pictures[one], pictures[other]) > 0.02, (one, other)
+
+
+def test_true_length_is_to_scale(opened):
+    """Pixels between the ends of the line, times the view's metres a pixel, are the length the check found."""
+    click(opened, '[data-view="true"]')
+    pixels, metres, k, leg = opened.js(
+        "(() => { const p = clearance.page, d = p.drawnRows()[0]; const { ends, longest } = p.view.placesOf(d.row);"
+        " const [a, b] = ends.slice(2 * longest, 2 * longest + 2).map((e) => p.overlay.onScreen(p.look, e));"
+        " return [Math.hypot(a[0] - b[0], a[1] - b[1]), p.look.metresPerPixel, d.k, longest]; })()"
+    )
+    air = opened.js(f"clearance.page.rows[{k}].air[{leg}]")
+    assert pixels * metres == pytest.approx(np.linalg.norm(np.array(air[:3]) - air[3:]), rel=1e-3)
+
+
+def test_layers_take_away_and_give_back(opened):
+    before = frame(opened)
+    for layer in ("wires", "structures", "ladder", "worker", "labels", "gaps"):
+        click(opened, f"#layer-{layer}")
+        assert differing(before, frame(opened)) > 0.0005, layer
+        click(opened, f"#layer-{layer}")
+    assert differing(before, frame(opened)) < 0.002
+
+
+def test_the_same_page_gives_the_same_picture(opened, file):
+    one = frame(opened)
+    opened.go(f"{file.as_uri()}#theme=light&again")
+    assert differing(one, frame(opened)) < 0.002
+
+
+@pytest.mark.parametrize("size", [(1400, 900), (1024, 768)])
+def test_words_on_the_picture_lie_over_nothing(opened, size):
+    """No label on another nor under a button, in any view of any stage."""
+    opened.call("Emulation.setDeviceMetricsOverride", width=size[0], height=size[1], deviceScaleFactor=1, mobile=False)
+    try:
+        opened.js("dispatchEvent(new Event('resize'))")
+        for stage in range(3):
+            opened.js(f"clearance.page.setStage({stage})")
+            opened.js("clearance.page.jump(clearance.page.stage.lead)")
+            for view in ("3d", "plan", "elevation", "section", "true"):
+                opened.js(f"clearance.page.setView('{view}'); clearance.page.render()")
+                boxes = opened.js("clearance.page.overlay.written.filter((w) => w.box).map((w) => [w.text, w.box])")
+                blocked = opened.js("clearance.page.blocked()")
+                assert any(" m" in words for words, _ in boxes)
+                rectangles = [box for _, box in boxes] + blocked
+                for i, a in enumerate(rectangles):
+                    for b in rectangles[i + 1 :]:
+                        beside = a["right"] <= b["left"] or b["right"] <= a["left"]
+                        above = a["bottom"] <= b["top"] or b["bottom"] <= a["top"]
+                        assert beside or above or (a in blocked and b in blocked)
+    finally:
+        opened.call("Emulation.setDeviceMetricsOverride", width=1400, height=900, deviceScaleFactor=1, mobile=False)
+
+
+def test_feet_are_shown_everywhere(opened):
+    click(opened, "[name=units][value=ft]")
+    side, overview = text(opened, "#here"), text(opened, "#overview")
+    assert " ft" in side
+    assert " ft" in overview
+    import re
+
+    for words in (side, overview, text(opened, "#steptext"), text(opened, "#range")):
+        assert not re.search(r"\d m\b", words)
+    click(opened, "[name=units][value=m]")
+    assert " ft" not in text(opened, "#here")
+
+
+def test_dark_page_and_back(opened):
+    light = frame(opened)
+    click(opened, "#theme")
+    assert opened.js("document.documentElement.dataset.theme") == "dark"
+    assert frame(opened).mean() < light.mean() - 60
+    click(opened, "#theme")
+    assert differing(light, frame(opened)) < 0.002
+
+
+def test_keys_alone_do_everything(opened):
+    opened.js("clearance.page.setStage(0)")
+    opened.key(".")
+    assert opened.js("document.documentElement.dataset.step") == "1"
+    opened.key("End")
+    assert opened.js("document.documentElement.dataset.step") == opened.js("document.getElementById('step').max")
+    opened.key("2")
+    assert opened.js("document.documentElement.dataset.look") == "plan"
+    before = frame(opened)
+    opened.key("ArrowLeft")
+    assert differing(before, frame(opened)) > 0.001
+    opened.key("1")
+    before = frame(opened)
+    opened.key("ArrowUp")
+    assert differing(before, frame(opened)) > 0.01
+    opened.key("w")
+    assert "× breach" in text(opened, "#word")
+
+
+def test_measuring_says_that_it_is_no_gap(opened):
+    opened.js("clearance.page.setView('elevation')")
+    opened.key("m")
+    places = opened.js(
+        "['watcher', 'rope crew west'].map((n) => { const p = clearance.page;"
+        " return p.overlay.onScreen(p.look, p.labels().find((l) => l.text === n).at).map(Math.round); })"
+    )
+    left, top = opened.js("(b => [b.left, b.top])(document.getElementById('canvas').getBoundingClientRect())")
+    for x, y in places:
+        opened.mouse("mousePressed", left + x, top + y, button="left", clickCount=1)
+        opened.mouse("mouseReleased", left + x, top + y, button="left", clickCount=1)
+    opened.drawn()
+    said = text(opened, "#measured")
+    found = opened.js("clearance.page.measure.points.map((p) => [p.at.x, p.at.y, p.at.z])")
+    assert f"{np.floor(100 * np.linalg.norm(np.subtract(*found))) / 100:.2f} m between drawn points" in said
+    assert "not a gap of the check" in said
+    assert "E 5119" in said or "E 5120" in said  # the scene's zero is at easting 512000
+
+
+def test_a_drag_turns_and_a_pinch_comes_nearer(opened):
+    canvas = "document.getElementById('canvas').getBoundingClientRect()"
+    left, top = opened.js(f"[{canvas}.left + 300, {canvas}.top + 250]")
+    yaw, distance = opened.js("[clearance.page.look.yaw, clearance.page.look.distance]")
+    opened.mouse("mousePressed", left, top, button="left", buttons=1, clickCount=1)
+    opened.mouse("mouseMoved", left + 80, top, button="left", buttons=1)
+    opened.mouse("mouseReleased", left + 80, top, button="left")
+    assert opened.js("clearance.page.look.yaw") != yaw
+    for kind, apart in (("touchStart", 40), ("touchMove", 120), ("touchEnd", 0)):
+        points = [{"x": left + side * apart, "y": top, "id": side + 1} for side in (-1, 1) if apart]
+        opened.call("Input.dispatchTouchEvent", type=kind, touchPoints=points)
+    assert opened.js("clearance.page.look.distance") < 0.8 * distance
+
+
+def test_a_row_of_the_table_leads_to_its_instant(opened):
+    opened.js("clearance.page.setStage(0)")
+    opened.js("document.querySelector('tr[data-row^=\"1 \"] button').click()")
+    opened.drawn()
+    assert opened.js("document.documentElement.dataset.stage") == "1"
+    assert "recorded instant" in text(opened, "#steptext")
+
+
+def test_drawings_in_the_page_are_shown_under_its_own_policy(opened):
+    opened.js("document.querySelector('#drawings details').open = true")
+    opened.wait("document.querySelector('#drawings img').complete")
+    colour = opened.js(
+        "(() => { const i = document.querySelector('#drawings img');"
+        " const c = document.createElement('canvas').getContext('2d');"
+        " c.drawImage(i, 0, 0, 40, 20); return [...c.getImageData(10, 10, 1, 1).data].slice(0, 3); })()"
+    )
+    assert colour == [0x00, 0x72, 0xB2]
+
+
+def test_without_webgl_it_says_so_and_keeps_tables_and_drawings(file):
+    blind = Browser(webgl=False)
+    try:
+        blind.go(file.as_uri())
+        assert blind.js("document.documentElement.dataset.gl") == "off"
+        assert "WebGL is missing" in text(blind, "#nogl")
+        assert not blind.js("document.getElementById('viewer').checkVisibility()")
+        assert blind.js("document.querySelector('#drawings details').open")
+        assert "breach" in text(blind, "#overview")
+        click(blind, "[name=units][value=ft]")
+        assert " ft" in text(blind, "#overview")
+    finally:
+        blind.close()
+
+
+def test_nothing_is_ever_called_safe(file):
+    from clearance.view.page import BUNDLE
+
+    page = file.read_text(encoding="utf-8").replace(BUNDLE.read_text(encoding="utf-8"), "")
+    assert "safe" not in page.lower().split("<script>")[0].replace("makesafe", "")
+
+
+def installed(folder: Path, *packages: str) -> Path:
+    """A folder with packages from the npm registry; skips the test where they cannot be had."""
+    if shutil.which("npm") is None:
+        pytest.skip("no npm here; install it with: apt-get install -y --no-install-recommends npm")
+    run = subprocess.run(
+        ["npm", "install", "--no-package-lock", "--no-audit", "--no-fund", "--ignore-scripts", *packages],
+        cwd=folder, capture_output=True, text=True, timeout=NPM_S, check=False,
+    )  # fmt: skip
+    if run.returncode:
+        pytest.skip(f"the npm registry cannot be reached: {run.stderr.strip().splitlines()[-1:]}")
+    return folder / "node_modules"
+
+
+@pytest.mark.slow
+def test_the_bundle_is_what_its_sources_make(tmp_path):
+    for source in (*SOURCES.glob("*.js"), SOURCES / "build.mjs", SOURCES / "package.json"):
+        if source.name != "bundle.js":
+            shutil.copy(source, tmp_path)
+    installed(tmp_path)
+    subprocess.run(["node", "build.mjs"], cwd=tmp_path, check=True, timeout=NPM_S, capture_output=True)
+    assert (tmp_path / "bundle.js").read_bytes() == (SOURCES / "bundle.js").read_bytes()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_no_barrier(tab, file, tmp_path, theme):
+    """WCAG 2.2 A and AA, as far as axe-core can tell, with every table open."""
+    axe = (installed(tmp_path, AXE) / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+    tab.go(f"{file.as_uri()}#theme={theme}&axe")
+    tab.js("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    tab.js(axe + "; 1")
+    found = tab.js(
+        "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }).then((r) =>"
+        " r.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html + ' ' + n.failureSummary).join(' | ')}`))",
+        timeout_s=120,
+    )
+    assert found == []
