@@ -22,6 +22,7 @@ from clearance.cli.demo import demo
 from clearance.cli.distances import distances
 from clearance.cli.doctor import doctor
 from clearance.cli.expand import expand
+from clearance.cli.page import page
 from clearance.cli.sag import sag
 from clearance.cli.schema import schema
 from clearance.errors import ClearanceError
@@ -87,7 +88,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, brief, distances, expand, sag, schema, doctor):
+for command in (demo, check, brief, page, distances, expand, sag, schema, doctor):
     app.command()(command)
 
 
