@@ -333,7 +333,7 @@ def test_points_on_disk_come_back_as_they_went(tmp_path):
 
 
 def test_counts_and_coordinates_agree_with_the_bytes_of_the_file(tmp_path):
-    """Read here by offsets of the ASPRS LAS 1.2 specification, public header block and point format 1, without laspy."""
+    """Read here by offsets of the ASPRS LAS 1.2 specification (header block, point format 1), without laspy."""
     import struct
 
     path = write_scan(tmp_path / "a.las", {2: points(300), 1: points(200, 3)}, version="1.2", point_format=1)
