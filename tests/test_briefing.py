@@ -1,4 +1,4 @@
-"""The briefing: its ranges are proved at exactly the printed numbers, its numbers are the result's, its pages complete."""
+"""The briefing: ranges proved at exactly the printed numbers, numbers that are the result's, pages that are complete."""
 
 from __future__ import annotations
 
@@ -172,8 +172,9 @@ def test_the_page_says_all_that_a_crew_must_be_told(clear, page):
     text = words_of(page)
     for words in (
         "treat it as live", "without speaking to the person in charge", "watcher with no other task", "Thunder heard",
-        "wind over 10 m/s", "humidity over 80 %", "Rain, snow, fog", "arrester or protective gap", "Switching on this line",
-        "reclosing found not blocked", "switching study", "insulating stick", "Stop if any is outside", "step and touch",
+        "wind over 10 m/s", "humidity over 80 %", "Rain, snow, fog", "arrester or protective gap",
+        "Switching on this line",         "reclosing found not blocked", "switching study", "insulating stick", "Stop if any is outside",
+        "step and touch",
         "strength and overturning", "person in charge", "Signatures", "worker aloft", "network studies", "bonding lead",
         clear.result.sha256, f"clearance {clear.result.version}", "does not replace",
     ):  # fmt: skip
