@@ -1,4 +1,4 @@
-"""The briefing: ranges proved at exactly the printed numbers, numbers that are the result's, pages that are complete."""
+"""The briefing: ranges proved at exactly the printed numbers, numbers of the result, pages that are complete."""
 
 from __future__ import annotations
 
@@ -173,7 +173,8 @@ def test_the_page_says_all_that_a_crew_must_be_told(clear, page):
     for words in (
         "treat it as live", "without speaking to the person in charge", "watcher with no other task", "Thunder heard",
         "wind over 10 m/s", "humidity over 80 %", "Rain, snow, fog", "arrester or protective gap",
-        "Switching on this line",         "reclosing found not blocked", "switching study", "insulating stick", "Stop if any is outside",
+        "Switching on this line",         "reclosing found not blocked", "switching study", "insulating stick",
+        "Stop if any is outside",
         "step and touch",
         "strength and overturning", "person in charge", "Signatures", "worker aloft", "network studies", "bonding lead",
         clear.result.sha256, f"clearance {clear.result.version}", "does not replace",

