@@ -130,7 +130,7 @@ def _mark(axes: Axes, finding: Finding, middle: Floats, along: Floats) -> None:
             zorder=5,
         )
     if marks:
-        axes.legend(fontsize=7, loc="upper left", frameon=True, framealpha=0.9)
+        axes.figure.legend(fontsize=7, loc="lower right", frameon=False, ncols=2)
 
 
 def _frame(wires: Sequence[Wire]) -> tuple[Floats, Floats]:

@@ -157,8 +157,8 @@ def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], F
     """Which tubes hold returns that stand alone: a wire does along most of its length, a row of twigs never does.
 
     Along each tube, in blocks of 10 m, the returns in it are counted against those around it (to `SHELL_M`, and not in
-    another tube); a block is clear if those in it are at least twice as many. And those in the tube must lie close to
-    its curve, not fill it.
+    another tube); a block is clear if those in it are at least twice as many. And in the clear blocks they must lie
+    close to its curve, not fill it.
     """
     wide = [replace(tube, width=SHELL_M, rise=SHELL_M) for tube in tubes]
     inner, outer = TubeIndex(tubes), TubeIndex(wide)
@@ -180,7 +180,7 @@ def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], F
                 block = ((placed[:, 0] - tubes[number].low) / BLOCK_M).astype(np.int64).clip(0, blocks[number] - 1)
                 counts[row] += np.bincount(first[number] + block, minlength=counts.shape[1])
                 if row == 0:
-                    off[number].append(placed[:, 2])
+                    off[number].append(np.column_stack([block, placed[:, 2]]))
     out = []
     for number in range(len(tubes)):
         here = counts[:, first[number] : first[number + 1]]
@@ -188,9 +188,11 @@ def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], F
         if not seen.any():
             out.append(False)
             continue
-        clear = float(np.mean(here[0, seen] >= 2.0 * here[1, seen]))
-        spread = 1.4826 * float(np.median(np.abs(np.concatenate(off[number]))))
-        out.append(clear >= FEWEST_CLEAR and spread <= LOOSEST_M)
+        clear = seen & (here[0] >= 2.0 * here[1])
+        pairs = np.concatenate(off[number])
+        alone = pairs[clear[pairs[:, 0].astype(np.int64)], 1]
+        spread = 1.4826 * float(np.median(np.abs(alone))) if len(alone) else np.inf
+        out.append(bool(clear.sum() >= FEWEST_CLEAR * seen.sum() and spread <= LOOSEST_M))
     return out
 
 

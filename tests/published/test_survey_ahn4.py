@@ -153,3 +153,5 @@ def test_with_the_labels_used_the_wires_are_the_same(tile, complete):
     used = {wire.phase: wire for wire in finding.wires if wire.complete}
     for wire in complete:
         assert used[wire.phase].sag_m == pytest.approx(wire.sag_m, abs=0.01)
+    assert len(finding.wires) == 24
+    assert not any("differs" in remark for wire in finding.wires for remark in wire.remarks)
