@@ -264,6 +264,16 @@ def _refuse_string(spec: StringSpec) -> None:
     )
 
 
+def cuts_of(spec: StringSpec) -> tuple[float, float, float]:
+    """How far from its attachment a string's insulating part begins and ends, and the string ends [m].
+
+    >>> cuts_of(StringSpec("strain", 2.0, 1.5, 0.25))
+    (0.25, 1.75, 2.0)
+    """
+    earthed, insulating = _parts(spec.length_m, spec.insulating_m, spec.earthed_m)
+    return earthed, earthed + insulating, spec.length_m
+
+
 def _parts(length: float, insulating: float, earthed: float | None) -> tuple[float, float]:
     """Length of the earthed hardware and of the insulating part; rounding never makes the rest negative."""
     insulating = min(insulating, length)

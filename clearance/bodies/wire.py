@@ -43,6 +43,9 @@ _BUNDLES: Final[dict[int, tuple[tuple[float, float], ...]]] = {
 """Places of the sub-conductors about the axis of the bundle, across and up, in units of their spacing: a horizontal
 pair, a triangle with one below, a square (common practice, no source)."""
 
+_UPRIGHT: Final = ((0.0, -0.5), (0.0, 0.5))
+"""The same for a vertical pair."""
+
 
 @dataclass(frozen=True, eq=False)
 class TailPiece:
@@ -65,6 +68,7 @@ def conductor(
     bundle_spacing_m: float = 0.0,
     slack_m: float = 0.0,
     chord_error_m: float = CHORD_ERROR_M,
+    upright: bool = False,
 ) -> Shape:
     """Capsules along a strung conductor, or along each sub-conductor of a bundle.
 
@@ -76,6 +80,7 @@ def conductor(
     bundle_spacing_m: between neighbouring sub-conductors, axis to axis [m]
     slack_m: survey and model error [m]; the chord error is added to it
     chord_error_m: greatest chord error allowed [m]
+    upright: a pair one above the other instead of side by side
 
     Sub-conductors stand across the wire, at right angles to it, as spacers hold them. Between two nodes the
     sub-conductor at v from the axis is within the chord error plus v times the change of the normal of its own chord,
@@ -100,12 +105,22 @@ def conductor(
     east, north = catenary.direction
     across = np.array([-north, east, 0.0])
     parts = []
-    for sideways, upward in _BUNDLES[bundle_count]:
-        offset = bundle_spacing_m * sideways * across + bundle_spacing_m * upward * along.upward
-        turned = abs(bundle_spacing_m * upward) * along.turn_rad
+    for sideways, upward in bundle_places(bundle_count, bundle_spacing_m, upright):
+        offset = sideways * across + upward * along.upward
+        turned = abs(upward) * along.turn_rad
         slack = slack_m + along.error_m + turned
         parts.append(shapes.polyline(along.points + offset, diameter_m / 2, slack))
     return shapes.join(parts)
+
+
+def bundle_places(count: int, spacing_m: float, upright: bool = False) -> tuple[tuple[float, float], ...]:
+    """Places of the sub-conductors about the axis of a bundle of 1 to 4, across and up [m].
+
+    >>> bundle_places(2, 0.4)
+    ((-0.2, 0.0), (0.2, 0.0))
+    """
+    places = _UPRIGHT if upright and count == 2 else _BUNDLES[count]
+    return tuple((spacing_m * across, spacing_m * up) for across, up in places)
 
 
 def freed_tail(
