@@ -106,7 +106,9 @@ def test_a_line_that_misses_the_ladder_by_a_centimetre_has_not_earned_the_air_li
     )  # fmt: skip
     by_tool = gap(found, "A", "B", "tool")
     assert by_tool.limit_m == pytest.approx(tool, abs=1e-9)
-    assert by_tool.posture.gap_upper_m == pytest.approx(gap(found, "A", "B", "air").posture.gap_upper_m, abs=0.05)
+    # The way past the tool is a careful one: never longer than the line itself, shorter by a piece and twice 0.1 m at most.
+    air = gap(found, "A", "B", "air").posture.gap_upper_m
+    assert air - 0.2 - 0.8 < by_tool.posture.gap_upper_m <= air + 0.005
 
 
 def test_the_ladder_under_the_feet_is_excepted_and_no_other_part_of_it():

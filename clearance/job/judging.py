@@ -38,6 +38,13 @@ from clearance.scene.records import Stage, where
 from clearance.verdict import judge
 
 
+BUDGET = 200_000
+"""Boxes bounded before a sweep gives up as undecided: about a minute."""
+
+LIMITED_BUDGET = 20_000
+"""Boxes for the enclosure of paths through a body crossed over its own length alone; the verdict has `BUDGET`."""
+
+
 @dataclass
 class Bench:
     """What judging has at hand: the site, the engine, the tolerance, and what was found before.
@@ -69,6 +76,7 @@ class Bench:
         tolerance_m: float,
         target_m: float | None = None,
         within: Mapping[str, tuple[float, float]] | None = None,
+        budget: int = BUDGET,
     ) -> Found:
         """`enclose`, counted, told of, and ended by `stop`."""
 
@@ -85,6 +93,7 @@ class Bench:
             tolerance_m=tolerance_m,
             target_m=target_m,
             within=within,
+            budget=budget,
             progress=told,
         )
         self.boxes += found.boxes
@@ -289,9 +298,24 @@ def _past_limited(bench: Bench, piece: Piece, path: Path) -> float:
     return across - middle.extent_m + path.offset_m - 1e-6
 
 
+def crossed_free(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """The paths with every body crossed for nothing over any length: never above the paths themselves, and far easier
+    to bound, since what stands on both sides of a body need not be looked at together."""
+    return tuple(Path(tuple(Group(group.bodies) for group in path.groups), path.offset_m) for path in paths)
+
+
+def paths_to_judge(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None) -> tuple[Path, ...]:
+    """The paths crossed for nothing where these keep the required distance already, else the paths as they are."""
+    free = crossed_free(paths)
+    if free == paths or required_m is None or found_for(bench, piece, free).lower_m >= required_m:
+        return free
+    return paths
+
+
 def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
     kept, left_out = worth_sweeping(bench, piece, paths)
-    found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m)
+    budget = BUDGET if crossed_free(paths) == paths else LIMITED_BUDGET
+    found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m, budget=budget)
     least = min((bound for bound, _ in bounds_of(bench, piece, paths)), default=float("inf"))
     lower = max(min(found.lower_m, left_out), least)
     return replace(found, lower_m=min(lower, found.upper_m))
@@ -300,6 +324,7 @@ def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
 def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None, case: str) -> Measure:
     """The least gap along the paths, and its verdict; where bounds straddle the limit, swept again for the verdict
     alone."""
+    paths = paths_to_judge(bench, piece, paths, required_m)
     found = found_for(bench, piece, paths)
     lower, why = max(0.0, found.lower_m), ""
     verdict = judge(lower, found.upper_m, required_m)

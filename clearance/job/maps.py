@@ -59,7 +59,7 @@ def _bins(low: float, high: float, least: float) -> list[tuple[float, float]]:
 
 
 def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: str, axes: tuple[str, ...]) -> Map:
-    from clearance.job.judging import questions, worth_sweeping
+    from clearance.job.judging import paths_to_judge, questions, worth_sweeping
 
     required = gap.limit_m if what == "posture" else gap.electrical_m
     assert required is not None
@@ -68,7 +68,7 @@ def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: st
     asked = []
     for piece in pieces:
         for question in questions(bench, stage, piece.compiled.setting).get(key, []):
-            kept, left_out = worth_sweeping(bench, piece, question.paths)
+            kept, left_out = worth_sweeping(bench, piece, paths_to_judge(bench, piece, question.paths, required))
             asked.append((piece, kept, left_out))
     cells = []
     for ranges in product(*(_bins(*box[axis], 0.1) for axis in axes)):

@@ -304,7 +304,7 @@ def _bound_chain(question, chain, store, moving, place, half, least, threshold, 
             return total
         if number[k] == 0:
             return threshold
-    lowest_value = threshold
+    lowest_value, least_apart = threshold, threshold
     slope = np.empty(size)
     steepest = np.empty(size)
     for k in range(steps):
@@ -362,8 +362,10 @@ def _bound_chain(question, chain, store, moving, place, half, least, threshold, 
                         if j != k and j != k + 1:
                             across += max(0.0, kepts[j][5][index[j]])
                     value = max(value, across)
-            if value < lowest_value:
-                lowest_value = value
+            # Of several that are bounded alike, by what stands on both sides of a limited body, the one with the least
+            # air along the chain: it is the likeliest to attain the bound.
+            if value < lowest_value or (value == lowest_value and apart < least_apart):
+                lowest_value, least_apart = value, apart
                 best[2][0] = 1.0
                 for k in range(steps):
                     best[0][k, 0], best[0][k, 1] = kepts[k][0][index[k], 0], kepts[k][0][index[k], 1]
