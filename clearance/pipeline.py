@@ -17,6 +17,7 @@ from clearance.job import judging, sequence, staging, templates
 from clearance.job.setting import Setting
 from clearance.limits import highest_kV, per_unit, refusals
 from clearance.result import Interrupted, Result, StageResult
+from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene
 from clearance.tolerances import TOLERANCE_M
@@ -132,7 +133,7 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         stages=tuple(stages),
         line=judging.line_gaps(bench),
         skipped=(*site.skipped, *NOT_EVALUATED),
-        basis=(*_basis(scene), *_unconfirmed(bench)),
+        basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )
 

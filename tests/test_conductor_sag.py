@@ -12,9 +12,10 @@ from typer.testing import CliRunner
 from clearance.cli.sag import sag
 from clearance.conductor.catalogue import linear
 from clearance.conductor.lines import Weather as LineWeather
+from clearance.conductor.lines import weather_words
 from clearance.conductor.summary import summarise
 from clearance.errors import ClearanceError, InputError
-from clearance.report.sag import check_words, merged_charts, weather_words
+from clearance.report.sag import check_words, merged_charts
 from clearance.report.sag_drawings import draw_sags, file_names
 from clearance.scene import reading
 from clearance.scene.assemble import assemble

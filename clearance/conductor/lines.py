@@ -207,3 +207,31 @@ class Placed:
     ranges: Ranges | None = None
     correction: Correction | None = None
     notes: tuple[str, ...] = ()
+
+
+def range_words(pair: tuple[float, float], places: int) -> str:
+    """A range in words, or its one value.
+
+    >>> range_words((-0.01, 4.0), 1)
+    '0.0 to 4.0'
+    """
+    low, high = (f"{value:.{places}f}" for value in pair)
+    low, high = (text.lstrip("-") if not text.strip("-0.") else text for text in (low, high))
+    return low if low == high else f"{low} to {high}"
+
+
+def weather_words(weather: Weather) -> str:
+    """The weather's ranges in words."""
+    bearing = "any direction"
+    if weather.wind_from_deg is not None:
+        bearing = f"from {range_words(weather.wind_from_deg, 0)}° (clockwise from the y axis)"
+    parts = [f"air {range_words(weather.air_C, 0)} °C", f"wind {range_words(weather.wind_m_s, 1)} m/s, {bearing}"]
+    if weather.gust_factor > 1:
+        parts.append(f"gust factor {weather.gust_factor:g}")
+    if weather.conductor_C is not None:
+        parts.append(f"conductors {range_words(weather.conductor_C, 0)} °C as stated")
+    else:
+        parts.append(f"sun {range_words(weather.sun_W_m2, 0)} W/m2")
+        if weather.current_A is not None:
+            parts.append(f"current {range_words(weather.current_A, 0)} A")
+    return "; ".join(parts)

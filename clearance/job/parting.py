@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.scene import records
-from clearance.scene.assemble import Site
+from clearance.scene.assemble import Site, strays_m
 from clearance.scene.records import Stage
 
 OPENING = "opening"
@@ -36,7 +36,8 @@ def openings(site: Site, stage: Stage) -> Iterator[Body]:
         release = hung.record.release
         if release is not None:
             free = hung.catenary.start if release.free_end == "from" else hung.catenary.end
-            point = shapes.points([list(free)], slack=hung.record.slack_m)
+            held = hung.record.from_m if release.free_end == "from" else hung.record.to_m
+            point = shapes.points([list(free)], slack=hung.record.slack_m + strays_m(site, held, free))
             yield Body(opening_name(name), OPENING, point, conductive=False, potential=None, job=True)
 
 

@@ -24,8 +24,8 @@ from clearance.errors import InputError, Mistake
 from clearance.job import parting, potentials
 from clearance.job.setting import Check, Setting, inside
 from clearance.motion import STILL, Joint, Link, Motion, displacement, placed, rotation_about
-from clearance.scene import records
-from clearance.scene.assemble import EARTH, Site, on_ground, place
+from clearance.scene import records, weathered
+from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Range, Reference, Stage, where
 
@@ -321,10 +321,12 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: _Rig) -> Body:
     centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
     middle = 0.5 * (clamp + placed(belt, rig.motion, "worker", centre).vertices[0, 0])
     spread = 0.5 * displacement(rig.motion, "worker", belt, rig.box)
+    # The middle moves half as far as the clamp does with its wire.
+    strays = 0.5 * strays_m(site, stage.clamp_m, place(site, stage, stage.clamp_m))
     return Body(
         f"{person.name} bonding lead",
         "lead",
-        shapes.points([middle], radius=0.5 * stage.bonding_lead_m + spread),
+        shapes.points([middle], radius=0.5 * stage.bonding_lead_m + spread + strays),
         potential=stage.bonded[person.name],
         job=True,
         note="a ball that holds the lead wherever it hangs",
@@ -360,11 +362,13 @@ def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
     scene = site.scene
     for rope in scene.ropes:
         anchor = np.array(place(site, rope, rope.to_m))
+        strays = strays_m(site, rope.to_m, place(site, rope, rope.to_m))
         tied = isinstance(rope.from_m, Reference) and scene.ladder is not None and rope.from_m.name == scene.ladder.name
         common = {"conductive": not rope.insulating, "potential": None if rope.insulating else EARTH, "job": True}
         if not tied:
             start = np.array(place(site, rope, rope.from_m))
-            yield Body(rope.name, "rope", shapes.segments([start], [anchor], rope.diameter_m / 2), **common)  # type: ignore[arg-type]
+            strays = max(strays, strays_m(site, rope.from_m, place(site, rope, rope.from_m)))
+            yield Body(rope.name, "rope", shapes.segments([start], [anchor], rope.diameter_m / 2, strays), **common)  # type: ignore[arg-type]
             continue
         if stage.travel_m is None or scene.track is None:
             continue
@@ -383,7 +387,7 @@ def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
         turned = rotation_about((0.0, 0.0, 1.0), math.radians(scene.track.heading_deg))
         held = turned.T @ (anchor - foot)
         tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
-        shape = shapes.segments([tie], [held], rope.diameter_m / 2, sway + fit + scene.ladder.bending_m)
+        shape = shapes.segments([tie], [held], rope.diameter_m / 2, sway + fit + scene.ladder.bending_m + strays)
         yield Body(rope.name, "rope", shape, link="carriage", **common)  # type: ignore[arg-type]
 
 
@@ -450,10 +454,10 @@ def _tail(site: Site, name: str) -> tuple[wire.TailPiece, ...]:
     travel = math.dist(free, to)
     spans = [stage.lower_m for stage in site.scene.stages if name in stage.released and stage.lower_m is not None]
     ranges = [(0.0, travel)] + [(s.lo, min(s.hi, travel)) for s in spans if s.lo < min(s.hi, travel)]
+    length = hung.catenary.length_m
     try:
-        return wire.freed_tail(
-            hung.catenary.length_m, fixed, free, to, record.diameter_m, record.slack_m, ranges, TAIL_ERROR_M
-        )
+        slack = record.slack_m + weathered.tail_slack_m(site.scene, site.placed, record, length, (fixed, free, to))
+        return wire.freed_tail(length, fixed, free, to, record.diameter_m, slack, ranges, TAIL_ERROR_M)
     except InputError as error:
         head = (*where(site.scene, record), "release")
         raise InputError(
@@ -488,6 +492,8 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
         record = site.wires[name].record
         far = record.to_m if record.release is not None and record.release.free_end == "from" else record.from_m
         point = np.array(place(site, record, far))
+        if isinstance(far, Reference):
+            yield frozenset((name, far.name))
         for body in bodies:
             if body.link is None and _touches(body, point, record.diameter_m):
                 yield frozenset((name, body.name))

@@ -17,7 +17,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from clearance.conductor.lines import Weather
+from clearance.conductor.lines import Weather, range_words, weather_words
 from clearance.conductor.summary import ChartRow, Summary
 from clearance.report.numbers import down, up
 
@@ -117,12 +117,6 @@ def _over_row(one: Summary) -> Sequence[str]:
     )
 
 
-def range_words(pair: tuple[float, float], places: int) -> str:
-    low, high = (f"{value:.{places}f}" for value in pair)
-    low, high = (text.lstrip("-") if not text.strip("-0.") else text for text in (low, high))
-    return low if low == high else f"{low} to {high}"
-
-
 def chart_row(row: ChartRow) -> Sequence[str]:
     return f"{row.conductor_C:.0f}", f"{row.tension_N / 1e3:.2f}", f"{row.sag_m:.2f}"
 
@@ -154,23 +148,6 @@ def check_words(one: Summary) -> list[str]:
         )
         words.append(f"{said}; the model is corrected and {up(one.correction_m)} m goes into slack")
     return words
-
-
-def weather_words(weather: Weather) -> str:
-    """The weather's ranges in words."""
-    bearing = "any direction"
-    if weather.wind_from_deg is not None:
-        bearing = f"from {range_words(weather.wind_from_deg, 0)}° (clockwise from the y axis)"
-    parts = [f"air {range_words(weather.air_C, 0)} °C", f"wind {range_words(weather.wind_m_s, 1)} m/s, {bearing}"]
-    if weather.gust_factor > 1:
-        parts.append(f"gust factor {weather.gust_factor:g}")
-    if weather.conductor_C is not None:
-        parts.append(f"conductors {range_words(weather.conductor_C, 0)} °C as stated")
-    else:
-        parts.append(f"sun {range_words(weather.sun_W_m2, 0)} W/m2")
-        if weather.current_A is not None:
-            parts.append(f"current {range_words(weather.current_A, 0)} A")
-    return "; ".join(parts)
 
 
 def _table(console: Console, columns: Sequence[tuple[str, str]], rows: Iterable[Sequence[str]]) -> None:

@@ -14,11 +14,11 @@ from typing import Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from clearance.conductor.lines import Weather
+from clearance.conductor.lines import Weather, range_words, weather_words
 from clearance.conductor.summary import ChartRow, Summary
 from clearance.report import paper
 from clearance.report.numbers import down, up
-from clearance.report.sag import check_words, merged_charts, range_words, weather_words
+from clearance.report.sag import check_words, merged_charts
 from clearance.report.style import GREY, INK, PHASE_DASHES
 
 BAND: Final = "#CFE3F1"

@@ -8,7 +8,7 @@ brings is put on the site stage by stage, in `clearance.job.staging`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -16,10 +16,13 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body, cloud, ground, insulator, solid, structure, wire
+from clearance.bodies.deformable_wire import End
+from clearance.bodies.deformable_wire import strays_m as wire_strays_m
 from clearance.conductor import catenary
 from clearance.conductor.catenary import Catenary
+from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
-from clearance.scene import records
+from clearance.scene import hanging, records, weathered
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Circuit, Place, Point, Reference, Scene, where
 from clearance.tolerances import LARGEST_COORDINATE_M
@@ -47,6 +50,7 @@ class LineInsulator:
 
     name: of its insulating body; insulating_m: length of the insulating part [m]; units: sound insulators, where known
     earthed_m, live_m: the two ends of the insulating part [m]; phase: what hangs from it, None where nothing is known
+    strays_m: how far from there the weather may take either end [m]
     """
 
     name: str
@@ -55,6 +59,7 @@ class LineInsulator:
     earthed_m: Point
     live_m: Point
     phase: str | None
+    strays_m: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +70,7 @@ class Site:
     live: names of the potentials that are not earth, in order
     skipped: what was not evaluated, and counts of points left out
     strings: every line insulator
+    placed: where each wire may be in the scene's weather; empty for a scene without
     """
 
     scene: Scene
@@ -75,6 +81,7 @@ class Site:
     live: tuple[str, ...]
     skipped: tuple[str, ...]
     strings: tuple[LineInsulator, ...]
+    placed: Mapping[str, Placed] = field(default_factory=dict)
 
 
 @dataclass
@@ -88,6 +95,7 @@ class _Desk:
     skipped: list[str] = field(default_factory=list)
     mistakes: list[Mistake] = field(default_factory=list)
     hanging: list[str] = field(default_factory=list)
+    placed: dict[str, Placed] = field(default_factory=dict)
 
     def attempt(self, entry: records.Record, make: Callable[[], Made]) -> Made | None:
         """Make a part; a mistake in it is kept, with the file and the entry named, and the rest goes on."""
@@ -116,6 +124,12 @@ def assemble(scene: Scene) -> Site:
     unreadable file, a mesh with holes where a solid is asked for).
     """
     desk = _Desk(scene, _made_ground(scene))
+    if scene.weather is not None:
+        try:
+            desk.placed = hanging.place_wires(scene)
+            desk.skipped += weathered.remarks(desk.placed)
+        except InputError as error:
+            desk.mistakes += error.mistakes
     bodies = [Body("ground", "ground", desk.ground.shape)]
     for entry in scene.structures:
         shape = desk.attempt(entry, lambda entry=entry: _structure(desk, entry))  # type: ignore[misc]
@@ -153,7 +167,15 @@ def assemble(scene: Scene) -> Site:
     bodies = with_contained(bodies, closed_names(scene), lambda body: body.shape, _may_meet)
     circuit_of, live = _circuits(scene, bodies)
     return Site(
-        scene, desk.ground, tuple(bodies), desk.wires, circuit_of, live, tuple(desk.skipped), tuple(desk.strings)
+        scene,
+        desk.ground,
+        tuple(bodies),
+        desk.wires,
+        circuit_of,
+        live,
+        tuple(desk.skipped),
+        tuple(desk.strings),
+        desk.placed,
     )
 
 
@@ -303,6 +325,13 @@ def place(desk: _Desk | Site, entry: records.Record, value: Place) -> Point:
     return tuple(float(v) for v in catenary.point_at(hung.catenary, along))  # type: ignore[return-value]
 
 
+def strays_m(desk: _Desk | Site, value: Place, point: Point) -> float:
+    """How far [m] from its nominal point a place may be in the scene's weather: nothing, unless it is on a wire."""
+    if not isinstance(value, Reference) or value.name not in desk.placed:
+        return 0.0
+    return wire_strays_m(desk.placed[value.name], point)
+
+
 def _anchor(desk: _Desk | Site, record: records.SpanWire | records.SlackWire) -> Point:
     return place(desk, record, record.from_m)
 
@@ -359,7 +388,12 @@ def _hang(desk: _Desk, record: records.SpanWire | records.SlackWire) -> HungWire
         curve = parts.conductor
         bundle = record.bundle
         shape = wire.conductor(
-            curve, record.diameter_m, bundle.count if bundle else 1, bundle.spacing_m if bundle else 0.0, record.slack_m
+            curve,
+            record.diameter_m,
+            bundle.count if bundle else 1,
+            bundle.spacing_m if bundle else 0.0,
+            record.slack_m,
+            upright=bundle is not None and records.arrangement(bundle) == "vertical pair",
         )
         for which, string, spec in (
             ("from", parts.from_string, record.from_string),
@@ -375,9 +409,44 @@ def _hang(desk: _Desk, record: records.SpanWire | records.SlackWire) -> HungWire
                     bodies.append(Body(f"{name} fittings", "fitting", string.earthed))
                 shape = shapes.join([shape, string.live])
     _refuse_underground(desk, record, shape)
+    if record.name in desk.placed:
+        shape, bodies = _in_weather(desk, record, bodies)
     hung = HungWire(record, curve, (_wire_body(desk.scene, record, shape), *bodies))
     desk.wires[record.name] = hung
     return hung
+
+
+def _in_weather(
+    desk: _Desk, record: records.SpanWire | records.SlackWire, bodies: list[Body]
+) -> tuple[shapes.Shape, list[Body]]:
+    """The wire and its strings as envelopes of everywhere the weather may take them."""
+    there = desk.placed[record.name]
+    shape = weathered.wire_envelope(record, there)
+    made: dict[str, shapes.Shape] = {}
+    if isinstance(record, records.SpanWire):
+        strings: tuple[tuple[End, records.InsulatorString | None], ...] = (
+            ("from string", record.from_string),
+            ("to string", record.to_string),
+        )
+        for which, entry in strings:
+            spec = _string(entry)
+            if spec is not None:
+                name = f"{record.name} {which}"
+                insulating, earthed, live = weathered.string_envelopes(there, which, spec, record.slack_m)
+                made |= {name: insulating, f"{name} fittings": earthed}
+                shape = shapes.join([shape, live])
+    desk.strings = [
+        replace(string, strays_m=max(wire_strays_m(there, string.earthed_m), wire_strays_m(there, string.live_m)))
+        if string.name in made
+        else string
+        for string in desk.strings
+    ]
+    corners, around = shape.vertices.reshape(-1, 3), np.repeat(shape.radius + shape.slack, 3)
+    depth = _ground_below(desk, corners) - corners[:, 2] + around
+    if (depth > 0).any():
+        # No mistake: an envelope holds more than the wire does. What the job comes to there is judged.
+        desk.skipped.append(f"wire '{record.name}': its envelope over the weather reaches the ground")
+    return shape, [replace(body, shape=made[body.name]) for body in bodies]
 
 
 def _wire_body(scene: Scene, record: records.SpanWire | records.SlackWire, shape: shapes.Shape) -> Body:
@@ -392,13 +461,11 @@ def _wire_body(scene: Scene, record: records.SpanWire | records.SlackWire, shape
 
 def _refuse_underground(desk: _Desk, record: records.Record, shape: shapes.Shape) -> None:
     corners = shape.vertices.reshape(-1, 3)
-    try:
-        heights = ground.height_at(desk.ground, corners[:, :2])
-    except InputError:
+    heights = _ground_below(desk, corners)
+    if np.isneginf(heights).any():
         # Beyond the modelled ground nothing can be said; the sweep sees the ground that is there.
         name = getattr(record, "name", "")
         desk.skipped.append(f"wire '{name}': reaches beyond the modelled ground, and is not checked against it there")
-        heights = np.array([_height_or_nothing(desk.ground, corner) for corner in corners])
     depth = heights - corners[:, 2]
     if (depth > 0).any():
         at = corners[int(depth.argmax())]
@@ -410,6 +477,14 @@ def _refuse_underground(desk: _Desk, record: records.Record, shape: shapes.Shape
                 "check the heights of its attachments, its sag and the ground",
             )
         )
+
+
+def _ground_below(desk: _Desk, corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Heights of the ground below places (n, 3) [m]; minus infinity where none is modelled."""
+    try:
+        return ground.height_at(desk.ground, corners[:, :2])
+    except InputError:
+        return np.array([_height_or_nothing(desk.ground, corner) for corner in corners])
 
 
 def _height_or_nothing(site_ground: ground.Ground, corner: NDArray[np.float64]) -> float:
@@ -426,9 +501,10 @@ def _ends(insulating: shapes.Shape) -> tuple[Point, Point]:
 
 
 def _post(desk: _Desk, entry: records.Insulator) -> list[Body]:
-    parts = insulator.post(
-        place(desk, entry, entry.from_m), place(desk, entry, entry.to_m), entry.insulating_m, entry.diameter_m
-    )
+    ends = place(desk, entry, entry.from_m), place(desk, entry, entry.to_m)
+    # A post or string that hangs on a wire goes with it.
+    strays = max(strays_m(desk, value, end) for value, end in zip((entry.from_m, entry.to_m), ends, strict=True))
+    parts = insulator.post(*ends, entry.insulating_m, entry.diameter_m, slack_m=strays)
     bodies = [Body(entry.name, "insulator", parts.insulating, conductive=False, potential=None)]
     if len(parts.earthed):
         bodies.append(Body(f"{entry.name} foot", "fitting", parts.earthed))
@@ -444,7 +520,7 @@ def _post(desk: _Desk, entry: records.Insulator) -> list[Body]:
         ),
         None,
     )
-    desk.strings.append(LineInsulator(entry.name, entry.insulating_m, None, *_ends(parts.insulating), phase))
+    desk.strings.append(LineInsulator(entry.name, entry.insulating_m, None, *_ends(parts.insulating), phase, strays))
     if len(parts.live):
         # Nothing connected is found at its live end: a conductive part at no potential floats.
         bodies.append(

@@ -1,0 +1,150 @@
+"""Owns what the weather makes of a scene's wires: bodies that stand wherever a wire may be, how far from its nominal
+place anything that hangs on a wire may be, and what a reader must be told of it.
+
+Phases may swing independently of one another, so every wire becomes an envelope of its own, which stands still.
+References such as "bus A @ 31.5" keep meaning the nominal place; what is there in truth is `strays_m` around it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance import shapes
+from clearance.bodies import insulator, wire
+from clearance.bodies.deformable_wire import End as Which
+from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, string_envelope
+from clearance.bodies.deformable_wire import strays_m as wire_strays_m
+from clearance.conductor.lines import End, Line, Placed, weather_words
+from clearance.conductor.placing import moves, place
+from clearance.scene.hanging import weather_of
+from clearance.scene.records import Place, Point, Reference, Scene, SlackWire, SpanWire, arrangement
+from clearance.shapes import Shape
+
+Floats = NDArray[np.float64]
+
+TAIL_SAMPLES: Final = 9
+"""[1] Places of a freed end at which the weather's hold on its tail is worked out."""
+
+NOT_EVALUATED: Final = "wires in the weather: along-line wind, galloping, uneven gusts over a section, ice"
+"""What the envelopes of wires leave out."""
+
+
+def wire_envelope(record: SpanWire | SlackWire, placed: Placed) -> Shape:
+    """Everywhere the conductor or bundle may be."""
+    bundle = record.bundle if isinstance(record, SpanWire) else None
+    if bundle is None:
+        return envelope_shape(placed, record.diameter_m, record.slack_m)
+    places = wire.bundle_places(bundle.count, bundle.spacing_m, arrangement(bundle) == "vertical pair")
+    return envelope_shape(placed, record.diameter_m, record.slack_m, places)
+
+
+def string_envelopes(
+    placed: Placed, which: Which, spec: insulator.StringSpec, slack_m: float
+) -> tuple[Shape, Shape, Shape]:
+    """Everywhere the insulating part, the earthed hardware and the live hardware of a string may be."""
+    begins, ends, length = insulator.cuts_of(spec)
+    metal = spec.hardware_diameter_m / 2
+
+    def part(low: float, high: float, radius: float) -> Shape:
+        if high - low <= 1e-9 * spec.length_m:
+            return shapes.empty()
+        return string_envelope(placed, which, (low, high), radius, slack_m)
+
+    live = part(ends, length, metal)
+    if spec.ring_diameter_m > 0:
+        ring = ring_envelope(placed, which, ends, spec.ring_diameter_m, spec.ring_tube_m, slack_m)
+        live = shapes.join([live, ring])
+    return part(begins, ends, spec.diameter_m / 2), part(0.0, begins, metal), live
+
+
+def tail_slack_m(
+    scene: Scene, placed: Mapping[str, Placed], record: SpanWire | SlackWire, length_m: float, ends: tuple[Point, ...]
+) -> float:
+    """How far [m] the weather may take a freed wire from where it hangs in still air, wherever it has been lowered to.
+
+    Parameters
+    ----------
+    record: the wire that is taken off; length_m: of its conductor
+    ends: its far end, and where its free end begins and ends its way (3,) [m]
+
+    At `TAIL_SAMPLES` places of the free end the tail is placed as a loose wire in the whole weather, both its ends
+    moving as the wires do that they hang on; the largest stray of any vertex is taken, and the largest step between
+    neighbouring samples is added. An allowance, as is what `clearance.conductor.envelope` does for loose wires.
+    """
+    weather = weather_of(scene)
+    if weather is None or record.name not in placed or record.release is None:
+        return 0.0
+    line = placed[record.name].line
+    far, start, end = (np.asarray(point, float) for point in ends)
+    places = (record.from_m, record.to_m) if record.release.free_end == "from" else (record.to_m, record.from_m)
+    free_moves = _moves(placed, record.name, places[0], start)
+    far_moves = _moves(placed, record.name, places[1], far)
+    found = []
+    for share in np.linspace(0.0, 1.0, TAIL_SAMPLES):
+        free = start + share * (end - start)
+        tail = Line(
+            line.name,
+            End(_point(far), moves_m=far_moves[0], moves_slack_m=far_moves[1]),
+            End(_point(free), moves_m=free_moves[0], moves_slack_m=free_moves[1]),
+            line.diameter_m,
+            line.conductor,
+            line.weight_N_m,
+            line.count,
+            length_m=length_m,
+            live=line.live,
+        )
+        there = place([tail], weather)[line.name]
+        points = np.concatenate([piece.points for piece in there.pieces])
+        found.append(max(wire_strays_m(there, point) for point in points))
+    return float(max(found) + np.abs(np.diff(found)).max())
+
+
+def _moves(placed: Mapping[str, Placed], name: str, value: Place, point: Floats) -> tuple[tuple[Point, ...], float]:
+    """How an end of a wire moves: as the wire does that it is on, or as its own string does."""
+    if isinstance(value, Reference):
+        return moves(placed[value.name], _point(point)) if value.name in placed else ((), 0.0)
+    own = placed[name]
+    return moves(own, _point(point)) if len(own.pieces) > 1 else ((), 0.0)
+
+
+def _point(value: Floats) -> Point:
+    return float(value[0]), float(value[1]), float(value[2])
+
+
+def basis(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
+    """The weather's ranges and where they are from, and what they make of the conductors."""
+    weather = weather_of(scene)
+    if weather is None:
+        return
+    yield f"weather: {weather_words(weather)}; {weather.basis}"
+    made: dict[str, list[str]] = {}
+    for name, one in placed.items():
+        if one.ranges is not None:
+            low, high = one.ranges.conductor_C
+            made.setdefault(f"{low:.0f} to {high:.0f} °C, {one.ranges.conductor_basis}", []).append(name)
+    for words, names in made.items():
+        yield f"conductor temperature of {', '.join(names)}: {words}"
+
+
+def remarks(placed: Mapping[str, Placed]) -> Iterator[str]:
+    """What a reader must know of how the wires were placed, and what is not evaluated."""
+    if not placed:
+        return
+    made: dict[str, list[str]] = {}
+    for name, one in placed.items():
+        words = list(one.notes)
+        if one.correction is not None:
+            found = one.correction
+            words.append(
+                f"corrected to the {found.measured_m:.2f} m of sag measured at {found.at_C:g} °C ({found.by}), where "
+                f"the model has {found.modelled_m:.2f} m; the difference is in its slack"
+            )
+        for word in words:
+            made.setdefault(word, []).append(name)
+    for word, names in made.items():
+        yield f"{', '.join(names)}: {word}"
+    yield NOT_EVALUATED
