@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from clearance.errors import InputError
 from clearance.job import staging
 from clearance.pipeline import Prepared, Progress, check_prepared
 from clearance.result import Map, Result, StageResult
@@ -107,7 +108,10 @@ def _narrowed(prepared: Prepared, stage: Stage, found: StageResult, tolerance_m:
     """The largest part that is proved clear among those its maps suggest."""
     for candidate in sorted(_candidates(stage, found), key=lambda part: -_share(part, stage)):
         part = rounded_inward(candidate)
-        again = proved(prepared, part, tolerance_m)
+        try:
+            again = proved(prepared, part, tolerance_m)
+        except InputError:
+            continue  # such as a bond that is out of reach all over this part
         if again.verdict == "clear":
             return Permitted("narrowed", part, again)
     return Permitted("none", stage, found)

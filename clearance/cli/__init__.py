@@ -25,6 +25,8 @@ from clearance.cli.expand import expand
 from clearance.cli.page import page
 from clearance.cli.sag import sag
 from clearance.cli.schema import schema
+from clearance.cli.survey import survey
+from clearance.cli.whatif import whatif
 from clearance.errors import ClearanceError
 
 
@@ -88,7 +90,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, brief, page, distances, expand, sag, schema, doctor):
+for command in (demo, check, brief, whatif, page, distances, survey, expand, sag, schema, doctor):
     app.command()(command)
 
 
