@@ -27,6 +27,7 @@ from clearance.cli.sag import sag
 from clearance.cli.schema import schema
 from clearance.cli.survey import survey
 from clearance.cli.whatif import whatif
+from clearance.cli.zones import zones
 from clearance.errors import ClearanceError
 
 
@@ -90,7 +91,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, brief, whatif, page, distances, survey, expand, sag, schema, doctor):
+for command in (demo, check, brief, whatif, page, zones, distances, survey, expand, sag, schema, doctor):
     app.command()(command)
 
 
