@@ -64,13 +64,18 @@ class StageChanges:
 
 @dataclass(frozen=True)
 class Order:
-    """One order of the conductors: its verdict, the least margin [m] of its stages, and where that is."""
+    """One order of the conductors.
+
+    margin_m: the least margin of its stages [m], and the stage it is in; refused: why it cannot be staged; why: the
+    first thing in it that is not clear
+    """
 
     wires: tuple[str, ...]
     verdict: Verdict
     margin_m: float | None
     stage: str
     refused: str = ""
+    why: str = ""
 
 
 def changes(
@@ -299,15 +304,27 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
             continue
         found_stages = [(stage.name, by_content[_content(stage)]) for stage in stages]
         margin, name = _least(found_stages)
-        made.append(Order(order, worst([one.verdict for _, one in found_stages]), margin, name))
+        verdict = worst([one.verdict for _, one in found_stages])
+        made.append(Order(order, verdict, margin, name, why=_why(found_stages)))
     return tuple(made)
 
 
 def _content(stage: Stage) -> str:
     """What a stage is but for its name and its place in the order."""
-    return stage.model_copy(
-        update={"name": "", "note": "", "anew": False, "off": tuple(sorted(stage.off))}
-    ).model_dump_json()
+    return repr(stage.model_copy(update={"name": "", "note": "", "anew": False, "off": tuple(sorted(stage.off))}))
+
+
+def _why(stages: list[tuple[str, StageResult]]) -> str:
+    """The first thing that is not clear, and the stage it is in; nothing where all are clear."""
+    for name, one in stages:
+        if one.verdict == "clear":
+            continue
+        said = [f"{c.body} meets {c.measure.ends[1]}" for c in one.collisions if c.measure.verdict != "clear"]
+        said += [f"{gap.between[0]} to {gap.between[1]}, {gap.kind}" for gap in one.gaps if gap.verdict != "clear"]
+        said += [f"approach of {a.body} to {a.to}" for a in one.approaches if a.measure.verdict != "clear"]
+        said += [f"insulating length of {i.body}" for i in one.insulation if i.verdict != "clear"]
+        return f"{name}: {(*said, *one.undecided)[0]}"
+    return ""
 
 
 def _least(stages: list[tuple[str, StageResult]]) -> tuple[float | None, str]:

@@ -100,6 +100,15 @@ def test_the_ladder_is_moved_where_the_next_turn_stands_elsewhere(tmp_path):
     assert (move.name, move.travel_m, move.off) == ("move to B", Range(1.9, 6.6), ("dropper A",))
 
 
+def test_the_ladder_is_moved_upright_before_it_is_taken_down(tmp_path):
+    down = job("take down ladder", lean_along_deg="[-85, 1.5]", lean_across_deg="[-2, 2]", station_m="[10.9, 11.1]")
+    stages = templates.expanded(read(tmp_path, OFF_A + down)).stages
+    move, last = stages[-2:]
+    assert (move.name, last.name) == ("move to station 10.9 m", "take down ladder")
+    assert (move.lean_along_deg, move.lean_across_deg) == (Range(-1.5, 1.5), Range(-1.5, 1.5))
+    assert last.lean_along_deg == Range(-85.0, 1.5)
+
+
 def test_reconnecting_is_the_reverse_and_leaves_the_wire_in_place(tmp_path):
     scene = read(tmp_path, OFF_A + job("reconnect", **CLIMB, parting_distance_m=1.0, turns=f"[{A}]"))
     found = templates.expanded(scene)

@@ -1,4 +1,4 @@
-"""What would have to change: borders worked out by hand, each proved and the step before it refuted; orders of a job."""
+"""What would have to change: borders worked out by hand, each proved, the step before it refuted; orders of a job."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import json
 import pytest
 import small_scenes as small
 from test_briefing import BOND, CLIMB, PARTS
-from test_job_templates import A, B, CLIMB as HEIGHTS, job, read
+from test_job_templates import CLIMB as HEIGHTS
+from test_job_templates import A, B, job, read
 from typer.testing import CliRunner
 
 from clearance import whatif
@@ -97,7 +98,8 @@ def test_less_wind_makes_it_clear():
     # A wire swings toward an earthed fitting of the ladder; the hook is level with it, and 0.1 m or so further than the
     # limit from where it hangs at rest.
     wire = {"name": "bus A", "kind": "span", "phase": "A", "from_m": [-30, -3.0, 9.0], "to_m": [30, -3.0, 9.0],
-            "sag_m": 1.5, "diameter_m": 0.0281, "conductor": "Drake", "known": {"conductor_C": 20, "basis": "survey"}}  # fmt: skip
+            "sag_m": 1.5, "diameter_m": 0.0281, "conductor": "Drake",
+            "known": {"conductor_C": 20, "basis": "survey"}}  # fmt: skip
     other = {**wire, "name": "bus B", "phase": "B", "from_m": [-30, -14.0, 9.0], "to_m": [30, -14.0, 9.0]}
     weather = {"air_C": [20, 20], "wind_m_s": [0, 12], "conductor_C": [20, 20], "basis": "made up"}
     fitting = {"name": "hook", "from_m": 7.4, "to_m": 7.5, "radius_m": 0.05, "potential": "earth"}
@@ -141,6 +143,15 @@ def test_every_order_has_the_verdict_and_margin_of_its_own_check(tmp_path):
         margins += [a.measure.margin_lower_m for stage in alone.stages for a in stage.approaches]
         assert way.verdict == alone.verdict
         assert way.margin_m == pytest.approx(min(margins), abs=0.005)  # both bounds are to the tolerance
+        assert (way.why == "") == (way.verdict == "clear")
+
+
+@pytest.mark.slow
+def test_an_order_that_does_not_hold_says_where(tmp_path):
+    scene = read(tmp_path, TAKE_OFF.replace("parting_distance_m = 1.0", "parting_distance_m = 3.0"))
+    ways = whatif.orders(scene, 0.01)
+    assert [way.verdict for way in ways] == ["breach", "breach"]
+    assert ways[1].why == "part dropper B: approach of worker to where dropper B opens"
 
 
 def test_the_command_prints_what_it_proved(tmp_path):

@@ -41,6 +41,7 @@ class _Desk:
     wires: dict[str, SpanWire | SlackWire]
     stages: list[Stage] = field(default_factory=list)
     station: Range | None = None
+    lean: dict[str, Range] = field(default_factory=dict)
     off: list[str] = field(default_factory=list)
     earthed: list[str] = field(default_factory=list)
     anew: bool = False
@@ -177,10 +178,12 @@ def _lean(job: Job) -> dict[str, Range]:
 def _stand(desk: _Desk, job: Job, station: Range, what: str) -> None:
     """The stage that moves the ladder to a station, where it does not stand there already."""
     now = desk.station
+    # It is moved upright, as it stood before, not as it is turned up or down.
+    lean = desk.lean if isinstance(job, TurnUpLadder) else _lean(job)
     if now is not None and now != station:
         span = Range(min(now.lo, station.lo), max(now.hi, station.hi))
-        desk.add(f"move to {what}", "travel", travel_m=span, **_lean(job))
-    desk.station = station
+        desk.add(f"move to {what}", "travel", travel_m=span, **lean)
+    desk.station, desk.lean = station, lean
 
 
 def _written(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
@@ -189,7 +192,9 @@ def _written(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     for name in job.stages:
         stage = by_name[name]
         desk.stages.append(stage)
-        desk.station = stage.travel_m or desk.station
+        if stage.travel_m is not None:
+            desk.station = stage.travel_m
+            desk.lean = {"lean_along_deg": stage.lean_along_deg, "lean_across_deg": stage.lean_across_deg}
         joined = stage.released if stage.kind == "join" else ()
         desk.off = [*stage.off, *(wire for wire in stage.released if wire not in joined)]
         kept = [wire for wire in (*desk.earthed, *stage.earths) if wire not in stage.lifts_earth]

@@ -20,9 +20,8 @@ UNITS = {"wind_m_s": ("wind", "m/s"), "air_C": ("air", "°C")}
 
 HOW_TO_READ = (
     "Each line changes one thing alone, and leaves all others as they are. The value needed was proved by a sweep of "
-    "the whole stage; at the next step less changed (0.01 m, 0.1°, 0.01 per unit, 0.1 m/s, 0.5 °C) a sweep found it not "
-    "clear. A lower "
-    "overvoltage needs a basis of its own and somebody who answers for it."
+    "the whole stage; at the next step less changed (0.01 m, 0.1°, 0.01 per unit, 0.1 m/s, 0.5 °C) a sweep found it "
+    "not clear. A lower overvoltage needs a basis of its own and somebody who answers for it."
 )
 
 
@@ -67,11 +66,13 @@ def print_changes(name: str, verdict: Verdict, found: Sequence[StageChanges], co
 
 def print_orders(ways: Sequence[Order], console: Console) -> None:
     """Every order with its verdict and least margin, that of the file first."""
-    table = _table(("order", "verdict", "least margin [m]", "in stage"))
+    table = _table(("order", "verdict", "least margin [m]", "in stage", "first not clear"))
     for number, way in enumerate(ways):
         what = word(way.verdict, way.margin_m)
         order = ", then ".join(way.wires) + (" (as written)" if number == 0 else "")
-        where = way.stage if not way.refused else f"refused: {way.refused}"
-        table.add_row(Text(order), Text(f"{SIGNS[what]} {what}"), Text(down(way.margin_m)), Text(where))
+        table.add_row(
+            Text(order), Text(f"{SIGNS[what]} {what}"), Text(down(way.margin_m)), Text(way.stage),
+            Text(f"refused: {way.refused}" if way.refused else way.why),
+        )  # fmt: skip
     console.print(table)
     console.print(Text(f"Low margin: clear, but by less than {LOW_MARGIN_M:.2f} m."))
