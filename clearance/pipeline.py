@@ -13,7 +13,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
-from clearance.job import judging, sequence, staging, templates
+from clearance.job import judging, measuring, nearness, sequence, staging, templates
 from clearance.job.setting import Setting
 from clearance.limits import highest_kV, per_unit, refusals
 from clearance.result import Interrupted, Result, StageResult
@@ -97,11 +97,11 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
     """`check` of a scene that was prepared already."""
     scene, site = prepared.site.scene, prepared.site
     engine = build_engine(setting for pieces in prepared.stages for setting in pieces)
-    bench = judging.Bench(site, engine, tolerance_m, progress)
+    bench = measuring.Bench(site, engine, tolerance_m, progress)
     mistakes = [
         mistake
         for stage, pieces in zip(scene.stages, prepared.stages, strict=True)
-        for mistake in judging.unreachable_bonds(bench, stage, pieces)
+        for mistake in nearness.unreachable_bonds(bench, stage, pieces)
     ]
     if mistakes:
         raise InputError(mistakes)
@@ -175,7 +175,7 @@ def _assumed(scene: Scene, circuit: Circuit) -> str:
         return ""
 
 
-def _unconfirmed(bench: judging.Bench) -> tuple[str, ...]:
+def _unconfirmed(bench: measuring.Bench) -> tuple[str, ...]:
     """The figures behind the limits that stand on memory."""
     lines = dict.fromkeys(line for required in bench.required.values() for line in required.unconfirmed)
     return tuple(f"from memory, not read in its source: {line}" for line in sorted(lines))

@@ -21,7 +21,7 @@ from clearance.scene.assemble import EARTH, LineInsulator, Site
 from clearance.scene.records import Stage
 
 if TYPE_CHECKING:
-    from clearance.job.judging import Bench, Piece
+    from clearance.job.measuring import Bench, Piece
 
 TOUCH_M = 1e-9
 """[m] What comes nearer than this is taken to touch."""

@@ -7,18 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise, product
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from clearance.engine import Path
+from clearance.job.measuring import Bench, Piece, paths_to_judge, worth_sweeping
+from clearance.job.questions import questions
 from clearance.job.setting import shown
 from clearance.result import Cell, Gap, Map, StageResult, worst
 from clearance.scene.records import Stage
 from clearance.verdict import judge
-
-if TYPE_CHECKING:
-    from clearance.job.judging import Bench, Piece
 
 AXES = ("travel_m", "climb_m")
 MOST_BINS = 16
@@ -59,8 +57,6 @@ def _bins(low: float, high: float, least: float) -> list[tuple[float, float]]:
 
 
 def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: str, axes: tuple[str, ...]) -> Map:
-    from clearance.job.judging import paths_to_judge, questions, worth_sweeping
-
     required = gap.limit_m if what == "posture" else gap.electrical_m
     assert required is not None
     key = (*gap.between, gap.kind)

@@ -1,0 +1,187 @@
+"""Owns how one gap is measured: the bench that sweeps, the paths that are worth sweeping, the measure that comes
+out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from threading import Event
+
+from clearance.engine import Compiled, Engine, Found, Group, Path, build_engine, compile_setting, enclose, still_gap
+from clearance.limits import Required, required_between
+from clearance.result import Kind, Measure
+from clearance.scene.assemble import Site
+from clearance.verdict import judge
+
+BUDGET = 200_000
+"""Boxes bounded before a sweep gives up as undecided: about a minute."""
+
+LIMITED_BUDGET = 20_000
+"""Boxes for the enclosure of paths through a body crossed over its own length alone; the verdict has `BUDGET`."""
+
+
+@dataclass
+class Bench:
+    """What judging has at hand: the site, the engine, the tolerance, and what was found before.
+
+    tell: told the enclosure of a long sweep as it narrows, about five times a second
+    stop: set to end every sweep under way
+    """
+
+    site: Site
+    engine: Engine
+    tolerance_m: float
+    tell: Callable[[str], None] | None = None
+    boxes: int = 0
+    required: dict[tuple[str, str, Kind], Required] = field(default_factory=dict)
+    stop: Event = field(default_factory=Event)
+
+    def limit(self, one: str, other: str, kind: Kind) -> Required:
+        """The required distance of a pair and kind, asked once."""
+        key = (one, other, kind)
+        if key not in self.required:
+            self.required[key] = required_between(self.site.scene, self.site.circuit_of, one, other, kind)
+        return self.required[key]
+
+    def sweep(
+        self,
+        compiled: Compiled,
+        paths: Sequence[Path],
+        *,
+        tolerance_m: float,
+        target_m: float | None = None,
+        within: Mapping[str, tuple[float, float]] | None = None,
+        budget: int = BUDGET,
+    ) -> Found:
+        """`enclose`, counted, told of, and ended by `stop`."""
+
+        def told(lower: float, upper: float, boxes: int) -> None:
+            if self.stop.is_set():
+                raise KeyboardInterrupt
+            if self.tell is not None:
+                self.tell(f"{compiled.setting.stage}: gap from {lower:.3f} to {upper:.3f} m after {boxes:,} boxes")
+
+        found = enclose(
+            self.engine,
+            compiled,
+            paths,
+            tolerance_m=tolerance_m,
+            target_m=target_m,
+            within=within,
+            budget=budget,
+            progress=told,
+        )
+        self.boxes += found.boxes
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A compiled setting with what is asked of it more than once."""
+
+    compiled: Compiled
+    least_of: Callable[[Path], float]
+    known: dict[tuple[Path, ...], Found] = field(default_factory=dict)
+
+
+def found_for(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
+    """The enclosure of some paths, to the tolerance, found once."""
+    if paths not in piece.known:
+        piece.known[paths] = _enclosed(bench, piece, paths)
+    return piece.known[paths]
+
+
+def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[list[Path], float]:
+    """The paths that can hold the least, and the bound of the others.
+
+    A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out.
+    """
+    bounds = bounds_of(bench, piece, paths)
+    short = [path for _, path in sorted(bounds, key=lambda pair: pair[0])[:8]]
+    compiled = piece.compiled
+    centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
+    above = bench.sweep(compiled, short, tolerance_m=bench.tolerance_m, within=centre).upper_m
+    # Both are rounded, so a path that attains the least may seem to be above it: keep all within the tolerance.
+    above += bench.tolerance_m
+    kept = [path for bound, path in bounds if bound <= above]
+    left_out = min((bound for bound, _ in bounds if bound > above), default=float("inf"))
+    return kept, left_out
+
+
+def bounds_of(bench: Bench, piece: Piece, paths: Sequence[Path]) -> list[tuple[float, Path]]:
+    """What every path cannot be below: by the boxes of its bodies, and past a body that is crossed over its own length
+    alone by the gap between what stands on both sides, less that length."""
+    return [(max(piece.least_of(path), _past_limited(bench, piece, path)), path) for path in paths]
+
+
+def _past_limited(bench: Bench, piece: Piece, path: Path) -> float:
+    still, engine = piece.compiled.still, bench.engine
+    if len(path.groups) != 3 or path.groups[1].extent_m == float("inf"):
+        return 0.0
+    one, middle, other = path.groups
+    if not all(name in still for name in (*one.bodies, *other.bodies)):
+        return 0.0
+    across = min(still_gap(engine, still[a], still[b])[0] for a in one.bodies for b in other.bodies)
+    # 1e-6 m for the rounding of a gap of up to a kilometre.
+    return across - middle.extent_m + path.offset_m - 1e-6
+
+
+def crossed_free(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """The paths with every body crossed for nothing over any length: never above the paths themselves, and far easier
+    to bound, since what stands on both sides of a body need not be looked at together."""
+    return tuple(Path(tuple(Group(group.bodies) for group in path.groups), path.offset_m) for path in paths)
+
+
+def paths_to_judge(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None) -> tuple[Path, ...]:
+    """The paths crossed for nothing where these keep the required distance already, else the paths as they are."""
+    free = crossed_free(paths)
+    if free == paths or required_m is None or found_for(bench, piece, free).lower_m >= required_m:
+        return free
+    return paths
+
+
+def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
+    kept, left_out = worth_sweeping(bench, piece, paths)
+    budget = BUDGET if crossed_free(paths) == paths else LIMITED_BUDGET
+    found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m, budget=budget)
+    least = min((bound for bound, _ in bounds_of(bench, piece, paths)), default=float("inf"))
+    lower = max(min(found.lower_m, left_out), least)
+    return replace(found, lower_m=min(lower, found.upper_m))
+
+
+def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None, case: str) -> Measure:
+    """The least gap along the paths, and its verdict; where bounds straddle the limit, swept again for the verdict
+    alone."""
+    paths = paths_to_judge(bench, piece, paths, required_m)
+    found = found_for(bench, piece, paths)
+    lower, why = max(0.0, found.lower_m), ""
+    verdict = judge(lower, found.upper_m, required_m)
+    if verdict == "undecided" and required_m is not None:
+        again = bench.sweep(piece.compiled, paths, tolerance_m=1e-6, target_m=required_m)
+        if again.upper_m < found.upper_m:
+            found = replace(again, lower_m=max(lower, again.lower_m))
+        lower = max(lower, again.lower_m)
+        verdict = judge(lower, found.upper_m, required_m)
+        if verdict == "undecided":
+            why = "the work budget ended before the bounds parted from the limit"
+    within = False
+    if verdict == "breach" and required_m is not None:
+        within = _holds_without_slack(bench, piece, paths, required_m)
+    ends = ("", "")
+    through: tuple[str, ...] = ()
+    if found.path is not None:
+        ends = (found.bodies[0][0], found.bodies[-1][1])
+        through = tuple(pair[0] for pair in found.bodies[1:])
+    return Measure(
+        verdict, required_m, lower, max(0.0, found.upper_m), found.at, through, ends, found.points, within, case, why
+    )
+
+
+def _holds_without_slack(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> bool:
+    """Whether the breach is none when every slack is left out."""
+    setting = piece.compiled.setting
+    bare = build_engine([setting], slack=False)
+    found = enclose(
+        bare, compile_setting(bare, setting, slack=False), paths, tolerance_m=bench.tolerance_m, target_m=required_m
+    )
+    return found.outcome == "reached"

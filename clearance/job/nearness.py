@@ -1,0 +1,162 @@
+"""Owns what is judged beside the combined gaps: how near an unbonded worker comes, what moving bodies run into, and
+whether a
+bond is within reach."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from clearance import rules
+from clearance.engine import Group, Path, compile_setting
+from clearance.errors import Mistake, RuleError
+from clearance.gaps import EARTH
+from clearance.job import parting, staging
+from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.setting import Setting
+from clearance.limits import highest_kV
+from clearance.result import Approach, Collision, Measure, worst
+from clearance.scene import records
+from clearance.scene.assemble import Site
+from clearance.scene.records import Stage, where
+
+
+def _unbonded(stage: Stage, site: Site) -> Iterator[str]:
+    for name in records.aloft(site.scene, stage):
+        if name not in stage.bonded:
+            yield name
+
+
+def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Approach]:
+    """How near a worker comes who is not bonded, or not yet.
+
+    Only in a bonding or unbonding stage may an unbonded worker come nearer to a phase than the transfer distance plus
+    the ergonomic part, and only when mounting so near to earth; while bonding, earthed bodies are out of reach
+    throughout.
+    """
+    site = bench.site
+    bonding = stage.kind in ("bonding", "unbonding")
+    aloft = list(records.aloft(site.scene, stage)) if bonding else list(_unbonded(stage, site))
+    for name in aloft:
+        if bonding:
+            yield from _approach(bench, reach, name, [EARTH], with_ergonomic=False, bonded=stage.bonded.get(name))
+        else:
+            near = [*site.live] if stage.kind == "mount" else [*site.live, EARTH]
+            yield from _approach(bench, posture, name, near, with_ergonomic=True)
+    for name, point, distance in parting.kept_away(site, stage):
+        path = (Path((Group((name,)), Group((point,)))),)
+        measures = [measure_of(bench, piece, path, distance, "as stated") for piece in posture]
+        if measures:
+            least = min(measures, key=lambda m: m.gap_lower_m)
+            yield Approach(name, point, replace(least, verdict=worst([m.verdict for m in measures])))
+
+
+def _approach(
+    bench: Bench,
+    pieces: Sequence[Piece],
+    name: str,
+    potentials: Sequence[str],
+    with_ergonomic: bool,
+    bonded: str | None = None,
+) -> Iterator[Approach]:
+    for potential in potentials:
+        required, why = _transfer(bench, potential, with_ergonomic)
+        measures = []
+        for piece in pieces:
+            bodies = piece.compiled.setting.bodies
+            others = tuple(
+                body.name
+                for body in bodies
+                if body.conductive
+                and body.name != name
+                and len(body.shape)
+                and (body.potential == potential or potential in (state for _, state in body.states))
+                # What the worker bonds to is touched on purpose, whatever else it might be at.
+                and (bonded is None or body.potential != bonded)
+            )
+            if others:
+                path = Path((Group((name,)), Group(others)))
+                measures.append(replace(measure_of(bench, piece, (path,), required, "as stated"), why=why))
+        if measures:
+            verdict = worst([measure.verdict for measure in measures])
+            least = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
+            lower = min(measure.gap_lower_m for measure in measures)
+            yield Approach(name, potential, replace(least, verdict=verdict, gap_lower_m=lower))
+
+
+def _transfer(bench: Bench, potential: str, with_ergonomic: bool) -> tuple[float | None, str]:
+    """The transfer distance to a potential, with the ergonomic part of its limit or without; to earth the largest of
+    all circuits that are live."""
+    live = bench.site.live if potential == EARTH else (potential,)
+    found: list[tuple[float, str]] = []
+    for one in live:
+        try:
+            distance, note = rules.transfer_distance(highest_kV(bench.site.scene, bench.site.circuit_of[one]))
+        except RuleError as error:
+            return None, str(error)
+        if with_ergonomic:
+            required = bench.limit(one, EARTH, "tool")
+            if required.limit_m is None or required.electrical_m is None:
+                return None, f"the ergonomic part is not known: {required.why}"
+            distance += required.limit_m - required.electrical_m
+        found.append((distance, note))
+    return max(found, default=(None, "no circuit is live"))
+
+
+def collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
+    """What moves touches nothing unless the stage says so: every moving body against all it is not meant to touch."""
+    found: dict[str, list[Measure]] = {}
+    for piece in pieces:
+        setting = piece.compiled.setting
+        for body in setting.bodies:
+            if body.link is None or body.kind in (staging.HULL, "lead") or len(body.shape) == 0:
+                continue
+            others = tuple(
+                other.name
+                for other in setting.bodies
+                if other.name != body.name
+                and other.kind not in (staging.HULL, "lead")
+                and len(other.shape)
+                and frozenset((body.name, other.name)) not in setting.touching
+            )
+            path = Path((Group((body.name,)), Group(others)))
+            measure = measure_of(bench, piece, (path,), bench.tolerance_m, "as stated")
+            found.setdefault(body.name, []).append(measure)
+    for name, measures in found.items():
+        verdict = worst([m.verdict for m in measures])
+        least = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
+        yield Collision(name, replace(least, verdict=verdict, gap_lower_m=min(m.gap_lower_m for m in measures)))
+
+
+def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[Mistake]:
+    """A bond to something the worker cannot reach anywhere in the stage is a mistake of the scene."""
+    reach = [setting for setting in settings if setting.check == "reach"]
+    for name, phase in stage.bonded.items():
+        nearest = float("inf")
+        for setting in reach:
+            others = tuple(
+                body.name
+                for body in setting.bodies
+                if body.conductive
+                and body.potential == phase
+                and len(body.shape)
+                # A wire that the stage disturbs counts as the job's, and is still the line's to reach.
+                and (not body.job or (body.kind == "wire" and body.name not in stage.released))
+            )
+            if others and any(body.name == name for body in setting.bodies):
+                path = Path((Group((name,)), Group(others)))
+                compiled = compile_setting(bench.engine, setting)
+                if bench.sweep(compiled, (path,), tolerance_m=bench.tolerance_m, target_m=1e-9).outcome == "passed":
+                    nearest = 0.0
+                    break
+                nearest = min(nearest, bench.sweep(compiled, (path,), tolerance_m=bench.tolerance_m).lower_m)
+        # Once the clamp is on, what must reach is the lead, not the hand.
+        lead = 0.0 if stage.kind in ("bonding", "unbonding") else stage.bonding_lead_m or 0.0
+        if reach and nearest > lead:
+            found = f"the nearest {nearest:.2f} m beyond the reach envelope" if nearest < float("inf") else "none"
+            yield Mistake(
+                (*where(bench.site.scene, stage), f"bonded.{name}"),
+                f"a conductor of phase {phase} within reach",
+                found,
+                "move the ladder, climb higher, or bond to another phase",
+            )
