@@ -14,7 +14,7 @@ from itertools import combinations
 
 from clearance.engine import coarse, compile_setting, still_gap
 from clearance.gaps import EARTH, Judged
-from clearance.job import bridged, insulation, maps, nearness, potentials, staging
+from clearance.job import bridged, insulation, maps, nearness, potentials
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting
@@ -31,7 +31,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     ]
     posture = [piece for piece in pieces if piece.compiled.setting.check == "posture"]
     reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
-    stated = staging.parameters_of(bench.site, stage)
+    stated = rig.parameters_of(bench.site, stage)
     gaps, undecided = _gaps(bench, stage, posture, reach)
     undecided += list(_not_there(bench, stage, settings))
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]

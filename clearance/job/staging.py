@@ -10,34 +10,29 @@ value is no parameter: it is a fixed joint.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 
 from clearance import shapes
-from clearance.bodies import Body, crew, ground, ladder, wire, worker
+from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import parting, potentials
-from clearance.job.setting import Check, Setting, inside
-from clearance.motion import STILL, Joint, Link, Motion, displacement, placed, rotation_about
-from clearance.scene import records, weathered
+from clearance.job.rig import Rig, rig_of, track_knots
+from clearance.job.setting import Check, Setting
+from clearance.job.tails import tail_pieces
+from clearance.motion import displacement, placed, rotation_about
+from clearance.scene import records
 from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
-from clearance.scene.records import Range, Reference, Stage, where
+from clearance.scene.records import Reference, Stage, where
 
 HULL = "hull"
 """Kind of the pieces of the ladder's hull: they decide which limit a line near them earns, and are no bodies of their
 own."""
-
-TAIL_ERROR_M = 0.1
-"""[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into slack."""
-
-TRACK_STEP_M = 2.0
-"""[m] Longest straight piece of a track; the ground between its ends is followed by slack."""
 
 
 def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
@@ -46,43 +41,17 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
     Raises: InputError for what only geometry shows.
     """
     found = []
-    for piece, tails in _tail_pieces(site, stage):
+    for piece, tails in tail_pieces(site, stage):
         checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)
         for check in checks:
             found.append(_setting(site, stage, check, piece, tails))
     return tuple(found)
 
 
-def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
-    """Every parameter the stage states, swept or fixed, in the unit of its name."""
-    spans: dict[str, Range | None] = {
-        "travel_m": stage.travel_m,
-        "heading_deg": stage.heading_deg if stage.heading_deg != Range(0.0, 0.0) else None,
-        "lean_along_deg": stage.lean_along_deg,
-        "lean_across_deg": stage.lean_across_deg,
-        "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
-        "lower_m": stage.lower_m,
-    }
-    if stage.swing_m > 0.0 and records.aloft(site.scene, stage):
-        # The square holds the circle in which one who hangs may swing.
-        spans["swing_along_m"] = spans["swing_across_m"] = Range(-stage.swing_m, stage.swing_m)
-    return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
-
-
-@dataclass(frozen=True, eq=False)
-class _Rig:
-    """The links of a stage, and the slack that what rides on them needs."""
-
-    motion: Motion
-    box: Mapping[str, tuple[float, float]]
-    cuts: tuple[tuple[str, float], ...]
-    fit_m: float
-
-
 def _setting(
     site: Site, stage: Stage, check: Check, piece: tuple[float, float] | None, tails: Mapping[str, shapes.Shape]
 ) -> Setting:
-    rig = _rig(site, stage, piece)
+    rig = rig_of(site, stage, piece)
     gone = {*stage.released, *stage.off, *stage.absent}
     moved = {entry.wire: entry for entry in stage.disturbed}
     bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
@@ -111,7 +80,7 @@ def _setting(
     )
 
 
-def _contained(site: Site, bodies: list[Body], rig: _Rig, rated: Mapping[str, str]) -> list[Body]:
+def _contained(site: Site, bodies: list[Body], rig: Rig, rated: Mapping[str, str]) -> list[Body]:
     """The bodies, each closed solid with a point of what the job has inside it at the centre of the box."""
     centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
 
@@ -124,111 +93,7 @@ def _contained(site: Site, bodies: list[Body], rig: _Rig, rated: Mapping[str, st
     return with_contained(bodies, closed_names(site.scene), there, among)
 
 
-def _rig(site: Site, stage: Stage, piece: tuple[float, float] | None) -> _Rig:
-    """Links of the ladder and the worker; a range of one value becomes a fixed joint."""
-    spans = {name: (inside(name, low), inside(name, high)) for name, (low, high) in parameters_of(site, stage).items()}
-    if piece is not None:
-        spans["lower_m"] = piece
-    box = {name: span for name, span in spans.items() if span[1] > span[0] and (name != "lower_m" or piece is not None)}
-    links: list[Link] = []
-    cuts: list[tuple[str, float]] = []
-    fit = 0.0
-    scene = site.scene
-    if scene.ladder is not None and scene.track is not None and stage.travel_m is not None:
-        knots, fit = track_knots(site)
-        if not (stage.travel_m.lo >= 0.0 and stage.travel_m.hi <= knots[-1, 0] + 1e-9):
-            raise InputError(
-                Mistake(
-                    where(scene, stage, "travel_m"),
-                    f"stations on the track, 0 to {knots[-1, 0]:.2f} m",
-                    f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
-                )
-            )
-        cuts = [("travel_m", float(station)) for station in knots[1:-1, 0]]
-        up, across, along = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0)
-        carriage: tuple[Joint, ...] = (
-            _joint("track", "travel_m", spans, box, knots=knots),
-            Joint("fixed", rotation=rotation_about(up, math.radians(scene.track.heading_deg))),
-        )
-        if "heading_deg" in spans:
-            carriage = (*carriage, _joint("turn", "heading_deg", spans, box, axis=up))
-        tilt = math.radians(scene.ladder.tilt_deg)
-        leaning = (
-            _joint("turn", "lean_along_deg", spans, box, axis=along),
-            _joint("turn", "lean_across_deg", spans, box, axis=across),
-            Joint("fixed", rotation=rotation_about(along, tilt)),
-        )
-        links = [Link("carriage", None, carriage), Link("ladder", "carriage", leaning)]
-        if "climb_m" in spans:
-            # The worker hangs upright from a tilted ladder.
-            upright = Joint("fixed", rotation=rotation_about(along, -tilt))
-            hanging: tuple[Joint, ...] = ()
-            if "swing_along_m" in spans:
-                hanging = (
-                    # `across` is the axis of a lean across the heading, which points along it.
-                    _joint("slide", "swing_along_m", spans, box, axis=across),
-                    _joint("slide", "swing_across_m", spans, box, axis=along),
-                )
-            links.append(Link("worker", "ladder", (_joint("slide", "climb_m", spans, box, axis=up), upright, *hanging)))
-    used = {joint.parameter for link in links for joint in link.joints} | ({"lower_m"} if piece is not None else set())
-    box = {name: span for name, span in box.items() if name in used}
-    if piece is not None:
-        links.append(Link("tail", None, ()))
-    if not box:
-        return _Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, (), fit)
-    return _Rig(Motion(tuple(links), tuple(box)), box, tuple(cut for cut in cuts if cut[0] in box), fit)
-
-
-def _joint(
-    kind: str,
-    name: str,
-    spans: Mapping[str, tuple[float, float]],
-    box: Mapping[str, tuple[float, float]],
-    axis: tuple[float, float, float] = (0.0, 0.0, 1.0),
-    knots: np.ndarray | None = None,
-) -> Joint:
-    """The joint of a parameter, or a fixed one where the parameter has one value."""
-    value = spans[name][0]
-    if name in box:
-        if knots is not None:
-            return Joint("track", name, knots=knots)
-        return Joint("slide" if kind == "slide" else "turn", name, axis=axis)
-    if knots is not None:
-        at = np.array([np.interp(value, knots[:, 0], knots[:, 1 + k]) for k in range(3)])
-        return Joint("fixed", translation=at)
-    if kind == "slide":
-        return Joint("fixed", translation=np.array(axis) * value)
-    return Joint("fixed", rotation=rotation_about(axis, value))
-
-
-@lru_cache(maxsize=16)
-def track_knots(site: Site) -> tuple[np.ndarray, float]:
-    """Vertices of the track laid on the ground, (n, 4) station and place [m], and how far the ground leaves its pieces
-    [m]."""
-    track = site.scene.track
-    assert track is not None
-    corners = np.array(track.points_m, float)
-    plan = [corners[0]]
-    for start, end in itertools.pairwise(corners):
-        pieces = max(1, math.ceil(float(np.linalg.norm(end - start)) / TRACK_STEP_M))
-        plan += [start + (end - start) * k / pieces for k in range(1, pieces + 1)]
-    try:
-        places = np.array([on_ground(site.ground, (float(x), float(y))) for x, y in plan])
-    except InputError as error:
-        raise InputError(
-            [Mistake(where(site.scene, "track", "points_m"), m.expected, m.found, m.remedy) for m in error.mistakes]
-        ) from error
-    steps = np.linalg.norm(np.diff(places, axis=0), axis=1)
-    if not (steps > 0).all():
-        raise InputError(
-            Mistake(where(site.scene, "track", "points_m"), "corners that differ", "two equal ones in a row")
-        )
-    misfit = max(float(ground.profile_misfit(site.ground, tuple(a), tuple(b))) for a, b in itertools.pairwise(places))
-    fit = misfit if track.fit_m is None else max(track.fit_m, misfit)
-    return np.column_stack([np.concatenate([[0.0], np.cumsum(steps)]), places]), fit
-
-
-def _ladder_bodies(site: Site, stage: Stage, rig: _Rig) -> Iterator[Body]:
+def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
     entry = site.scene.ladder
     assert entry is not None
     slack = entry.bending_m + rig.fit_m
@@ -270,7 +135,7 @@ def build_of(person: records.Worker | records.Crew) -> worker.Build:
     return worker.build(person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m)
 
 
-def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterator[Body]:
+def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator[Body]:
     scene = site.scene
     names = records.aloft(scene, stage)
     if len(names) > 1:
@@ -310,7 +175,7 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: _Rig) -> Iterato
             yield _lead(site, stage, person, rig)
 
 
-def _lead(site: Site, stage: Stage, person: records.Worker, rig: _Rig) -> Body:
+def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
     """The bonding lead: the distances of any point of it to clamp and belt add up to its length at most, so it lies
     within half
     that length of the middle between the two, wherever in the box the belt is."""
@@ -338,6 +203,7 @@ def _disturbed(body: Body, entry: records.Disturbed | None) -> Body:
     if entry is None:
         return body
     note = f"may move {entry.slack_m:g} m" + (f": {entry.basis}" if entry.basis else "")
+    note = "; ".join(filter(None, (body.note, note)))
     return replace(body, job=True, shape=shapes.thickened(body.shape, entry.slack_m), note=note)
 
 
@@ -389,80 +255,6 @@ def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
         tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
         shape = shapes.segments([tie], [held], rope.diameter_m / 2, sway + fit + scene.ladder.bending_m + strays)
         yield Body(rope.name, "rope", shape, link="carriage", **common)  # type: ignore[arg-type]
-
-
-def _tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] | None, dict[str, shapes.Shape]]]:
-    """Per piece of the lowering: its range of lower_m, or None where nothing is lowered, and the shapes of what is
-    off."""
-    parked = {name: _parked(site, name) for name in stage.off}
-    if not stage.released:
-        yield None, parked
-        return
-    if len(stage.released) > 1:
-        raise InputError(
-            Mistake(
-                where(site.scene, stage, "released"),
-                "one wire lowered at a time",
-                ", ".join(stage.released),
-                "write a stage for each",
-            )
-        )
-    name = stage.released[0]
-    low, high = (0.0, 0.0) if stage.lower_m is None else (stage.lower_m.lo, stage.lower_m.hi)
-    pieces = _tail(site, name)
-    travel = pieces[-1].lower_m[1]
-    if high > travel + 1e-9:
-        raise InputError(
-            Mistake(
-                where(site.scene, stage, "lower_m"),
-                f"at most the {travel:.2f} m to where '{name}' is parked",
-                f"{high:g} m",
-            )
-        )
-    if low == high:
-        yield None, {**parked, name: _frozen(pieces, low)}
-        return
-    for piece in pieces:
-        if piece.lower_m[0] >= low - 1e-9 and piece.lower_m[1] <= min(high, travel) + 1e-9:
-            yield piece.lower_m, {**parked, name: piece.shape}
-
-
-def _frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:
-    """The tail where it has been lowered by so much."""
-    piece = next((p for p in pieces if p.lower_m[0] <= lower_m <= p.lower_m[1]), pieces[-1])
-    if piece.shape.rate is None:
-        return piece.shape
-    return replace(piece.shape, vertices=piece.shape.vertices + piece.shape.rate * lower_m, rate=None)
-
-
-@lru_cache(maxsize=64)
-def _parked(site: Site, name: str) -> shapes.Shape:
-    """The tail lowered all the way; one shape for all stages."""
-    pieces = _tail(site, name)
-    return _frozen(pieces, pieces[-1].lower_m[1])
-
-
-@lru_cache(maxsize=64)
-def _tail(site: Site, name: str) -> tuple[wire.TailPiece, ...]:
-    """All pieces of a wire's lowering, cut where some stage's range begins or ends."""
-    hung = site.wires[name]
-    record = hung.record
-    assert record.release is not None
-    start, end = hung.catenary.start, hung.catenary.end
-    free, fixed = (start, end) if record.release.free_end == "from" else (end, start)
-    to = place(site, record, record.release.lowered_to_m)
-    travel = math.dist(free, to)
-    spans = [stage.lower_m for stage in site.scene.stages if name in stage.released and stage.lower_m is not None]
-    ranges = [(0.0, travel)] + [(s.lo, min(s.hi, travel)) for s in spans if s.lo < min(s.hi, travel)]
-    length = hung.catenary.length_m
-    try:
-        slack = record.slack_m + weathered.tail_slack_m(site.scene, site.placed, record, length, (fixed, free, to))
-        return wire.freed_tail(length, fixed, free, to, record.diameter_m, slack, ranges, TAIL_ERROR_M)
-    except InputError as error:
-        head = (*where(site.scene, record), "release")
-        raise InputError(
-            [Mistake((*head, *m.where[1:]), m.expected, m.found, m.remedy) for m in error.mistakes]
-        ) from error
 
 
 def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:

@@ -17,9 +17,9 @@ import jinja2
 
 from clearance.bodies import Body
 from clearance.errors import MissingExtra
+from clearance.job.rig import track_knots
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
-from clearance.job.staging import track_knots
 from clearance.permitted import Permits, Permitted, rungs
 from clearance.pipeline import settings
 from clearance.report import paper

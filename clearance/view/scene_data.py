@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from clearance.bodies import Body
-from clearance.job import staging
+from clearance.job import rig, staging
 from clearance.job.setting import Setting, standing
 from clearance.motion import placed
 from clearance.pipeline import Prepared
@@ -109,7 +109,7 @@ def drawing_origin(prepared: Prepared) -> Floats:
     """Whole metres (3,) in the scene's frame that drawn float32 coordinates are about: the middle of the track, else of
     all that stands there but the ground."""
     if prepared.site.scene.track is not None:
-        knots, _ = staging.track_knots(prepared.site)
+        knots, _ = rig.track_knots(prepared.site)
         middle = 0.5 * (knots[:, 1:].min(axis=0) + knots[:, 1:].max(axis=0))
     else:
         bounds = [b.shape.bounds for b in prepared.site.bodies if b.kind != "ground" and len(b.shape)]

@@ -1,0 +1,154 @@
+"""Owns the links of a stage: the ladder's chain along the track on the ground, heading, tilt, lean along and across,
+then up
+the ladder to the worker. A range of one value is no parameter: it is a fixed joint."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from clearance.bodies import ground
+from clearance.errors import InputError, Mistake
+from clearance.job.setting import inside
+from clearance.motion import STILL, Joint, Link, Motion, rotation_about
+from clearance.scene import records
+from clearance.scene.assemble import Site, on_ground
+from clearance.scene.records import Range, Stage, where
+
+TRACK_STEP_M = 2.0
+"""[m] Longest straight piece of a track; the ground between its ends is followed by slack."""
+
+
+def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
+    """Every parameter the stage states, swept or fixed, in the unit of its name."""
+    spans: dict[str, Range | None] = {
+        "travel_m": stage.travel_m,
+        "heading_deg": stage.heading_deg if stage.heading_deg != Range(0.0, 0.0) else None,
+        "lean_along_deg": stage.lean_along_deg,
+        "lean_across_deg": stage.lean_across_deg,
+        "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
+        "lower_m": stage.lower_m,
+    }
+    if stage.swing_m > 0.0 and records.aloft(site.scene, stage):
+        # The square holds the circle in which one who hangs may swing.
+        spans["swing_along_m"] = spans["swing_across_m"] = Range(-stage.swing_m, stage.swing_m)
+    return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
+
+
+@dataclass(frozen=True, eq=False)
+class Rig:
+    """The links of a stage, and the slack that what rides on them needs."""
+
+    motion: Motion
+    box: Mapping[str, tuple[float, float]]
+    cuts: tuple[tuple[str, float], ...]
+    fit_m: float
+
+
+def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
+    """Links of the ladder and the worker; a range of one value becomes a fixed joint."""
+    spans = {name: (inside(name, low), inside(name, high)) for name, (low, high) in parameters_of(site, stage).items()}
+    if piece is not None:
+        spans["lower_m"] = piece
+    box = {name: span for name, span in spans.items() if span[1] > span[0] and (name != "lower_m" or piece is not None)}
+    links: list[Link] = []
+    cuts: list[tuple[str, float]] = []
+    fit = 0.0
+    scene = site.scene
+    if scene.ladder is not None and scene.track is not None and stage.travel_m is not None:
+        knots, fit = track_knots(site)
+        if not (stage.travel_m.lo >= 0.0 and stage.travel_m.hi <= knots[-1, 0] + 1e-9):
+            raise InputError(
+                Mistake(
+                    where(scene, stage, "travel_m"),
+                    f"stations on the track, 0 to {knots[-1, 0]:.2f} m",
+                    f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
+                )
+            )
+        cuts = [("travel_m", float(station)) for station in knots[1:-1, 0]]
+        up, across, along = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0)
+        carriage: tuple[Joint, ...] = (
+            _joint("track", "travel_m", spans, box, knots=knots),
+            Joint("fixed", rotation=rotation_about(up, math.radians(scene.track.heading_deg))),
+        )
+        if "heading_deg" in spans:
+            carriage = (*carriage, _joint("turn", "heading_deg", spans, box, axis=up))
+        tilt = math.radians(scene.ladder.tilt_deg)
+        leaning = (
+            _joint("turn", "lean_along_deg", spans, box, axis=along),
+            _joint("turn", "lean_across_deg", spans, box, axis=across),
+            Joint("fixed", rotation=rotation_about(along, tilt)),
+        )
+        links = [Link("carriage", None, carriage), Link("ladder", "carriage", leaning)]
+        if "climb_m" in spans:
+            # The worker hangs upright from a tilted ladder.
+            upright = Joint("fixed", rotation=rotation_about(along, -tilt))
+            hanging: tuple[Joint, ...] = ()
+            if "swing_along_m" in spans:
+                hanging = (
+                    # `across` is the axis of a lean across the heading, which points along it.
+                    _joint("slide", "swing_along_m", spans, box, axis=across),
+                    _joint("slide", "swing_across_m", spans, box, axis=along),
+                )
+            links.append(Link("worker", "ladder", (_joint("slide", "climb_m", spans, box, axis=up), upright, *hanging)))
+    used = {joint.parameter for link in links for joint in link.joints} | ({"lower_m"} if piece is not None else set())
+    box = {name: span for name, span in box.items() if name in used}
+    if piece is not None:
+        links.append(Link("tail", None, ()))
+    if not box:
+        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, (), fit)
+    return Rig(Motion(tuple(links), tuple(box)), box, tuple(cut for cut in cuts if cut[0] in box), fit)
+
+
+def _joint(
+    kind: str,
+    name: str,
+    spans: Mapping[str, tuple[float, float]],
+    box: Mapping[str, tuple[float, float]],
+    axis: tuple[float, float, float] = (0.0, 0.0, 1.0),
+    knots: np.ndarray | None = None,
+) -> Joint:
+    """The joint of a parameter, or a fixed one where the parameter has one value."""
+    value = spans[name][0]
+    if name in box:
+        if knots is not None:
+            return Joint("track", name, knots=knots)
+        return Joint("slide" if kind == "slide" else "turn", name, axis=axis)
+    if knots is not None:
+        at = np.array([np.interp(value, knots[:, 0], knots[:, 1 + k]) for k in range(3)])
+        return Joint("fixed", translation=at)
+    if kind == "slide":
+        return Joint("fixed", translation=np.array(axis) * value)
+    return Joint("fixed", rotation=rotation_about(axis, value))
+
+
+@lru_cache(maxsize=16)
+def track_knots(site: Site) -> tuple[np.ndarray, float]:
+    """Vertices of the track laid on the ground, (n, 4) station and place [m], and how far the ground leaves its pieces
+    [m]."""
+    track = site.scene.track
+    assert track is not None
+    corners = np.array(track.points_m, float)
+    plan = [corners[0]]
+    for start, end in itertools.pairwise(corners):
+        pieces = max(1, math.ceil(float(np.linalg.norm(end - start)) / TRACK_STEP_M))
+        plan += [start + (end - start) * k / pieces for k in range(1, pieces + 1)]
+    try:
+        places = np.array([on_ground(site.ground, (float(x), float(y))) for x, y in plan])
+    except InputError as error:
+        raise InputError(
+            [Mistake(where(site.scene, "track", "points_m"), m.expected, m.found, m.remedy) for m in error.mistakes]
+        ) from error
+    steps = np.linalg.norm(np.diff(places, axis=0), axis=1)
+    if not (steps > 0).all():
+        raise InputError(
+            Mistake(where(site.scene, "track", "points_m"), "corners that differ", "two equal ones in a row")
+        )
+    misfit = max(float(ground.profile_misfit(site.ground, tuple(a), tuple(b))) for a, b in itertools.pairwise(places))
+    fit = misfit if track.fit_m is None else max(track.fit_m, misfit)
+    return np.column_stack([np.concatenate([[0.0], np.cumsum(steps)]), places]), fit
