@@ -14,7 +14,7 @@ from itertools import combinations
 
 from clearance.engine import coarse, compile_setting, still_gap
 from clearance.gaps import EARTH, Judged
-from clearance.job import bridged, insulation, maps, nearness, potentials
+from clearance.job import bridged, insulation, maps, nearness, potentials, rig
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting

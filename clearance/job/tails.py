@@ -11,6 +11,7 @@ from functools import lru_cache
 from clearance import shapes
 from clearance.bodies import wire
 from clearance.errors import InputError, Mistake
+from clearance.scene import weathered
 from clearance.scene.assemble import Site, place
 from clearance.scene.records import Stage, where
 
