@@ -23,6 +23,7 @@ from clearance.cli.distances import distances
 from clearance.cli.doctor import doctor
 from clearance.cli.expand import expand
 from clearance.cli.page import page
+from clearance.cli.record import record
 from clearance.cli.sag import sag
 from clearance.cli.schema import schema
 from clearance.cli.survey import survey
@@ -91,7 +92,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, brief, whatif, page, zones, distances, survey, expand, sag, schema, doctor):
+for command in (demo, check, brief, whatif, record, page, zones, distances, survey, expand, sag, schema, doctor):
     app.command()(command)
 
 

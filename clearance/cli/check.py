@@ -26,7 +26,10 @@ WORST_FIRST = (2, 1, 3, 0)
 
 
 def check(
-    scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files (TOML).", show_default=False)],
+    scenes: Annotated[
+        list[Path],
+        typer.Argument(metavar="SCENE...", help="Scene files (TOML), or records (zip).", show_default=False),
+    ],
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON, unrounded.")
     ] = None,
@@ -105,7 +108,11 @@ def folders_for(out: Path | None, scenes: list[Path]) -> list[Path | None]:
 
 
 def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Result]:
-    """One scene, read and checked. Raises `ClearanceError`."""
+    """One scene, read and checked; a record is replayed, at its own tolerance. Raises `ClearanceError`."""
+    if path.suffix.lower() == ".zip":
+        from clearance.cli.record import replayed
+
+        return replayed(path, quiet)
     from clearance.scene.reading import read_scene
 
     scene = read_scene(path)
