@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 End = Literal["from string", "to string"]
 
 BOW_M: Final = 0.01
-"""[m] Greatest bow of a swing arc between two neighbouring angles of an envelope; goes into slack. Smaller: more
+"""[m] Greatest bow of a swing arc between two neighbouring angles of an envelope; goes into its radius. Smaller: more
 triangles."""
 
 THIN_M: Final = 0.005
@@ -40,10 +40,14 @@ THIN_M: Final = 0.005
 triangles."""
 
 LAYER_M: Final = 0.05
-"""[m] Half the step between the shapes at which an envelope has its layers; goes into slack. Smaller: more layers."""
+"""[m] Half the step between the shapes at which an envelope has its layers; goes into its radius. Smaller: more
+layers."""
 
 MOST_LAYERS: Final = 6
-"""[1] Layers at most: past 0.6 m of shape they lie further apart, and slack grows."""
+"""[1] Layers at most: past 0.6 m of shape they lie further apart, and are thicker."""
+
+WHEREVER: Final = "wherever the weather may take it"
+"""Note of a body that is an envelope: drawings show it as a place that something may be in, not as a thing."""
 
 ROUNDING_M: Final = 1e-9
 """[m] Added to every slack for rounding."""
@@ -160,9 +164,10 @@ def envelope_shape(
     slack_m: survey and model error of the wire [m]
     offsets_m: places of the subconductors about the wire, across (left) and up [m]
 
-    Every point of the true wire lies within radius and slack of the shape: what the family of shapes leaves open
+    Every point of the true wire lies within radius and slack of the shape. What the family of shapes leaves open
     (``Piece.slack_m``) is part of the slack, so let the wire be the family's at a shape v and a swing phi of their
-    ranges, and x its point at a share t between two kept vertices.
+    ranges, and x its point at a share t between two kept vertices. What the wire truly fills between layers and angles
+    (2 and 3) goes into the radius, what is error (1, 4 and 5) into the slack.
 
     1. Vertices are left out while, at the lowest and at the highest v, each stays within `THIN_M` of its share of the
        chord. The difference is linear in v, and along the wire between two vertices: its size is convex in both, so
@@ -187,7 +192,7 @@ def envelope_shape(
     >>> line = Line("bus", End((0, 0, 9)), End((60, 0, 9)), 0.0281, find("Drake"), known=Known(sag_m=1.2, at_C=15.0))
     >>> placed = place([line], Weather((0, 30), (0, 10), conductor_C=(5, 60)))["bus"]
     >>> shape = envelope_shape(placed, 0.0281)
-    >>> len(shape) < 250, float(shape.slack.max()) - placed.pieces[0].slack_m < 0.066
+    >>> len(shape) < 250, bool(shape.radius.max() < 0.0281 / 2 + 0.061)
     (True, True)
     """
     far = min(max(abs(placed.swing_rad[0]), abs(placed.swing_rad[1])), pi)
@@ -267,11 +272,11 @@ def _envelope(placed: Placed, points: Floats, rate: Floats, radius_m: float, sla
     open_m = np.maximum(sizes[:-1], sizes[1:])
     layers = min(MOST_LAYERS, max(1, ceil(float(open_m.max()) * (high - low) / (2 * LAYER_M))))
     half = (high - low) / (2 * layers)
-    slack = slack_m + thinned + half * open_m + ROUNDING_M
+    radius, slack = radius_m + half * open_m, slack_m + thinned + ROUNDING_M
     return shapes.join(
         part
         for layer in range(layers)
-        for part in _sheet(placed, points + (low + half * (2 * layer + 1)) * rate, radius_m, slack)
+        for part in _sheet(placed, points + (low + half * (2 * layer + 1)) * rate, radius, slack)
     )
 
 
@@ -296,24 +301,25 @@ def _thinned(first: Floats, last: Floats) -> tuple[NDArray[np.int64], float]:
     return np.array(kept), worst
 
 
-def _sheet(placed: Placed, line: Floats, radius_m: float, slack: Floats) -> list[Shape]:
+def _sheet(placed: Placed, line: Floats, radius: Floats, slack_m: float) -> list[Shape]:
     """A polyline at every swing: per segment as many angles as its distance from the axis asks for."""
     low, high = placed.swing_rad
     reach = _reach(placed, line)
     made = []
-    for (p, q), far, more in zip(pairwise(line), np.maximum(reach[:-1], reach[1:]), slack, strict=True):
+    for (p, q), far, thick in zip(pairwise(line), np.maximum(reach[:-1], reach[1:]), radius, strict=True):
         if far * (high - low) / 2 <= ROUNDING_M:
             one, two = (_turned(placed, point[None], (low + high) / 2) for point in (p, q))
-            made.append(shapes.segments(one, two, radius_m, more + ROUNDING_M))
+            made.append(shapes.segments(one, two, thick, slack_m + ROUNDING_M))
             continue
         cells = max(1, ceil((high - low) / (2 * acos(1 - min(BOW_M / far, 1.0)))))
         step = (high - low) / cells
         angles = np.linspace(low, high, cells + 1)
         one, two = (np.concatenate([_turned(placed, x[None], float(angle)) for angle in angles]) for x in (p, q))
         a, b, c, d = one[:-1], two[:-1], one[1:], two[1:]
-        around = more + far * (1 - cos(step / 2)) + _twist(a, b, c, d)
-        made.append(shapes.triangles(np.stack([a, b, d], axis=1), radius_m, around))
-        made.append(shapes.triangles(np.stack([a, d, c], axis=1), radius_m, around))
+        thick += far * (1 - cos(step / 2))
+        around = slack_m + _twist(a, b, c, d)
+        made.append(shapes.triangles(np.stack([a, b, d], axis=1), thick, around))
+        made.append(shapes.triangles(np.stack([a, d, c], axis=1), thick, around))
     return made
 
 

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 
 from clearance.bodies import Body
+from clearance.bodies.deformable_wire import WHEREVER
 from clearance.report import views
 from clearance.report.paper import Label, Sheet
 from clearance.report.style import INK, PALE, PAPER, REACH, Pen, describe, pen
@@ -175,7 +176,9 @@ def _joined(lines: Floats) -> list[Floats]:
 
 
 def _note_sample(drawn: Drawn, body: Body, style: Pen) -> None:
-    if body.kind == "wire":
+    if body.kind == "wire" and WHEREVER in body.note:
+        words = "where a wire may be in the weather"
+    elif body.kind == "wire":
         words = f"wire, {describe(body.potential)}"
     else:
         words = {"cloud": "scan points", "insulator": "insulator string", "lead": "where the bonding lead may be"}.get(

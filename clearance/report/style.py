@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from clearance.bodies import Body
+from clearance.bodies.deformable_wire import WHEREVER
 from clearance.report.findings import Word
 
 INK: Final = "#222222"
@@ -85,11 +86,17 @@ KIND_PENS: Final[dict[str, Pen]] = {
 }
 
 
+ENVELOPE: Final = Pen(INK, 0.6, "-", "#EFEFEF")
+"""A wire where the body stands for everywhere the weather may take it."""
+
+
 def pen(body: Body, phases: tuple[str, ...]) -> Pen:
     """How a body is drawn: by its kind, and a wire by its potential."""
     own = KIND_PENS.get(body.kind, KIND_PENS["solid"])
     if body.kind != "wire":
         return own
+    if WHEREVER in body.note:
+        return ENVELOPE
     if body.potential in phases:
         return Pen(INK, own.width, PHASE_DASHES[phases.index(body.potential) % len(PHASE_DASHES)])
     if body.potential is None:

@@ -14,7 +14,9 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
 
+from clearance import shapes
 from clearance.bodies import Body
+from clearance.bodies.deformable_wire import WHEREVER
 from clearance.report import paper, views
 from clearance.report.gap_lines import GapLine
 from clearance.report.ink import UNSEEN, draw_bodies, draw_ground
@@ -46,12 +48,18 @@ def drawn_length(line: GapLine, view: View, index: int) -> float:
 
 
 def near_plane(bodies: Sequence[Body], view: View) -> list[Body]:
-    """What of each body lies near the plane; the ground and other surfaces that cross it are cut instead."""
-    return [
-        body if body.kind == "ground" else replace(body, shape=views.slab(body.shape, view, -near, near))
-        for body in bodies
-        for near in (NEAR_PLANE_M,)
-    ]
+    """What of each body lies near the plane; the ground and other surfaces that cross it are cut instead, and sheets
+    that stand for everywhere a wire may be are cut with their thickness."""
+    found = []
+    for body in bodies:
+        if body.kind == "ground":
+            found.append(body)
+            continue
+        shape = views.slab(body.shape, view, -NEAR_PLANE_M, NEAR_PLANE_M)
+        if WHEREVER in body.note:
+            shape = shapes.join([shape, views.crossed(body.shape, view)])
+        found.append(replace(body, shape=shape))
+    return found
 
 
 def true_length(
@@ -88,7 +96,8 @@ def true_length(
         draw_ground(sheet, ax, near, view, frame, 0.0)
         drawn = draw_bodies(sheet, ax, near, view, frame, phases, bodies_of(line), careful=True)
         for body in bodies:
-            if body.kind not in ("ground", "cloud", *UNSEEN) and (body.shape.corners == 3).any():
+            surface = body.kind not in ("ground", "cloud", *UNSEEN) and WHEREVER not in body.note
+            if surface and (body.shape.corners == 3).any():
                 _, cuts = views.cut(views.within(body.shape, view, frame), view)
                 ax.add_collection(LineCollection(list(cuts), colors=INK, linewidths=1.0, zorder=6.4), autolim=False)
         samples |= drawn.samples

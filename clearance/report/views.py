@@ -215,6 +215,23 @@ def cut(shape: Shape, view: View, depth: float = 0.0) -> tuple[Floats, Floats]:
     return points, np.asarray(lines, float).reshape(-1, 2, 2)
 
 
+def crossed(shape: Shape, view: View) -> Shape:
+    """Where the plane of a view crosses triangles, as segments with their radius and slack."""
+    far = view.depth(shape.vertices)
+    met = (shape.corners == 3) & (far.min(axis=1) < 0.0) & (far.max(axis=1) > 0.0)
+    vertices = shape.vertices.copy()
+    for k in np.flatnonzero(met):
+        corners, d = shape.vertices[k], far[k]
+        ends = [
+            corners[i] + (corners[j] - corners[i]) * (d[i] / (d[i] - d[j]))
+            for i, j in ((0, 1), (1, 2), (2, 0))
+            if (d[i] < 0.0) != (d[j] < 0.0)
+        ]
+        vertices[k] = ends[0], ends[1], ends[1]
+    lines = take(replace(shape, vertices=vertices), met)
+    return replace(lines, corners=np.full(len(lines), 2, np.int8))
+
+
 def thinned(xy: Floats, cell_m: float) -> Floats:
     """One point, the first, of each square cell: what is drawn of a scan. For drawing only."""
     if not len(xy):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body, cloud, ground, insulator, solid, structure, wire
-from clearance.bodies.deformable_wire import End
+from clearance.bodies.deformable_wire import WHEREVER, End
 from clearance.bodies.deformable_wire import strays_m as wire_strays_m
 from clearance.conductor import catenary
 from clearance.conductor.catenary import Catenary
@@ -411,7 +411,10 @@ def _hang(desk: _Desk, record: records.SpanWire | records.SlackWire) -> HungWire
     _refuse_underground(desk, record, shape)
     if record.name in desk.placed:
         shape, bodies = _in_weather(desk, record, bodies)
-    hung = HungWire(record, curve, (_wire_body(desk.scene, record, shape), *bodies))
+    body = _wire_body(desk.scene, record, shape)
+    if record.name in desk.placed:
+        body = replace(body, note="; ".join(filter(None, (body.note, WHEREVER))))
+    hung = HungWire(record, curve, (body, *bodies))
     desk.wires[record.name] = hung
     return hung
 
@@ -446,7 +449,7 @@ def _in_weather(
     if (depth > 0).any():
         # No mistake: an envelope holds more than the wire does. What the job comes to there is judged.
         desk.skipped.append(f"wire '{record.name}': its envelope over the weather reaches the ground")
-    return shape, [replace(body, shape=made[body.name]) for body in bodies]
+    return shape, [replace(body, shape=made[body.name], note=WHEREVER) for body in bodies]
 
 
 def _wire_body(scene: Scene, record: records.SpanWire | records.SlackWire, shape: shapes.Shape) -> Body:
