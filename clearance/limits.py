@@ -2,7 +2,7 @@
 limit.
 
 Between two circuits the gap counts as phase to phase at full value whatever the letters. The limit is the larger of the
-phase-to-phase limit at the higher voltage, and that for the two circuits in opposition, one of them at its overvoltage
+phase-to-phase limits of both, and of that for the two circuits in opposition, one of them at its overvoltage
 and the other at its crest; the careful side of both is said in `Required.voltage`.
 """
 
@@ -119,8 +119,13 @@ def _between_circuits(
     """The larger of both readings, as the module says, and how it was taken."""
     high, low = sorted((one, other), key=lambda circuit: highest_kV(scene, circuit), reverse=True)
     top, bottom = highest_kV(scene, high), highest_kV(scene, low)
-    full = _ask(scene, high, "phase-phase", kind, stated)
-    said = f"phase to phase at the higher of two circuits: {_described(scene, high)}"
+    # The higher voltage needs more unless the other circuit's overvoltage is much the larger.
+    full, governing = max(
+        ((_ask(scene, circuit, "phase-phase", kind, stated), circuit) for circuit in (high, low)),
+        key=lambda pair: pair[0].limit_m,
+    )
+    which = "higher of two circuits" if governing is high else "one of two circuits that needs more"
+    said = f"phase to phase at the {which}: {_described(scene, governing)}"
     # In opposition one circuit is at T times its crest, the other at its crest. The phase-to-phase form of the rules
     # takes 1.35 T + 0.45 times the crest of one voltage (OSHA Table R-3, IEC 61472), so solve that for the T that gives
     # the sum.

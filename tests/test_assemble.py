@@ -1,0 +1,104 @@
+"""The passage from records to bodies: everything in its place, at its potential, and nothing dropped without a word."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import small_scenes as small
+import trimesh
+from small_scenes import CIRCUIT, slab
+
+from clearance.errors import InputError
+from clearance.scene.assemble import assemble, place
+from clearance.scene.records import Reference
+
+SPAN = {"kind": "span", "name": "bus", "phase": "A", "diameter_m": 0.03, "from_m": [-20, 2, 11], "to_m": [20, 2, 11]}
+STRING = {"kind": "suspension", "length_m": 3.0, "insulating_m": 2.0, "diameter_m": 0.2, "units": 14}
+
+
+def site(**parts):
+    return assemble(small.scene(**parts))
+
+
+def named(found):
+    return {body.name: body for body in found.bodies}
+
+
+def test_a_span_hangs_by_its_sag_and_carries_its_slack():
+    found = site(wires=[{**SPAN, "sag_m": 0.8, "slack_m": 0.07}])
+    low, high = named(found)["bus"].shape.bounds
+    # Chords leave the curve by up to 5 mm, which is slack as well.
+    assert low[2] == pytest.approx(11 - 0.8 - 0.015 - 0.07, abs=0.011)
+    assert high[2] == pytest.approx(11 + 0.015 + 0.07, abs=0.011)
+    assert (named(found)["bus"].shape.slack >= 0.07).all()
+
+
+def test_strings_insulate_over_their_insulating_part_between_earthed_and_live_hardware():
+    found = site(wires=[{**SPAN, "sag_m": 0.8, "from_string": STRING}])
+    bodies = named(found)
+    assert not bodies["bus from string"].conductive
+    assert bodies["bus from string fittings"].potential == "earth"
+    assert bodies["bus"].potential == "A"
+    (string,) = found.strings
+    assert (string.name, string.insulating_m, string.units, string.phase) == ("bus from string", 2.0, 14, "A")
+    # Half a metre of hardware at either end of a string that hangs from 11 m.
+    assert string.earthed_m == pytest.approx((-20, 2, 10.5))
+    assert string.live_m == pytest.approx((-20, 2, 8.5))
+    assert found.wires["bus"].catenary.start == pytest.approx((-20, 2, 8.0))
+
+
+def test_a_post_is_live_where_a_wire_ends_at_its_head_and_floats_elsewhere():
+    post = {"name": "post", "from_m": [-20, 2, 8.4], "to_m": [-20, 2, 11.0], "insulating_m": 2.4, "diameter_m": 0.2}
+    joined = site(wires=[{**SPAN, "sag_m": 0.8}], insulators=[post])
+    assert joined.strings[0].phase == "A"
+    assert {body.potential for body in joined.bodies if body.name == "post head"} <= {"A"}
+    alone = site(wires=[{**SPAN, "sag_m": 0.8}], insulators=[{**post, "from_m": [9, 9, 1], "to_m": [9, 9, 3.6]}])
+    assert alone.strings[0].phase is None
+    assert {body.potential for body in alone.bodies if body.name == "post head"} <= {None}
+
+
+def test_references_are_stations_along_the_chord_from_the_attachment():
+    found = site(wires=[{**SPAN, "sag_m": 0.8, "from_string": STRING}])
+    (x, y, _) = place(found, found.wires["bus"].record, Reference("bus", 15.0, None))
+    assert (x, y) == pytest.approx((-5.0, 2.0))
+    ends = [place(found, found.wires["bus"].record, Reference("bus", None, end)) for end in ("start", "end")]
+    assert ends[0] == pytest.approx((-20, 2, 8.0))
+    assert ends[1] == pytest.approx((20, 2, 11.0))
+
+
+def test_a_station_beyond_the_wire_is_a_mistake_of_what_names_it():
+    dropper = {"kind": "slack", "name": "dropper", "phase": "A", "from_m": "bus @ 41", "to_m": [0, 2, 5], "length_m": 9}
+    with pytest.raises(InputError, match=r"wire 'dropper'.*a station on the conductor"):
+        site(wires=[{**SPAN, "sag_m": 0.8}, {**dropper, "diameter_m": 0.03}])
+
+
+def test_structures_stand_on_the_ground_below_them():
+    ground = {"kind": "plane", "through_m": [0, 0, 2], "slope_deg": 10, "uphill_deg": 0, "extent_m": 40}
+    pole = {"kind": "pole", "name": "pole", "base_m": [6, 0], "height_m": 9, "base_radius_m": 0.2, "top_radius_m": 0.1}
+    shape = named(site(ground=ground, structures=[pole]))["pole"].shape
+    foot = 2 + 6 * np.tan(np.radians(10))
+    assert shape.vertices[:, :, 2].min() == pytest.approx(foot, abs=1e-9)
+    assert shape.vertices[:, :, 2].max() == pytest.approx(foot + 9, abs=1e-9)
+
+
+def test_coordinates_far_from_the_origin_are_refused():
+    with pytest.raises(InputError, match=r"solid 'bus A'.*set \[origin\] near the site|Set \[origin\] near the site"):
+        site(solids=[slab("bus A", bottom_m=9.0, at=(2.0e6, 0.0))])
+
+
+def test_what_may_be_live_is_listed_and_what_is_earthed_is_not():
+    shield = {**SPAN, "name": "shield", "insulated": True, "potential": "earth", "sag_m": 0.5}
+    shield.pop("phase")
+    out = {"name": "out", "phases": ["X", "Y"], "nominal_kV": 110, "state": "earthed"}
+    found = site(circuits=[CIRCUIT, out], wires=[{**SPAN, "sag_m": 0.8}, shield])
+    assert found.live == ("A", "B", "C", "shield")
+    assert found.circuit_of["shield"].name == "bay"
+
+
+def test_open_surfaces_and_what_a_scan_cannot_see_are_told(tmp_path):
+    mesh = trimesh.creation.box(extents=(1, 1, 1))
+    mesh.update_faces(np.arange(len(mesh.faces)) > 1)
+    mesh.export(tmp_path / "sheet.stl")
+    entry = {"kind": "mesh", "name": "sheet", "file": str(tmp_path / "sheet.stl"), "units": "m", "at_m": [5, 5, 1]}
+    found = site(solids=[{**entry, "solid": False}])
+    assert any("sheet" in line and "1 hole" in line for line in found.skipped)

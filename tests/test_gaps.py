@@ -1,0 +1,137 @@
+"""Which chains are judged: ends at potentials, only floating bodies between, some body of the job on the way."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from clearance import shapes
+from clearance.bodies import Body
+from clearance.gaps import MOST_CASES, Case, cases, judged
+from clearance.kernel.paths import LONGEST
+from clearance.tolerances import TOOL_NEARNESS_M
+
+POINT = shapes.points([[0, 0, 0]])
+
+
+def body(name, potential="earth", job=False, states=(), conductive=True, extent=float("inf")):
+    return Body(name, "wire", POINT, conductive, potential, job, None, extent, states)
+
+
+def asked(bodies, tools=(), air=(), live=("A", "B")):
+    (case,) = cases(bodies)
+    return {(*q.between, q.kind): q for q in judged(bodies, case, live, tools, air)}
+
+
+def chains(question):
+    return {tuple(group.bodies for group in path.groups) for path in question.paths}
+
+
+LINE = [body("bus A", "A"), body("bus B", "B"), body("tower")]
+
+
+def test_a_line_without_a_job_has_nothing_to_judge():
+    assert asked(LINE) == {}
+    assert asked([*LINE, body("loose metal", None)]) == {}
+    assert asked([*LINE, body("ladder", None, job=True, conductive=False)]) == {}
+
+
+def test_one_end_of_the_job_is_enough_and_its_other_bodies_count_as_one_conductor():
+    found = asked([*LINE, body("crew", job=True), body("truck", job=True)])
+    assert set(found) == {("A", "earth", "tool"), ("B", "earth", "tool")}
+    assert chains(found["A", "earth", "tool"]) == {(("bus A",), ("crew", "truck"))}
+
+
+def test_a_floating_body_of_the_job_joins_every_two_potentials():
+    found = asked([*LINE, body("worker", None, job=True, extent=2.4)])
+    assert set(found) == {("A", "B", "object"), ("A", "earth", "object"), ("B", "earth", "object")}
+    (path,) = found["A", "B", "object"].paths
+    assert [group.bodies for group in path.groups] == [("bus A",), ("worker",), ("bus B",)]
+    assert path.groups[1].extent_m == 2.4
+
+
+def test_floating_metal_of_the_line_counts_only_on_a_chain_with_the_job():
+    found = asked([*LINE, body("plate", None), body("worker", None, job=True)])
+    assert chains(found["A", "B", "object"]) == {
+        (("bus A",), ("worker",), ("bus B",)),
+        (("bus A",), ("plate",), ("worker",), ("bus B",)),
+        (("bus A",), ("worker",), ("plate",), ("bus B",)),
+    }
+
+
+def test_a_body_at_a_potential_is_never_passed_through():
+    found = asked([*LINE, body("worker", "A", job=True), body("plate", None)])
+    for question in found.values():
+        for chain in chains(question):
+            assert all(set(group) <= {"plate"} for group in chain[1:-1])
+
+
+def test_kinds_phase_to_earth_takes_the_tool_limit_phase_to_phase_the_air_limit_and_the_tool_limit():
+    bodies = [*LINE, body("worker", "A", job=True), body("hull", None, job=True, conductive=False)]
+    found = asked(bodies, tools=["hull"])
+    assert set(found) == {("A", "B", "air"), ("A", "B", "tool"), ("A", "earth", "tool")}
+    (by_tool,) = found["A", "B", "tool"].paths
+    assert by_tool.offset_m == -2 * TOOL_NEARNESS_M
+    assert by_tool.groups[1].bodies == ("hull",)
+    assert by_tool.groups[1].extent_m == -2 * TOOL_NEARNESS_M
+    assert ("A", "B", "tool") not in asked(bodies, tools=[])
+    declared = asked(bodies, air=[("earth", "A")])
+    assert ("A", "earth", "air") in declared
+    assert ("A", "earth", "tool") not in declared
+
+
+def test_empty_bodies_are_no_ends():
+    nothing = Body("nothing", "wire", shapes.empty(), True, "B", True)
+    assert asked([body("bus A", "A"), nothing, body("tower")]) == {}
+
+
+def test_cases_are_every_combination_and_bodies_of_one_name_of_state_change_together():
+    dead = (("circuit x at earth", "earth"),)
+    bodies = [body("D1", "D", states=dead), body("D2", "E", states=dead), body("w", "A", states=(("lost", None),))]
+    found = {case.name: case.potential for case in cases(bodies)}
+    assert list(found) == ["as stated", "lost", "circuit x at earth", "circuit x at earth and lost"]
+    assert found["as stated"] == {"D1": "D", "D2": "E", "w": "A"}
+    assert found["circuit x at earth and lost"] == {"D1": "earth", "D2": "earth", "w": None}
+
+
+def test_more_cases_than_can_be_judged_are_refused_by_name():
+    count = MOST_CASES.bit_length()
+    bodies = [body(f"wire {k}", states=((f"state {k}", "A"),)) for k in range(count)]
+    assert len(cases(bodies[:-1])) == MOST_CASES
+    with pytest.raises(ValueError, match=f"wire {count - 1}"):
+        cases(bodies)
+
+
+def test_more_floating_bodies_than_a_chain_can_pass_are_refused_by_name():
+    loose = [body(f"piece {k}", None, job=True) for k in range(LONGEST)]
+    with pytest.raises(ValueError, match="piece 0"):
+        asked([*LINE, *loose])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(["A", "B", "earth", None]), st.booleans()), min_size=1, max_size=5))
+def test_the_chains_are_all_simple_paths_of_the_design_and_no_others(told):
+    """Counted afresh, body by body: each body a conductor of its own makes a superset of the groups' chains."""
+    bodies = [body(f"b{k}", potential, job) for k, (potential, job) in enumerate(told)]
+    at = {b.name: b.potential for b in bodies}
+    jobs = {b.name for b in bodies if b.job}
+    floating = [b.name for b in bodies if b.potential is None]
+    wanted = set()
+    for one, other in itertools.permutations([b.name for b in bodies if b.potential is not None], 2):
+        if at[one] == at[other]:
+            continue
+        for count in range(len(floating) + 1):
+            for between in itertools.permutations(floating, count):
+                chain = (one, *between, other)
+                if jobs & set(chain):
+                    wanted.add(chain)
+    found = set()
+    case = Case("as stated", at)
+    for question in judged(bodies, case, ("A", "B"), (), ()):
+        for path in question.paths:
+            for chain in itertools.product(*(group.bodies for group in path.groups)):
+                found |= {chain, chain[::-1]}
+    assert found == wanted

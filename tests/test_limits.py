@@ -1,0 +1,122 @@
+"""Which distance a gap is compared with: the scene's rules for a pair of potentials, on the careful side."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+import small_scenes as small
+from small_scenes import CIRCUIT
+
+from clearance import rules
+from clearance.errors import InputError
+from clearance.limits import highest_kV, per_unit, refusals, required_between
+from clearance.scene.records import phases
+
+PLAIN = {"name": "bay", "phases": ["A", "B"], "nominal_kV": 220}
+
+
+def limit(one, other, kind, **parts):
+    scene = small.scene(**parts)
+    return required_between(scene, phases(scene), one, other, kind)
+
+
+@pytest.mark.parametrize("kind", ["air", "tool", "object"])
+@pytest.mark.parametrize("other", ["B", "earth"])
+def test_within_a_circuit_it_is_what_the_rule_says(other, kind):
+    found = limit("A", other, kind)
+    exposure = "phase-earth" if other == "earth" else "phase-phase"
+    asked = {"gap": kind, "voltage_kV": 220, "highest_kV": 245.0, "inputs": {"per_unit_basis": "study"}}
+    told = rules.required("osha-1910.269", exposure, per_unit_overvoltage=2.5, **asked)
+    assert (found.limit_m, found.electrical_m) == (told.limit_m, told.electrical_m)
+    asked.pop("inputs")
+    assert found.assumed_m == rules.required("osha-1910.269", exposure, **asked).limit_m > found.limit_m
+    assert found.rule == {"name": told.rule.name, "edition": told.rule.edition, "clause": told.rule.clause}
+    assert "245 kV" in found.voltage
+    assert "2.5 per unit" in found.voltage
+
+
+@pytest.mark.parametrize(
+    ("rule", "highest"), [("osha-1910.269", 242.0), ("en-50110-1", 245.0), (["osha-1910.269", "en-50110-1"], 245.0)]
+)
+def test_the_highest_voltage_is_the_top_of_the_class_never_the_nominal(rule, highest):
+    """220 kV: 245 kV by IEC 60038, 242 kV in United States practice; of several rules the larger."""
+    scene = small.scene(rule=rule, circuits=[PLAIN])
+    assert highest_kV(scene, scene.circuits[0]) == highest
+    stated = small.scene(rule=rule, circuits=[{**PLAIN, "highest_kV": 238.0, "highest_basis": "operator"}])
+    assert highest_kV(stated, stated.circuits[0]) == 238.0
+
+
+def test_a_nominal_voltage_in_no_list_is_refused():
+    scene = small.scene(circuits=[{**PLAIN, "nominal_kV": 217}])
+    with pytest.raises(InputError, match="217 kV"):
+        highest_kV(scene, scene.circuits[0])
+    (mistake,) = refusals(scene)
+    assert "circuit 'bay'" in mistake.where
+
+
+def test_the_overvoltage_is_as_stated_else_as_assumed():
+    stated, plain = small.scene(), small.scene(circuits=[PLAIN])
+    assert per_unit(stated, stated.circuits[0]) == 2.5
+    assert per_unit(plain, plain.circuits[0]) == 3.5
+
+
+@pytest.mark.parametrize(("high", "low"), [(2.5, 2.5), (1.2, 1.2), (1.0, 3.0), (1.3, 1.0), (3.0, 1.5)])
+@pytest.mark.parametrize("second", [245.0, 145.0])
+def test_between_circuits_the_larger_of_both_readings(high, low, second):
+    """Full value: (1.35 T + 0.45) times the crest, of the circuit where it is more. In opposition: T times the crest of
+    the one and the crest of the other, either way round. OSHA, C = 0.011, a of the ground curve up to 915 kV."""
+    other = {**CIRCUIT, "name": "line", "phases": ["X", "Y"], "nominal_kV": second / 1.1, "highest_kV": second}
+    circuits = [{**CIRCUIT, "overvoltage_per_unit": high}, {**other, "overvoltage_per_unit": low}]
+    full = max((1.35 * high + 0.45) * 245.0, (1.35 * low + 0.45) * second) / math.sqrt(3)
+    opposed = max(high * 245.0 + second, low * second + 245.0) / math.sqrt(3)
+    used = max(full, opposed)
+    peak = used * math.sqrt(2)
+    assert peak < 915
+    expected = 0.3048 * (0.011 + max(0.0, (peak - 635) / 140000)) * used + 0.31
+    for one, two in (("A", "X"), ("X", "A")):
+        found = limit(one, two, "object", circuits=circuits)
+        assert found.limit_m == pytest.approx(expected, abs=1e-9)
+        assert ("opposition" in found.voltage) == (opposed > full)
+
+
+def test_a_rule_that_takes_no_overvoltage_gives_its_table_between_circuits_and_says_so():
+    """GB 26859: 2.5 m to the adjacent phase at 220 kV (REFERENCE 3.2, from memory)."""
+    other = {**PLAIN, "name": "line", "phases": ["X", "Y"], "nominal_kV": 110}
+    found = limit("A", "X", "air", rule="gb-26859", circuits=[PLAIN, other])
+    assert found.limit_m == 2.5
+    assert "takes no overvoltage" in found.voltage
+
+
+def test_two_circuits_below_72_5_kV_take_their_table():
+    """OSHA Table R-6 at 72.5 kV between phases: 1.20 m."""
+    low = [{**PLAIN, "nominal_kV": 66}, {**PLAIN, "name": "line", "phases": ["X", "Y"], "nominal_kV": 34.5}]
+    assert limit("A", "X", "object", circuits=low).limit_m == pytest.approx(1.20, abs=1e-9)
+
+
+def test_where_the_rule_is_silent_there_is_no_limit_and_the_reason_is_kept():
+    found = limit("A", "B", "air", rule="en-50110-1", circuits=[PLAIN])
+    assert found.limit_m is None
+    assert "en-50110-1" in found.why
+
+
+def test_what_stands_on_memory_is_kept():
+    assert any("Table R-3" in line for line in limit("A", "earth", "tool").unconfirmed)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"circuits": [{**PLAIN, "nominal_kV": 1000, "highest_kV": 1100.0, "highest_basis": "operator"}]}, "1100 kV"),
+        ({"altitude_m": 7000}, "7000 m"),
+    ],
+)
+def test_a_refusal_is_a_mistake_of_the_scene_once_and_silence_is_none(changes, said):
+    (mistake,) = refusals(small.scene(**changes))
+    assert said in str(mistake)
+    assert list(refusals(small.scene(rule="en-50110-1", circuits=[PLAIN]))) == []
+
+
+def test_an_earthed_circuit_is_asked_of_no_rule():
+    out = {**PLAIN, "name": "out", "phases": ["X", "Y"], "nominal_kV": 1000, "highest_kV": 1100.0, "state": "earthed"}
+    assert list(refusals(small.scene(circuits=[PLAIN, {**out, "highest_basis": "operator"}]))) == []
