@@ -256,13 +256,13 @@ def zones_of(
     return found
 
 
-def region_of(site: Site, setting: Setting) -> tuple[Floats, Floats]:
-    """The place of work: `BEYOND_M` to each side of the track, from the ground to above the live parts near it."""
+def region_of(site: Site, setting: Setting, beyond_m: float = BEYOND_M) -> tuple[Floats, Floats]:
+    """The place of work: so far [m] to each side of the track, from the ground to above the live parts near it."""
     track = site.scene.track
     if track is None:
         raise InputError(Mistake(where(site.scene, "track"), "a track, for a region to make zones in", "none"))
     plan = np.array([point[:2] for point in track.points_m], float)
-    low, high = plan.min(axis=0) - BEYOND_M, plan.max(axis=0) + BEYOND_M
+    low, high = plan.min(axis=0) - beyond_m, plan.max(axis=0) + beyond_m
     live = [body for body in setting.bodies if body.potential in site.live and len(body.shape)]
     top = 10.0
     for body in live:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from page_example import example
 
-from clearance import shapes
+from clearance import shapes, zones
 from clearance.bodies import Body
 from clearance.job.setting import standing
 from clearance.view import geometry, page
@@ -212,6 +212,24 @@ def test_a_scan_of_any_size_stays_under_five_megabytes_and_says_what_is_left_out
     from scipy.spatial import cKDTree
 
     assert cKDTree(scan).query(drawn)[0].max() < 0.0013 * np.sqrt(3)
+
+
+def test_zones_stand_in_the_page_and_give_way_when_it_grows(tmp_path, monkeypatch):
+    found = example()
+    region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
+    made = zones.zones_of(found.prepared.site, found.prepared.stages[0][0], zones.Person("earth"), 0.5, region)
+    text = page.write_page(found.prepared, found.result, tmp_path / "a.html", (), made).read_text(encoding="utf-8")
+    whole = json.loads(re.search(r'id="data">(.*?)</script>', text, re.DOTALL)[1])
+    (zone,) = whole["zones"]
+    corners = geometry.unpacked(zone["mesh"]["xyz"], "<u2").reshape(-1, 3) * zone["mesh"]["step"] + zone["mesh"]["low"]
+    assert np.abs(corners + whole["offset"] - made[0].mesh.vertices).max() < 2e-4
+    assert (geometry.unpacked(zone["faces"], "<u2").reshape(-1, 3) == made[0].mesh.faces).all()
+
+    monkeypatch.setattr(page, "LARGEST", 1_000_000)
+    small = page.write_page(found.prepared, found.result, tmp_path / "b.html", (), made).read_text(encoding="utf-8")
+    whole = json.loads(re.search(r'id="data">(.*?)</script>', small, re.DOTALL)[1])
+    assert whole["zones"] == []
+    assert whole["notes"] == [f"left out, so that the page stays small: {made[0].title}"]
 
 
 def test_rows_say_which_body_and_which_rule(data):

@@ -13,6 +13,7 @@ from browser import Browser
 from page_example import example
 
 from clearance.view.page import SOURCES, Drawing, write_page
+from clearance.zones import Person, zones_of
 
 NPM_S = 120
 AXE = "axe-core@4.14.1"
@@ -26,7 +27,9 @@ def file(tmp_path_factory):
     folder = tmp_path_factory.mktemp("page")
     (folder / "plan.svg").write_text(SVG)
     found, plan = example(), Drawing("Plan of stage 2", folder / "plan.svg")
-    return write_page(found.prepared, found.result, folder / "job.html", [plan])
+    region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
+    zones = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    return write_page(found.prepared, found.result, folder / "job.html", [plan], zones)
 
 
 @pytest.fixture(scope="module")
@@ -170,6 +173,16 @@ def test_layers_take_away_and_give_back(opened):
         click(opened, f"#layer-{layer}")
         assert differing(before, frame(opened)) > 0.0005, layer
         click(opened, f"#layer-{layer}")
+    assert differing(before, frame(opened)) < 0.002
+
+
+def test_a_zone_is_shown_with_its_error_and_hidden_again(opened):
+    before = frame(opened)
+    choose = "((s, v) => { s.value = v; s.dispatchEvent(new Event('change')); })(document.getElementById('zone'), '%s')"
+    opened.js(choose % "0")
+    assert differing(before, frame(opened)) > 0.01
+    assert "on the surface it is 0 m to 0.4" in text(opened, "#zoned")
+    opened.js(choose % "")
     assert differing(before, frame(opened)) < 0.002
 
 

@@ -16,6 +16,16 @@ from clearance.tolerances import TOLERANCE_M
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
     from clearance.result import Result
+    from clearance.zones import Zone
+
+STEPS_M = (0.3, 0.4, 0.5, 0.6)
+"""[m] How fine a zone in a page is: the finest of these that fits."""
+
+BEYOND_M = 3.5
+"""[m] Zones in a page reach this far to each side of the track."""
+
+MOST_TRIANGLES = 20_000
+"""Triangles of one zone in a page: 12 bytes each in the file."""
 
 
 def page(
@@ -25,6 +35,7 @@ def page(
         typer.Option("--out", metavar="FILE", help="The page; if not given, the scene's name with .html, here."),
     ] = None,
     drawings: Annotated[bool, typer.Option(help="Put plan, elevation and section into the page as well.")] = True,
+    zones: Annotated[bool, typer.Option(help="Put zones into the page: coarse ones, to look at.")] = True,
     tolerance_m: Annotated[
         float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
     ] = TOLERANCE_M,
@@ -37,19 +48,38 @@ def page(
         error = FileNotFoundError(2, "its folder is not there")
         raise InputError(unwritable("--out", file, "a file", error))
     prepared, result = checked(scene, tolerance_m, quiet)
-    typer.echo(f"wrote {written(prepared, result, file, drawings, quiet)}")
+    typer.echo(f"wrote {written(prepared, result, file, drawings, quiet, zones)}")
     typer.echo(f"verdict: {result.verdict}")
     raise typer.Exit(CODES[result.verdict])
 
 
-def written(prepared: Prepared, result: Result, file: Path, drawings: bool, quiet: bool) -> Path:
-    """The page of a result; with drawings made for it where asked. Raises `ClearanceError`."""
+def written(prepared: Prepared, result: Result, file: Path, drawings: bool, quiet: bool, zones: bool = False) -> Path:
+    """The page of a result; with drawings and zones made for it where asked. Raises `ClearanceError`."""
     from clearance.view.page import drawings_among, write_page
 
     try:
+        surfaces = page_zones(prepared) if zones else []
         if not drawings:
-            return write_page(prepared, result, file)
+            return write_page(prepared, result, file, (), surfaces)
         with tempfile.TemporaryDirectory() as folder:
-            return write_page(prepared, result, file, drawings_among(drawn(prepared, result, Path(folder), quiet)))
+            chosen = drawings_among(drawn(prepared, result, Path(folder), quiet))
+            return write_page(prepared, result, file, chosen, surfaces)
     except OSError as error:
         raise InputError(unwritable("--out", file, "a file", error)) from None
+
+
+def page_zones(prepared: Prepared) -> list[Zone]:
+    """Zones to look at in a page: of every person, as fine as fits, among what stands in the first stage; none where
+    there is no track to make them about."""
+    from clearance.cli.zones import persons, zones_at
+
+    if prepared.site.scene.track is None or not prepared.site.scene.workers:
+        return []
+    found: list[Zone] = []
+    for person in persons(prepared, None, None):
+        for step_m in STEPS_M:
+            made = zones_at(prepared, 0, person, step_m, BEYOND_M)
+            if all(len(zone.mesh.faces) <= MOST_TRIANGLES for zone in made):
+                break
+        found += [zone for zone in made if 0 < len(zone.mesh.faces) <= MOST_TRIANGLES]
+    return found

@@ -114,11 +114,15 @@ def persons(prepared: Prepared, asked: list[str] | None, reach_m: float | None) 
     return found
 
 
-def zones_at(prepared: Prepared, index: int, person: Person, step_m: float) -> list[Zone]:
-    """The zones of a person among what stands in a stage."""
-    from clearance.zones import zones_of
+def zones_at(
+    prepared: Prepared, index: int, person: Person, step_m: float, beyond_m: float | None = None
+) -> list[Zone]:
+    """The zones of a person among what stands in a stage, so far [m] to each side of the track."""
+    from clearance.zones import BEYOND_M, region_of, zones_of
 
-    return zones_of(prepared.site, prepared.stages[index][0], person, step_m)
+    setting = prepared.stages[index][0]
+    region = region_of(prepared.site, setting, BEYOND_M if beyond_m is None else beyond_m)
+    return zones_of(prepared.site, setting, person, step_m, region)
 
 
 def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:

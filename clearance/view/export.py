@@ -168,5 +168,6 @@ def packed_zone(zone: Zone, offset: Floats) -> dict[str, Any]:
         "excess_m": up(zone.mesh.excess_m, 2),
         "cut": zone.mesh.cut,
         "mesh": quantised(zone.mesh.vertices - offset),
-        "faces": packed(zone.mesh.faces, "<u4"),
+        "faces": packed(zone.mesh.faces, "<u2" if len(zone.mesh.vertices) < 2**16 else "<u4"),
+        "wide": len(zone.mesh.vertices) >= 2**16,
     }

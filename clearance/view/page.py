@@ -18,15 +18,21 @@ from pathlib import Path
 from typing import Any, Final
 
 import jinja2
+import numpy as np
 from markupsafe import Markup, escape
 
 from clearance.pipeline import Prepared
 from clearance.report.numbers import up
 from clearance.result import Result
+from clearance.view.export import packed_zone
 from clearance.view.scene_data import page_data
+from clearance.zones import Zone
 
 SOURCES: Final = Path(__file__).parent / "page"
 BUNDLE: Final = SOURCES / "bundle.js"
+
+LARGEST: Final = 4_900_000
+"""Size of a page [bytes] beyond which zones, then drawings, are left out."""
 
 MOST_DRAWING_BYTES: Final = 900_000
 """Size of all drawings in a page at most, before they are encoded; what is more stays beside it."""
@@ -43,13 +49,28 @@ class Drawing:
     path: Path
 
 
-def write_page(prepared: Prepared, result: Result, path: Path, drawings: Sequence[Drawing] = ()) -> Path:
+def write_page(
+    prepared: Prepared,
+    result: Result,
+    path: Path,
+    drawings: Sequence[Drawing] = (),
+    zones: Sequence[Zone] = (),
+) -> Path:
     """Write the page of a result, and return its path.
 
     drawings: SVG files to stand in the page, for where the 3D view cannot be drawn
+    zones: surfaces to be shown, one at a time
     Raises OSError where the file cannot be written.
     """
-    text = page_text(page_data(prepared, result), result.tolerance_m, drawings)
+    data = page_data(prepared, result)
+    shown, surfaces = list(drawings), [packed_zone(zone, np.array(data["offset"])) for zone in zones]
+    while True:
+        text = page_text(data | {"zones": surfaces}, result.tolerance_m, shown)
+        if len(text.encode("utf-8")) <= LARGEST or not (shown or surfaces):
+            break
+        # The job itself always stands in the page; what was left out is said in it.
+        dropped = surfaces.pop()["title"] if surfaces else shown.pop().title
+        data["notes"] = [*data["notes"], f"left out, so that the page stays small: {dropped}"]
     beside = path.with_name(f".{path.name}.part")
     try:
         beside.write_text(text, encoding="utf-8", newline="\n")

@@ -132,7 +132,6 @@ class Page {
     fillMarks(this.stage);
     $("stage").value = String(number);
     this.live?.setStage(number);
-    this.zones.setStage(number);
     this.setStep(0);
     fillGaps($("govern"), this.stage.rows, this.stage.govern, state, { jump: (k) => this.jump(k) });
     $("word").dataset.word = this.stage.word;

@@ -40,6 +40,10 @@ export function shorts(text) {
   return new Uint16Array(bytes(text).buffer);
 }
 
+export function whole(text) {
+  return new Uint32Array(bytes(text).buffer);
+}
+
 function bytes(text) {
   const raw = atob(text);
   const found = new Uint8Array(raw.length);

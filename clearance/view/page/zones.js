@@ -1,6 +1,6 @@
 // Owns the zones: surfaces where the margin is nothing, one shown at a time.
 import { BufferAttribute, BufferGeometry, DoubleSide, Mesh, MeshLambertMaterial } from "three";
-import { shorts } from "./parts.js";
+import { shorts, whole } from "./parts.js";
 
 const $ = (id) => document.getElementById(id);
 
@@ -9,28 +9,31 @@ export class Zones {
     this.data = data;
     this.scene = scene;
     this.made = new Map();
-    this.stage = -1;
   }
 
   fill(changed) {
     const zones = this.data.zones ?? [];
     $("zonebox").hidden = !zones.length;
     if (!zones.length) return;
-    $("zone").addEventListener("change", () => changed($("zone").value || null));
+    $("zone").addEventListener("change", () => {
+      const zone = zones[Number($("zone").value)];
+      $("zoned").textContent = $("zone").value && zone
+        ? `No margin is left inside; on the surface it is 0 m to ${zone.excess_m} m.${zone.cut ? " Cut off at the edge of the region." : ""}`
+        : "";
+      changed($("zone").value || null);
+    });
     const option = (value, text) => Object.assign(document.createElement("option"), { value, textContent: text });
     $("zone").replaceChildren(option("", "none"), ...zones.map((zone, k) => option(String(k), zone.title)));
   }
-
-  setStage() {}
 
   object(k) {
     if (!this.made.has(k)) {
       const zone = this.data.zones[k];
       const geometry = new BufferGeometry();
       geometry.setAttribute("position", new BufferAttribute(shorts(zone.mesh.xyz), 3));
-      geometry.setIndex(new BufferAttribute(shorts(zone.faces), 1));
+      geometry.setIndex(new BufferAttribute((zone.wide ? whole : shorts)(zone.faces), 1));
       const material = new MeshLambertMaterial({
-        color: this.data.colours.breach, transparent: true, opacity: 0.3, side: DoubleSide, depthWrite: false, flatShading: true,
+        color: this.data.colours[zone.exposure === "phase-phase" ? "low margin" : "breach"], transparent: true, opacity: 0.28, side: DoubleSide, depthWrite: false, flatShading: true,
       });
       const made = new Mesh(geometry, material);
       made.position.fromArray(zone.mesh.low);
