@@ -130,13 +130,21 @@ def basis(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
         yield f"conductor temperature of {', '.join(names)}: {words}"
 
 
-def remarks(placed: Mapping[str, Placed]) -> Iterator[str]:
+def remarks(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
     """What a reader must know of how the wires were placed, and what is not evaluated."""
     if not placed:
         return
     made: dict[str, list[str]] = {}
+    carried: dict[str, list[str]] = {}
+    for record in scene.wires:
+        if isinstance(record, SlackWire):
+            for value in (record.from_m, record.to_m):
+                if isinstance(value, Reference):
+                    carried.setdefault(value.name, []).append(record.name)
     for name, one in placed.items():
         words = list(one.notes)
+        if name in carried:
+            words.append(f"how weight and wind of {', '.join(carried[name])} change its shape is not evaluated")
         if one.correction is not None:
             found = one.correction
             words.append(
