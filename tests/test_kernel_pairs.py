@@ -177,14 +177,15 @@ def test_degenerate_cores_keep_their_boundary_cases(offset):
     """Zero-length segments, needles, parallel and coincident cores, about a far origin: the answer is known in the head."""
     at = np.array([offset, -offset, offset])
     segment = np.array([[0, 0, 0], [1, 0, 0], [1, 0, 0.0]]) + at
+    plate = np.array([[-5, -5, 0], [5, -5, 0], [0, 5, 0.0]]) + at
     cases = [
-        (segment, 2, segment + [0, 2, 0], 2, 2.0),  # parallel, side by side
-        (segment, 2, segment + [3, 0, 0], 2, 2.0),  # in one line
+        (segment, 2, segment + np.array([0, 2, 0]), 2, 2.0),  # parallel, side by side
+        (segment, 2, segment + np.array([3, 0, 0]), 2, 2.0),  # in one line
         (segment, 2, segment, 2, 0.0),  # coincident
-        (segment, 2, np.repeat(segment[:1], 3, 0) + [0.5, 0, 1.5], 2, 1.5),  # a segment of no length
+        (segment, 2, np.repeat(segment[:1], 3, 0) + np.array([0.5, 0, 1.5]), 2, 1.5),  # a segment of no length
         (segment, 2, np.array([[0, 1, 0], [1, 1, 0], [0.5, 1, 1e-9]]) + at, 3, 1.0),  # a needle
         (segment, 2, np.array([[0, 1, 0], [1, 1, 0], [0.5, 1, 0]]) + at, 3, 1.0),  # a triangle of no area
-        (segment + [0, 0, 0.5], 2, np.array([[-5, -5, 0], [5, -5, 0], [0, 5, 0.0]]) + at, 3, 0.5),  # over a face
+        (segment + np.array([0, 0, 0.5]), 2, plate, 3, 0.5),  # over a face
         (
             np.array([[0, 0, -1], [0, 0, 1], [0, 0, 1.0]]) + at,
             2,
