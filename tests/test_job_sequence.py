@@ -120,6 +120,14 @@ REFUSED = {
         {"move to B": {"kind": "earthing", "workers": (), "lifts_earth": OFF}},
         ["'move to B': lifts_earth: expected a wire that is earthed, found \"dropper A\", not earthed"],
     ),
+    "earthed by hand": (
+        {"move to B": {"kind": "earthing", "workers": (), "earths": OFF}},
+        ["'move to B': stick_m: expected the insulating length of the remote tool, found nothing"],
+    ),
+    "earthed from the ladder": (
+        {"come down from A": {"kind": "earthing", "earths": OFF, "stick_m": 2.5}},
+        ["'come down from A': workers: expected nobody on the ladder, found worker"],
+    ),
     "both ends in hand": (
         {"part dropper A": {"contacts": (("worker", "east bus A"), ("worker", "dropper A"))}},
         ["'part dropper A': contacts: expected nobody at both ends of an opening, found 'worker' at \"dropper A\" and"],

@@ -9,6 +9,7 @@ from clearance.cli import app
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import InputError
 from clearance.job import sequence, templates
+from clearance.job.insulation import insulation_of
 from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene.builtin import builtin_scene
@@ -140,6 +141,29 @@ def test_an_earthed_tail_is_carried_as_earth_until_its_earth_is_removed(tmp_path
     assert stages["earth dropper A"].potentials == {}
     assert stages["move to station 6.4 m"].potentials == {"dropper A": "earth"}
     assert stages["remove the earth of dropper A"].potentials == {}
+
+
+def test_the_remote_tool_is_long_enough_by_the_rule(tmp_path):
+    # GB 26859: 2.1 m of insulation for an operating rod at 220 kV; the figure is tested against its source with the
+    # rules.
+    earthed = job("earth tail", **LEAN, wires='["dropper A"]', by='"rope crew west"', stick_m=2.0)
+    scene = read(tmp_path, OFF_A + earthed, {'rule = ["osha-1910.269"]': 'rule = ["gb-26859"]'})
+    (stage,) = [stage for stage in templates.expanded(scene).stages if stage.kind == "earthing"]
+    site = prepare(scene).site
+    for stick, verdict in ((2.0, "breach"), (2.1, "clear")):
+        found = insulation_of(site, stage.model_copy(update={"stick_m": stick}))
+        assert [(one.body, one.verdict, one.left_m) for one in found] == [("remote tool", verdict, stick)]
+
+
+def test_a_tail_is_judged_at_both_potentials_while_it_is_earthed(tmp_path):
+    earthed = job("earth tail", **LEAN, wires='["dropper A"]', by='"rope crew west"', stick_m=2.5)
+    found = templates.expanded(read(tmp_path, OFF_A + earthed + job("move ladder", **LEAN, station_m="[6.4, 6.6]")))
+    stages = {stage.kind: setting[0] for stage, setting in zip(found.stages, prepare(found).stages, strict=True)}
+    tails = {kind: next(b for b in setting.bodies if b.name == "dropper A") for kind, setting in stages.items()}
+    assert {tails["earthing"].potential, *(p for _, p in tails["earthing"].states)} == {"A", "earth"}
+    assert (tails["travel"].potential, tails["travel"].states) == ("earth", ())
+    (judged,) = check(found.model_copy(update={"stages": found.stages[8:9]})).stages
+    assert judged.verdict == "clear"
 
 
 def test_a_slip_hangs_the_worker_a_lanyard_below_the_work(tmp_path):

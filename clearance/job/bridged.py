@@ -6,6 +6,7 @@ What is left of an insulator is at least the straight way from what touches it t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from clearance import rules, shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import RuleError
+from clearance.job import potentials
 from clearance.job.staging import HULL
 from clearance.limits import rule_names
 from clearance.result import Insulation, Numbers, Verdict, worst
@@ -22,6 +24,9 @@ from clearance.scene.records import Stage
 
 if TYPE_CHECKING:
     from clearance.job.measuring import Bench, Piece
+
+HELD_M = 0.05
+"""[m] A wire that ends so near to the live end of a string is held by it: the breadth of a clamp."""
 
 TOUCH_M = 1e-9
 """[m] What comes nearer than this is taken to touch."""
@@ -37,6 +42,8 @@ def bridged(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequenc
             if all(body.name != string.name for body in setting.bodies):
                 continue
             for body in setting.bodies:
+                if body.kind == "fitting" and body.link is None:
+                    continue  # an end of a string is no bridge of it, at whatever potential a tail puts it
                 if not (body.job and body.conductive and len(body.shape)) or reached != (
                     body.kind == "worker" or not reach
                 ):
@@ -67,8 +74,12 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
     compiled = compile_setting(engine, small)
     worker, earthed, live = Group((body.name,), body.extent_m), Group((ends[0].name,)), Group((ends[1].name,))
     paths = set()
+    fixed = body.kind == "wire" and body.name in bench.site.wires and _holds(bench.site, string, body.name)
     for potential in (body.potential, *(state for _, state in body.states)):
-        if potential == EARTH:
+        if fixed:
+            # The string's live end goes with the wire that it holds: no voltage is across it where both are earthed.
+            paths |= {Path((earthed, worker))} if potential != EARTH else set()
+        elif potential == EARTH:
             paths.add(Path((worker, live)))
         elif potential is None:
             paths.add(Path((earthed, worker, live)))
@@ -76,9 +87,18 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
             paths.add(Path((earthed, worker)))
         else:
             paths |= {Path((earthed, worker)), Path((worker, live))}
+    if not paths:
+        return string.insulating_m, {}
     ordered = sorted(paths, key=lambda path: [group.bodies for group in path.groups])
     found = enclose(engine, compiled, ordered, tolerance_m=bench.tolerance_m)
     return min(max(0.0, found.lower_m), string.insulating_m), found.at
+
+
+def _holds(site: Site, string: LineInsulator, wire: str) -> bool:
+    """Whether a string holds the end at which a wire that is taken off stays fixed."""
+    if site.wires[wire].record.release is None:
+        return False
+    return math.dist(potentials.far_end(site, wire), string.live_m) <= HELD_M
 
 
 def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numbers]]) -> Insulation:

@@ -25,14 +25,17 @@ from clearance.scene import records
 from clearance.scene.assemble import Site, highest_circuit, on_ground, place
 from clearance.scene.records import Circuit, Reference, Stage
 
+REMOTE_TOOL = "remote tool"
+"""What a report calls the stick with which a tail is earthed."""
+
 
 def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = None) -> tuple[Insulation, ...]:
     """Every insulating length of the stage: the ladder's with somebody aloft or something live on it, and those of
-    ropes that are stated as insulating.
+    ropes that are stated as insulating, and of the remote tool that earths a tail.
 
     touch: how far up the ladder something live touches it at the lowest [m], and what; None where nothing does
     """
-    return (*_ladder(site, stage, touch), *_ropes(site, stage))
+    return (*_ladder(site, stage, touch), *_ropes(site, stage), *_stick(site, stage))
 
 
 def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
@@ -185,4 +188,16 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if hands > 0.0:
             length -= hands
             steps.append(f"less {hands:.2f} m within reach of the crew's hands at the anchor")
+        if rope.wet_or_dirty_m > 0.0:
+            length -= rope.wet_or_dirty_m
+            steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
         yield Insulation(rope.name, _verdict(length, required), length, required, {}, rule, tuple(steps), why)
+
+
+def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
+    """The remote tool of a stage that earths a tail or removes that earth: what it insulates beyond the hands."""
+    if stage.kind != "earthing" or stage.stick_m is None:
+        return
+    required, rule, why = _required(site, highest_circuit(site.scene), "rod")
+    steps = (f"insulating for {stage.stick_m:.2f} m beyond the hands",)
+    yield Insulation(REMOTE_TOOL, _verdict(stage.stick_m, required), stage.stick_m, required, {}, rule, steps, why)

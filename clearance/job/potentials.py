@@ -58,6 +58,47 @@ def released(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> Body:
     )
 
 
+def attached(site: Site, bodies: Sequence[Body]) -> list[Body]:
+    """The bodies, with the fittings that a wire taken off is still fixed to at whatever it may be at.
+
+    The jaw of an open disconnector goes where its dropper goes: earthed with it, or at a potential of its own.
+    """
+    tails = {
+        body.name: (body, far_end(site, body.name))
+        for body in bodies
+        if body.kind == "wire" and body.job and body.name in site.wires and site.wires[body.name].record.release
+    }
+    found = []
+    for body in bodies:
+        phase = body.potential
+        if body.kind == "fitting" and not body.job and body.conductive and phase is not None:
+            for tail, end in tails.values():
+                may_be = {tail.potential, *(state for _, state in tail.states)}
+                same = site.wires[tail.name].record.phase == phase
+                if same and may_be != {phase} and _at(body.shape, end, site.wires[tail.name].record.diameter_m):
+                    body = replace(body, potential=tail.potential, states=tail.states, job=True)
+                    break
+        found.append(body)
+    return found
+
+
+def far_end(site: Site, name: str) -> tuple[float, float, float]:
+    """Where a wire that is taken off stays fixed [m]."""
+    hung = site.wires[name]
+    release = hung.record.release
+    assert release is not None
+    x, y, z = hung.catenary.end if release.free_end == "from" else hung.catenary.start
+    return float(x), float(y), float(z)
+
+
+def _at(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -> bool:
+    """Whether a shape reaches a point, but for the radius of what ends there and a centimetre."""
+    ball = shapes.points([point], radius + 0.01)
+    from clearance.job.site_gaps import between
+
+    return len(shape) > 0 and between(ball, shape)[0] <= 0.0
+
+
 def overridden(site: Site, stage: Stage, body: Body) -> Body:
     """A body at the potentials that the stage states for it.
 

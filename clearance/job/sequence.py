@@ -100,6 +100,13 @@ def _by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
             remedy = 'add bonded, such as { worker = "A" }'
             expected = f"whom the stage is to {verb}, and the phase"
             yield Mistake(where(scene, stage, "bonded"), expected, "nobody", remedy)
+    if stage.kind == "earthing":
+        if stage.stick_m is None:
+            remedy = "add stick_m: a tail is earthed with a remote tool only"
+            yield Mistake(where(scene, stage, "stick_m"), "the insulating length of the remote tool", "nothing", remedy)
+        if aloft:
+            remedy = "come down first, or state workers = []"
+            yield Mistake(where(scene, stage, "workers"), "nobody on the ladder", ", ".join(aloft), remedy)
     clear = scene.ladder.clear_m if scene.ladder is not None else None
     if clear is not None and stage.climb_m is not None and aloft:
         expected = f"feet at or below the ladder's clear position, {clear:g} m, "

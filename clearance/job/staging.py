@@ -67,6 +67,7 @@ def _setting(
         bodies += _ladder_bodies(site, stage, rig)
         bodies += _worker_bodies(site, stage, check, rig)
     bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
+    bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
     return Setting(
         stage.name,

@@ -108,6 +108,7 @@ class Rope(Record):
     test: Text | None = Field(None, description="the test of the insulating rope")
     by: Text | None = Field(None, description="who answers for the test")
     hangs_from: Text | None = Field(None, description="what it hangs from")
+    wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
 
 
 class StateOverride(Record):
