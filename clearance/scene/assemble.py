@@ -69,7 +69,7 @@ def assemble(scene: Scene) -> Site:
     if scene.weather is not None:
         try:
             desk.placed = hanging.place_wires(scene)
-            desk.skipped += weathered.remarks(scene, desk.placed)
+            desk.skipped += weathered.unevaluated(scene, desk.placed)
         except InputError as error:
             desk.mistakes += error.mistakes
     bodies = [Body("ground", "ground", desk.ground.shape)]

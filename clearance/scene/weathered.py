@@ -116,43 +116,42 @@ def _point(value: Floats) -> Point:
 
 
 def basis(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
-    """The weather's ranges and where they are from, and what they make of the conductors."""
+    """The weather's ranges and where they are from, what they make of the conductors, and what was taken on the way."""
     weather = weather_of(scene)
     if weather is None:
         return
     yield f"weather: {weather_words(weather)}; {weather.basis}"
     made: dict[str, list[str]] = {}
     for name, one in placed.items():
-        if one.ranges is not None:
-            low, high = one.ranges.conductor_C
-            made.setdefault(f"{low:.0f} to {high:.0f} °C, {one.ranges.conductor_basis}", []).append(name)
+        for words in _words(one):
+            made.setdefault(words, []).append(name)
     for words, names in made.items():
-        yield f"conductor temperature of {', '.join(names)}: {words}"
+        yield f"{', '.join(names)}: {words}"
 
 
-def remarks(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
-    """What a reader must know of how the wires were placed, and what is not evaluated."""
+def _words(placed: Placed) -> Iterator[str]:
+    if placed.ranges is not None:
+        low, high = placed.ranges.conductor_C
+        yield f"conductor at {low:.0f} to {high:.0f} °C, {placed.ranges.conductor_basis}"
+    if placed.correction is not None:
+        found = placed.correction
+        yield (
+            f"corrected to the {found.measured_m:.2f} m of sag measured at {found.at_C:g} °C ({found.by}), where the "
+            f"model has {found.modelled_m:.2f} m; the difference is in its slack"
+        )
+    yield from placed.notes
+
+
+def unevaluated(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
+    """What the places of the wires leave out, where the scene has weather."""
     if not placed:
         return
-    made: dict[str, list[str]] = {}
     carried: dict[str, list[str]] = {}
     for record in scene.wires:
         if isinstance(record, SlackWire):
             for value in (record.from_m, record.to_m):
                 if isinstance(value, Reference):
                     carried.setdefault(value.name, []).append(record.name)
-    for name, one in placed.items():
-        words = list(one.notes)
-        if name in carried:
-            words.append(f"how weight and wind of {', '.join(carried[name])} change its shape is not evaluated")
-        if one.correction is not None:
-            found = one.correction
-            words.append(
-                f"corrected to the {found.measured_m:.2f} m of sag measured at {found.at_C:g} °C ({found.by}), where "
-                f"the model has {found.modelled_m:.2f} m; the difference is in its slack"
-            )
-        for word in words:
-            made.setdefault(word, []).append(name)
-    for word, names in made.items():
-        yield f"{', '.join(names)}: {word}"
+    for name, others in carried.items():
+        yield f"{name} in the weather: what the weight of {' and '.join(others)}, and the wind there, do to its shape"
     yield NOT_EVALUATED
