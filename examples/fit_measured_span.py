@@ -2,10 +2,11 @@
 
 The wires of `scenes/measured_span.toml` came from this script:
 
-    python examples/fit_measured_span.py scenes/data/ahn4_single_span.laz 230912 559844 11
+    python examples/fit_measured_span.py scenes/data/ahn4_single_span.laz 230912 559846 11
 
-The three numbers are easting, northing and height of the scene's origin, in the scan's own grid. A line beside each wire
-says how well it fits: RMS of the returns' heights about the curve, and the returns used.
+The three numbers are easting, northing and height of the scene's origin, in the scan's own grid. A line beside each
+wire says how well it fits: RMS of the returns about the curve, in height and aside, and the returns used. The slack is
+what the survey and the fit leave open at 95 %, or, where that is more, 1.96 times the RMS in both directions.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ ROUNDING_M = 0.002
 
 
 def tables(scan: Path, origin: tuple[float, float, float]) -> Iterator[str]:
-    """One table of a scene for each wire that hangs between two supports seen in the scan; origin in the scan's grid."""
+    """One table for each wire that hangs between two supports seen in the scan; origin in the scan's grid [m]."""
     finding = survey_scans([scan]).finding
     shift = np.array(finding.scans.origin) - origin
     complete = [wire for wire in finding.wires if wire.complete]
@@ -37,6 +38,8 @@ def tables(scan: Path, origin: tuple[float, float, float]) -> Iterator[str]:
 
 def table(wire: Wire, shift: np.ndarray) -> str:
     """A wire as a table of a scene; shift (3,) is added to the survey's coordinates [m]."""
+    scatter = 1.96 * float(np.hypot(wire.curve.rms_vertical, wire.curve.rms_lateral))
+    slack = max(wire.slack_m, scatter) + ROUNDING_M
     name = wire.phase if wire.kind == "phase" else wire.name.removesuffix(f" span {wire.span}")
     lines = [
         "[[wires]]",
@@ -48,7 +51,7 @@ def table(wire: Wire, shift: np.ndarray) -> str:
         f"catenary_constant_m = {wire.curve.constant_m:.1f}   # RMS {wire.curve.rms_vertical * 100:.1f} cm in height, "
         f"{wire.curve.rms_lateral * 100:.1f} cm aside, {wire.curve.points} returns",
         f"diameter_m = {DIAMETER_M}",
-        f"slack_m = {np.ceil((wire.slack_m + ROUNDING_M) * 1000) / 1000:.3f}",
+        f"slack_m = {np.ceil(slack * 1000) / 1000:.3f}",
     ]
     if wire.bundle.count > 1:
         lines.append(f"bundle = {{ count = {wire.bundle.count}, spacing_m = {wire.bundle.spacing_m:.2f} }}")
