@@ -86,7 +86,7 @@ def test_the_nearest_tree_is_as_near_as_measured(scan, site):
 
 
 def test_every_wire_fits_its_returns(scan, site):
-    """No worse than the sample's own figures, given to a millimetre; nearly every return in the span is on some wire."""
+    """No worse than the sample's own figures, given to the millimetre; nearly every return in the span is on a wire."""
     taken = np.zeros(len(scan[14]), bool)
     inside = np.zeros(len(scan[14]), bool)
     assert len(site.wires) == 8
@@ -161,3 +161,8 @@ def test_what_decides_is_the_trees():
     failed = [gap for gap in further.stages[0].gaps if gap.verdict == "breach"]
     assert failed
     assert all("trees" in gap.governing.ends for gap in failed)
+
+
+def test_the_points_left_out_are_counted_in_words():
+    (line,) = [line for line in result(NAME).skipped if line.startswith("cloud 'trees': ") and "kept" in line]
+    assert line.startswith("cloud 'trees': 8,577 of 295,308 points kept; 285,726 class not chosen, ")

@@ -255,6 +255,7 @@ def _cloud(desk: Desk, entry: records.Cloud) -> shapes.Shape:
         entry.thin_m,
         entry.uncovered_m,
     )
-    desk.skipped.append(f"cloud '{entry.name}': {counts}")
+    left_out = ", ".join(f"{count:,} {reason}" for reason, count in counts.dropped) or "none left out"
+    desk.skipped.append(f"cloud '{entry.name}': {counts.kept:,} of {counts.read:,} points kept; {left_out}")
     desk.skipped.append(f"cloud '{entry.name}': what a scan cannot see (thin wires, shadow) is missing")
     return shape
