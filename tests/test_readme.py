@@ -98,6 +98,21 @@ def test_every_command_has_help_and_every_option_says_what_it_does(command):
         assert getattr(parameter, "help", None), f"{command} {parameter.name}"
 
 
+@pytest.mark.slow
+def test_the_excerpt_of_the_demonstration_is_what_it_prints():
+    """Every stage line of the excerpt, in the result of the built-in scene: number, name, verdict, margin."""
+    from clearance.scene.builtin import builtin_scene
+
+    excerpt = re.search(r"```text\n(.*?)```", README, re.DOTALL)
+    shown = re.findall(r"^ *(\d+)  (.+?)  +○ (.+?)  +(\d+\.\d+)", excerpt.group(1), re.MULTILINE)
+    assert len(shown) == 3
+    printed = CliRunner().invoke(app, ["check", "--quiet", str(builtin_scene("demo"))]).stdout
+    assert excerpt.group(1).splitlines()[0] == printed.splitlines()[0]
+    assert excerpt.group(1).splitlines()[1] in printed
+    found = re.findall(r"^ *(\d+)  (.+?)  +○ (.+?)  +(\d+\.\d+)", printed, re.MULTILINE)
+    assert [line for line in found if line in shown] == shown
+
+
 def test_the_files_it_names_are_there():
     for name in re.findall(r"\]\((\w[\w./]*)\)", README):
         assert (ROOT / name).exists(), name
