@@ -165,6 +165,28 @@ def test_every_wire_of_the_family_lies_within_slack_of_its_envelope(name, wind, 
     assert distances(twin, where + offset).max() <= -0.01405 + 1e-9
 
 
+@pytest.mark.parametrize("name", sorted(LINES))
+@pytest.mark.parametrize("wind", sorted(WINDS))
+def test_the_outermost_wires_lie_within_slack_too(name, wind):
+    """Where every part of the slack is needed at once: every vertex at the ends of the shapes, at many swings; leaving
+    out the bow, the merging of vertices, the step of the layers or the levelling of a bundle fails here."""
+    there, single, twin = everywhere(name, wind)
+    left = np.array([-there.axis[1], there.axis[0], 0.0]) / np.hypot(*there.axis[:2])
+    for shape_m in there.shape_m:
+        for swing in np.linspace(*there.swing_rad, 38):
+            piece, points = next(
+                pair for pair in zip(there.pieces, at(there, shape_m, swing), strict=True) if pair[0].part == "wire"
+            )
+
+            assert distances(single, points).max() <= -piece.slack_m - 0.01405 + 1e-9
+            if swing in there.swing_rad:
+                # What the slope of the wire adds for spacers is not needed here.
+                steps = [np.diff(piece.points + v * piece.rate, axis=0) for v in (0.0, *there.shape_m)]
+                steepest = max((np.abs(s[:, 2]) / np.linalg.norm(s, axis=1)).max() for s in steps)
+                spare = piece.slack_m + 0.2 * steepest + 0.01405
+                assert distances(twin, points + 0.2 * left).max() <= -spare + 1e-9
+
+
 @settings(deadline=None, max_examples=30)
 @given(st.sampled_from(sorted(WINDS)), SHARE, SHARE, SHARE, st.floats(0.0, 2 * np.pi))
 def test_strings_and_rings_lie_within_slack_of_their_envelopes(wind, v, phi, along, round_):
