@@ -154,3 +154,20 @@ def test_the_example_that_compares_overvoltages_shows_what_the_equation_gives(tm
     assert done.returncode == 0, done.stderr
     low, high = (float(value) for value in done.stdout.splitlines()[1].split()[-2:])
     assert low - high == pytest.approx(0.237, abs=0.02)
+
+
+def test_the_weather_it_shows_is_read_as_a_scenes_weather(tmp_path):
+    import tomllib
+
+    from clearance.scene.reading import read_scene
+    from clearance.scene.records import Scene
+
+    (shown,) = re.findall(r"```toml\n(\[weather\].*?)```", README, re.DOTALL)
+    windy = ROOT / "scenes" / "windy_day.toml"
+    assert set(tomllib.loads(shown)["weather"]) <= set(type(read_scene(windy).weather).model_fields)
+    assert "weather" in Scene.model_fields
+
+
+def test_every_scene_it_names_is_there():
+    for name in re.findall(r"`(scenes/\w+\.toml)`", README):
+        assert (ROOT / name).exists(), name
