@@ -243,3 +243,22 @@ def test_people_keep_the_stated_distance_from_the_opening(job):
     again = check(alone.model_copy(update={"stages": (nearer,)})).stages[0]
     assert {a.body for a in again.approaches if a.measure.verdict == "breach"} == {"worker"}
     assert again.verdict == "breach"
+
+
+def test_the_crew_stays_out_of_the_drop_zone(job):
+    alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "lower dropper A")})
+    found = {a.body: a.measure for a in check(alone).stages[0].approaches if a.to == "the drop zone of dropper A"}
+    assert set(found) == {"rope crew west", "rope crew east", "watcher"}
+    # In plan the tail hangs above the line from 2.1 m to 9.4 m along the bay, 4.5 m to the south of its middle; the
+    # rope crew in the west stands at (-1.5, -8.5). Half the shoulders of a 95th percentile man are under 0.3 m.
+    straight = ((-1.5 - 2.1) ** 2 + (-8.5 + 4.5) ** 2) ** 0.5
+    west = found["rope crew west"]
+    assert straight - 0.45 < west.gap_lower_m < straight - 0.2
+    assert west.verdict == "clear"
+
+    def nearer(person):
+        return person.model_copy(update={"at_m": (5.0, -5.0)}) if person.name == "watcher" else person
+
+    moved = alone.model_copy(update={"crew": tuple(nearer(person) for person in alone.crew)})
+    under = {a.body: a.measure for a in check(moved).stages[0].approaches if a.to == "the drop zone of dropper A"}
+    assert (under["watcher"].verdict, under["rope crew west"].verdict) == ("breach", "clear")

@@ -142,6 +142,20 @@ def test_an_earthed_tail_is_carried_as_earth_until_its_earth_is_removed(tmp_path
     assert stages["remove the earth of dropper A"].potentials == {}
 
 
+def test_what_a_job_brings_is_there_from_then_until_it_is_taken_away(tmp_path):
+    bring = job("bring", **LEAN, name='"guy the ladder"', bodies='["rope crew west"]', station_m="[1.9, 2.1]")
+    away = job("take away", **LEAN, name='"take the guys off"', bodies='["rope crew west"]')
+    first = job("raise ladder", lean_along_deg="[-80, 0]", station_m="[1.9, 2.1]")
+    found = templates.expanded(read(tmp_path, first + bring + OFF_A + away + job("move ladder", **LEAN, station_m=3)))
+    sequence.refuse_contradictions(found)
+    there = {stage.name: "rope crew west" not in stage.absent for stage in found.stages}
+    gone = {name for name, is_there in there.items() if not is_there}
+    assert gone == {"raise ladder", "move to station 3 m"}
+    assert [stage.workers for stage in found.stages if "guy" in stage.name] == [(), ()]
+    setting = prepare(found).stages[0][0]
+    assert all(body.name != "rope crew west" for body in setting.bodies)
+
+
 def test_the_remote_tool_is_long_enough_by_the_rule(tmp_path):
     # GB 26859: 2.1 m of insulation for an operating rod at 220 kV; the figure is tested against its source with the
     # rules.
@@ -219,6 +233,8 @@ WRONG = {
     "earth": (job("earth tail", **LEAN, wires='["dropper A"]', by='"watcher"', stick_m=2), "expected a wire that is"),
     "by": (OFF_A + job("earth tail", **LEAN, wires='["dropper A"]', by='"Bo"', stick_m=2), "by: expected a member of"),
     "move": (job("move ladder", **LEAN, station_m=3), "expected a ladder that stands somewhere already"),
+    "bring": (job("bring", **LEAN, name='"guy"', bodies='["guy 9"]'), "bodies: expected a body of this scene"),
+    "away": (job("take away", **LEAN, name='"guy"', bodies='["watcher"]') * 2, "job 2 (take away): bodies: expected a"),
     "phase": (RESCUE.replace('phase = "A"', 'phase = "R"'), "phase: expected a phase of this scene"),
     "stages": (job("written stages", stages='["raise"]'), "stages: expected a stage of this file"),
     "unplaced": (OFF_A + '[[stages]]\nname = "look"\nkind = "travel"\n', "stage 'look': expected one place among"),

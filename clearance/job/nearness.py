@@ -49,6 +49,7 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
         if measures:
             least = min(measures, key=lambda m: m.gap_lower_m)
             yield Approach(name, point, replace(least, verdict=worst([m.verdict for m in measures])))
+    yield from parting.drop_zones(site, stage)
 
 
 def _approach(

@@ -1,4 +1,4 @@
-"""Owns the point where a connection opens or closes: where it is, and how far people keep from it.
+"""Owns the point where a connection opens or closes, and the ground below a loose wire: who keeps away, and how far.
 
 An opening under voltage draws an arc, however small the current. The stage states the distance everybody keeps from
 it; it is judged like an approach, from the stated posture: hands are kept away by the tool that opens.
@@ -8,11 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+from shapely.geometry import MultiPoint, Point
+from shapely.ops import nearest_points
+
 from clearance import shapes
-from clearance.bodies import Body
+from clearance.bodies import Body, worker
+from clearance.result import Approach, Measure
 from clearance.scene import records
-from clearance.scene.assemble import Site, strays_m
+from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.records import Stage
+from clearance.verdict import judge
 
 OPENING = "opening"
 """Kind of the point where a connection opens or closes: it has no breadth, and is no conductor of its own."""
@@ -49,3 +55,35 @@ def kept_away(site: Site, stage: Stage) -> Iterator[tuple[str, str, float]]:
     for wire in stage.released:
         for person in (*records.aloft(site.scene, stage), *present):
             yield person, opening_name(wire), stage.parting_distance_m
+
+
+def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
+    """How far everybody on the ground is from below a wire that is parted, lowered or raised, in plan.
+
+    Below it is the triangle of its fixed end, its place and where it is parked: the tail at rest hangs above no other
+    ground. A person counts from the shoulders. Its whip after a fall is not evaluated: the distance stated allows for
+    it.
+    """
+    for name in stage.released:
+        hung = site.wires[name]
+        release = hung.record.release
+        if release is None or release.drop_zone_m is None:
+            continue
+        ends = [hung.catenary.start, hung.catenary.end, place(site, hung.record, release.lowered_to_m)]
+        below = MultiPoint([(float(x), float(y)) for x, y, _ in ends]).convex_hull
+        for person in site.scene.crew:
+            if person.name in stage.absent:
+                continue
+            foot = np.array(on_ground(site.ground, person.at_m))
+            body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
+            half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
+            gap = max(0.0, Point(*person.at_m).distance(below) - half)
+            on_it = nearest_points(below, Point(*person.at_m))[0]
+            points = (_point(foot), (float(on_it.x), float(on_it.y), float(foot[2])))
+            verdict = judge(gap, gap, release.drop_zone_m)
+            measure = Measure(verdict, release.drop_zone_m, gap, gap, {}, (), (person.name, name), points)
+            yield Approach(person.name, f"the drop zone of {name}", measure)
+
+
+def _point(xyz: np.ndarray) -> tuple[float, float, float]:
+    return float(xyz[0]), float(xyz[1]), float(xyz[2])

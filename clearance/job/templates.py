@@ -21,6 +21,7 @@ from clearance.scene.checks_job import stage_mistakes
 from clearance.scene.messages import meant, shown
 from clearance.scene.records import Range, Scene, SceneFile, SlackWire, SpanWire, Stage, where
 from clearance.scene.records_templates import (
+    Bring,
     EarthTail,
     Job,
     MoveLadder,
@@ -44,6 +45,7 @@ class _Desk:
     lean: dict[str, Range] = field(default_factory=dict)
     off: list[str] = field(default_factory=list)
     earthed: list[str] = field(default_factory=list)
+    absent: list[str] = field(default_factory=list)
     anew: bool = False
     mistakes: list[Mistake] = field(default_factory=list)
 
@@ -56,7 +58,7 @@ class _Desk:
         while unique in taken:
             number += 1
             unique = f"{name} ({number})"
-        carried: dict[str, Any] = {"off": tuple(self.off), "anew": self.anew}
+        carried: dict[str, Any] = {"off": tuple(self.off), "absent": tuple(self.absent), "anew": self.anew}
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
@@ -74,6 +76,8 @@ def expanded(scene: Scene) -> Scene:
     if not scene.jobs:
         return scene
     desk = _Desk(scene, {wire.name: wire for wire in scene.wires})
+    # What a job brings is not there before it does.
+    desk.absent = [name for job in scene.jobs if isinstance(job, Bring) and job.kind == "bring" for name in job.bodies]
     _written_are_placed(desk)
     for number, job in enumerate(scene.jobs, 1):
         place = (f"job {number} ({job.kind})",)
@@ -149,6 +153,8 @@ def _names(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         check(job.wires, wires, "wires", "a wire of this scene")
         check((job.by,), [person.name for person in scene.crew], "by", "a member of the crew")
         released += [((), wire) for wire in job.wires]
+    if isinstance(job, Bring):
+        check(job.bodies, bodies, "bodies", "a body of this scene")
     if isinstance(job, Rescue):
         check([job.phase], tuple(records.phases(scene)), "phase", "a phase of this scene")
         check(job.touches, bodies, "touches", "a body of this scene")
@@ -214,6 +220,25 @@ def _move(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.wrong(place, "a ladder that stands somewhere already", "no station before this job", remedy)
         return
     _stand(desk, job, job.station_m, f"station {job.station_m.lo:g} m")
+
+
+def _bring(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
+    assert isinstance(job, Bring)
+    bringing = job.kind == "bring"
+    for name in job.bodies:
+        if (name in desk.absent) != bringing:
+            expected = "a body that is not there yet" if bringing else "a body that is there"
+            desk.wrong((*place, "bodies"), expected, shown(name), "do each once, in its order")
+    station = job.station_m or desk.station
+    fields: dict[str, Any] = {}
+    if station is not None:
+        _stand(desk, job, station, f"station {station.lo:g} m")
+        fields = {"travel_m": station, **_lean(job)}
+    # They are there in the stage itself, whether they come or go.
+    desk.absent = [name for name in desk.absent if name not in job.bodies]
+    desk.add(job.name, "work", workers=(), **fields)
+    if not bringing:
+        desk.absent += job.bodies
 
 
 def _phase(desk: _Desk, turn: Turn) -> str:
@@ -383,6 +408,7 @@ _MAKERS: dict[tuple[str, ...], Any] = {
     ("written stages",): _written,
     ("raise ladder", "take down ladder"): _turn_up,
     ("move ladder",): _move,
+    ("bring", "take away"): _bring,
     ("take off",): _take_off,
     ("reconnect",): _reconnect,
     ("earth tail", "remove earth"): _earth,

@@ -16,10 +16,11 @@ from typing import Any, Final
 import jinja2
 
 from clearance.bodies import Body
-from clearance.errors import MissingExtra
+from clearance.errors import MissingExtra, RuleError
 from clearance.job.rig import track_knots
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
+from clearance.limits import highest_kV
 from clearance.permitted import Permits, Permitted, rungs
 from clearance.pipeline import settings
 from clearance.report import paper
@@ -43,6 +44,7 @@ from clearance.report.pdf import print_pdf
 from clearance.report.style import COLOURS, REACH, SIGNS
 from clearance.report.views import legs, line_direction
 from clearance.result import Gap, StageResult
+from clearance.rules import transfer_distance
 from clearance.scene.records import Range, Scene, Stage, aloft, phases
 
 Progress = Callable[[str], None]
@@ -266,6 +268,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         words = f"{name} is bonded to phase {phase}"
         if stage.kind == "bonding":
             words = f"{name} bonds to phase {phase}: the clamp goes on first, at arm's length, and at once"
+            words += _arc_zone(scene, phase)
         elif stage.kind == "unbonding":
             words = f"{name} unbonds from phase {phase}: the clamp comes off last"
         words += f"; lead of {exact(stage.bonding_lead_m)} m" if stage.bonding_lead_m is not None else ""
@@ -281,6 +284,9 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
             f"Everybody keeps {exact(stage.parting_distance_m)} m from where {', '.join(stage.released)} opens or "
             "closes; nobody bridges its two ends."
         )
+    for wire in scene.wires:
+        if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
+            yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
     if stage.off:
         earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
         yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
@@ -290,6 +296,15 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Not there in this stage: {', '.join(stage.absent)}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."
+
+
+def _arc_zone(scene: Scene, phase: str) -> str:
+    """How near the conductor an unbonded body becomes charged, where a figure is known."""
+    try:
+        distance, _ = transfer_distance(highest_kV(scene, phases(scene)[phase]))
+    except RuleError:
+        return ""
+    return f" (nearer than {up(distance)} m an unbonded body takes an arc)"
 
 
 def stop_conditions(scene: Scene) -> Iterator[str]:

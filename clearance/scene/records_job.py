@@ -164,7 +164,7 @@ class Stage(Record):
         {}, description='potentials of bodies in this stage: "earth", a phase, "floating"'
     )
     states: tuple[StateOverride, ...] = Field((), description="bodies judged at fewer states, with their proof")
-    disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they count as the job's")
+    disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they are the job's")
     absent: tuple[Text, ...] = Field((), description="bodies that are not there in this stage")
     swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")
     parting_distance_m: Positive | None = Field(

@@ -102,6 +102,15 @@ class MoveLadder(_Job):
     station_m: Span = Field(description="where it stands afterwards, with its tolerance")
 
 
+class Bring(_Job):
+    """Put up what is not there before, such as guys or a pulley with its rope, or take it away again."""
+
+    kind: Literal["bring", "take away"]
+    name: Text = Field(description="what is done, as the name of its stage")
+    bodies: tuple[Text, ...] = Field(min_length=1, description="ropes, solids, people or vehicles; not there before")
+    station_m: Span | None = Field(None, description="where the ladder stands; by default where it was left")
+
+
 class WrittenStages(Record):
     """Stages written out in the file, at this place among the jobs."""
 
@@ -111,7 +120,8 @@ class WrittenStages(Record):
 
 
 Job = Annotated[
-    TakeOff | Reconnect | EarthTail | Rescue | TurnUpLadder | MoveLadder | WrittenStages, Field(discriminator="kind")
+    TakeOff | Reconnect | EarthTail | Rescue | TurnUpLadder | MoveLadder | Bring | WrittenStages,
+    Field(discriminator="kind"),
 ]
 
 

@@ -75,6 +75,9 @@ class Release(Record):
     isolated: Text = Field(description="how the far end is isolated")
     by: Text = Field(description="who answers for the isolation")
     struck_out: tuple[StruckOut, ...] = Field((), description="states that need not be judged, with their proof")
+    drop_zone_m: NotNegative | None = Field(
+        None, description="how far from below it people on the ground stay while it is parted, lowered or raised"
+    )
     before_parting: BeforeParting | None = Field(None, description="what is established before it is parted or joined")
 
 
