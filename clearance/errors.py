@@ -1,7 +1,8 @@
 """Owns what goes wrong: one base error and its few kinds.
 
 Every message names where (file, entry, field), what was expected, what was found and what to do. The command line
-catches only `ClearanceError`: it prints the message and exits with 2. Anything else is a defect and shows its traceback.
+catches only `ClearanceError`: it prints the message and exits with 2. Anything else is a defect and shows its
+traceback.
 """
 
 from __future__ import annotations

@@ -145,9 +145,13 @@ def test_capsules_agree_with_coal():
         one, other = capsule_pose(a[k, 0], a[k, 1]), capsule_pose(b[k, 0], b[k, 1])
         request, result = coal.DistanceRequest(), coal.DistanceResult()
         found = coal.distance(
-            coal.Capsule(radius, one[0]), coal.Transform3s(one[1], one[2]),
-            coal.Capsule(radius, other[0]), coal.Transform3s(other[1], other[2]), request, result,
-        )  # fmt: skip
+            coal.Capsule(radius, one[0]),
+            coal.Transform3s(one[1], one[2]),
+            coal.Capsule(radius, other[0]),
+            coal.Transform3s(other[1], other[2]),
+            request,
+            result,
+        )
         assert found == pytest.approx(distance[k] - 2 * radius, abs=1e-5)
         compared += 1
     assert compared > 2500
@@ -174,7 +178,8 @@ def test_triangles_agree_with_python_fcl():
 
 @pytest.mark.parametrize("offset", [0.0, 1e3, 1e5])
 def test_degenerate_cores_keep_their_boundary_cases(offset):
-    """Zero-length segments, needles, parallel and coincident cores, about a far origin: the answer is known in the head."""
+    """Zero-length segments, needles, parallel and coincident cores, about a far origin: the answer is known in the
+    head."""
     at = np.array([offset, -offset, offset])
     segment = np.array([[0, 0, 0], [1, 0, 0], [1, 0, 0.0]]) + at
     plate = np.array([[-5, -5, 0], [5, -5, 0], [0, 5, 0.0]]) + at
