@@ -124,6 +124,13 @@ def policy(style: str, script: str, live: bool = False) -> str:
     return "; ".join([*parts, "base-uri 'none'", "form-action 'none'"])
 
 
+def header_policy(text: str) -> str:
+    """A page's own policy as a header says it, with what only a header can: that no other page may frame it."""
+    found = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text)
+    assert found is not None
+    return html.unescape(found[1]) + "; frame-ancestors 'none'"
+
+
 def embedded(data: Mapping[str, Any]) -> str:
     """The data as JSON that can stand in a script element."""
     text = json.dumps(data, separators=(",", ":"), ensure_ascii=False, allow_nan=False)

@@ -137,6 +137,8 @@ class Page {
     $("word").dataset.word = this.stage.word;
     $("word").textContent = `${this.stage.sign} ${this.stage.word}`;
     $("range").textContent = this.stage.ranges[state.units];
+    // The next stage may be at another place.
+    this.setView(state.view === "true" ? "3d" : state.view);
   }
 
   setStep(number) {

@@ -67,12 +67,15 @@ export class StageView {
     for (const child of this.bent.children) child.traverse((c) => c.geometry?.dispose());
     this.bent.clear();
     for (const part of step.bent ?? []) this.bent.add(this.drawer.part(part));
+    // What has a shape of its own at this step is not drawn as the stage has it.
+    this.replaced = new Set((step.bent ?? []).map((part) => part.name));
   }
 
   show(layers, hideWorker) {
     for (const object of [...this.root.children, ...this.bent.children]) {
       const layer = layerOf(object.userData.kind);
-      object.visible = layers[layer] !== false && !(hideWorker && ["worker", "reach", "lead"].includes(layer) && object.userData.kind !== "crew");
+      const own = object.parent === this.bent || !this.replaced?.has(object.userData.name);
+      object.visible = own && layers[layer] !== false && !(hideWorker && ["worker", "reach", "lead"].includes(layer) && object.userData.kind !== "crew");
     }
   }
 

@@ -52,7 +52,8 @@ export function lookFrom(look, name, at) {
 }
 
 function turn(look, middle, radius, along) {
-  look.turnAbout(middle, Math.max(6, radius * 2.3), Math.atan2(along.y, along.x) - 0.95, 0.3);
+  const room = new Vector3(0, 0, radius * 0.25); // for the buttons above
+  look.turnAbout(middle.clone().add(room), Math.max(6, radius * 2.4), Math.atan2(along.y, along.x) - 0.95, 0.3);
 }
 
 function focus(at) {
