@@ -53,11 +53,22 @@ class Permits:
     stages: tuple[Permitted, ...]
 
 
-def permitted(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Permits:
-    """The printed ranges of every stage, each proved by a sweep of exactly these numbers."""
+def permitted(
+    prepared: Prepared,
+    tolerance_m: float = TOLERANCE_M,
+    progress: Progress | None = None,
+    known: Result | None = None,
+) -> Permits:
+    """The printed ranges of every stage, each proved by a sweep of exactly these numbers.
+
+    known: the result of `prepared` at this tolerance, which is taken where rounding changed no number
+    """
     stages = tuple(rounded_inward(stage) for stage in prepared.site.scene.stages)
-    printed = with_stages(prepared, stages)
-    result = check_prepared(printed, tolerance_m, progress)
+    if known is not None and known.tolerance_m == tolerance_m and stages == prepared.site.scene.stages:
+        printed, result = prepared, known
+    else:
+        printed = with_stages(prepared, stages)
+        result = check_prepared(printed, tolerance_m, progress)
     found = []
     for stage, one in zip(stages, result.stages, strict=True):
         if one.verdict == "clear":

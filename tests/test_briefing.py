@@ -275,6 +275,17 @@ def test_the_pdfs_have_the_size_and_the_same_bytes_twice(clear, page, tmp_path):
             assert (right, top) == (pytest.approx(wide, abs=1), pytest.approx(tall, abs=1))
 
 
+def test_a_result_that_is_known_is_taken_only_where_rounding_changed_nothing(clear):
+    assert permitted(clear.prepared, 0.005, known=clear.result).result is clear.result
+    assert permitted(clear.prepared, 0.01, known=clear.result).result is not clear.result
+    rough = clear.stages[0].stage.model_copy(update={"travel_m": Range(1.0, 1.204)})
+    prepared = with_stages(clear.prepared, (rough,))
+    known = check_prepared(prepared, 0.005)
+    found = permitted(prepared, 0.005, known=known)
+    assert found.result is not known
+    assert found.stages[0].stage.travel_m == Range(1.0, 1.2)
+
+
 def test_stages_may_be_changed_without_preparing_the_site_again(clear):
     found = with_stages(clear.prepared, (clear.stages[0].stage,))
     assert found.site.bodies is clear.prepared.site.bodies

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from typer.testing import CliRunner
 
+from clearance.cli import app
 from clearance.errors import InputError
 from clearance.job import parting, sequence, templates
+from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
@@ -206,11 +209,41 @@ def test_the_clear_position_of_the_ladder_binds(job):
     assert sum("found 'worker' up to 5.2 m" in line for line in found) == 6
 
 
+def test_stepping_off_after_coming_down_may_be_a_stage(job):
+    names = [stage.name for stage in job.stages]
+    mount = job.stages[names.index("mount at A")]
+    off = mount.model_copy(update={"name": "step off", "off": ("dropper A",)})
+    at = names.index("move to B")
+    found = sequence.follow(job.model_copy(update={"stages": (*job.stages[:at], off, *job.stages[at:])}))
+    assert [str(mistake) for _, _, mistakes in found for mistake in mistakes] == []
+    assert [sorted(state.up) for stage, state, _ in found if stage.name in ("climb to A", "step off", "move to B")] == [
+        ["worker"], [], [],
+    ]  # fmt: skip
+
+
 def test_several_are_reported_at_once_and_no_stage_is_swept(job):
     stages = tuple(stage for stage in job.stages if stage.name not in ("move to B", "move to C"))
     with pytest.raises(InputError) as caught:
         prepare(job.model_copy(update={"stages": stages}))
     assert len(caught.value.mistakes) == 2
+
+
+def test_the_command_reports_them_together_and_ends_with_2(job, tmp_path):
+    text = written_out(job, builtin_scene("job_three_phases").read_text())
+    for name in ("move to B", "move to C"):
+        text = text.replace(
+            f'name = "{name}"\nkind = "travel"', f'name = "{name}"\nkind = "travel"\nworkers = ["worker"]'
+        )
+    path = tmp_path / "wrong.toml"
+    path.write_text(text)
+    done = CliRunner().invoke(app, ["check", str(path)])
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert (
+        len([line for line in done.stderr.splitlines() if "expected nobody on the ladder while it travels" in line])
+        == 2
+    )
+    assert "Traceback" not in done.output
 
 
 def test_a_stage_that_is_anew_or_first_may_begin_anywhere(job):

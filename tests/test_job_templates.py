@@ -263,3 +263,12 @@ def test_the_expansion_has_the_verdict_of_the_demonstration(tmp_path):
     assert (
         check(read_scene(path)).verdict == check(read_scene(JOB)).verdict == check(read_scene(DEMO)).verdict == "clear"
     )
+
+
+@pytest.mark.slow
+def test_a_rescue_of_the_demonstration_holds(tmp_path):
+    scene = read(tmp_path, RESCUE.replace("swing_m = 0.3", "swing_m = 0.2"))
+    result = check(scene)
+    assert [stage.kind for stage in result.stages] == ["work", "unbonding", "descend", "mount"]
+    assert result.verdict == "clear"
+    assert result.stages[0].parameters["swing_across_m"] == (-0.2, 0.2)

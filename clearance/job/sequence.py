@@ -29,7 +29,8 @@ class State:
     """What a stage leaves behind.
 
     stage: its name; station: where the ladder stands; up: who is on the ladder, with the range of the feet
-    bonded: who is bonded to which phase; unbonding: those a clamp was just taken off
+    bonded: who is bonded to which phase; unbonding: those a clamp was just taken off; came_down: those who just did,
+        and who may still step off
     parted: wires whose connection is open but which are not parked; up_high: those of them that hang at their place
     off: wires that are parked; earthed: those at earth by a remote tool
     """
@@ -39,6 +40,7 @@ class State:
     up: dict[str, Range] = field(default_factory=dict)
     bonded: dict[str, str] = field(default_factory=dict)
     unbonding: frozenset[str] = frozenset()
+    came_down: frozenset[str] = frozenset()
     parted: frozenset[str] = frozenset()
     up_high: frozenset[str] = frozenset()
     off: frozenset[str] = frozenset()
@@ -70,8 +72,12 @@ def follow(scene: Scene) -> tuple[tuple[Stage, State, tuple[Mistake, ...]], ...]
 def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     """The state a stage leaves, taking it at its word."""
     up = {name: stage.climb_m for name in records.aloft(scene, stage) if stage.climb_m is not None}
-    if stage.kind == "descend" or (stage.kind == "mount" and before is not None and before.up):
+    came_down = frozenset(up) if stage.kind == "descend" else frozenset()
+    if stage.kind == "descend":
         up = {}
+    elif stage.kind == "mount" and before is not None:
+        # After coming down a stage of this kind is stepping off; whoever climbs next starts from the ground anyway.
+        up = {name: feet for name, feet in up.items() if name not in before.came_down}
     leaving = frozenset(stage.bonded) if stage.kind == "unbonding" else frozenset()
     bonded = {name: phase for name, phase in stage.bonded.items() if name not in leaving}
     released = frozenset() if stage.kind == "join" else frozenset(stage.released)
@@ -80,7 +86,7 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     earthed = {wire for wire in stage.off if stage.potentials.get(wire) == EARTH} | set(stage.earths)
     station = stage.travel_m or (before.station if before is not None and not stage.anew else None)
     return State(
-        stage.name, station, up, bonded, leaving, released, at_place,
+        stage.name, station, up, bonded, leaving, came_down, released, at_place,
         frozenset(stage.off) | (released if moved else frozenset()), frozenset(earthed - set(stage.lifts_earth)),
     )  # fmt: skip
 

@@ -54,6 +54,12 @@ SIZES: Final = ("A4", "Letter")
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
 
+FALLS: Final = (
+    "the whip of a conductor that falls, and what a rope that breaks strikes",
+    "the fall of the ladder after a guy is lost or a foot gives way",
+)
+"""What no stage sweeps: the crew must know that nothing is proved of it."""
+
 KIND_WORDS: Final[Mapping[str, str]] = {
     "travel": "ladder moves, nobody on it", "mount": "step on", "climb": "climb, not bonded", "bonding": "bond",
     "work": "work, bonded", "release": "part a connection", "lower": "lower or raise a conductor",
@@ -127,7 +133,7 @@ def contents(permits: Permits) -> dict[str, Any]:
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
-        "skipped": list(result.skipped),
+        "skipped": [*result.skipped, *FALLS],
         "line": [(f"{g.between[0]} to {g.between[1]}", down(g.gap_m), " to ".join(g.ends)) for g in result.line],
         "supports": SUPPORTS,
         "checks": list(checks(scene)),
