@@ -18,6 +18,7 @@ from clearance.job.site_gaps import between, site_gaps
 from clearance.permitted import inward, permitted, proved, rungs, with_stages
 from clearance.pipeline import check_prepared, prepare
 from clearance.report import briefing, pdf
+from clearance.report.briefing_words import exact
 from clearance.report.findings import findings, leading
 from clearance.report.numbers import figures
 from clearance.scene.records import Range
@@ -105,8 +106,8 @@ def test_every_printed_range_is_proved_by_a_sweep_of_exactly_these_numbers(clear
     for (swept, words), stage, one in zip(found, stages, clear.stages, strict=True):
         # The words hold the numbers that were swept, and these are the ones the page carries.
         for name, (low, high) in swept.items():
-            assert briefing.exact(low) in words
-            assert briefing.exact(high) in words or (low == -high and f"±{briefing.exact(high)}" in words)
+            assert exact(low) in words
+            assert exact(high) in words or (low == -high and f"±{exact(high)}" in words)
             assert getattr(stage, name) == Range(low, high)
         assert one.found.verdict == "clear"
     # The same stages made from the page alone, swept anew, give the very result that the page shows.
@@ -130,7 +131,7 @@ def test_the_printed_part_of_a_stage_that_is_not_clear_is_proved_too(partly):
     text = briefing.briefing_page(partly, {})
     assert "Only a part of this stage as planned is clear" in text
     assert "DANGER" in text
-    assert briefing.exact(one.stage.travel_m.hi) in words_of(text)
+    assert exact(one.stage.travel_m.hi) in words_of(text)
 
 
 def test_a_stage_with_no_part_that_is_clear_is_not_permitted():

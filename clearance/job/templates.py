@@ -15,10 +15,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
+from clearance.job.templates_names import wrong_names
 from clearance.scene import records
 from clearance.scene.checks import Known
 from clearance.scene.checks_job import stage_mistakes
-from clearance.scene.messages import meant, shown
+from clearance.scene.messages import shown
 from clearance.scene.records import Range, Scene, SceneFile, SlackWire, SpanWire, Stage, where
 from clearance.scene.records_templates import (
     Bring,
@@ -81,9 +82,9 @@ def expanded(scene: Scene) -> Scene:
     _written_are_placed(desk)
     for number, job in enumerate(scene.jobs, 1):
         place = (f"job {number} ({job.kind})",)
-        before = len(desk.mistakes)
-        _names(desk, place, job)
-        if len(desk.mistakes) == before:
+        wrong = wrong_names(scene, place, job)
+        desk.mistakes += wrong
+        if not wrong:
             for name, make in _MAKERS.items():
                 if job.kind in name:
                     make(desk, place, job)
@@ -116,64 +117,6 @@ def _written_are_placed(desk: _Desk) -> None:
             found = f'{count or "no"} job{"s" if count > 1 else ""} of kind "written stages" with it'
             remedy = "say where it comes among the jobs"
             desk.wrong((f"stage '{stage.name}'",), "one place among the jobs", found, remedy)
-
-
-def _names(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
-    """Names of a job that are not of this scene, and wires without a release."""
-    scene = desk.scene
-
-    def check(names: Iterable[str], known: Iterable[str], field: str, expected: str, at: tuple[str, ...] = ()) -> None:
-        options = tuple(known)
-        for name in names:
-            if name not in options:
-                desk.wrong((*place, *at, field), expected, shown(name), meant(name, options))
-
-    wires, bodies = tuple(desk.wires), records.body_names(scene)
-    if isinstance(job, WrittenStages):
-        check(job.stages, [stage.name for stage in scene.stages], "stages", "a stage of this file")
-        return
-    if scene.ladder is None or scene.track is None:
-        missing = "ladder" if scene.ladder is None else "track"
-        desk.wrong(place, f"a {missing} in the scene", f"no table [{missing}]", "add one")
-    if isinstance(job, TakeOff | Reconnect | Rescue):
-        workers = [worker.name for worker in scene.workers]
-        if job.worker is not None:
-            check([job.worker], workers, "worker", "a worker of this scene")
-        elif len(workers) != 1:
-            desk.wrong((*place, "worker"), "the name of a worker", "nothing", meant("", workers) or "add [[workers]]")
-    released: list[tuple[tuple[str, ...], str]] = []
-    if isinstance(job, TakeOff | Reconnect):
-        for number, turn in enumerate(job.turns, 1):
-            at: tuple[str, ...] = (f"turn {number}",)
-            check([turn.wire], wires, "wire", "a wire of this scene", at)
-            check(turn.touches, bodies, "touches", "a body of this scene", at)
-            released.append((at, turn.wire))
-        _heights(desk, place, job)
-    if isinstance(job, EarthTail):
-        check(job.wires, wires, "wires", "a wire of this scene")
-        check((job.by,), [person.name for person in scene.crew], "by", "a member of the crew")
-        released += [((), wire) for wire in job.wires]
-    if isinstance(job, Bring):
-        check(job.bodies, bodies, "bodies", "a body of this scene")
-    if isinstance(job, Rescue):
-        check([job.phase], tuple(records.phases(scene)), "phase", "a phase of this scene")
-        check(job.touches, bodies, "touches", "a body of this scene")
-        check(job.off, wires, "off", "a wire of this scene")
-    for at, name in released:
-        if name in desk.wires and (desk.wires[name].release is None or desk.wires[name].phase is None):
-            remedy = f"add a release to wire '{name}': free_end, lowered_to_m, isolated, by"
-            desk.wrong((*place, *at, "wire"), "a wire of a phase, with a release", f"{shown(name)} without", remedy)
-
-
-def _heights(desk: _Desk, place: tuple[str, ...], job: TakeOff | Reconnect) -> None:
-    """Heights of the feet must follow from below up: mount, clear position, work."""
-    if job.mount_m.hi >= job.clear_m:
-        found = f"{job.mount_m.hi:g} m"
-        desk.wrong((*place, "mount_m"), f"heights below clear_m, {job.clear_m:g} m", found, "mend one of them")
-    for name, span in (("work_m", job.work_m), ("part_m", job.part_m)):
-        if span.lo < job.clear_m or span.hi > max(job.work_m.hi, job.clear_m):
-            expected = f"heights from clear_m, {job.clear_m:g} m, to the top of work_m, {job.work_m.hi:g} m"
-            desk.wrong((*place, name), expected, f"{span.lo:g} m to {span.hi:g} m", "mend one of them")
 
 
 def _lean(job: Job) -> dict[str, Range]:

@@ -8,7 +8,7 @@ printed ranges: gaps rounded down, limits up, ranges as they were swept. Nothing
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -16,15 +16,24 @@ from typing import Any, Final
 import jinja2
 
 from clearance.bodies import Body
-from clearance.errors import MissingExtra, RuleError
+from clearance.errors import MissingExtra
 from clearance.job.rig import track_knots
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
-from clearance.limits import highest_kV
-from clearance.permitted import Permits, Permitted, rungs
+from clearance.permitted import Permits, Permitted
 from clearance.pipeline import settings
 from clearance.report import paper
 from clearance.report.briefing_figures import Scenery, site_figure, stage_figure
+from clearance.report.briefing_words import (
+    assumed,
+    cautions,
+    checks,
+    paragraph,
+    range_sentences,
+    recorded_tests,
+    stage_conditions,
+    stop_conditions,
+)
 from clearance.report.findings import (
     CHECKS,
     KINDS,
@@ -44,16 +53,12 @@ from clearance.report.pdf import print_pdf
 from clearance.report.style import COLOURS, REACH, SIGNS
 from clearance.report.views import legs, line_direction
 from clearance.result import Gap, StageResult
-from clearance.rules import transfer_distance
-from clearance.scene.records import Range, Scene, Stage, aloft, phases
+from clearance.scene.records import Scene, phases
 
 Progress = Callable[[str], None]
 TEMPLATES = Path(__file__).parent / "templates"
 
 SIZES: Final = ("A4", "Letter")
-MOST_WIND_M_S: Final = 10.0
-"""[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
-
 FALLS: Final = (
     "the whip of a conductor that falls, and what a rope that breaks strikes",
     "the fall of the ladder after a guy is lost or a foot gives way",
@@ -66,16 +71,6 @@ KIND_WORDS: Final[Mapping[str, str]] = {
     "join": "make a connection", "earthing": "earth with a remote tool", "unbonding": "unbond",
     "descend": "come down, not bonded",
 }  # fmt: skip
-
-
-def exact(value: float) -> str:
-    """A number as it was swept, with two decimals at least: what is printed reads back as what was proved.
-
-    >>> exact(1.9), exact(-0.0), exact(2.0625)
-    ('1.90', '0.00', '2.0625')
-    """
-    text = f"{value + 0.0:.2f}"
-    return text if float(text) == value else repr(value)
 
 
 def write_briefing(
@@ -139,23 +134,6 @@ def contents(permits: Permits) -> dict[str, Any]:
         "checks": list(checks(scene)),
         "cautions": list(cautions(scene, permits.stages)),
     }
-
-
-def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
-    """The job in a paragraph."""
-    circuits = "; ".join(
-        f"circuit {c.name}, phases {', '.join(c.phases)}, {c.nominal_kV:g} kV, {c.state}" for c in scene.circuits
-    )
-    who = ", ".join(worker.name for worker in scene.workers) or "nobody aloft"
-    ground = ", ".join(person.name for person in scene.crew) or "nobody named"
-    worked = list(dict.fromkeys(phase for stage in scene.stages for phase in stage.bonded.values()))
-    taken = list(dict.fromkeys(name for stage in scene.stages for name in stage.released))
-    words = f"Live-line bare-hand work on {circuits}, from an insulating ladder"
-    words += f" of {scene.ladder.length_m:g} m" if scene.ladder is not None else ""
-    words += f". Aloft: {who}; on the ground: {ground}. {len(stages)} stages"
-    words += f"; bonded in turn to phase {', then '.join(worked)}" if worked else ""
-    words += f"; taken off or put back: {', '.join(taken)}" if taken else ""
-    return words + "."
 
 
 def required_distances(stages: tuple[Permitted, ...]) -> list[dict[str, str]]:
@@ -231,113 +209,6 @@ def least_margin(finding: Finding) -> dict[str, str]:
     }
 
 
-def _between(span: Range, unit: str) -> str:
-    if span.lo == span.hi:
-        return f"at {exact(span.lo)}{unit}"
-    return f"between {exact(span.lo)}{unit} and {exact(span.hi)}{unit}"
-
-
-def _lean(span: Range) -> str:
-    return f"±{exact(span.hi)}°" if span.lo == -span.hi and span.hi > 0 else _between(span, "°")
-
-
-def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
-    """The permitted ranges in words; every number in them was swept as it stands."""
-    spacing = scene.ladder.rung_spacing_m if scene.ladder is not None else None
-    if stage.travel_m is not None:
-        moves = stage.kind == "travel" and stage.travel_m.hi - stage.travel_m.lo > 0.5
-        what = "Ladder moves" if moves else "Ladder stands"
-        yield f"{what} {_between(stage.travel_m, ' m')} (stations along the track)."
-    if stage.climb_m is not None and aloft(scene, stage):
-        rung = rungs(stage.climb_m, spacing) if spacing else None
-        words = f"Feet {_between(stage.climb_m, ' m')} up the ladder"
-        if rung is not None:
-            words += f", rung {rung[0]}" if rung[0] == rung[1] else f", rungs {rung[0]} to {rung[1]}"
-        high = f"not above {f'rung {rung[1]}' if rung else exact(stage.climb_m.hi) + ' m'}"
-        if stage.kind in ("climb", "descend", "mount"):
-            words += f"; {high} while not bonded"
-        yield f"{words}."
-    if stage.travel_m is not None:
-        along, across = (_lean(span) for span in (stage.lean_along_deg, stage.lean_across_deg))
-        yield f"Ladder leans {along} along its heading, {across} across it."
-    if stage.heading_deg != Range(0.0, 0.0):
-        yield f"Ladder turned {_between(stage.heading_deg, '°')}."
-    if stage.lower_m is not None and stage.released:
-        yield f"Free end of {', '.join(stage.released)} {_between(stage.lower_m, ' m')} below its place."
-    if stage.swing_m > 0:
-        yield f"Swing of no more than {exact(stage.swing_m)} m to any side."
-
-
-def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
-    """What must be so in a stage besides its ranges."""
-    for name, phase in stage.bonded.items():
-        words = f"{name} is bonded to phase {phase}"
-        if stage.kind == "bonding":
-            words = f"{name} bonds to phase {phase}: the clamp goes on first, at arm's length, and at once"
-            words += _arc_zone(scene, phase)
-        elif stage.kind == "unbonding":
-            words = f"{name} unbonds from phase {phase}: the clamp comes off last"
-        words += f"; lead of {exact(stage.bonding_lead_m)} m" if stage.bonding_lead_m is not None else ""
-        clamp = stage.clamp_m
-        if clamp is not None:
-            words += f", clamp at {clamp if not isinstance(clamp, tuple) else ', '.join(exact(v) for v in clamp)}"
-        yield f"{words}."
-    loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
-    if loose and stage.kind != "mount":
-        yield f"{', '.join(loose)} touches nothing but the ladder."
-    if stage.parting_distance_m is not None:
-        yield (
-            f"Everybody keeps {exact(stage.parting_distance_m)} m from where {', '.join(stage.released)} opens or "
-            "closes; nobody bridges its two ends."
-        )
-    for wire in scene.wires:
-        if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
-            yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
-    if stage.off:
-        earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
-        yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
-    if stage.earths or stage.lifts_earth:
-        yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands; nobody on the ladder."
-    if stage.absent:
-        yield f"Not there in this stage: {', '.join(stage.absent)}."
-    if stage.rides is not None:
-        yield f"The ladder travels with a person on it: {stage.rides}."
-
-
-def _arc_zone(scene: Scene, phase: str) -> str:
-    """How near the conductor an unbonded body becomes charged, where a figure is known."""
-    try:
-        distance, _ = transfer_distance(highest_kV(scene, phases(scene)[phase]))
-    except RuleError:
-        return ""
-    return f" (nearer than {up(distance)} m an unbonded body takes an arc)"
-
-
-def stop_conditions(scene: Scene) -> Iterator[str]:
-    """When to stop: each ends the work until the person in charge starts it again."""
-    weather = getattr(scene, "weather", None)
-    if weather is None:
-        yield (
-            f"Wind that moves the conductors or the ladder, and in any case wind over {MOST_WIND_M_S:g} m/s: no wind "
-            "was swept, the conductors were taken at rest."
-        )
-        yield "Air or conductors so much warmer or colder than when surveyed that a gap of section 6 is off."
-    else:
-        yield f"Wind over {min(weather.wind_m_s.hi, MOST_WIND_M_S):g} m/s (swept up to {weather.wind_m_s.hi:g} m/s)."
-        yield f"Air temperature outside {weather.air_C.lo:g} °C to {weather.air_C.hi:g} °C."
-    yield "Thunder heard or lightning seen, however far."
-    yield "Rain, snow, fog, or frost or dew on the ladder, ropes or insulators."
-    yield "Relative humidity over 80 %."
-    yield "An arrester or protective gap that the overvoltage rests on out of service."
-    yield "Switching on this line or on anything that feeds it."
-    for circuit in scene.circuits:
-        if circuit.overvoltage_basis:
-            yield f"Circuit {circuit.name}: any of this no longer true: {circuit.overvoltage_basis}."
-    yield "Automatic reclosing found not blocked, or the block lost."
-    yield "A gap measured on site outside what section 6 gives."
-    yield "A ladder, rope, suit, lead or tool found damaged, wet or dirty; any tingling or discharge on a person."
-
-
 def to_measure(permits: Permits) -> tuple[SiteGap, ...]:
     """Three gaps to measure: at the bonded stage with the least margin."""
     bonded = [one for one in permits.stages if one.stage.bonded and one.stage.clamp_m is not None]
@@ -366,93 +237,6 @@ def measure_row(gap: SiteGap) -> dict[str, str]:
         "most": down(most),
         "at": ", ".join(f"{v:.1f}" for v in gap.at[0]),
     }
-
-
-def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
-    """Tests of suit, bonding lead, ropes and ladder: those recorded, and lines to fill in for those that are not."""
-    recorded = {test.what for test in scene.tests}
-    for test in scene.tests:
-        leakage = "" if test.leakage_uA is None else f"; {test.leakage_uA:g} µA at {test.at_kV or 0:g} kV to earth"
-        yield {"what": f"{test.what}: {test.name}", "result": f"{test.result}{leakage}", "by": f"{test.by}, {test.on}"}
-    if scene.ladder is not None and "ladder" not in recorded:
-        yield {"what": f"ladder: {scene.ladder.name}", "result": scene.ladder.insulation_basis or "", "by": ""}
-    for rope in scene.ropes:
-        if rope.insulating:
-            yield {"what": f"rope: {rope.name}", "result": rope.test or "", "by": rope.by or ""}
-    for what in ("suit", "bonding lead", "rope", "remote tool"):
-        needed = what not in recorded and not (what == "rope" and any(rope.insulating for rope in scene.ropes))
-        if needed and (what != "remote tool" or any(stage.stick_m for stage in scene.stages)):
-            yield {"what": what, "result": "", "by": ""}
-
-
-def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
-    """What the verdict takes as true on somebody's word: what, and whose."""
-    for circuit in scene.circuits:
-        if circuit.overvoltage_per_unit is not None:
-            words = f"{circuit.name}: overvoltage at most {circuit.overvoltage_per_unit:g} per unit"
-            yield f"{words}, {circuit.overvoltage_basis}", circuit.overvoltage_by or ""
-        if circuit.highest_basis:
-            yield f"{circuit.name}: highest voltage {circuit.highest_kV:g} kV, {circuit.highest_basis}", ""
-    for entry in scene.air_only:
-        yield f"{' to '.join(entry.between)} is air only: {entry.reason}", entry.by
-    for wire in scene.wires:
-        release = wire.release
-        if release is None:
-            continue
-        yield f"{wire.name}, far end isolated: {release.isolated}", release.by
-        if release.before_parting is not None:
-            before = release.before_parting
-            yield (
-                f"{wire.name}: far end {before.far_end}, {before.current_A:g} A measured, phase identified: "
-                f"{before.phase_identified}",
-                before.by,
-            )
-        for struck in release.struck_out:
-            yield f"{wire.name} is not judged at {struck.state}: {struck.proof}", struck.by
-    for stage in scene.stages:
-        for state in stage.states:
-            yield f"{stage.name}: {state.body} only at {', '.join(state.states)}: {state.proof}", state.by
-        if stage.rides is not None:
-            yield f"{stage.name}: the ladder travels with a person on it", stage.rides
-    disturbed = dict.fromkeys((d.wire, d.slack_m, d.basis or "no basis") for s in scene.stages for d in s.disturbed)
-    for wire_name, slack_m, basis in disturbed:
-        yield f"{wire_name} moves by at most {slack_m:g} m while it is worked on: {basis}", ""
-    for worker in scene.workers:
-        if worker.restraint is not None:
-            yield f"{worker.name}: {worker.restraint}", ""
-
-
-def checks(scene: Scene) -> Iterator[str]:
-    """Boxes to tick before anybody climbs."""
-    yield "This briefing was read aloud to everybody; each said back own place, own task and when to stop."
-    yield "Scene digest on this page compared with that of the checked scene."
-    yield "The person in charge spoke with whoever operates the line; automatic reclosing is blocked, and stays so."
-    for circuit in scene.circuits:
-        if circuit.overvoltage_basis:
-            yield f"Circuit {circuit.name}: {circuit.overvoltage_basis}: confirmed today."
-    yield "Weather looked at now and forecast for the whole of the work; wind and humidity measured at the site."
-    yield "Track laid, levelled and marked with its stations; ladder feet and track do not settle under load."
-    yield "Ladder, ropes and sticks clean, dry and in date; looked over along their whole length."
-    yield "Suit, gloves, socks, hood and bonding lead joined up and measured."
-    yield "The three gaps of section 6 measured with an insulating stick, and inside what is given."
-    for wire in scene.wires:
-        if wire.release is not None:
-            yield f"{wire.name}: far end open and locked, current measured zero, phase identified by two people."
-    yield "A watcher is named below who has no other task, sees worker and crew, and can stop the work by one word."
-    yield "Rescue from the ladder gone through; who does what is named."
-
-
-def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
-    """What the crew must bear in mind throughout."""
-    yield "If the line goes dead, treat it as live. Nobody re-energizes it without speaking to the person in charge."
-    yield "A named watcher with no other task watches throughout. When the watcher calls stop, everybody stops."
-    yield "Ranges hold jointly, each with all others of its stage. Outside any one of them nothing is proved."
-    yield "While somebody is bonded nobody on the ground touches the ladder above its foot, or a conductor taken off."
-    if any(one.stage.released for one in stages):
-        yield "A conductor taken off stays at the voltage of its phase until it is earthed by a remote tool."
-        yield "Nobody stands below a conductor that hangs parted or is lowered. Its whip after a fall is not evaluated."
-    if any(one.stage.swing_m for one in stages):
-        yield "One who hangs in the harness is lowered, never lifted past the conductor."
 
 
 def drawn(permits: Permits, tell: Progress) -> dict[str, str]:

@@ -1,0 +1,78 @@
+"""Owns what of a job is wrong by itself: names not of the scene, wires without a release, heights in no order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from clearance.errors import Mistake
+from clearance.scene import records
+from clearance.scene.messages import meant, shown
+from clearance.scene.records import SceneFile, where
+from clearance.scene.records_templates import Bring, EarthTail, Job, Reconnect, Rescue, TakeOff, WrittenStages
+
+
+def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mistake]:
+    """Names of a job that are not of this scene, and wires without a release."""
+    found: list[Mistake] = []
+    wires_by_name = {wire.name: wire for wire in scene.wires}
+
+    def wrong(at: tuple[str, ...], expected: str, given: str, remedy: str = "") -> None:
+        found.append(Mistake((*where(scene), *at), expected, given, remedy))
+
+    def check(names: Iterable[str], known: Iterable[str], field: str, expected: str, at: tuple[str, ...] = ()) -> None:
+        options = tuple(known)
+        for name in names:
+            if name not in options:
+                wrong((*place, *at, field), expected, shown(name), meant(name, options))
+
+    wires, bodies = tuple(wires_by_name), records.body_names(scene)
+    if isinstance(job, WrittenStages):
+        check(job.stages, [stage.name for stage in scene.stages], "stages", "a stage of this file")
+        return found
+    if scene.ladder is None or scene.track is None:
+        missing = "ladder" if scene.ladder is None else "track"
+        wrong(place, f"a {missing} in the scene", f"no table [{missing}]", "add one")
+    if isinstance(job, TakeOff | Reconnect | Rescue):
+        workers = [worker.name for worker in scene.workers]
+        if job.worker is not None:
+            check([job.worker], workers, "worker", "a worker of this scene")
+        elif len(workers) != 1:
+            wrong((*place, "worker"), "the name of a worker", "nothing", meant("", workers) or "add [[workers]]")
+    released: list[tuple[tuple[str, ...], str]] = []
+    if isinstance(job, TakeOff | Reconnect):
+        for number, turn in enumerate(job.turns, 1):
+            at: tuple[str, ...] = (f"turn {number}",)
+            check([turn.wire], wires, "wire", "a wire of this scene", at)
+            check(turn.touches, bodies, "touches", "a body of this scene", at)
+            released.append((at, turn.wire))
+        found += _heights(scene, place, job)
+    if isinstance(job, EarthTail):
+        check(job.wires, wires, "wires", "a wire of this scene")
+        check((job.by,), [person.name for person in scene.crew], "by", "a member of the crew")
+        released += [((), wire) for wire in job.wires]
+    if isinstance(job, Bring):
+        check(job.bodies, bodies, "bodies", "a body of this scene")
+    if isinstance(job, Rescue):
+        check([job.phase], tuple(records.phases(scene)), "phase", "a phase of this scene")
+        check(job.touches, bodies, "touches", "a body of this scene")
+        check(job.off, wires, "off", "a wire of this scene")
+    for at, name in released:
+        if name in wires_by_name and (wires_by_name[name].release is None or wires_by_name[name].phase is None):
+            remedy = f"add a release to wire '{name}': free_end, lowered_to_m, isolated, by"
+            wrong((*place, *at, "wire"), "a wire of a phase, with a release", f"{shown(name)} without", remedy)
+    return found
+
+
+def _heights(scene: SceneFile, place: tuple[str, ...], job: TakeOff | Reconnect) -> Iterator[Mistake]:
+    """Heights of the feet must follow from below up: mount, clear position, work."""
+    if job.mount_m.hi >= job.clear_m:
+        found = f"{job.mount_m.hi:g} m"
+        yield Mistake(
+            (*where(scene), *place, "mount_m"), f"heights below clear_m, {job.clear_m:g} m", found, "mend one of them"
+        )
+    for name, span in (("work_m", job.work_m), ("part_m", job.part_m)):
+        if span.lo < job.clear_m or span.hi > max(job.work_m.hi, job.clear_m):
+            expected = f"heights from clear_m, {job.clear_m:g} m, to the top of work_m, {job.work_m.hi:g} m"
+            yield Mistake(
+                (*where(scene), *place, name), expected, f"{span.lo:g} m to {span.hi:g} m", "mend one of them"
+            )
