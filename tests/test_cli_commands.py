@@ -307,8 +307,9 @@ def test_doctor_gives_the_line_that_installs_what_is_missing(monkeypatch):
     ],
 )
 def test_a_picture_is_believed_only_with_return_code_0_and_its_line(monkeypatch, probe, expected):
-    module = doctor_module()
-    monkeypatch.setattr(module, "_PROBE", probe)
+    from clearance.view import probe as module
+
+    monkeypatch.setattr(module, "SMALL", probe)
     monkeypatch.setattr(module, "PROBE_S", 1 if "sleep" in probe else 60)
     assert module.rendered("vtkEGLRenderWindow") == expected
 

@@ -117,12 +117,12 @@ def test_what_there_is_none_of_is_refused(asked, number, at, said):
 
 @pytest.mark.slow
 def test_a_pose_takes_less_than_fifty_milliseconds(asked):
-    """The best of several, as the machine may be busy; the heaviest stage of the example."""
+    """Of the processor's own time, as the machine may be busy with other things; the heaviest stage of the example."""
     times = []
     for k in range(12):
-        began = time.perf_counter()
+        began = time.process_time()
         pose_at(asked, 1, {"climb_m": 5.3 + 0.1 * k})
-        times.append(time.perf_counter() - began)
+        times.append(time.process_time() - began)
     assert min(times) < 0.05
 
 

@@ -26,6 +26,7 @@ from clearance.cli.page import page
 from clearance.cli.record import record
 from clearance.cli.sag import sag
 from clearance.cli.schema import schema
+from clearance.cli.show import show
 from clearance.cli.survey import survey
 from clearance.cli.whatif import whatif
 from clearance.cli.zones import zones
@@ -92,7 +93,7 @@ def options(
     """Options before the command."""
 
 
-for command in (demo, check, brief, whatif, record, page, zones, distances, survey, expand, sag, schema, doctor):
+for command in (demo, check, brief, whatif, record, page, show, zones, distances, survey, expand, sag, schema, doctor):
     app.command()(command)
 
 

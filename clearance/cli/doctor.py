@@ -1,17 +1,11 @@
-"""Owns the command `clearance doctor`: what this machine can and cannot do, with the line that installs the rest.
-
-The render probe runs in another process: where the GL libraries are missing, the renderer ends its process with a
-signal instead of raising, so a picture is believed only from a return code of 0 and the line it prints.
-"""
+"""Owns the command `clearance doctor`: what this machine can and cannot do, with the line that installs the rest."""
 
 from __future__ import annotations
 
 import importlib.util
-import os
 import platform
 import re
 import shutil
-import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,20 +13,9 @@ from importlib.metadata import PackageNotFoundError, requires, version
 
 import typer
 
-VIEW_LINE = "pip install 'clearance[view]'"
-GL_LINE = "apt-get install -y --no-install-recommends libegl1 libgl1-mesa-dri"
+from clearance.view.probe import GL_LINE, VIEW_LINE, WINDOWS, rendered
+
 BROWSER_LINE = "apt-get install -y --no-install-recommends chromium"
-WINDOWS = ("vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
-PROBE_S = 90
-"""[s] How long one render probe may take; the first import of the renderer from a cold disk takes tens of seconds."""
-_PROBE = """
-import pyvista
-plotter = pyvista.Plotter(off_screen=True, window_size=(16, 16))
-plotter.add_mesh(pyvista.Sphere(), color="black")
-picture = plotter.screenshot(None, return_img=True)
-plotter.close()
-print("OK" if picture.shape[:2] == (16, 16) and picture.max() > picture.min() else "EMPTY")
-"""
 
 
 @dataclass(frozen=True)
@@ -114,30 +97,6 @@ def pictures() -> Finding:
             return Finding(what, True, f"pyvista {version('pyvista')} draws off screen with {window}")
         said.append(f"{window}: {detail}")
     return Finding(what, False, "pyvista draws nothing here (" + "; ".join(said) + ")", GL_LINE)
-
-
-def rendered(window: str) -> tuple[bool, str]:
-    """Whether a picture of 16 by 16 comes out with one kind of window, and what happened if not."""
-    environment = {**os.environ, "VTK_DEFAULT_OPENGL_WINDOW": window}
-    try:
-        run = subprocess.run(
-            [sys.executable, "-c", _PROBE],
-            env=environment,
-            capture_output=True,
-            text=True,
-            timeout=PROBE_S,
-            check=False,
-        )
-    except subprocess.TimeoutExpired:
-        return False, f"no picture after {PROBE_S} s"
-    if run.returncode < 0:
-        return False, f"ended by signal {-run.returncode}"
-    if run.returncode:
-        last = run.stderr.strip().splitlines()
-        return False, last[-1] if last else f"return code {run.returncode}"
-    if "OK" not in run.stdout.splitlines():
-        return False, "an empty picture"
-    return True, ""
 
 
 def browser() -> Finding:

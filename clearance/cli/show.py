@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from clearance.cli.check import checked
+from clearance.cli.output import unwritable
+from clearance.errors import InputError, Mistake
 from clearance.tolerances import TOLERANCE_M
 
 if TYPE_CHECKING:
@@ -23,14 +25,76 @@ def show(
         typer.Option("--record", metavar="FILE", help="Append each practice round to this file (JSON lines)."),
     ] = None,
     browser: Annotated[bool, typer.Option(help="Open the page in the browser.")] = False,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", metavar="PNG", help="Write a picture of a stage instead of serving.")
+    ] = None,
+    animation: Annotated[
+        Path | None, typer.Option("--animation", metavar="GIF", help="Write all steps of a stage instead of serving.")
+    ] = None,
+    sheet: Annotated[
+        Path | None, typer.Option("--sheet", metavar="PNG", help="Write all stages on one sheet instead of serving.")
+    ] = None,
+    view: Annotated[
+        str, typer.Option("--view", metavar="VIEW", help="Of pictures: 3d, plan, elevation, section, eye or true.")
+    ] = "3d",
+    stage: Annotated[
+        str | None,
+        typer.Option("--stage", metavar="NAME", help="Of pictures; the one with the least margin if not given."),
+    ] = None,
     tolerance_m: Annotated[
         float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
     ] = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
-    """Check a scene and serve its live page on 127.0.0.1, where every pose is evaluated by the engine."""
+    """Check a scene and serve its live page on 127.0.0.1, every pose evaluated by the engine; or draw pictures."""
+    asked = {"--picture": picture, "--animation": animation, "--sheet": sheet}
+    if any(file is not None for file in asked.values()):
+        drawable(asked, view)
+        prepared, result = checked(scene, tolerance_m, quiet)
+        for file in drawn_pictures(prepared, result, asked, view, stage):
+            typer.echo(f"wrote {file}")
+        return
     prepared, result = checked(scene, tolerance_m, quiet)
     served(prepared, result, port, record, browser)
+
+
+def drawable(asked: dict[str, Path | None], view: str) -> None:
+    """Find out before the check, not after it, what would keep pictures from being drawn. Raises `ClearanceError`."""
+    from clearance.view.pictures import VIEWS, probe_once
+
+    if view not in VIEWS:
+        raise InputError(Mistake(("--view",), f"one of {', '.join(VIEWS)}", view))
+    for option, file in asked.items():
+        if file is not None and not file.resolve().parent.is_dir():
+            raise InputError(unwritable(option, file, "a file", FileNotFoundError(2, "its folder is not there")))
+    probe_once()
+
+
+def drawn_pictures(
+    prepared: Prepared, result: Result, asked: dict[str, Path | None], view: str, stage: str | None
+) -> list[Path]:
+    """The pictures asked for, as the files written. Raises `ClearanceError`."""
+    from clearance.cli.zones import stage_of
+    from clearance.view import pictures
+    from clearance.view.scene_data import page_data
+
+    data = page_data(prepared, result)
+    number = int(data["worst"]) if stage is None else stage_of(prepared, stage)
+    files = []
+    for option, file in asked.items():
+        if file is None:
+            continue
+        try:
+            if option == "--picture":
+                made = pictures.picture(data, number, pictures.lead_step(data, number), view)
+                files.append(pictures.save(made, file))
+            elif option == "--animation":
+                files.append(pictures.animation(data, number, view, file))
+            else:
+                files.append(pictures.contact_sheet(data, view, file))
+        except OSError as error:
+            raise InputError(unwritable(option, file, "a file", error)) from None
+    return files
 
 
 def served(prepared: Prepared, result: Result, port: int, record: Path | None, browser: bool) -> None:
