@@ -134,6 +134,17 @@ def test_the_printed_part_of_a_stage_that_is_not_clear_is_proved_too(partly):
     assert exact(one.stage.travel_m.hi) in words_of(text)
 
 
+def test_what_the_narrower_ranges_rest_on_is_written_beside_the_result(partly, tmp_path):
+    files, _ = briefing.write_briefing(partly, tmp_path, pdf=False)
+    assert [file.name for file in files] == ["briefing.html", "result.json", "permitted.json"]
+    asked, printed = (
+        json.loads((tmp_path / name).read_text())["stages"][0] for name in ("result.json", "permitted.json")
+    )
+    assert (asked["verdict"], printed["verdict"]) == ("breach", "clear")
+    high = partly.stages[0].stage.travel_m.hi
+    assert printed["parameters"]["travel_m"] == [1.0, high] != asked["parameters"]["travel_m"]
+
+
 def test_a_stage_with_no_part_that_is_clear_is_not_permitted():
     plate = small.wall("near wall", 1.0)
     found = permitted(prepare(scene(solids=[SLAB, FAR, plate], stages=[BOND])), 0.005)

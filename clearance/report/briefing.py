@@ -85,6 +85,11 @@ def write_briefing(
     files = [folder / "briefing.html", folder / "result.json"]
     files[0].write_text(briefing_page(permits, pictures), encoding="utf-8")
     files[1].write_text(permits.result.to_json(), encoding="utf-8")
+    if any(one.outcome == "narrowed" for one in permits.stages):
+        # What the narrower ranges rest on: the stages as they are printed, beside the job as it was asked for.
+        found = replace(permits.result, stages=tuple(one.found for one in permits.stages))
+        files.append(folder / "permitted.json")
+        files[-1].write_text(found.to_json(), encoding="utf-8")
     if not pdf:
         return files, ""
     for size in SIZES:
