@@ -83,9 +83,10 @@ class Compiled:
     movers: tuple[str, ...]
 
 
-def build_engine(settings: Iterable[Setting], slack: bool = True) -> Engine:
-    """The store of everything that stands still; each distinct body once."""
-    still: dict[int, Body] = {}
+def build_engine(settings: Iterable[Setting], slack: bool = True, besides: Sequence[Body] = ()) -> Engine:
+    """The store of everything that stands still in the settings and of the bodies `besides`; each distinct shape
+    once."""
+    still: dict[int, Body] = {id(body.shape): body for body in besides}
     for setting in settings:
         for body in setting.bodies:
             if body.link is None:

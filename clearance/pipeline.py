@@ -32,6 +32,8 @@ NOT_EVALUATED = (
 )
 """What no verdict of this tool covers."""
 
+NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their slack"
+
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
@@ -96,7 +98,8 @@ def check(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | N
 def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Result:
     """`check` of a scene that was prepared already."""
     scene, site = prepared.site.scene, prepared.site
-    engine = build_engine(setting for pieces in prepared.stages for setting in pieces)
+    settings_of_all = (setting for pieces in prepared.stages for setting in pieces)
+    engine = build_engine(settings_of_all, besides=site.bodies)
     bench = measuring.Bench(site, engine, tolerance_m, progress)
     mistakes = [
         mistake
@@ -132,7 +135,7 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         tolerance_m=tolerance_m,
         stages=tuple(stages),
         line=judging.line_gaps(bench),
-        skipped=(*site.skipped, *NOT_EVALUATED),
+        skipped=(*site.skipped, *([] if site.placed else [NO_WEATHER]), *NOT_EVALUATED),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )

@@ -178,14 +178,15 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
 
 def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
     """The bonding lead: the distances of any point of it to clamp and belt add up to its length at most, so it lies
-    within half
-    that length of the middle between the two, wherever in the box the belt is."""
+    within half that length of the middle between the two, wherever in the box the belt is.
+    """
     assert stage.clamp_m is not None
     assert stage.bonding_lead_m is not None
     clamp = np.array(place(site, stage, stage.clamp_m))
     belt = shapes.points([[0.0, 0.0, 0.6 * build_of(person).stature_m]])
     centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
-    middle = 0.5 * (clamp + placed(belt, rig.motion, "worker", centre).vertices[0, 0])
+    worn = placed(belt, rig.motion, "worker", centre).vertices[0, 0]
+    middle = 0.5 * (clamp + worn)
     spread = 0.5 * displacement(rig.motion, "worker", belt, rig.box)
     # The middle moves half as far as the clamp does with its wire.
     strays = 0.5 * strays_m(site, stage.clamp_m, place(site, stage, stage.clamp_m))

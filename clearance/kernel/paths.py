@@ -32,6 +32,9 @@ CANDIDATES = 160
 COMBINATIONS = 20000
 """Combinations of pairs along one chain that are bounded jointly; beyond, as above."""
 
+MORE = 10
+"""Times as many of both along a chain through a limited body: there the joint bound is the only one that closes."""
+
 NOTHING = -(1 << 62)
 """Stands for no primitive."""
 
@@ -143,7 +146,7 @@ def _pair_bound(store, moving, place, half, a, b, f, g, witness, work):  # type:
 def _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):  # type: ignore[no-untyped-def]
     """Bound one pair; keep it as a candidate, or update the edge's least bound. True when the edge need not be scanned on.
 
-    state: [lower, upper, candidates, overflow]; rows: [a and b of the lower bound, a and b of the upper]
+    state: [lower, upper, candidates, overflow, most candidates]; rows: [a and b of the lower bound, a and b of the upper]
     """
     pair, f, g, number, remainder, lowest, centre, witness, work = kept
     k = int(state[2])
@@ -152,7 +155,7 @@ def _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):
         if lower < state[0]:
             pair[k, 0], pair[k, 1] = a, b
             number[k], remainder[k], lowest[k], centre[k] = count, bent, lower, gap
-            if k + 1 >= CANDIDATES:
+            if k + 1 >= state[4]:
                 state[3] = 1.0
                 return True
             state[2] = k + 1
@@ -292,6 +295,12 @@ def _bound_chain(question, chain, store, moving, place, half, least, threshold, 
         total += max(0.0, least[question.step[first + k]])
     number = np.empty(LONGEST, np.int64)
     combinations = 1
+    more = 1
+    for k in range(steps - 1):
+        e = question.step[first + k]
+        if question.extent[question.edge[e, 0] if question.flip[first + k] else question.edge[e, 1]] < np.inf:
+            more = MORE
+    state[4] = CANDIDATES * more
     best[2][0] = 0.0
     for k in range(steps):
         e = question.step[first + k]
@@ -300,7 +309,7 @@ def _bound_chain(question, chain, store, moving, place, half, least, threshold, 
         _scan_edge(question, e, store, moving, place, half, True, -np.inf, state, kepts[k], rows, stack)
         number[k] = int(state[2])
         combinations *= number[k]
-        if state[3] > 0.0 or combinations > COMBINATIONS:
+        if state[3] > 0.0 or combinations > COMBINATIONS * more:
             return total
         if number[k] == 0:
             return threshold
@@ -399,16 +408,17 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
     for c in range(len(question.first)):
         longest = max(longest, question.stop[c] - question.first[c])
         lowest_offset = min(lowest_offset, question.offset[c])
+    most = CANDIDATES * MORE  # memory that is not touched costs nothing
     kepts = [
-        (np.empty((CANDIDATES, 2), np.int64), np.empty((CANDIDATES, 9)), np.empty((CANDIDATES, 9, size)), np.empty(CANDIDATES, np.int64),
-         np.empty(CANDIDATES), np.empty(CANDIDATES), np.empty(CANDIDATES), np.empty((2, 3)), np.empty((3, 3)))
+        (np.empty((most, 2), np.int64), np.empty((most, 9)), np.empty((most, 9, size)), np.empty(most, np.int64),
+         np.empty(most), np.empty(most), np.empty(most), np.empty((2, 3)), np.empty((3, 3)))
         for _ in range(longest)
     ]  # fmt: skip
     kept_across = (
         np.empty((1, 2), np.int64), np.empty((1, 9)), np.empty((1, 9, size)), np.empty(1, np.int64),
         np.empty(1), np.empty(1), np.empty(1), np.empty((2, 3)), np.empty((3, 3)),
     )  # fmt: skip
-    tried = (np.empty(4), np.empty(4, np.int64), np.empty(DEPTH, np.int64), np.empty(LONGEST, np.int64), np.empty(LONGEST, np.int64))
+    tried = (np.empty(5), np.empty(4, np.int64), np.empty(DEPTH, np.int64), np.empty(LONGEST, np.int64), np.empty(LONGEST, np.int64))
     state, rows, stack, _, _ = tried
     best = (np.empty((LONGEST, 2), np.int64), np.empty(size), np.empty(1))
     least, nearest = np.empty(edges), np.empty(edges)

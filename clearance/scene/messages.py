@@ -128,6 +128,8 @@ def shown(value: Any) -> str:
 def choices(options: Iterable[Any]) -> str:
     """Options as a file would write them, joined by commas and an or."""
     words = [shown(option) for option in options]
+    if not words:
+        return "none, as the scene has none"
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
 
 

@@ -161,7 +161,7 @@ class SceneFile(ConductorsOfScene):
     rule: tuple[Text, ...] = Field(
         min_length=1, description="rule or rules, by name or as a TOML file beside the scene"
     )
-    rule_inputs: dict[str, float] = Field({}, description="further inputs of the rule")
+    rule_inputs: dict[str, float | str | bool] = Field({}, description="further inputs of the rule")
     altitude_m: float = Field(ge=-500, le=9000, description="height of the site above sea level")
     frequency_Hz: float = Field(ge=1, le=1000, description="frequency of the system")
     notes: tuple[str, ...] = Field((), description="what a reader must know")
