@@ -12,7 +12,8 @@ import pytest
 from browser import Browser
 from page_example import example
 
-from clearance.view.page import SOURCES, Drawing, write_page
+from clearance.view.drawn import Drawing
+from clearance.view.page import SOURCES, write_page
 from clearance.zones import Person, zones_of
 
 NPM_S = 120

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from clearance.cli.check import CODES, checked, drawn
+from clearance.cli.check import CODES, checked
 from clearance.cli.output import unwritable
 from clearance.errors import InputError
 from clearance.tolerances import TOLERANCE_M
@@ -48,22 +48,22 @@ def page(
         error = FileNotFoundError(2, "its folder is not there")
         raise InputError(unwritable("--out", file, "a file", error))
     prepared, result = checked(scene, tolerance_m, quiet)
-    typer.echo(f"wrote {written(prepared, result, file, drawings, quiet, zones)}")
+    typer.echo(f"wrote {written(prepared, result, file, drawings, zones)}")
     typer.echo(f"verdict: {result.verdict}")
     raise typer.Exit(CODES[result.verdict])
 
 
-def written(prepared: Prepared, result: Result, file: Path, drawings: bool, quiet: bool, zones: bool = False) -> Path:
+def written(prepared: Prepared, result: Result, file: Path, drawings: bool, zones: bool = False) -> Path:
     """The page of a result; with drawings and zones made for it where asked. Raises `ClearanceError`."""
-    from clearance.view.page import drawings_among, write_page
+    from clearance.view.drawn import page_drawings
+    from clearance.view.page import write_page
 
     try:
         surfaces = page_zones(prepared) if zones else []
         if not drawings:
             return write_page(prepared, result, file, (), surfaces)
         with tempfile.TemporaryDirectory() as folder:
-            chosen = drawings_among(drawn(prepared, result, Path(folder), quiet))
-            return write_page(prepared, result, file, chosen, surfaces)
+            return write_page(prepared, result, file, page_drawings(prepared, result, Path(folder)), surfaces)
     except OSError as error:
         raise InputError(unwritable("--out", file, "a file", error)) from None
 

@@ -12,7 +12,6 @@ import html
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -24,6 +23,7 @@ from markupsafe import Markup, escape
 from clearance.pipeline import Prepared
 from clearance.report.numbers import up
 from clearance.result import Result
+from clearance.view.drawn import Drawing
 from clearance.view.export import packed_zone
 from clearance.view.scene_data import page_data
 from clearance.zones import Zone
@@ -33,20 +33,6 @@ BUNDLE: Final = SOURCES / "bundle.js"
 
 LARGEST: Final = 4_900_000
 """Size of a page [bytes] beyond which zones, then drawings, are left out."""
-
-MOST_DRAWING_BYTES: Final = 900_000
-"""Size of all drawings in a page at most, before they are encoded; what is more stays beside it."""
-
-INTO_PAGE: Final = ("-plan.svg", "-elevation.svg", "-section.svg", "-gap-1-")
-"""What the names of drawings worth having in a page end with, or hold."""
-
-
-@dataclass(frozen=True)
-class Drawing:
-    """A drawing in the page: its title and the SVG file."""
-
-    title: str
-    path: Path
 
 
 def write_page(
@@ -58,7 +44,7 @@ def write_page(
 ) -> Path:
     """Write the page of a result, and return its path.
 
-    drawings: SVG files to stand in the page, for where the 3D view cannot be drawn
+    drawings: files to stand in the page, for where the 3D view cannot be drawn
     zones: surfaces to be shown, one at a time
     Raises OSError where the file cannot be written.
     """
@@ -78,19 +64,6 @@ def write_page(
     finally:
         beside.unlink(missing_ok=True)
     return path
-
-
-def drawings_among(files: Sequence[Path]) -> list[Drawing]:
-    """Those of the files written by `draw_all` that go into a page, in their order, each with the title it carries."""
-    found, size = [], 0
-    for path in files:
-        if path.suffix == ".svg" and any(part in path.name for part in INTO_PAGE):
-            size += path.stat().st_size
-            if size > MOST_DRAWING_BYTES:
-                break
-            title = re.search(r"<dc:title>(.*?)</dc:title>", path.read_text(encoding="utf-8"), re.DOTALL)
-            found.append(Drawing(html.unescape(title[1]) if title else path.stem, path))
-    return found
 
 
 def page_text(data: Mapping[str, Any], tolerance_m: float, drawings: Sequence[Drawing] = (), live: bool = False) -> str:
@@ -142,7 +115,8 @@ def _hash(text: str) -> str:
 
 
 def _source(path: Path) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
+    kind = {".svg": "image/svg+xml", ".png": "image/png"}[path.suffix]
+    return f"data:{kind};base64," + base64.b64encode(path.read_bytes()).decode("ascii")
 
 
 @lru_cache(maxsize=1)
