@@ -1,13 +1,14 @@
 """An independent, slow reference for the kernel, in plain NumPy and SciPy: distances, places, values of chains.
 
-It shares no formula with the kernel. A distance is found by trying every pair of faces (corner, edge, inside) of the two cores:
+It shares no formula with the kernel. A distance is found by trying every pair of faces (corner, edge, inside) of the
+two cores:
 the least-squares solution of each, by pseudo-inverse, counts where it lies within both faces. A place is a product of
 4 x 4 matrices from `scipy.spatial.transform`. A value of a chain tries every combination of primitives.
 """
 
 from __future__ import annotations
 
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -85,7 +86,8 @@ def placed(body, motion, q, rated):
 
 
 def value(setting, paths, q, slack=True):
-    """Least over the paths of the sum of gaps, none below zero, plus the offset; through a body of limited extent never less
+    """Least over the paths of the sum of gaps, none below zero, plus the offset; through a body of limited extent never
+    less
     than the straight way past it, less that extent."""
     from clearance.shapes import join
 
@@ -95,7 +97,7 @@ def value(setting, paths, q, slack=True):
         groups = [join([shapes[name] for name in group.bodies]) for group in path.groups]
         if any(len(shape) == 0 for shape in groups):
             continue
-        steps = [np.maximum(0.0, gaps(one, other, slack)) for one, other in zip(groups, groups[1:], strict=False)]
+        steps = [np.maximum(0.0, gaps(one, other, slack)) for one, other in pairwise(groups)]
         if all(np.isinf(group.extent_m) for group in path.groups[1:-1]):
             best = min(best, sum(step.min() for step in steps) + path.offset_m)
             continue

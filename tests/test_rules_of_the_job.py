@@ -103,10 +103,11 @@ def test_a_line_that_misses_the_ladder_by_a_centimetre_has_not_earned_the_air_li
             small.box("bus B", [0.04 + 0.05, 0.0, 9.0], [0.1, 0.1, 0.1], "B"),
         ],
         stages=[stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 5.1])],
-    )  # fmt: skip
+    )
     by_tool = gap(found, "A", "B", "tool")
     assert by_tool.limit_m == pytest.approx(tool, abs=1e-9)
-    # The way past the tool is a careful one: never longer than the line itself, shorter by a piece and twice 0.1 m at most.
+    # The way past the tool is a careful one: never longer than the line itself, shorter by a piece and twice 0.1 m at
+    # most.
     air = gap(found, "A", "B", "air").posture.gap_upper_m
     assert air - 0.2 - 0.8 < by_tool.posture.gap_upper_m <= air + 0.005
 
@@ -125,8 +126,15 @@ def test_the_ladder_under_the_feet_is_excepted_and_no_other_part_of_it():
 
 def test_an_insulating_rope_is_a_tool_too():
     """A rope runs from A's side to B's side, behind the worker, where the ladder is not in the way."""
-    rope = {"name": "rope", "from_m": [-0.6, 0, 4], "to_m": [-2.4, 0, 4], "diameter_m": 0.02, "insulating": True,
-            "test": "wet test", "by": "laboratory"}  # fmt: skip
+    rope = {
+        "name": "rope",
+        "from_m": [-0.6, 0, 4],
+        "to_m": [-2.4, 0, 4],
+        "diameter_m": 0.02,
+        "insulating": True,
+        "test": "wet test",
+        "by": "laboratory",
+    }
     solids = [small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"), wall("bus B", -2.5, "B")]
     stages = [stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 5.1])]
     with_rope, without = only(solids=solids, stages=stages, ropes=[rope]), only(solids=solids, stages=stages)

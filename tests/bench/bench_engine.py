@@ -346,7 +346,9 @@ def main():
     engine = build_engine([asked])
     enclose(engine, compile_setting(engine, asked), paths(bodies, True), tolerance_m=0.01)
     ready = time.perf_counter() - start
-    print(f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}; kernel ready in {ready:.1f} s")
+    print(
+        f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}; kernel ready in {ready:.1f} s"
+    )
     per_pose = one_pose(bodies, quick)
     against_grid(bodies, per_pose)
     growth(quick)

@@ -1,4 +1,5 @@
-"""Random small scenes for the laws of the sweep: every kind of primitive, joint, deformation, chain, extent and offset."""
+"""Random small scenes for the laws of the sweep: every kind of primitive, joint, deformation, chain, extent and
+offset."""
 
 from __future__ import annotations
 
@@ -29,9 +30,17 @@ class Scene:
     def __repr__(self):
         s = self.setting
         bodies = [
-            (b.name, b.link, b.shape.vertices.tolist(), b.shape.corners.tolist(), b.shape.radius.tolist(),
-             b.shape.slack.tolist(), None if b.shape.rate is None else b.shape.rate.tolist()) for b in s.bodies
-        ]  # fmt: skip
+            (
+                b.name,
+                b.link,
+                b.shape.vertices.tolist(),
+                b.shape.corners.tolist(),
+                b.shape.radius.tolist(),
+                b.shape.slack.tolist(),
+                None if b.shape.rate is None else b.shape.rate.tolist(),
+            )
+            for b in s.bodies
+        ]
         return f"Scene({s.motion}, {s.box}, {s.rated}, {s.cuts}, {bodies}, {self.paths})"
 
 
@@ -83,7 +92,8 @@ def shapes(draw, rated=False):
 
 @st.composite
 def scenes(draw, most_parameters=3, limited=True, spread=4.0):
-    """A scene of two to six bodies, each apart from the others by its own shift of up to `spread` times the coordinates."""
+    """A scene of two to six bodies, each apart from the others by its own shift of up to `spread` times the
+    coordinates."""
     parameters = NAMES[: draw(st.integers(1, most_parameters))]
     box = {}
     for name in parameters:

@@ -1,4 +1,5 @@
-"""The law of the sweep: lower <= every value in the box, the value at `at` is the upper bound, on random scenes and motions."""
+"""The law of the sweep: lower <= every value in the box, the value at `at` is the upper bound, on random scenes and
+motions."""
 
 from __future__ import annotations
 
@@ -106,15 +107,26 @@ def test_the_number_of_threads_changes_no_bit(scene):
     question = _question(engine, compiled, scene.paths)
     found = [
         sweep.least(
-            question, engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high, tolerance=1e-3, budget=BUDGET,
-            threads=threads, cuts=cuts_of(compiled),
+            question,
+            engine.store,
+            compiled.moving,
+            compiled.chain,
+            compiled.low,
+            compiled.high,
+            tolerance=1e-3,
+            budget=BUDGET,
+            threads=threads,
+            cuts=cuts_of(compiled),
         )
         for threads in (1, 2, 3)
-    ]  # fmt: skip
+    ]
 
     for other in found[1:]:
         assert (other.lower, other.upper, other.boxes, other.outcome) == (
-            found[0].lower, found[0].upper, found[0].boxes, found[0].outcome,
-        )  # fmt: skip
+            found[0].lower,
+            found[0].upper,
+            found[0].boxes,
+            found[0].outcome,
+        )
         assert other.at.tobytes() == found[0].at.tobytes()
         assert other.pairs.tobytes() == found[0].pairs.tobytes()
