@@ -347,7 +347,7 @@ def main():
     enclose(engine, compile_setting(engine, asked), paths(bodies, True), tolerance_m=0.01)
     ready = time.perf_counter() - start
     print(
-        f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}; kernel ready in {ready:.1f} s"
+        f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}, kernel in {ready:.1f} s"
     )
     per_pose = one_pose(bodies, quick)
     against_grid(bodies, per_pose)
