@@ -72,6 +72,12 @@ def stub(monkeypatch, tmp_path, repository):
     stand_in("clearance.pipeline", prepare=prepare, check_prepared=check_prepared, all_settings=lambda prepared: {})
     stand_in("clearance.report.text", print_result=print_result)
     stand_in("clearance.report.drawings", draw_all=draw_all)
+
+    def written(prepared, result, file, drawings):
+        file.write_text("<!doctype html>")
+        return file
+
+    stand_in("clearance.cli.page", written=written)
     monkeypatch.chdir(tmp_path)
     return calls
 
@@ -198,7 +204,7 @@ def test_demo_checks_the_built_in_scene_and_says_where(stub, tmp_path, monkeypat
     assert done.exit_code == 1
     folder = tmp_path / "clearance-demo"
     assert json.loads((folder / "result.json").read_text())["verdict"] == "breach"
-    assert done.stdout.splitlines()[-3:] == [f"In {folder}:", "  result.json", "  plan.svg"]
+    assert done.stdout.splitlines()[-4:] == [f"In {folder}:", "  result.json", "  plan.svg", "  page.html"]
 
 
 def test_progress_stays_off_what_is_no_terminal(stub):

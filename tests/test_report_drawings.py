@@ -187,13 +187,19 @@ def test_map_bins_are_where_the_result_has_them() -> None:
 
 
 def test_a_map_along_one_axis_is_drawn_unless_both_are() -> None:
-    def made(axes: tuple[str, ...], what: str = "whole limit") -> Map:
+    def made(axes: tuple[str, ...], what: str = "whole limit", margin: float = 0.6) -> Map:
         ranges = {name: (0.0, 1.0) for name in axes}
-        return Map(("A", "earth"), "tool", what, axes, (Cell(ranges, "clear", 0.5),))
+        return Map(("A", "earth"), "tool", what, axes, (Cell(ranges, "clear", 0.5), Cell(ranges, "clear", margin)))
 
     both, travel, other = made(("travel_m", "climb_m")), made(("travel_m",)), made(("travel_m",), "electrical part")
     assert margin_map.widest([travel, both, other]) == [both, other]
     assert margin_map.widest([travel]) == [travel]
+    # Clear by the same margin everywhere: nothing to see, unless a bin is not clear.
+    assert margin_map.widest([made(("travel_m",), margin=0.53)]) == []
+    breach = Map(
+        ("A", "earth"), "tool", "whole limit", ("travel_m",), (Cell({"travel_m": (0.0, 1.0)}, "breach", -0.1),)
+    )
+    assert margin_map.widest([breach]) == [breach]
 
 
 def test_map_words_and_hatches(sheets: dict[str, paper.Sheet]) -> None:

@@ -34,7 +34,7 @@ def check(
         Path | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON, unrounded.")
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write drawings; of several scenes, a folder each.")
+        Path | None, typer.Option("--out", metavar="DIR", help="Write drawings and the 3D page; of several scenes, a folder each.")
     ] = None,
     tolerance_m: Annotated[
         float,
@@ -147,14 +147,17 @@ def shown(result: Result) -> None:
 
 
 def drawn(prepared: Prepared, result: Result, folder: Path, quiet: bool) -> list[Path]:
-    """The drawings of a result, as the files written. Raises `ClearanceError`."""
+    """The drawings of a result and its 3D page, as the files written. Raises `ClearanceError`."""
+    from clearance.cli.page import written
     from clearance.pipeline import all_settings
     from clearance.report.drawings import draw_all
 
     folder_for("--out", folder)
     try:
         with progress_line(quiet) as progress:
-            return draw_all(prepared.site.scene, result, all_settings(prepared), folder, progress)
+            files = draw_all(prepared.site.scene, result, all_settings(prepared), folder, progress)
+            progress("page")
+            return [*files, written(prepared, result, folder / "page.html", drawings=False)]
     except OSError as error:
         raise InputError(unwritable("--out", folder, "a folder", error)) from None
 

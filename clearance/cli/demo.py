@@ -13,12 +13,12 @@ from clearance.tolerances import TOLERANCE_M
 
 
 def demo(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the result and the drawings go.")] = Path(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the result, the drawings and the page go.")] = Path(
         "clearance-demo"
     ),
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
-    """Check the built-in demonstration scene and write its result and drawings."""
+    """Check the built-in demonstration scene and write its result, drawings and 3D page."""
     from clearance.scene.builtin import builtin_scene
 
     folder_for("--out", out)

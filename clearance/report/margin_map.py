@@ -21,17 +21,25 @@ from clearance.report.style import COLOURS, HATCHES, INK, PAPER, SIGNS
 from clearance.result import Cell, Map
 
 CELL_WORDS: Final[dict[Word, str]] = {
-    "clear of limit": "clear for all", "low margin": "clear for all, low margin", "breach": "breach for some",
-    "undecided": "undecided", "not evaluated": "not evaluated",
-}  # fmt: skip
+    "clear of limit": "clear for all",
+    "low margin": "clear for all, low margin",
+    "breach": "breach for some",
+    "undecided": "undecided",
+    "not evaluated": "not evaluated",
+}
 
 MOST_ON_SHEET = 9
 """Maps on one sheet; more go on further sheets."""
 
+FLAT_M = 0.04
+"""[m] Margins that differ by no more are the same: the lower bounds of two bins are each within 0.02 m of the true
+one."""
+
 FOOT = (
     "Each bin holds for every value of all other parameters of the stage. Ranges read off one axis at a time do not "
     "combine: a bin of one map and a bin of another are not jointly proved. The figure in a bin is its proven least "
-    "margin [m], rounded down. Where a gap was mapped along both axes, its maps along one alone are in the JSON only."
+    "margin [m], rounded down. In the JSON only: maps along one axis of a gap that is mapped along both, and maps whose "
+    "margin is the same in every bin."
 )
 
 
@@ -42,9 +50,17 @@ def sheets(titles: tuple[str, str], maps: Sequence[Map]) -> list[Sheet]:
 
 
 def widest(maps: Sequence[Map]) -> list[Map]:
-    """The maps worth drawing: one along a single axis shows nothing new beside one of the same gap along both."""
+    """The maps worth drawing: one along a single axis shows nothing new beside one of the same gap along both, and one
+    that is clear by the same margin everywhere shows nothing at all."""
     both = {(m.between, m.kind, m.what, axis) for m in maps if len(m.axes) > 1 for axis in m.axes}
-    return [m for m in maps if len(m.axes) > 1 or (m.between, m.kind, m.what, m.axes[0]) not in both]
+    wide = [m for m in maps if len(m.axes) > 1 or (m.between, m.kind, m.what, m.axes[0]) not in both]
+    return [m for m in wide if not flat(m)]
+
+
+def flat(found: Map) -> bool:
+    """Whether a map is clear in every bin by the same margin, as far as its own tolerance tells."""
+    margins = [cell.margin_lower_m for cell in found.cells]
+    return all(cell.verdict == "clear" for cell in found.cells) and max(margins) - min(margins) <= FLAT_M
 
 
 def layout(count: int) -> list[tuple[float, float, float, float]]:
@@ -109,9 +125,11 @@ def _fill(what: Word) -> dict[str, Any]:
     """Pale enough that figures and hatches can be read on it, dark enough to tell apart."""
     face = {"clear of limit": "#BFDCEC", "low margin": "#F9E7C0", "breach": "#8B1A1A", "undecided": "#DDDDDD"}
     return {
-        "facecolor": face.get(what, PAPER), "edgecolor": INK if what != "breach" else PAPER, "hatch": HATCHES[what],
+        "facecolor": face.get(what, PAPER),
+        "edgecolor": INK if what != "breach" else PAPER,
+        "hatch": HATCHES[what],
         "linewidth": 0.5,
-    }  # fmt: skip
+    }
 
 
 def _plane(ax: Axes, found: Map) -> None:
@@ -130,10 +148,15 @@ def _plane(ax: Axes, found: Map) -> None:
         # A figure is about 22 px wide and 9 px high at this size.
         if width * per_x > 24.0 and height * per_y > 11.0 and math.isfinite(cell.margin_lower_m):
             ax.text(
-                left + 0.5 * width, bottom + 0.5 * height, down(cell.margin_lower_m), fontsize=5.6, ha="center",
-                va="center", color=INK,
+                left + 0.5 * width,
+                bottom + 0.5 * height,
+                down(cell.margin_lower_m),
+                fontsize=5.6,
+                ha="center",
+                va="center",
+                color=INK,
                 bbox={"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none"},
-            )  # fmt: skip
+            )
 
 
 def _profile(ax: Axes, found: Map) -> None:
@@ -157,7 +180,12 @@ def _profile(ax: Axes, found: Map) -> None:
         ax.add_patch(Rectangle((left, 0.0), right - left, height, **_fill(cell_word(cell))))
         if (right - left) * per_x > 24.0:
             ax.text(
-                0.5 * (left + right), height, down(cell.margin_lower_m), fontsize=5.6, ha="center",
-                va="bottom" if height >= 0 else "top", color=INK,
-            )  # fmt: skip
+                0.5 * (left + right),
+                height,
+                down(cell.margin_lower_m),
+                fontsize=5.6,
+                ha="center",
+                va="bottom" if height >= 0 else "top",
+                color=INK,
+            )
     ax.axhline(0.0, color=INK, linewidth=1.4)
