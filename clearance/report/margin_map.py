@@ -38,8 +38,8 @@ one."""
 FOOT = (
     "Each bin holds for every value of all other parameters of the stage. Ranges read off one axis at a time do not "
     "combine: a bin of one map and a bin of another are not jointly proved. The figure in a bin is its proven least "
-    "margin [m], rounded down. In the JSON only: maps along one axis of a gap that is mapped along both, and maps whose "
-    "margin is the same in every bin."
+    "margin [m], rounded down. In the JSON only: maps along one axis of a gap that is mapped along both, and maps "
+    "whose margin is the same in every bin."
 )
 
 
