@@ -1,6 +1,6 @@
 """Plans live-line bare-hand work from an insulating ladder: shows that the air between every two potentials is enough,
-at every
-position. The public names are `read_scene`, `check`, `Scene` and `Result`; required distances are in `clearance.rules`.
+at every position. The public names are `read_scene`, `check`, `Scene` and `Result`; required distances are in
+`clearance.rules`.
 """
 
 from __future__ import annotations

@@ -2,8 +2,7 @@
 chains.
 
 A group is a set of bodies that count as one conductor; a chain is a list of groups with air between each two. Bodies
-that
-stand still are put into one store for the whole scene; what moves is compiled per setting.
+that stand still are put into one store for the whole scene; what moves is compiled per setting.
 """
 
 from __future__ import annotations
@@ -18,7 +17,8 @@ from clearance.bodies import Body
 from clearance.job.setting import Setting, shown
 from clearance.kernel import pairs, sweep, tree
 from clearance.kernel.chain import Chain, Moving
-from clearance.kernel.paths import LONGEST, NOTHING, Question
+from clearance.kernel.edges import NOTHING, Question
+from clearance.kernel.paths import LONGEST
 from clearance.motion import compile_chain, compile_moving, placed
 from clearance.shapes import Shape
 

@@ -1,12 +1,9 @@
 """Owns the one rule: which chains of bodies are judged between two potentials, for each kind of limit.
 
 A chain begins and ends at bodies that are at a potential and passes only through floating ones; it is judged when some
-body on
-it is a job body. Kinds: between a phase and earth a direct chain is judged at the tool limit (at the air limit where
-the
-scene declares air only, by name and reason); between phases a direct chain is judged at the air limit, and, where it
-may come
-near a tool's hull, at the tool limit too; every chain through a floating body at the object limit.
+body on it is a job body. Kinds: between a phase and earth a direct chain is judged at the tool limit (at the air limit
+where the scene declares air only, by name and reason); between phases a direct chain is judged at the air limit, and,
+where it may come near a tool's hull, at the tool limit too; every chain through a floating body at the object limit.
 """
 
 from __future__ import annotations

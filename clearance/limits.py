@@ -2,8 +2,8 @@
 limit.
 
 Between two circuits the gap counts as phase to phase at full value whatever the letters. The limit is the larger of the
-phase-to-phase limits of both, and of that for the two circuits in opposition, one of them at its overvoltage
-and the other at its crest; the careful side of both is said in `Required.voltage`.
+phase-to-phase limits of both, and of that for the two circuits in opposition, one of them at its overvoltage and the
+other at its crest; the careful side of both is said in `Required.voltage`.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ class Required:
     """A required distance, or why there is none.
 
     limit_m, electrical_m: [m], None where no rule gives them
-    assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there
-        is none
+    assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there is
+        none
     rule: name, edition, clause; voltage: what it was taken at; why: the refusal in full
     """
 

@@ -1,16 +1,14 @@
 """Owns motion: joints and links as records, and their compilation to the kernel's arrays with the bounds it relies on.
 
 A link is a list of joints from its parent (or the ground) outward; a body rides on a link. To say where a link is, use
-`pose`
-(plain numpy, the reference the kernel is tested against); to hand motion to the kernel, `compile_chain` and
+`pose` (plain numpy, the reference the kernel is tested against); to hand motion to the kernel, `compile_chain` and
 `compile_moving`.
 
 Second derivatives. For joints a before b along a chain, the derivative of a point x by both is zero when a is a slide,
-a
-track (straight within a box) or fixed, and w_a x (dx/db) when a is a turn, so its length is at most that of dx/db: the
-scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at
-most the sum
-of the lengths between axis and point over the whole box (triangle inequality). `derivative_bounds` adds these up.
+a track (straight within a box) or fixed, and w_a x (dx/db) when a is a turn, so its length is at most that of dx/db:
+the scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at
+most the sum of the lengths between axis and point over the whole box (triangle inequality). `derivative_bounds` adds
+these up.
 """
 
 from __future__ import annotations
@@ -33,9 +31,8 @@ Box = Mapping[str, tuple[float, float]]
 class Joint:
     """One joint.
 
-    kind: "fixed" (rotation, then translation), "slide" along axis, "turn" about axis through origin, or "track":
-        along a
-        polyline, position only
+    kind: "fixed" (rotation, then translation), "slide" along axis, "turn" about axis through origin, or "track": along
+        a polyline, position only
     parameter: its name in the box; scale: metres or radians per unit of the parameter
     axis, origin: (3,) in the frame before the joint; knots: (n, 4) station and place of a track's vertices [m]
     """
@@ -200,8 +197,8 @@ def displacement(motion: Motion, link: str, shape: Shape, box: Box) -> float:
 def relative_parameters(motion: Motion) -> NDArray[np.bool_]:
     """(links + 1, links + 1, p): whether a parameter changes the distance between two links, the last being the ground.
 
-    Joints at the root that two links share move both as one rigid whole: a parameter that occurs in these alone
-    does not matter to their distance.
+    Joints at the root that two links share move both as one rigid whole: a parameter that occurs in these alone does
+        not matter to their distance.
     """
     count, size = len(motion.links), len(motion.parameters)
     chains = [motion.joints_of(link.name) for link in motion.links] + [()]

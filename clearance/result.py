@@ -2,8 +2,7 @@
 
 Every number here is as it was decided, unrounded. Rounding for people is in `clearance.report`: gaps down, limits up.
 
-JSON format history
-1: first format.
+JSON format history 1: first format.
 """
 
 from __future__ import annotations

@@ -1,10 +1,8 @@
 """Owns `Shape`: what a body is to the engine.
 
 A shape is a flat list of primitives, each a point, a segment or a triangle (the core) with a radius and a slack around
-it.
-The true surface is nowhere further from the core than radius + slack, so a gap between two shapes is the distance
-between
-cores less both radii, and the careful gap is that less both slacks.
+it. The true surface is nowhere further from the core than radius + slack, so a gap between two shapes is the distance
+between cores less both radii, and the careful gap is that less both slacks.
 
 To make one use `points`, `segments`, `polyline` or `triangles`; to put several together use `join`; to place one use
 `moved`. `Shape.rate` is for shapes that deform: how each vertex moves per unit of the body's shape parameter.

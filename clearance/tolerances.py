@@ -9,18 +9,15 @@ TOLERANCE_M: Final = 0.005
 
 CHORD_ERROR_M: Final = 0.005
 """[m] Greatest distance between a curve (wire, tube) and the chords that stand for it; goes into slack, so a larger
-value
-costs margin, a smaller one primitives."""
+value costs margin, a smaller one primitives."""
 
 TOOL_NEARNESS_M: Final = 0.1
 """[m] A straight line this close to a tool's hull does not count as air alone (design rule: a line that misses the
-ladder
-by a centimetre does not earn the air limit). Larger: more gaps judged at the tool limit."""
+ladder by a centimetre does not earn the air limit). Larger: more gaps judged at the tool limit."""
 
 ROUNDING: Final = 2.0**-40
 """[1] Taken off every lower bound, times (1 m + the largest coordinate). One bound sums under 2**12 roundings of
-relative
-size 2**-53, so 2**-41 covers them; doubled. At 1 km from the origin this is 1 nanometre."""
+relative size 2**-53, so 2**-41 covers them; doubled. At 1 km from the origin this is 1 nanometre."""
 
 LARGEST_COORDINATE_M: Final = 1.0e6
 """[m] Scenes are refused beyond this distance from their origin: rounding would reach a micrometre."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from clearance import shapes
-from clearance.kernel.paths import NOTHING, Question
+from clearance.kernel.edges import NOTHING, Question
 from clearance.kernel.sweep import least
 from clearance.kernel.tree import build_store
 from clearance.motion import Joint, Link, Motion, compile_chain, compile_moving

@@ -1,9 +1,8 @@
 """An independent, slow reference for the kernel, in plain NumPy and SciPy: distances, places, values of chains.
 
 It shares no formula with the kernel. A distance is found by trying every pair of faces (corner, edge, inside) of the
-two cores:
-the least-squares solution of each, by pseudo-inverse, counts where it lies within both faces. A place is a product of
-4 x 4 matrices from `scipy.spatial.transform`. A value of a chain tries every combination of primitives.
+two cores: the least-squares solution of each, by pseudo-inverse, counts where it lies within both faces. A place is a
+product of 4 x 4 matrices from `scipy.spatial.transform`. A value of a chain tries every combination of primitives.
 """
 
 from __future__ import annotations
@@ -87,8 +86,7 @@ def placed(body, motion, q, rated):
 
 def value(setting, paths, q, slack=True):
     """Least over the paths of the sum of gaps, none below zero, plus the offset; through a body of limited extent never
-    less
-    than the straight way past it, less that extent."""
+    less than the straight way past it, less that extent."""
     from clearance.shapes import join
 
     shapes = {body.name: placed(body, setting.motion, q, setting.rated.get(body.name)) for body in setting.bodies}

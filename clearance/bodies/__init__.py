@@ -14,8 +14,7 @@ class Body:
 
     name: unique over the scene
     kind: what it is, in one word (wire, insulator, structure, ground, solid, cloud, ladder, fitting, worker, tool,
-        crew,
-        vehicle, rope, lead); reports and drawings style by it
+        crew, vehicle, rope, lead); reports and drawings style by it
     shape: in the frame of its link [m]
     conductive: False for a body that counts as air
     potential: a phase name, "earth", or None for a conductive body that floats

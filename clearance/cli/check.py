@@ -34,7 +34,8 @@ def check(
         Path | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON, unrounded.")
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write drawings and the 3D page; of several scenes, a folder each.")
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Write drawings and the 3D page; of several scenes, a folder each."),
     ] = None,
     tolerance_m: Annotated[
         float,

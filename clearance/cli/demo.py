@@ -13,7 +13,7 @@ from clearance.tolerances import TOLERANCE_M
 
 
 def demo(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the result, the drawings and the page go.")] = Path(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where result, drawings and page go.")] = Path(
         "clearance-demo"
     ),
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,

@@ -1,9 +1,8 @@
 """Owns the judgement of one stage: which enclosures are asked for, and what they mean.
 
 Per stage: every judged chain from the stated posture against the whole limit and from the reach envelope against the
-electrical part, under every case of uncertain potentials; an unbonded worker's nearness to phases and earth; what
-moving
-bodies run into; insulating lengths; and the maps of margins along travel and climb.
+    electrical part, under every case of uncertain potentials; an unbonded worker's nearness to phases and earth; what
+    moving bodies run into; insulating lengths; and the maps of margins along travel and climb.
 """
 
 from __future__ import annotations

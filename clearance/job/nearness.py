@@ -1,6 +1,5 @@
 """Owns what is judged beside the combined gaps: how near an unbonded worker comes, what moving bodies run into, and
-whether a
-bond is within reach."""
+whether a bond is within reach."""
 
 from __future__ import annotations
 

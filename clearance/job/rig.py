@@ -1,6 +1,5 @@
 """Owns the links of a stage: the ladder's chain along the track on the ground, heading, tilt, lean along and across,
-then up
-the ladder to the worker. A range of one value is no parameter: it is a fixed joint."""
+then up the ladder to the worker. A range of one value is no parameter: it is a fixed joint."""
 
 from __future__ import annotations
 

@@ -3,8 +3,8 @@ stage.
 
 `settings_of(site, stage)` gives the settings to be swept, for the stated posture and for the reach envelope. The
 ladder's
-chain: along the track on the ground, heading, tilt, lean along and across, then up the ladder to the worker. A
-    range of one
+chain: along the track on the ground, heading, tilt, lean along and across, then up the ladder to the worker. A range of
+    one
 value is no parameter: it is a fixed joint.
 """
 

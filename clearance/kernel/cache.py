@@ -1,8 +1,8 @@
 """Owns compilation: how kernel functions are compiled, and where the compiled code is kept.
 
 Numba's own cache notices neither an edited callee nor an edited constant, and a stale kernel is a wrong verdict. So the
-compiled code lies in a folder named by a digest of every kernel source, the tolerances, the versions of Python and Numba,
-and the processor. Where no folder can be written, everything is compiled in memory.
+compiled code lies in a folder named by a digest of every kernel source, the tolerances, the versions of Python and
+Numba, and the processor. Where no folder can be written, everything is compiled in memory.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ _FOLDER = cache_folder()
 
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Compile without fast-math (bounds rely on IEEE rounding), releasing the interpreter lock, kept in `cache_folder`."""
+    """Compile without fast-math (bounds rely on IEEE rounding), releasing the interpreter lock, kept in
+    `cache_folder`."""
     before = config.CACHE_DIR  # type: ignore[attr-defined]
     config.CACHE_DIR = str(_FOLDER) if _FOLDER else before  # type: ignore[attr-defined]
     try:

@@ -1,8 +1,9 @@
 """Owns where moving primitives are: the pose of every link at given parameters, and its first derivatives.
 
-A link is a chain of joints from the ground. Along the chain a turn about axis w through o moves a point x at rate w x (x - o),
-a slide along w at rate w; so every parameter gives each link one twist (turning, shifting), and a point's derivative is
-turning x x + shifting. Second derivatives are bounded once for all, in `clearance.motion`, by `Moving.curvature`.
+A link is a chain of joints from the ground. Along the chain a turn about axis w through o moves a point x at rate w x
+(x - o), a slide along w at rate w; so every parameter gives each link one twist (turning, shifting), and a point's
+derivative is turning x x + shifting. Second derivatives are bounded once for all, in `clearance.motion`, by
+`Moving.curvature`.
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ FIXED, SLIDE, TURN, TRACK = 0, 1, 2, 3
 class Chain(NamedTuple):
     """Links as flattened lists of joints, each from the ground up.
 
-    first, stop (links,): a link's joints; kind (j,), parameter (j,) or -1, scale (j,) per unit of the parameter;
-    axis (j, 3) unit vector and origin (j, 3) in the frame before the joint; rotation (j, 3, 3) and translation (j, 3) of a
-    fixed joint; knots (j, 2) range of a track's vertices in station (k,) [m] and place (k, 3) [m]
+    first, stop (links,): a link's joints; kind (j,), parameter (j,) or -1, scale (j,) per unit of the parameter; axis
+        (j, 3) unit vector and origin (j, 3) in the frame before the joint; rotation (j, 3, 3) and translation (j, 3) of
+        a fixed joint; knots (j, 2) range of a track's vertices in station (k,) [m] and place (k, 3) [m]
     """
 
     first: NDArray[np.int64]
@@ -43,10 +44,10 @@ class Chain(NamedTuple):
 class Moving(NamedTuple):
     """Moving primitives, those of one group together.
 
-    vertices (n, 3, 3) in the frame of link (n,), corners (n,), around (n,) radius and slack together;
-    rate (n, 3, 3) per unit of parameter rated (n,), -1 where rigid; curvature (n, p, p) bounds of every second derivative
-    of every corner over the whole box; matters (links + 1, links + 1, p) whether a parameter changes the distance between
-    two links, the last row and column standing for what stands still; body (n,) index of the body
+    vertices (n, 3, 3) in the frame of link (n,), corners (n,), around (n,) radius and slack together; rate (n, 3, 3)
+    per unit of parameter rated (n,), -1 where rigid; curvature (n, p, p) bounds of every second derivative of every
+    corner over the whole box; matters (links + 1, links + 1, p) whether a parameter changes the distance between two
+    links, the last row and column standing for what stands still; body (n,) index of the body
     """
 
     vertices: NDArray[np.float64]
@@ -126,7 +127,9 @@ def pose_links(chain, q, rotation, translation, turning, shifting):  # type: ign
                     shifting[link, p, i] += along * chain.scale[joint]
                 continue
             for i in range(3):
-                axis[i] = r[i, 0] * chain.axis[joint, 0] + r[i, 1] * chain.axis[joint, 1] + r[i, 2] * chain.axis[joint, 2]
+                axis[i] = (
+                    r[i, 0] * chain.axis[joint, 0] + r[i, 1] * chain.axis[joint, 1] + r[i, 2] * chain.axis[joint, 2]
+                )
             if kind == SLIDE:
                 for i in range(3):
                     t[i] += axis[i] * value
@@ -160,8 +163,8 @@ def pose_links(chain, q, rotation, translation, turning, shifting):  # type: ign
 def place_moving(chain, moving, q, half, corner, slope, low, high, bend, frames):  # type: ignore[no-untyped-def]
     """Place every moving primitive at q, for a box of half-widths `half` about it.
 
-    Fills corner (n, 3, 3) [m], slope (n, 3, p, 3) its derivatives, bend (n,) the second-order remainder of any corner over
-    the box, and low, high (n, 3) a box that holds the primitive, `around` included, at every parameter of the box.
+    Fills corner (n, 3, 3) [m], slope (n, 3, p, 3) its derivatives, bend (n,) the second-order remainder of any corner
+    over the box, and low, high (n, 3) a box that holds the primitive, `around` included, at every parameter of the box.
     frames: (rotation, translation, turning, shifting) scratch of `pose_links`
     """
     rotation, translation, turning, shifting = frames

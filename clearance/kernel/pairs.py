@@ -1,11 +1,13 @@
 """Owns the six distances between points, segments and triangles.
 
-`closest` is the one entry. Each case takes the least of its boundary cases and of the interior solution where that exists,
-so a degenerate primitive (a segment of no length, a needle triangle) falls back on its boundary instead of dividing by
-nearly zero; thresholds are relative to the primitives' size. Witness points always lie on the primitives, so the
-distance returned is never below the true one; soundness of lower bounds does not rest on it at all (see `paths`).
+`closest` is the one entry. Each case takes the least of its boundary cases and of the interior solution where that
+exists, so a degenerate primitive (a segment of no length, a needle triangle) falls back on its boundary instead of
+dividing by nearly zero; thresholds are relative to the primitives' size. Witness points always lie on the primitives,
+so the distance returned is never below the true one; soundness of lower bounds does not rest on it at all (see
+`paths`).
 
-Sources: C. Ericson, Real-Time Collision Detection (2005), 5.1.2 point-segment, 5.1.5 point-triangle, 5.1.9 segment-segment.
+Sources: C. Ericson, Real-Time Collision Detection (2005), 5.1.2 point-segment, 5.1.5 point-triangle, 5.1.9 segment-
+    segment.
 """
 
 from __future__ import annotations

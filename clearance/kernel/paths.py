@@ -1,231 +1,36 @@
 """Owns the bound that is this project's own: a sum of gaps along chains of bodies, over a whole box of parameters.
 
-A question is a list of chains; a chain is a list of edges; an edge is the air between two groups of primitives. The value of
-a chain at given parameters is the sum of its edges' gaps, none below zero, plus the chain's offset; the value of the question
-is the least over its chains. `bound_box` encloses that value over a box from below, and finds values from above.
+A question is a list of chains; a chain is a list of edges; an edge is the air between two groups of primitives. The
+value of a chain at given parameters is the sum of its edges' gaps, none below zero, plus the chain's offset; the value
+of the question is the least over its chains. `bound_batch` bounds that value over boxes from below, and finds values
+from above.
 
-For one pair of primitives take the unit direction n between their closest points at the centre of the box. For any corner
-a of the one and b of the other, n.(a - b) is at least what its linear model gives at the worst corner of the box, less a bound
-of the second-order remainder; the least of these over all corners, less both radii, is a lower bound of the gap everywhere in
-the box, whatever unit n was taken. Along a chain the linear models are added before the worst corner is taken: a body
-between two others moves away from one as it nears the other. See DEVELOPERS.md, "Why the bound holds".
+For one pair of primitives take the unit direction n between their closest points at the centre of the box. For any
+corner a of the one and b of the other, n.(a - b) is at least what its linear model gives at the worst corner of the
+box, less a bound of the second-order remainder; the least of these over all corners, less both radii, is a lower bound
+of the gap everywhere in the box, whatever unit n was taken. Along a chain the linear models are added before the worst
+corner is taken: a body between two others moves away from one as it nears the other. See DEVELOPERS.md, "Why the bound
+holds".
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
-from numpy.typing import NDArray
 
 from clearance.kernel.cache import compiled
 from clearance.kernel.chain import place_moving, pose_links
+from clearance.kernel.edges import CANDIDATES, NOTHING, pair_bound, scan_edge
 from clearance.kernel.pairs import closest
-from clearance.kernel.tree import DEPTH, box_gap
+from clearance.kernel.tree import DEPTH
 
 LONGEST = 8
 """Edges in a chain; more are refused by the caller."""
-
-CANDIDATES = 160
-"""Pairs of one edge that are bounded jointly; with more, the box is bounded edge by edge (looser, still sound) and split."""
 
 COMBINATIONS = 20000
 """Combinations of pairs along one chain that are bounded jointly; beyond, as above."""
 
 MORE = 10
 """Times as many of both along a chain through a limited body: there the joint bound is the only one that closes."""
-
-NOTHING = -(1 << 62)
-"""Stands for no primitive."""
-
-
-class Question(NamedTuple):
-    """What is to be bounded.
-
-    moving (groups, 2) range in run (m, 2) of each group's runs of moving primitives; roots (groups, 2) range in root (r,) of
-    its trees;
-    extent (groups,) the length [m] over which a group is crossed for nothing, infinite for a rigid body
-    edge (edges, 2) groups; still (edges,) least gap between what stands still in both, still_pair (edges, 2) its primitives
-    first, stop (chains,) range in step (k,) edges and flip (k,) whether the chain runs from the edge's second group to its first
-    offset (chains,) [m]
-    Primitives are named by one integer: i >= 0 the i-th moving one, -1 - s the s-th of the store.
-    """
-
-    moving: NDArray[np.int64]
-    run: NDArray[np.int64]
-    roots: NDArray[np.int64]
-    root: NDArray[np.int64]
-    extent: NDArray[np.float64]
-    edge: NDArray[np.int64]
-    still: NDArray[np.float64]
-    still_pair: NDArray[np.int64]
-    first: NDArray[np.int64]
-    stop: NDArray[np.int64]
-    step: NDArray[np.int64]
-    flip: NDArray[np.bool_]
-    offset: NDArray[np.float64]
-
-
-@compiled
-def _pair_bound(store, moving, place, half, a, b, f, g, witness, work):  # type: ignore[no-untyped-def]
-    """Bound the gap of one pair over the box.
-
-    Fills f (corners,) and g (corners, p), the linear models of n.(a - b) less both radii, one per pair of corners.
-    Returns (gap at the centre, lower bound over the box, remainder, corners).
-    """
-    corner, slope, _, _, bend = place
-    size = len(half)
-    links = moving.matters.shape[0] - 1
-    if a >= 0:
-        va, ca, ra, la = corner[a], moving.corners[a], moving.around[a], moving.link[a]
-    else:
-        va, ca, ra, la = store.vertices[-1 - a], store.corners[-1 - a], store.around[-1 - a], links
-    if b >= 0:
-        vb, cb, rb, lb = corner[b], moving.corners[b], moving.around[b], moving.link[b]
-    else:
-        vb, cb, rb, lb = store.vertices[-1 - b], store.corners[-1 - b], store.around[-1 - b], links
-    apart = np.sqrt(closest(va, ca, vb, cb, witness, work))
-    gap = apart - ra - rb
-    if a < 0 and b < 0:
-        f[0] = gap
-        for p in range(size):
-            g[0, p] = 0.0
-        return gap, gap, 0.0, 1
-    nx, ny, nz = witness[0, 0] - witness[1, 0], witness[0, 1] - witness[1, 1], witness[0, 2] - witness[1, 2]
-    if not apart > 1e-9:
-        nx, ny, nz = va[0, 0] - vb[0, 0], va[0, 1] - vb[0, 1], va[0, 2] - vb[0, 2]
-    norm = np.sqrt(nx * nx + ny * ny + nz * nz)
-    if norm > 0.0:
-        nx, ny, nz = nx / norm, ny / norm, nz / norm
-    else:
-        nx, ny, nz = 0.0, 0.0, 1.0
-    remainder = 0.0
-    if a >= 0 and b >= 0:
-        for i in range(size):
-            for j in range(size):
-                if moving.matters[la, lb, i] and moving.matters[la, lb, j]:
-                    remainder += (moving.curvature[a, i, j] + moving.curvature[b, i, j]) * half[i] * half[j]
-        remainder *= 0.5
-    elif a >= 0:
-        remainder = bend[a]
-    else:
-        remainder = bend[b]
-    lower = np.inf
-    count = 0
-    for u in range(ca if a >= 0 else 1):
-        for v in range(cb if b >= 0 else 1):
-            if a >= 0:
-                fa = nx * va[u, 0] + ny * va[u, 1] + nz * va[u, 2]
-            else:
-                fa = np.inf
-                for w in range(ca):
-                    fa = min(fa, nx * va[w, 0] + ny * va[w, 1] + nz * va[w, 2])
-            if b >= 0:
-                fb = nx * vb[v, 0] + ny * vb[v, 1] + nz * vb[v, 2]
-            else:
-                fb = -np.inf
-                for w in range(cb):
-                    fb = max(fb, nx * vb[w, 0] + ny * vb[w, 1] + nz * vb[w, 2])
-            f[count] = fa - fb - ra - rb
-            worst = f[count]
-            for p in range(size):
-                change = 0.0
-                if moving.matters[la, lb, p]:
-                    if a >= 0:
-                        change += nx * slope[a, u, p, 0] + ny * slope[a, u, p, 1] + nz * slope[a, u, p, 2]
-                    if b >= 0:
-                        change -= nx * slope[b, v, p, 0] + ny * slope[b, v, p, 1] + nz * slope[b, v, p, 2]
-                g[count, p] = change
-                worst -= abs(change) * half[p]
-            lower = min(lower, worst)
-            count += 1
-    return gap, lower - remainder, remainder, count
-
-
-@compiled
-def _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):  # type: ignore[no-untyped-def]
-    """Bound one pair; keep it as a candidate, or update the edge's least bound. True when the edge need not be scanned on.
-
-    state: [lower, upper, candidates, overflow, most candidates]; rows: [a and b of the lower bound, a and b of the upper]
-    """
-    pair, f, g, number, remainder, lowest, centre, witness, work = kept
-    k = int(state[2])
-    gap, lower, bent, count = _pair_bound(store, moving, place, half, a, b, f[k], g[k], witness, work)
-    if keep:
-        if lower < state[0]:
-            pair[k, 0], pair[k, 1] = a, b
-            number[k], remainder[k], lowest[k], centre[k] = count, bent, lower, gap
-            if k + 1 >= state[4]:
-                state[3] = 1.0
-                return True
-            state[2] = k + 1
-        return False
-    if gap < state[1]:
-        state[1] = gap
-        rows[2], rows[3] = a, b
-    if lower < state[0]:
-        state[0] = lower
-        rows[0], rows[1] = a, b
-    return state[0] <= floor
-
-
-@compiled
-def _members(question, group, order):  # type: ignore[no-untyped-def]
-    """Moving primitives of a group, in order, as a slice of the scratch array `order`."""
-    count = 0
-    for m in range(question.moving[group, 0], question.moving[group, 1]):
-        for i in range(question.run[m, 0], question.run[m, 1]):
-            order[count] = i
-            count += 1
-    return order[:count]
-
-
-@compiled
-def _scan_edge(question, e, store, moving, place, half, keep, floor, state, kept, rows, stack):  # type: ignore[no-untyped-def]
-    """Visit every pair of edge e whose boxes are nearer than state[0]: to lower it, or (keep) to collect the pairs below it."""
-    _, _, low, high, _ = place
-    box_low, box_high = np.empty(3), np.empty(3)
-    order, other_order = np.empty(len(low), np.int64), np.empty(len(low), np.int64)
-    for side in range(2):
-        mine, other = question.edge[e, side], question.edge[e, 1 - side]
-        for i in _members(question, mine, order):
-            for r in range(question.roots[other, 0], question.roots[other, 1]):
-                stack[0] = question.root[r]
-                depth = 1
-                while depth > 0:
-                    depth -= 1
-                    node = stack[depth]
-                    if box_gap(low[i], high[i], store.low[node], store.high[node]) >= state[0]:
-                        continue
-                    if store.right[node] >= 0:
-                        left, right = node + 1, store.right[node]
-                        near = box_gap(low[i], high[i], store.low[left], store.high[left])
-                        if near > box_gap(low[i], high[i], store.low[right], store.high[right]):
-                            left, right = right, left
-                        stack[depth], stack[depth + 1] = right, left
-                        depth += 2
-                        continue
-                    for s in range(store.first[node], store.first[node] + store.count[node]):
-                        v = store.vertices[s]
-                        for k in range(3):
-                            box_low[k] = min(v[0, k], min(v[1, k], v[2, k])) - store.around[s]
-                            box_high[k] = max(v[0, k], max(v[1, k], v[2, k])) + store.around[s]
-                        if box_gap(low[i], high[i], box_low, box_high) >= state[0]:
-                            continue
-                        a, b = (i, -1 - s) if side == 0 else (-1 - s, i)
-                        if _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):
-                            return
-    first, second = question.edge[e, 0], question.edge[e, 1]
-    for i in _members(question, first, order):
-        for j in _members(question, second, other_order):
-            # Boxes in the ground's frame bound the gap too loosely when both bodies ride on the same link, never wrongly.
-            if box_gap(low[i], high[i], low[j], high[j]) >= state[0]:
-                continue
-            if _consider(store, moving, place, half, i, j, keep, floor, state, kept, rows):
-                return
-    if question.still[e] < state[0]:
-        a, b = question.still_pair[e, 0], question.still_pair[e, 1]
-        _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows)
 
 
 @compiled
@@ -281,7 +86,8 @@ def _chain_at(question, store, moving, frames, q, chain, pairs, scratch):  # typ
 
 @compiled
 def _bound_chain(question, chain, store, moving, place, half, least, threshold, kepts, kept_across, tried, best):  # type: ignore[no-untyped-def]
-    """Bound one chain jointly over its candidate pairs. Returns its lower bound; fills `best` with the worst combination.
+    """Bound one chain jointly over its candidate pairs. Returns its lower bound; fills `best` with the worst
+    combination.
 
     least (edges,): each edge's lower bound; tried: (state, rows, stack, index, spot)
     best: (pairs (k, 2), gradient (p,), found (1,))
@@ -306,7 +112,7 @@ def _bound_chain(question, chain, store, moving, place, half, least, threshold, 
         e = question.step[first + k]
         state[0] = threshold - (total - max(0.0, least[e]))
         state[1], state[2], state[3] = np.inf, 0.0, 0.0
-        _scan_edge(question, e, store, moving, place, half, True, -np.inf, state, kepts[k], rows, stack)
+        scan_edge(question, e, store, moving, place, half, True, -np.inf, state, kepts[k], rows, stack)
         number[k] = int(state[2])
         combinations *= number[k]
         if state[3] > 0.0 or combinations > COMBINATIONS * more:
@@ -363,8 +169,17 @@ def _bound_chain(question, chain, store, moving, place, half, least, threshold, 
                     pair_in, pair_out = kepts[k][0], kepts[k + 1][0]
                     start = pair_in[index[k], 1] if flip else pair_in[index[k], 0]
                     end = pair_out[index[k + 1], 0] if question.flip[first + k + 1] else pair_out[index[k + 1], 1]
-                    _, across, _, _ = _pair_bound(
-                        store, moving, place, half, start, end, kept_across[1][0], kept_across[2][0], kept_across[7], kept_across[8]
+                    _, across, _, _ = pair_bound(
+                        store,
+                        moving,
+                        place,
+                        half,
+                        start,
+                        end,
+                        kept_across[1][0],
+                        kept_across[2][0],
+                        kept_across[7],
+                        kept_across[8],
                     )
                     across += question.offset[chain] - extent
                     for j in range(steps):
@@ -396,12 +211,18 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
     """Bound the question over boxes low, high (n, p), each with a lower bound it inherits from the box it came from.
 
     known: the least value witnessed so far; rounding [m]: what floating point may have added to one edge's bound
-    found: (lower (n,), upper (n,), at (n, p) where the upper bound is attained, split (n,) the parameter to split along,
-        through (n,) the chain, pairs (n, LONGEST, 2) the primitives of the value at `at`), all filled
+    found: (lower (n,), upper (n,), at (n, p) where the upper bound is attained, split (n,) the parameter to split
+        along, through (n,) the chain, pairs (n, LONGEST, 2) the primitives of the value at `at`), all filled
     """
     lower, upper, at, split, through, pairs = found
     size, count, links, edges = low.shape[1], len(moving.corners), len(chain.first), len(question.still)
-    place = (np.empty((count, 3, 3)), np.empty((count, 3, size, 3)), np.empty((count, 3)), np.empty((count, 3)), np.empty(count))
+    place = (
+        np.empty((count, 3, 3)),
+        np.empty((count, 3, size, 3)),
+        np.empty((count, 3)),
+        np.empty((count, 3)),
+        np.empty(count),
+    )
     frames = (np.empty((links, 3, 3)), np.empty((links, 3)), np.empty((links, size, 3)), np.empty((links, size, 3)))
     scratch = (np.empty((3, 3)), np.empty((3, 3)), np.empty((2, 3)), np.empty((3, 3)))
     longest, lowest_offset = 1, 0.0
@@ -410,15 +231,37 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
         lowest_offset = min(lowest_offset, question.offset[c])
     most = CANDIDATES * MORE  # memory that is not touched costs nothing
     kepts = [
-        (np.empty((most, 2), np.int64), np.empty((most, 9)), np.empty((most, 9, size)), np.empty(most, np.int64),
-         np.empty(most), np.empty(most), np.empty(most), np.empty((2, 3)), np.empty((3, 3)))
+        (
+            np.empty((most, 2), np.int64),
+            np.empty((most, 9)),
+            np.empty((most, 9, size)),
+            np.empty(most, np.int64),
+            np.empty(most),
+            np.empty(most),
+            np.empty(most),
+            np.empty((2, 3)),
+            np.empty((3, 3)),
+        )
         for _ in range(longest)
-    ]  # fmt: skip
+    ]
     kept_across = (
-        np.empty((1, 2), np.int64), np.empty((1, 9)), np.empty((1, 9, size)), np.empty(1, np.int64),
-        np.empty(1), np.empty(1), np.empty(1), np.empty((2, 3)), np.empty((3, 3)),
-    )  # fmt: skip
-    tried = (np.empty(5), np.empty(4, np.int64), np.empty(DEPTH, np.int64), np.empty(LONGEST, np.int64), np.empty(LONGEST, np.int64))
+        np.empty((1, 2), np.int64),
+        np.empty((1, 9)),
+        np.empty((1, 9, size)),
+        np.empty(1, np.int64),
+        np.empty(1),
+        np.empty(1),
+        np.empty(1),
+        np.empty((2, 3)),
+        np.empty((3, 3)),
+    )
+    tried = (
+        np.empty(5),
+        np.empty(4, np.int64),
+        np.empty(DEPTH, np.int64),
+        np.empty(LONGEST, np.int64),
+        np.empty(LONGEST, np.int64),
+    )
     state, rows, stack, _, _ = tried
     best = (np.empty((LONGEST, 2), np.int64), np.empty(size), np.empty(1))
     least, nearest = np.empty(edges), np.empty(edges)
@@ -449,9 +292,14 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
                     floor = 0.0
                     if single and len(question.first) == 1:
                         floor = max(0.0, inherited[n] - question.offset[c])
-                    _scan_edge(question, e, store, moving, place, half, False, floor, state, kepts[0], rows, stack)
+                    scan_edge(question, e, store, moving, place, half, False, floor, state, kepts[0], rows, stack)
                     least[e], nearest[e] = state[0], state[1]
-                    least_pair[e, 0], least_pair[e, 1], nearest_pair[e, 0], nearest_pair[e, 1] = rows[0], rows[1], rows[2], rows[3]
+                    least_pair[e, 0], least_pair[e, 1], nearest_pair[e, 0], nearest_pair[e, 1] = (
+                        rows[0],
+                        rows[1],
+                        rows[2],
+                        rows[3],
+                    )
                 total += max(0.0, least[e])
                 above += max(0.0, nearest[e])
             bounded = total
@@ -468,7 +316,9 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
                 limited = limited or question.extent[middle] < np.inf
             joined = False
             if not single:
-                bounded = _bound_chain(question, c, store, moving, place, half, least, known, kepts, kept_across, tried, best)
+                bounded = _bound_chain(
+                    question, c, store, moving, place, half, least, known, kepts, kept_across, tried, best
+                )
                 joined = best[2][0] > 0.0
                 if bounded >= known:
                     floor_value = min(floor_value, known)
@@ -483,7 +333,8 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
                         worst_pairs[k, 0], worst_pairs[k, 1] = least_pair[e, 0], least_pair[e, 1]
                 for p in range(size):
                     worst_gradient[p] = best[1][p] if joined else 0.0
-            # A value from above at the centre: along this chain's nearest pairs (through a limited body, evaluated below).
+            # A value from above at the centre: along this chain's nearest pairs (through a limited body, evaluated
+            # below).
             if above < value_above and not limited:
                 value_above, chain_above = above, c
                 for p in range(size):
@@ -500,8 +351,17 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
             for k in range(steps):
                 a, b = worst_pairs[k, 0], worst_pairs[k, 1]
                 if not joint_known:
-                    _, _, _, corners = _pair_bound(
-                        store, moving, place, half, a, b, kept_across[1][0], kept_across[2][0], kept_across[7], kept_across[8]
+                    _, _, _, corners = pair_bound(
+                        store,
+                        moving,
+                        place,
+                        half,
+                        a,
+                        b,
+                        kept_across[1][0],
+                        kept_across[2][0],
+                        kept_across[7],
+                        kept_across[8],
                     )
                     lowest, chosen = np.inf, 0
                     for v in range(corners):

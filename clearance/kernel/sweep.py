@@ -1,9 +1,10 @@
 """Owns the certified sweep: the least value of a question over a box of parameters, enclosed from both sides.
 
-Boxes wait in a heap by lower bound. A batch of fixed size is taken, each box is split along the parameter that matters most,
-the halves are bounded in compiled code that releases the interpreter lock, on as many threads as there are, and merged in
+Boxes wait in a heap by lower bound. A batch of fixed size is taken, each box is split along the parameter that matters
+most, the halves are bounded in compiled code that releases the interpreter lock, on as many threads as there are, and
+merged in
 order: the result does not depend on the number of threads. The proven lower bound is the least of the heap's top and of
-every bound ever discarded.
+    every bound ever discarded.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from clearance.kernel.cache import compiled
 from clearance.kernel.chain import Chain, Moving
-from clearance.kernel.paths import LONGEST, Question, bound_batch
+from clearance.kernel.edges import Question
+from clearance.kernel.paths import LONGEST, bound_batch
 from clearance.kernel.tree import Store
 from clearance.tolerances import ROUNDING
 
@@ -41,8 +43,8 @@ class Enclosure:
     upper: witnessed: at `at` the value is this [m]
     at: (p,) parameters
     chain, pairs: the chain of that value and its (k, 2) primitives
-    outcome: "enclosed" (upper - lower within tolerance), "reached" (lower at or above the target), "passed" (upper below the
-        target), "exhausted" (the budget of boxes ended first, or the tolerance is finer than floating point)
+    outcome: "enclosed" (upper - lower within tolerance), "reached" (lower at or above the target), "passed" (upper
+        below the target), "exhausted" (the budget of boxes ended first, or the tolerance is finer than floating point)
     boxes: how many were bounded
     """
 
@@ -94,7 +96,8 @@ def _pop(heap, size, lower):  # type: ignore[no-untyped-def]
 
 @compiled
 def _take(heap, size, boxes, most, ceiling, low, high, lower, split, scale):  # type: ignore[no-untyped-def]
-    """Pop up to `most` boxes whose bound is below `ceiling`; fill low, high, lower with their halves. Returns (size, halves)."""
+    """Pop up to `most` boxes whose bound is below `ceiling`; fill low, high, lower with their halves. Returns (size,
+    halves)."""
     box_low, box_high, box_lower, box_split = boxes
     made = 0
     while size > 0 and made < 2 * most and box_lower[heap[0]] < ceiling:
@@ -144,9 +147,18 @@ def _merge(heap, size, stored, boxes, low, high, lower, split, made, keep_below)
 
 
 def rounding_of(store: Store, moving: Moving, chain: Chain) -> float:
-    """What floating point may add to the bound of one edge [m]: ROUNDING times (1 m + the largest length that enters)."""
+    """What floating point may add to the bound of one edge [m]: ROUNDING times (1 m + the largest length that
+    enters)."""
     largest = 1.0
-    for values in (store.vertices, moving.vertices, chain.place, chain.translation, chain.origin, moving.curvature, store.around):
+    for values in (
+        store.vertices,
+        moving.vertices,
+        chain.place,
+        chain.translation,
+        chain.origin,
+        moving.curvature,
+        store.around,
+    ):
         if values.size:
             largest += float(np.abs(values).max())
     return ROUNDING * largest
@@ -170,8 +182,8 @@ def least(
     """Enclose the least value of the question over the box low .. high (p,).
 
     With a `target` it ends as soon as the verdict is known: the value is proved nowhere below it, or seen below it.
-    `cuts` are (parameter, value) pairs at which boxes must be split first, the vertices of tracks.
-    `progress(lower, upper, boxes)` is called about five times a second and may raise to interrupt.
+    `cuts` are (parameter, value) pairs at which boxes must be split first, the vertices of tracks. `progress(lower,
+    upper, boxes)` is called about five times a second and may raise to interrupt.
     """
     low, high = np.atleast_1d(np.asarray(low, float)), np.atleast_1d(np.asarray(high, float))
     size = len(low)
@@ -193,7 +205,8 @@ def least(
     outcome: Outcome = "exhausted"
     told = time.monotonic()
     while True:
-        # Bounds are cut off at what is known, less rounding: the pad keeps a bound cut off at the target from missing it.
+        # Bounds are cut off at what is known, less rounding: the pad keeps a bound cut off at the target from missing
+        # it.
         known = upper if target is None else min(upper, target + 2.0 * LONGEST * rounding)
         found = _bound(question, store, moving, chain, batch_low, batch_high, inherited, made, known, rounding, workers)
         bounded += made
@@ -247,24 +260,45 @@ def _start_boxes(low: Floats, high: Floats, cuts: Sequence[tuple[int, float]]) -
 
 
 def _bound(
-    question: Question, store: Store, moving: Moving, chain: Chain, low: Floats, high: Floats, inherited: Floats, made: int,
-    known: float, rounding: float, workers: int,
-) -> tuple[Floats, Floats, Floats, NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:  # fmt: skip
+    question: Question,
+    store: Store,
+    moving: Moving,
+    chain: Chain,
+    low: Floats,
+    high: Floats,
+    inherited: Floats,
+    made: int,
+    known: float,
+    rounding: float,
+    workers: int,
+) -> tuple[Floats, Floats, Floats, NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """`bound_batch` over the first `made` boxes, cut into as many slices as there are workers."""
     size = low.shape[1]
     found = (
-        np.empty(made), np.empty(made), np.empty((made, size)), np.empty(made, np.int64), np.empty(made, np.int64),
+        np.empty(made),
+        np.empty(made),
+        np.empty((made, size)),
+        np.empty(made, np.int64),
+        np.empty(made, np.int64),
         np.full((made, LONGEST, 2), -1),
-    )  # fmt: skip
+    )
     slices = max(1, min(workers, made // 8))
     edges = [made * k // slices for k in range(slices + 1)]
 
     def run(k: int) -> None:
         part = slice(edges[k], edges[k + 1])
         bound_batch(
-            question, store, moving, chain, low[part], high[part], inherited[part], known, rounding,
+            question,
+            store,
+            moving,
+            chain,
+            low[part],
+            high[part],
+            inherited[part],
+            known,
+            rounding,
             tuple(values[part] for values in found),
-        )  # fmt: skip
+        )
 
     if slices == 1:
         run(0)

@@ -1,8 +1,8 @@
 """Owns the store of primitives that stand still, and the bounding-volume trees over them.
 
-All static primitives of a scene lie in one `Store`; each body has a tree of its own (a root), so any set of bodies is a list
-of roots. Trees are built by median splits over the longest side of the centres' box, in compiled code, and kept in preorder:
-the left child of node k is node k + 1.
+All static primitives of a scene lie in one `Store`; each body has a tree of its own (a root), so any set of bodies is a
+list of roots. Trees are built by median splits over the longest side of the centres' box, in compiled code, and kept in
+preorder: the left child of node k is node k + 1.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ DEPTH = 128
 class Store(NamedTuple):
     """Static primitives in tree order, and the nodes over them.
 
-    vertices (n, 3, 3), corners (n,), around (n,) radius and slack together, body (n,) index of the body;
-    low, high (m, 3) each node's box, `around` included; right (m,) index of the right child, or -1 for a leaf;
-    first, count (m,) a leaf's primitives; root (bodies,) each body's first node, -1 for an empty body
+    vertices (n, 3, 3), corners (n,), around (n,) radius and slack together, body (n,) index of the body; low, high (m,
+    3) each node's box, `around` included; right (m,) index of the right child, or -1 for a leaf; first, count (m,) a
+    leaf's primitives; root (bodies,) each body's first node, -1 for an empty body
     """
 
     vertices: NDArray[np.float64]
@@ -131,17 +131,31 @@ def build_store(shapes: list[Shape], slack: bool = True) -> Store:
         shifted = right[:made].copy()
         shifted[shifted >= 0] += nodes
         for name, values in (
-            ("vertices", shape.vertices[order]), ("corners", shape.corners[order]), ("around", around[order]),
-            ("body", np.full(n, index)), ("low", node_low[:made].copy()), ("high", node_high[:made].copy()),
-            ("right", shifted), ("first", first[:made] + primitives), ("count", count[:made].copy()), ("root", np.array([nodes])),
-        ):  # fmt: skip
+            ("vertices", shape.vertices[order]),
+            ("corners", shape.corners[order]),
+            ("around", around[order]),
+            ("body", np.full(n, index)),
+            ("low", node_low[:made].copy()),
+            ("high", node_high[:made].copy()),
+            ("right", shifted),
+            ("first", first[:made] + primitives),
+            ("count", count[:made].copy()),
+            ("root", np.array([nodes])),
+        ):
             parts[name].append(values)
         primitives, nodes = primitives + n, nodes + made
     blank = {
-        "vertices": np.empty((0, 3, 3)), "corners": np.empty(0, np.int8), "around": np.empty(0), "body": np.empty(0, np.int64),
-        "low": np.empty((0, 3)), "high": np.empty((0, 3)), "right": np.empty(0, np.int64), "first": np.empty(0, np.int64),
-        "count": np.empty(0, np.int64), "root": np.empty(0, np.int64),
-    }  # fmt: skip
+        "vertices": np.empty((0, 3, 3)),
+        "corners": np.empty(0, np.int8),
+        "around": np.empty(0),
+        "body": np.empty(0, np.int64),
+        "low": np.empty((0, 3)),
+        "high": np.empty((0, 3)),
+        "right": np.empty(0, np.int64),
+        "first": np.empty(0, np.int64),
+        "count": np.empty(0, np.int64),
+        "root": np.empty(0, np.int64),
+    }
     return Store(**{name: np.ascontiguousarray(np.concatenate([blank[name], *parts[name]])) for name in Store._fields})
 
 

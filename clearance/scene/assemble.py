@@ -63,7 +63,7 @@ def assemble(scene: Scene) -> Site:
     """Put everything of the scene in its place.
 
     Raises: InputError with every mistake that only geometry shows (a wire below the ground, an empty point class, an
-    unreadable file, a mesh with holes where a solid is asked for).
+        unreadable file, a mesh with holes where a solid is asked for).
     """
     desk = Desk(scene, _made_ground(scene))
     if scene.weather is not None:

@@ -1,14 +1,13 @@
 """Times the certified sweep against general-purpose peers, in one run on one scene, and prints ratios as markdown
 tables.
 
-    python tests/bench/bench_engine.py            about five minutes
-    python tests/bench/bench_engine.py --quick    under one minute
+    python tests/bench/bench_engine.py            about five minutes python tests/bench/bench_engine.py --quick    under
+    one minute
 
 The scene: 1,000 lattice members, 12 wires of 64 segments, level ground, a worker of 14 capsules on a ladder that
-    travels, leans
-two ways and is climbed. Peers answer the same question at one pose, the least distance from the worker to anything:
-coal and
-python-fcl by their broad phase over capsules. What is extrapolated says so. Quote ratios, not seconds: machines differ.
+    travels, leans two ways and is climbed. Peers answer the same question at one pose, the least distance from the
+    worker to anything: coal and python-fcl by their broad phase over capsules. What is extrapolated says so. Quote
+    ratios, not seconds: machines differ.
 """
 
 from __future__ import annotations
