@@ -18,7 +18,7 @@ from clearance.conductor.elastic import Segment, along, hang
 from clearance.conductor.placing import at
 from clearance.errors import InputError
 from clearance.job import staging
-from clearance.pipeline import prepare
+from clearance.pipeline import NO_WEATHER, prepare
 from clearance.report import views
 from clearance.scene import weathered
 from clearance.scene.assemble import assemble, place, strays_m
@@ -95,7 +95,9 @@ def test_a_result_tells_the_weather_and_what_it_leaves_out():
     assert any(line.startswith("bus A, bus B, bus C: conductor at 8 to") for line in windy().basis)
     assert any("galloping" in line for line in windy().skipped)
     still = clearance.check(calm(wires(WEATHER)))
-    assert not any("weather" in line for line in (*still.basis, *still.skipped))
+    assert not any("weather" in line for line in still.basis)
+    assert [line for line in still.skipped if "weather" in line] == [NO_WEATHER]
+    assert NO_WEATHER not in windy().skipped
 
 
 def test_without_weather_wires_are_as_they_were():
