@@ -14,7 +14,8 @@ os.environ["NO_COLOR"] = "1"
 for name in ("FORCE_COLOR", "COLUMNS"):
     os.environ.pop(name, None)
 
-# The same examples at every run: a result of continuous integration can be had again, and no deadline on a shared machine.
+# The same examples at every run, so that a result of continuous integration can be had again; no deadline on a shared
+# machine.
 hypothesis.settings.register_profile("same", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("same")
 
