@@ -18,7 +18,7 @@ TINY = 1e-9
 """[m] Rounding of the reference itself (coordinates are under 100 m, pseudo-inverses lose some digits)."""
 
 quick = settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-many = settings(max_examples=6000, deadline=None, suppress_health_check=list(HealthCheck))
+many = settings(max_examples=600, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def check_enclosed(scene, tolerance=0.003, count=12):
