@@ -2,8 +2,7 @@
 chains.
 
 A group is a set of bodies that count as one conductor; a chain is a list of groups with air between each two. Bodies
-that
-stand still are put into one store for the whole scene; what moves is compiled per setting.
+that stand still are put into one store for the whole scene; what moves is compiled per setting.
 """
 
 from __future__ import annotations
@@ -17,8 +16,9 @@ from numpy.typing import NDArray
 from clearance.bodies import Body
 from clearance.job.setting import Setting, shown
 from clearance.kernel import pairs, sweep, tree
-from clearance.kernel.chain import Chain, Moving, new_place, place_moving
-from clearance.kernel.paths import LONGEST, NOTHING, Question
+from clearance.kernel.chain import Chain, Moving
+from clearance.kernel.edges import NOTHING, Question
+from clearance.kernel.paths import LONGEST
 from clearance.motion import compile_chain, compile_moving, placed
 from clearance.shapes import Shape
 
@@ -121,21 +121,19 @@ def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Com
 
 
 def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
-    """Least gap between two bodies that stand still: (proven lower bound [m], nearest primitive of a, of b)."""
+    """Least gap between two bodies that stand still, with its primitives: (gap [m], of a, of b)."""
     if a > b:
         gap, j, i = still_gap(engine, b, a)
         return gap, i, j
     if (a, b) not in engine.still:
-        first = engine.store.begin[[a, b]]
-        count = engine.store.begin[[a + 1, b + 1]] - first
+        first = np.searchsorted(engine.store.body, [a, b], side="left")
+        count = np.searchsorted(engine.store.body, [a, b], side="right") - first
         if not count.all():
             engine.still[a, b] = (float("inf"), -1, -1)
         elif count[0] <= count[1]:
-            engine.still[a, b] = tree.nearest_between(
-                engine.store, first[0], count[0], engine.store.root[b], tree.new_search()
-            )
+            engine.still[a, b] = tree.nearest_between(engine.store, first[0], count[0], engine.store.root[b], np.inf)
         else:
-            gap, j, i = tree.nearest_between(engine.store, first[1], count[1], engine.store.root[a], tree.new_search())
+            gap, j, i = tree.nearest_between(engine.store, first[1], count[1], engine.store.root[a], np.inf)
             engine.still[a, b] = (gap, i, j)
     return engine.still[a, b]
 
@@ -200,23 +198,41 @@ def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Ques
 
 def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
     """A box that holds each body over the whole box of parameters."""
-    place = new_place(compiled.chain, compiled.moving, len(compiled.low))
+    from clearance.kernel.chain import place_moving
+
+    moving, chain, size = compiled.moving, compiled.chain, len(compiled.low)
+    centre = 0.5 * (compiled.low + compiled.high)
+    half = np.maximum(compiled.high - centre, centre - compiled.low)
+    count, links = len(moving.corners), len(chain.first)
+    low, high = np.empty((count, 3)), np.empty((count, 3))
+    frames = (np.empty((links, 3, 3)), np.empty((links, 3)), np.empty((links, size, 3)), np.empty((links, size, 3)))
     # A track is straight only between its vertices: the boxes of its pieces are united.
     found: dict[str, tuple[Floats, Floats]] = {}
-    starts = sweep.start_boxes(compiled.low, compiled.high, (*sweep.cuts_of(compiled.chain), *cuts_of(compiled)))
+    starts = sweep._start_boxes(compiled.low, compiled.high, cuts_of(compiled))
     for start_low, start_high in zip(*starts, strict=True):
         centre = 0.5 * (start_low + start_high)
         half = np.maximum(start_high - centre, centre - start_low)
-        place_moving(compiled.chain, compiled.moving, centre, half, place)
+        place_moving(
+            chain,
+            moving,
+            centre,
+            half,
+            np.empty((count, 3, 3)),
+            np.empty((count, 3, size, 3)),
+            low,
+            high,
+            np.empty(count),
+            frames,
+        )
         for name, (start, stop) in compiled.runs.items():
             if stop > start:
-                new = place.low[start:stop].min(axis=0), place.high[start:stop].max(axis=0)
+                new = low[start:stop].min(axis=0), high[start:stop].max(axis=0)
                 old = found.get(name, new)
                 found[name] = np.minimum(old[0], new[0]), np.maximum(old[1], new[1])
     for name, index in compiled.still.items():
         node = engine.store.root[index]
         if node >= 0:
-            found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
+            found[name] = engine.store.low[node], engine.store.high[node]
     return found
 
 
@@ -229,14 +245,13 @@ def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
     """A function that bounds a path from below by the boxes of its bodies alone: cheap, and enough to leave most paths
     out."""
     boxes = _boxes(engine, compiled)
-    rounding = sweep.rounding_of(engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high)
     known: dict[tuple[Group, Group], float] = {}
 
     def apart(one: Group, other: Group) -> float:
         if (one, other) not in known:
             known[one, other] = min(
                 (
-                    max(0.0, float(tree.box_gap(*boxes[a], *boxes[b])) - rounding)
+                    float(tree.box_gap(*boxes[a], *boxes[b]))
                     for a in one.bodies
                     for b in other.bodies
                     if a in boxes and b in boxes
@@ -266,9 +281,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
         if primitive < 0:
             s = -1 - primitive
             store = engine.store
-            body_index = int(np.searchsorted(store.begin, s, side="right")) - 1
-            core = store.vertex[store.start[s] : store.start[s + 1]]
-            return standing[body_index], core, len(core), float(store.around[s])
+            return standing[int(store.body[s])], store.vertices[s], int(store.corners[s]), float(store.around[s])
         name = compiled.movers[int(compiled.moving.body[primitive])]
         body, k = carried[name], primitive - compiled.runs[name][0]
         shape = body.shape
@@ -309,7 +322,6 @@ def enclose(
     target_m: float | None = None,
     within: Mapping[str, tuple[float, float]] | None = None,
     budget: int = 400_000,
-    seconds: float = float("inf"),
     progress: Progress | None = None,
 ) -> Found:
     """Enclose the least total of air along any of the paths over the setting's box, or a part `within` it [m or rad].

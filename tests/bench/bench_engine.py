@@ -26,7 +26,6 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.job.setting import Setting
 from clearance.kernel import tree
-from clearance.kernel.paths import LONGEST
 from clearance.motion import Joint, Link, Motion, pose, rotation_about
 
 RADIUS = 0.12
@@ -182,36 +181,25 @@ def one_pose(bodies, quick):
     answers = ours()
     seconds = timed(ours) / len(poses)
     from clearance.engine import _question
-    from clearance.kernel.paths import bound_batch, new_room
-    from clearance.kernel.sweep import rounding_of
+    from clearance.kernel.sweep import _bound, rounding_of
 
     compiled_question = _question(engine, compiled, question)
     points = np.array([[q[name] for name in asked.motion.parameters] for q in poses])
-    rounding = rounding_of(engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high)
-    size, count, free = points.shape[1], len(points), np.full(len(points), -np.inf)
-    room = new_room(compiled_question, compiled.chain, compiled.moving, size)
-    filled = (
-        np.empty(count),
-        np.empty(count),
-        np.empty((count, size)),
-        np.empty(count, int),
-        np.empty(count, int),
-        np.empty((count, LONGEST, 2), int),
-    )
+    rounding = rounding_of(engine.store, compiled.moving, compiled.chain)
 
     def batch():
-        bound_batch(
+        _bound(
             compiled_question,
             engine.store,
             compiled.moving,
             compiled.chain,
             points,
-            points,
-            free,
+            points.copy(),
+            np.full(len(points), -np.inf),
+            len(points),
             1e9,
             rounding,
-            room,
-            filled,
+            1,
         )
 
     batched = timed(batch) / len(poses)
