@@ -196,6 +196,46 @@ def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Ques
     )
 
 
+def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compiled:
+    """The setting with still bodies that are crossed over a limited length put on a link without joints.
+
+    Between two trees the kernel keeps the nearest pair alone: enough for a sum of gaps, not for the way past a body.
+    """
+    groups = dict.fromkeys(group for path in paths for group in path.groups[1:-1] if group.extent_m < float("inf"))
+    names = list(dict.fromkeys(name for group in groups for name in group.bodies if name in compiled.still))
+    if not names:
+        return compiled
+    store, moving, chain = engine.store, compiled.moving, compiled.chain
+    link, joints, size = len(chain.first), len(chain.kind), len(compiled.low)
+    spans = [np.searchsorted(store.body, [compiled.still[name], compiled.still[name] + 1]) for name in names]
+    primitives = np.concatenate([np.arange(first, stop) for first, stop in spans])
+    count, runs, start = len(primitives), dict(compiled.runs), len(moving.corners)
+    for name, (first, stop) in zip(names, spans, strict=True):
+        runs[name] = (start, start + int(stop - first))
+        start = runs[name][1]
+    # The new link is as still as the ground, which keeps the last row and column.
+    as_before = [*range(link), link, link]
+    moved = Moving(
+        np.concatenate([moving.vertices, store.vertices[primitives]]),
+        np.concatenate([moving.corners, store.corners[primitives]]),
+        np.concatenate([moving.around, store.around[primitives]]),
+        np.concatenate([moving.link, np.full(count, link)]),
+        np.concatenate([moving.rate, np.zeros((count, 3, 3))]),
+        np.concatenate([moving.rated, np.full(count, -1)]),
+        np.concatenate([moving.curvature, np.zeros((count, size, size))]),
+        np.ascontiguousarray(moving.matters[np.ix_(as_before, as_before)]),
+        np.concatenate([moving.body, np.repeat(len(compiled.movers) + np.arange(len(names)), np.diff(spans).ravel())]),
+    )
+    return replace(
+        compiled,
+        chain=chain._replace(first=np.append(chain.first, joints), stop=np.append(chain.stop, joints)),
+        moving=moved,
+        runs=runs,
+        still={name: index for name, index in compiled.still.items() if name not in names},
+        movers=(*compiled.movers, *names),
+    )
+
+
 def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
     """A box that holds each body over the whole box of parameters."""
     from clearance.kernel.chain import place_moving
@@ -275,7 +315,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
         return nothing
     path = paths[enclosure.chain]
     standing = {index: name for name, index in compiled.still.items()}
-    carried = {body.name: body for body in setting.bodies if body.link is not None}
+    carried = {body.name: body for body in setting.bodies}
 
     def one(primitive: int) -> tuple[str, Floats, int, float]:
         if primitive < 0:
@@ -284,6 +324,9 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
             return standing[int(store.body[s])], store.vertices[s], int(store.corners[s]), float(store.around[s])
         name = compiled.movers[int(compiled.moving.body[primitive])]
         body, k = carried[name], primitive - compiled.runs[name][0]
+        if body.link is None:
+            count = int(compiled.moving.corners[primitive])
+            return name, compiled.moving.vertices[primitive], count, float(compiled.moving.around[primitive])
         shape = body.shape
         single = Shape(
             shape.vertices[k : k + 1],
@@ -340,6 +383,7 @@ def enclose(
             for name, a, b in zip(compiled.setting.motion.parameters, low, high, strict=True)
         }
         return Found(float("inf"), float("inf"), at, None, (), (), "enclosed", 0)
+    compiled = _riding(engine, compiled, paths)
     question = _question(engine, compiled, paths)
     enclosure = sweep.least(
         question,
