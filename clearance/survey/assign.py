@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from clearance.survey.claims import TubeIndex, tube_of
+from clearance.survey.claims import tube_of
 from clearance.survey.ground import Grid, surface_at
 from clearance.survey.records import Floats, Ground, Others, Structure
 from clearance.survey.spill import Spill
 from clearance.survey.supports import Support, inside_prism, prism
+from clearance.survey.tubes import TubeIndex
 from clearance.survey.wires import Fitted
 
 SHIELD_CODE, PHASE_CODE, TOWER_CODE = 13, 14, 15

@@ -1,4 +1,5 @@
-"""Owns which returns belong to which wire: a tube about each curve, and the fit of the final curves to what is in it.
+"""Owns which returns belong to which wire: how wide the tube about each curve is, and the fit of the final curves to
+what is in it.
 
 A return is a wire's if it lies in the tube of the nearest curve; a return beside the tube but within reach of the wire
 is counted as beside it (a spacer, a damper, a branch) and stays with what is not wire.
@@ -6,16 +7,16 @@ is counted as beside it (a spacer, a damper, a branch) and stays with what is no
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from clearance.survey.bundle import nearest, recognise
-from clearance.survey.fit import END_LEFT_OUT_M, fit_curve, height, offset, residuals, to_frame
+from clearance.survey.fit import END_LEFT_OUT_M, fit_curve, residuals, to_frame
 from clearance.survey.records import Bundle, Curve, Floats
 from clearance.survey.spill import Spill
+from clearance.survey.tubes import Tube, TubeIndex
 
 FIRST_TUBE_M = (0.8, 0.6)
 """[m] Half width and half height of the tube about a first curve: holds a bundle of 0.5 m and the first curve's
@@ -24,9 +25,6 @@ error."""
 TUBE_M = (0.30, 0.28)
 """[m] Half width and half height of the tube about each sub-conductor of a final curve: six times the scatter of
 returns that is usual on wires (0.05 m), and spacers and dampers."""
-
-BESIDE_M = 0.8
-"""[m] Outside the tube but this near a wire's curve: beside it."""
 
 SHELL_M = 2.2
 """[m] Around a wire's curve: what is as near as this and not the wire shows whether the wire stands alone."""
@@ -45,92 +43,6 @@ LOOSEST_M = 0.18
 
 OPEN_END_M = 8.0
 """[m] How far beyond its last blob an open end may still have returns."""
-
-
-@dataclass(frozen=True, eq=False)
-class Tube:
-    """Where a wire's returns may be: along its curve from `low` to `high` [m], within `width` and `rise` of it [m]."""
-
-    curve: Curve
-    low: float
-    high: float
-    width: float
-    rise: float
-
-    def box(self) -> tuple[Floats, Floats]:
-        """Lower and upper corner in plan of a box that holds the tube [m]."""
-        s = np.linspace(self.low, self.high, 9)
-        left = np.array([-self.curve.direction[1], self.curve.direction[0]])
-        plan = self.curve.base + s[:, None] * self.curve.direction + offset(self.curve, s)[:, None] * left
-        bow = 0.1 + abs(float(self.curve.lateral[2])) * (self.high - self.low) * 0.05
-        around = self.width + BESIDE_M + bow
-        return plan.min(axis=0) - around, plan.max(axis=0) + around
-
-
-class TubeIndex:
-    """Tubes by the squares of the ground they pass over, to ask few of them about a point."""
-
-    CELL_M = 32.0
-
-    def __init__(self, tubes: Sequence[Tube]) -> None:
-        self.tubes = list(tubes)
-        self._cells: dict[tuple[int, int], list[int]] = {}
-        for number, tube in enumerate(self.tubes):
-            steps = max(2, int((tube.high - tube.low) / 8.0) + 2)
-            s = np.linspace(tube.low, tube.high, steps)
-            left = np.array([-tube.curve.direction[1], tube.curve.direction[0]])
-            plan = tube.curve.base + s[:, None] * tube.curve.direction + offset(tube.curve, s)[:, None] * left
-            reach = tube.width + BESIDE_M + 5.0
-            corners = np.array([[-reach, -reach], [-reach, reach], [reach, -reach], [reach, reach]])
-            cells = np.unique(
-                np.floor((plan[:, None, :] + corners[None]) / self.CELL_M).astype(np.int64).reshape(-1, 2), axis=0
-            )
-            for column, row in cells:
-                self._cells.setdefault((int(column), int(row)), []).append(number)
-        self._known = np.array([column * 1_000_003 + row for column, row in sorted(self._cells)], np.int64)
-        self._known.sort()
-
-    def groups(self, xyz: Floats) -> Iterator[tuple[NDArray[np.int64], list[int]]]:
-        """Points near tubes, cell by cell: their indices, and the tubes that pass there."""
-        cell = np.floor(xyz[:, :2] / self.CELL_M).astype(np.int64)
-        key = cell[:, 0] * 1_000_003 + cell[:, 1]
-        if not len(self._known):
-            return
-        at = np.minimum(np.searchsorted(self._known, key), len(self._known) - 1)
-        index = np.flatnonzero(self._known[at] == key)
-        order = index[np.argsort(key[index], kind="stable")]
-        if not len(order):
-            return
-        edges = np.flatnonzero(np.diff(key[order])) + 1
-        for group in np.split(order, edges):
-            yield group, self._cells[(int(cell[group[0], 0]), int(cell[group[0], 1]))]
-
-    def claim(self, xyz: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """For points (n, 3) [m]: the tube each is in, and the tube it is beside; -1 where none."""
-        inside, beside = np.full(len(xyz), -1, np.int64), np.full(len(xyz), -1, np.int64)
-        for group, numbers in self.groups(xyz):
-            some = xyz[group]
-            best, best_near = np.full(len(group), np.inf), np.full(len(group), np.inf)
-            mine, near = np.full(len(group), -1, np.int64), np.full(len(group), -1, np.int64)
-            for number in numbers:
-                tube = self.tubes[number]
-                placed = to_frame(some, tube.curve.base, tube.curve.direction)
-                s = placed[:, 0]
-                might = np.flatnonzero(
-                    (s >= tube.low) & (s <= tube.high) & (np.abs(placed[:, 1] - tube.curve.lateral[0]) < 60.0)
-                )
-                if not len(might):
-                    continue
-                aside = np.abs(placed[might, 1] - offset(tube.curve, s[might]))
-                above = np.abs(placed[might, 2] - height(tube.curve, s[might]))
-                away = np.hypot(aside, above)
-                hit = (aside <= tube.width) & (above <= tube.rise) & (away < best[might])
-                best[might[hit]], mine[might[hit]] = away[hit], number
-                close = (away <= max(BESIDE_M, tube.width)) & (away < best_near[might])
-                best_near[might[close]], near[might[close]] = away[close], number
-            inside[group] = mine
-            beside[group] = np.where(mine >= 0, -1, near)
-        return inside, beside
 
 
 def claimed(spill: Spill, tubes: Sequence[Tube]) -> list[Floats]:
@@ -169,8 +81,9 @@ def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], F
     for square in spill.squares():
         xyz, _ = spill.read(square)
         xyz = xyz[ground_m(xyz) > LOWEST_SHELL_M]
-        inside, _ = inner.claim(xyz)
         around, _ = outer.claim(xyz)
+        xyz, around = xyz[around >= 0], around[around >= 0]  # a tube lies in its shell
+        inside, _ = inner.claim(xyz)
         around[inside >= 0] = -1
         for row, owner in ((0, inside), (1, around)):
             taken = np.flatnonzero(owner >= 0)

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from clearance.errors import InputError, Mistake
 from clearance.survey import remarks
 from clearance.survey.assign import Deciders, collect, deciders, ground_height, others_of, structures_of
-from clearance.survey.claims import FIRST_TUBE_M, OPEN_END_M, Tube, TubeIndex, claimed, isolated
+from clearance.survey.claims import FIRST_TUBE_M, OPEN_END_M, claimed, isolated
 from clearance.survey.classes import BUILDING, WIRE, read_roles
 from clearance.survey.fit import to_frame
 from clearance.survey.ground import make_ground
@@ -39,6 +39,7 @@ from clearance.survey.strands import (
 )
 from clearance.survey.stream import Progress, Tally
 from clearance.survey.supports import Line, build_line, short_pieces
+from clearance.survey.tubes import Tube, TubeIndex
 from clearance.survey.wires import Fitted, fit_pieces, make_wires
 
 LOWEST_WIRE_M = 3.0
