@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.survey.fit import height, offset
+from clearance.survey.fit import offset
 from clearance.survey.records import Curve, Floats
 
 BESIDE_M = 0.8
@@ -45,32 +45,73 @@ class Tube:
         return plan.min(axis=0) - around, plan.max(axis=0) + around
 
 
-def _passes(tube: Tube, cell_m: float) -> tuple[NDArray[np.int64], Floats]:
-    """Cells (n, 2) that a tube and what is beside it pass over, and the lowest and highest it may be there (n, 2)
-    [m]."""
-    curve = tube.curve
-    s = np.linspace(tube.low, tube.high, max(2, int((tube.high - tube.low) / STEP_M) + 2))
-    left = np.array([-curve.direction[1], curve.direction[0]])
-    z = height(curve, s)
-    plan = curve.base + s[:, None] * curve.direction + offset(curve, s)[:, None] * left
-    around = np.pad(z, 1, mode="edge")
-    lowest = np.minimum(np.minimum(around[:-2], z), around[2:])
-    highest = np.maximum(np.maximum(around[:-2], z), around[2:])
+@dataclass(frozen=True, eq=False)
+class _Curves:
+    """The numbers of many tubes, a row each, and of each row what a `Tube` and its `Curve` hold under these names."""
+
+    base: Floats
+    direction: Floats
+    vertical: Floats
+    lateral: Floats
+    ends: Floats
+    size: Floats
+
+    def at(self, tube: NDArray[np.int64], s: Floats) -> tuple[Floats, Floats]:
+        """Offset to the left and height of the curves of some tubes, each at its s [m]; as `fit.offset` and
+        `fit.height`."""
+        (h, m, q), (aside, turn, blow_out) = self.vertical[tube].T, self.lateral[tube].T
+        tilt = np.sqrt(1.0 + np.square(blow_out))
+        half = q * tilt * s / 2.0
+        rise = 2.0 * np.sinh(half + np.arcsinh(tilt * m)) * np.sinh(half) / (q * np.square(tilt))
+        return aside + turn * s + blow_out * (rise - m * s), h + rise
+
+
+def _curves(tubes: Sequence[Tube]) -> _Curves:
+    curves = [tube.curve for tube in tubes]
+    return _Curves(
+        np.array([curve.base for curve in curves]).reshape(-1, 2),
+        np.array([curve.direction for curve in curves]).reshape(-1, 2),
+        np.array([curve.vertical for curve in curves]).reshape(-1, 3),
+        np.array([curve.lateral for curve in curves]).reshape(-1, 3),
+        np.array([(tube.low, tube.high) for tube in tubes]).reshape(-1, 2),
+        np.array([(tube.width, tube.rise) for tube in tubes]).reshape(-1, 2),
+    )
+
+
+def _passes(curves: _Curves, cell_m: float) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Cells (n, 2) that tubes and what is beside them pass over, in order; the tube (n,); and the lowest and highest
+    it may be there (n, 2) [m]."""
+    low, high = curves.ends.T
+    steps = np.maximum(2, ((high - low) / STEP_M).astype(np.int64) + 2)
+    tube = np.repeat(np.arange(len(steps)), steps)
+    step = np.arange(len(tube)) - np.repeat(np.cumsum(steps) - steps, steps)
+    apart = (high - low) / (steps - 1)
+    s = low[tube] + step * apart[tube]
+    t, z = curves.at(tube, s)
+    along = curves.direction[tube]
+    plan = curves.base[tube] + s[:, None] * along + t[:, None] * np.stack([-along[:, 1], along[:, 0]], axis=1)
+    before, after = np.maximum(step - 1, 0) - step, np.minimum(step + 1, steps[tube] - 1) - step
+    around = np.stack([z, z[np.arange(len(z)) + before], z[np.arange(len(z)) + after]])
+    lowest, highest = around.min(axis=0), around.max(axis=0)
     # between two places the curve, which is convex, is nowhere above the higher, and below both only about its lowest
-    tilt = float(np.sqrt(1.0 + curve.lateral[2] ** 2))
-    bottom = -float(np.arcsinh(tilt * curve.vertical[1])) / (float(curve.vertical[2]) * tilt)
-    if tube.low < bottom < tube.high:
-        near = np.abs(s - bottom) <= s[1] - s[0]
-        lowest[near] = np.minimum(lowest[near], height(curve, np.array([bottom]))[0])
-    beside = max(BESIDE_M, tube.width, tube.rise) + 1e-6
-    reach = tube.width + BESIDE_M + 5.0
-    corners = np.array([[-reach, -reach], [-reach, reach], [reach, -reach], [reach, reach]])
-    cells = np.floor((plan[:, None, :] + corners[None]) / cell_m).astype(np.int64).reshape(-1, 2)
-    different, which = np.unique(cells, axis=0, return_inverse=True)
-    window = np.stack([np.full(len(different), np.inf), np.full(len(different), -np.inf)], axis=1)
-    np.minimum.at(window[:, 0], which.ravel(), np.repeat(lowest - beside, 4))
-    np.maximum.at(window[:, 1], which.ravel(), np.repeat(highest + beside, 4))
-    return different, window
+    tilt = np.sqrt(1.0 + np.square(curves.lateral[:, 2]))
+    bottom = np.clip(-np.arcsinh(tilt * curves.vertical[:, 1]) / (curves.vertical[:, 2] * tilt), low, high)
+    _, deepest = curves.at(np.arange(len(low)), bottom)
+    near = np.abs(s - bottom[tube]) <= apart[tube]
+    lowest[near] = np.minimum(lowest[near], deepest[tube[near]])
+    beside = np.maximum(BESIDE_M, curves.size.max(axis=1))[tube] + 1e-6
+    reach = (curves.size[:, 0] + BESIDE_M + 5.0)[tube]
+    rows = [
+        np.column_stack([np.floor((plan + reach[:, None] * np.array(corner)) / cell_m).astype(np.int64), tube])
+        for corner in ((-1, -1), (-1, 1), (1, -1), (1, 1))
+    ]
+    key = np.concatenate(rows)
+    order = np.lexsort((key[:, 2], key[:, 1], key[:, 0]))
+    key = key[order]
+    first = np.flatnonzero(np.append(True, (np.diff(key, axis=0) != 0).any(axis=1)))
+    bounds = (np.tile(lowest - beside, 4)[order], np.tile(highest + beside, 4)[order])
+    window = np.stack([np.minimum.reduceat(bounds[0], first), np.maximum.reduceat(bounds[1], first)], axis=1)
+    return key[first, :2], key[first, 2], window
 
 
 class TubeIndex:
@@ -80,27 +121,16 @@ class TubeIndex:
 
     def __init__(self, tubes: Sequence[Tube]) -> None:
         self.tubes = list(tubes)
-        passes = [_passes(tube, self.CELL_M) for tube in self.tubes]
-        cells = np.concatenate([cells for cells, _ in passes] or [np.zeros((0, 2), np.int64)])
-        window = np.concatenate([window for _, window in passes] or [np.zeros((0, 2))])
-        number = np.repeat(np.arange(len(passes)), [len(cells) for cells, _ in passes])
-        order = np.lexsort((number, cells[:, 1], cells[:, 0]))
-        self._number, self._window = number[order], window[order]
-        self._cells, first, self._many = np.unique(cells[order], axis=0, return_index=True, return_counts=True)
-        self._first = first.astype(np.int64)
-        lowest, highest = (
-            np.minimum.reduceat(self._window[:, 0], first) if len(first) else np.zeros(0),
-            np.maximum.reduceat(self._window[:, 1], first) if len(first) else np.zeros(0),
-        )
+        if not self.tubes:
+            return
+        self._curves = _curves(self.tubes)
+        cells, self._number, self._window = _passes(self._curves, self.CELL_M)
+        first = np.flatnonzero(np.append(True, (np.diff(cells, axis=0) != 0).any(axis=1)))
+        self._cells, self._first = cells[first], first
+        self._many = np.diff(np.append(first, len(cells)))
         # a last cell, where nothing passes, for all the others
-        self._lowest, self._highest = np.append(lowest, np.inf), np.append(highest, -np.inf)
-        curves = [tube.curve for tube in self.tubes]
-        self._base = np.array([curve.base for curve in curves]).reshape(-1, 2)
-        self._direction = np.array([curve.direction for curve in curves]).reshape(-1, 2)
-        self._vertical = np.array([curve.vertical for curve in curves]).reshape(-1, 3)
-        self._lateral = np.array([curve.lateral for curve in curves]).reshape(-1, 3)
-        self._ends = np.array([(tube.low, tube.high) for tube in self.tubes]).reshape(-1, 2)
-        self._size = np.array([(tube.width, tube.rise) for tube in self.tubes]).reshape(-1, 2)
+        self._lowest = np.append(np.minimum.reduceat(self._window[:, 0], first), np.inf)
+        self._highest = np.append(np.maximum.reduceat(self._window[:, 1], first), -np.inf)
 
     def _near(self, xyz: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Points that may be near a tube, by cell and height: their indices and their cells'."""
@@ -140,22 +170,16 @@ class TubeIndex:
         z = xyz[point, 2]
         pair = np.flatnonzero((z >= self._window[entry, 0]) & (z <= self._window[entry, 1]))
         point, z, tube = point[pair], z[pair], self._number[entry[pair]]
-        away = xyz[point, :2] - self._base[tube]
-        along = self._direction[tube]
+        away, along = xyz[point, :2] - self._curves.base[tube], self._curves.direction[tube]
         s = away[:, 0] * along[:, 0] + away[:, 1] * along[:, 1]
         t = away[:, 1] * along[:, 0] - away[:, 0] * along[:, 1]
-        might = np.flatnonzero(
-            (s >= self._ends[tube, 0]) & (s <= self._ends[tube, 1]) & (np.abs(t - self._lateral[tube, 0]) < 60.0)
-        )
-        point, tube, s, t, z = point[might], tube[might], s[might], t[might], z[might]
-        (h, m, q), (aside, turn, blow_out) = self._vertical[tube].T, self._lateral[tube].T
-        tilt = np.sqrt(1.0 + np.square(blow_out))
-        half = q * tilt * s / 2.0  # as in `fit.height`, for many curves at once
-        rise = 2.0 * np.sinh(half + np.arcsinh(tilt * m)) * np.sinh(half) / (q * np.square(tilt))
-        t = np.abs(t - (aside + turn * s + blow_out * (rise - m * s)))
-        z = np.abs(z - (h + rise))
+        low, high = self._curves.ends[tube].T
+        might = np.flatnonzero((s >= low) & (s <= high) & (np.abs(t - self._curves.lateral[tube, 0]) < 60.0))
+        point, tube, s = point[might], tube[might], s[might]
+        offset_there, height_there = self._curves.at(tube, s)
+        t, z = np.abs(t[might] - offset_there), np.abs(z[might] - height_there)
         distance = np.hypot(t, z)
-        width, tall = self._size[tube].T
+        width, tall = self._curves.size[tube].T
         _give(point, tube, distance, (t <= width) & (z <= tall), inside)
         _give(point, tube, distance, distance <= np.maximum(BESIDE_M, width), beside)
         beside[inside >= 0] = -1
