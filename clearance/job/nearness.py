@@ -10,7 +10,7 @@ from clearance import rules
 from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job import parting, staging
+from clearance.job import parting, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting
 from clearance.limits import highest_kV
@@ -49,6 +49,7 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
             least = min(measures, key=lambda m: m.gap_lower_m)
             yield Approach(name, point, replace(least, verdict=worst([m.verdict for m in measures])))
     yield from parting.drop_zones(site, stage)
+    yield from whip.whip_approaches(bench, stage, reach or posture)
 
 
 def _approach(

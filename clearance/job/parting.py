@@ -61,8 +61,7 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
     """How far everybody on the ground is from below a wire that is parted, lowered or raised, in plan.
 
     Below it is the triangle of its fixed end, its place and where it is parked: the tail at rest hangs above no other
-    ground. A person counts from the shoulders. Its whip after a fall is not evaluated: the distance stated allows for
-    it.
+    ground. A person counts from the shoulders. Where it may fall is judged in `clearance.job.whip`.
     """
     for name in stage.released:
         hung = site.wires[name]

@@ -20,7 +20,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import parting, potentials
+from clearance.job import parting, potentials, whip
 from clearance.job.rig import Rig, rig_of, track_knots
 from clearance.job.setting import Check, Setting
 from clearance.job.tails import tail_pieces
@@ -40,6 +40,7 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
 
     Raises: InputError for what only geometry shows.
     """
+    whip.whips(site, stage)  # what cannot hold its tail is refused before anything is swept
     found = []
     for piece, tails in tail_pieces(site, stage):
         checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)

@@ -17,6 +17,7 @@ import jinja2
 
 from clearance.bodies import Body
 from clearance.errors import MissingExtra
+from clearance.job import whip
 from clearance.job.rig import track_knots
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
@@ -34,6 +35,7 @@ from clearance.report.briefing_words import (
     stage_conditions,
     stop_conditions,
 )
+from clearance.report.envelopes import Envelope
 from clearance.report.findings import (
     CHECKS,
     KINDS,
@@ -60,7 +62,8 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 SIZES: Final = ("A4", "Letter")
 FALLS: Final = (
-    "the whip of a conductor that falls, and what a rope that breaks strikes",
+    "the blow of a conductor that falls or of a rope that breaks, and a tail that lies at once against something "
+    "earthed and something live",
     "the fall of the ladder after a guy is lost or a foot gives way",
 )
 """What no stage sweeps: the crew must know that nothing is proved of it."""
@@ -133,6 +136,7 @@ def contents(permits: Permits) -> dict[str, Any]:
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
+        "falls": bool(falls(permits)),
         "skipped": [*result.skipped, *FALLS],
         "line": [(f"{g.between[0]} to {g.between[1]}", down(g.gap_m), " to ".join(g.ends)) for g in result.line],
         "supports": SUPPORTS,
@@ -263,9 +267,21 @@ def drawn(permits: Permits, tell: Progress) -> dict[str, str]:
             found[one.stage.name] = stage_figure(f"stage {number}", scenery)
             if one is site:
                 track, _ = track_knots(permits.prepared.site) if scene.track is not None else (_no_track(), 0.0)
+                falling = falls(permits)
                 for kind in ("plan", "elevation"):
-                    found[kind] = site_figure(kind, replace(scenery, lines=()), track, _north(scene))
+                    shown_too = falling if kind == "plan" else ()
+                    found[kind] = site_figure(kind, replace(scenery, lines=()), track, _north(scene), shown_too)
     return found
+
+
+def falls(permits: Permits) -> tuple[Envelope, ...]:
+    """Where a conductor that is taken off may fall, each once: its drop zone."""
+    found: dict[str, Envelope] = {}
+    for one in permits.stages:
+        for each in whip.whips(permits.prepared.site, one.stage):
+            hulls = tuple(hull.shape for hull in each.hulls)
+            found.setdefault(each.wire, Envelope(f"drop zone of {each.wire}", hulls))
+    return tuple(found.values())
 
 
 def _no_track() -> Any:

@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 
 from clearance.bodies import Body
 from clearance.report import paper, views
+from clearance.report.envelopes import Envelope, draw_envelopes
 from clearance.report.gap_lines import GapLine
 from clearance.report.ink import draw_bodies, draw_ground
 from clearance.report.labels import Box
@@ -56,8 +57,10 @@ class Scenery:
     direction: Floats
 
 
-def site_figure(kind: str, scenery: Scenery, track: Floats, north: str) -> str:
-    """The site in "plan" or "elevation" (track: (n, 4) stations and places [m]), as SVG."""
+def site_figure(
+    kind: str, scenery: Scenery, track: Floats, north: str, envelopes: Sequence[Envelope] = ()
+) -> str:
+    """The site in "plan" or "elevation" (track: (n, 4) stations and places [m]), with what may fall where, as SVG."""
     view = views.plan() if kind == "plan" else views.elevation(scenery.direction)
     points = [track[:, 1:]] if len(track) else []
     points += [np.stack(body.shape.bounds) for body in scenery.bodies if body.kind in AROUND and len(body.shape)]
@@ -66,7 +69,11 @@ def site_figure(kind: str, scenery: Scenery, track: Floats, north: str) -> str:
     for body in scenery.bodies:
         if body.kind == "structure" and np.abs(np.stack(body.shape.bounds) - middle)[:, :2].max() < 3 * NEAR_M:
             points.append(np.stack(body.shape.bounds))
+    for envelope in envelopes:
+        low, high = (np.array(ends) for ends in zip(*(hull.bounds for hull in envelope.hulls), strict=True))
+        points.append(np.stack([low.max(axis=0), high.min(axis=0)]))
     sheet, (ax,), (frame,) = _sheet([view], np.concatenate(points), SITE_IN)
+    draw_envelopes(sheet, ax, envelopes, view, frame)
     if kind != "plan":
         draw_ground(sheet, ax, scenery.bodies, view, frame, float(view.depth(middle)))
     shown = [_lines_only(body) for body in scenery.bodies]

@@ -9,12 +9,13 @@ from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import RuleError
+from clearance.job import whip
 from clearance.limits import highest_kV
 from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
-from clearance.scene.records import Range, Scene, Stage, aloft, phases
+from clearance.scene.records import Held, Range, Scene, Stage, aloft, phases
 
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
@@ -109,6 +110,12 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     for wire in scene.wires:
         if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
             yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
+    if stage.kind in whip.STAGES:
+        for wire in scene.wires:
+            if wire.name in stage.released and wire.release is not None:
+                yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."
+                for entry in wire.release.held:
+                    yield f"{wire.name} is held by {entry.what}{_held(entry)}."
     if stage.off:
         earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
         yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
@@ -118,6 +125,13 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Not there in this stage: {', '.join(stage.absent)}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."
+
+
+def _held(entry: Held) -> str:
+    """What a restraint of a tail allows."""
+    if entry.sideways_m is not None:
+        return f": no point of it further than {exact(entry.sideways_m)} m beside the plane through its ends"
+    return f", {exact(entry.length_m or 0.0)} m at most"
 
 
 def _arc_zone(scene: Scene, phase: str) -> str:
@@ -193,6 +207,8 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
                 f"{before.phase_identified}",
                 before.by,
             )
+        for held in release.held:
+            yield f"{wire.name} after a slip or a rope failure: {held.what}{_held(held)}", held.by
         for struck in release.struck_out:
             yield f"{wire.name} is not judged at {struck.state}: {struck.proof}", struck.by
     for stage in scene.stages:
@@ -236,6 +252,6 @@ def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
     yield "While somebody is bonded nobody on the ground touches the ladder above its foot, or a conductor taken off."
     if any(one.stage.released for one in stages):
         yield "A conductor taken off stays at the voltage of its phase until it is earthed by a remote tool."
-        yield "Nobody stands below a conductor that hangs parted or is lowered. Its whip after a fall is not evaluated."
+        yield "Nobody stands where a conductor that hangs parted or is lowered may fall; the plan shows where."
     if any(one.stage.swing_m for one in stages):
         yield "One who hangs in the harness is lowered, never lifted past the conductor."

@@ -18,6 +18,7 @@ from clearance.scene.records import (
     Scene,
     Stage,
     Tested,
+    Wire,
     Worker,
     aloft,
     where,
@@ -48,10 +49,28 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
                 if getattr(rope, field) is None:
                     remedy = f"add {field}, or leave out insulating: an ordinary rope counts as earth"
                     yield Mistake(where(scene, rope, field), words, "nothing", remedy)
+    for wire in scene.wires:
+        yield from _held(scene, known, wire)
     for test in scene.tests:
         yield from _tested(scene, test)
     for stage in scene.stages:
         yield from stage_mistakes(scene, known, stage)
+
+
+def _held(scene: Scene, known: Known, wire: Wire) -> Iterator[Mistake]:
+    """What holds a freed tail is guides that keep it beside a plane, or a safety rope with its anchor and length."""
+    for number, entry in enumerate(wire.release.held if wire.release is not None else (), 1):
+        head = (*where(scene, wire, "release"), f"held {number}")
+        rope = (entry.anchor_m is not None, entry.length_m is not None)
+        if (entry.sideways_m is not None) == any(rope) or any(rope) != all(rope):
+            given = [name for name in ("sideways_m", "anchor_m", "length_m") if getattr(entry, name) is not None]
+            found = " and ".join(given) or "none of them"
+            remedy = "state guides and a safety rope as entries of their own"
+            yield Mistake(head, "sideways_m, or anchor_m with length_m", found, remedy)
+        if isinstance(entry.anchor_m, Reference) and entry.anchor_m.name not in known.wires:
+            remedy = meant(entry.anchor_m.name, known.wires)
+            found = shown(str(entry.anchor_m))
+            yield Mistake((*head, "anchor_m"), "a reference to a wire of this scene", found, remedy)
 
 
 LEAKAGE_UA_PER_KV = 1.0

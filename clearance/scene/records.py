@@ -63,6 +63,7 @@ from clearance.scene.records_templates import Job, Tested
 from clearance.scene.records_wires import (
     BeforeParting,
     Bundle,
+    Held,
     Insulator,
     InsulatorString,
     Release,
@@ -91,6 +92,7 @@ __all__ = [
     "Gantry",
     "GridGround",
     "Ground",
+    "Held",
     "Insulator",
     "InsulatorString",
     "Job",

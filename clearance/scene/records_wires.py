@@ -66,6 +66,19 @@ class BeforeParting(Record):
     by: Text = Field(description="who answers for it")
 
 
+class Held(Record):
+    """What keeps a freed tail from going where its length would let it, whichever rope fails."""
+
+    word: ClassVar[str] = "held"
+    what: Text = Field(description="what holds it, and why it still does after a slip or after a rope fails")
+    by: Text = Field(description="who answers for it")
+    sideways_m: Positive | None = Field(
+        None, description="guides: no point of it goes further than this beside the upright plane through its ends"
+    )
+    anchor_m: Place | None = Field(None, description="safety rope at the free end: where its other end is made fast")
+    length_m: Positive | None = Field(None, description="safety rope: its length when paid out all the way")
+
+
 class Release(Record):
     """How the job takes a wire off: which end is freed, and where it is lowered to."""
 
@@ -79,6 +92,12 @@ class Release(Record):
         None, description="how far from below it people on the ground stay while it is parted, lowered or raised"
     )
     before_parting: BeforeParting | None = Field(None, description="what is established before it is parted or joined")
+    held: tuple[Held, ...] = Field(
+        (), description="what holds the tail whichever rope fails; by default it may be anywhere about its far end"
+    )
+    trails_m: NotNegative = Field(
+        0.0, description="length of what hangs from the free end and may conduct: a clamp, tackle, an ordinary rope"
+    )
 
 
 class _Wire(ConductorOfWire):

@@ -1,0 +1,310 @@
+"""Owns the whip of a freed conductor: everywhere its tail can be after a slip or after a rope fails, and what it keeps.
+
+Nothing is taken from how a conductor falls. The tail is a line that does not stretch, held at its far end: no point of
+it is ever further from there than its own length, so all of it stays within a ball. Only what the release states as
+holding it, whichever rope fails, cuts that ball: guides that keep it beside an upright plane, or a safety rope, which
+makes tail and rope one line between two fixed points, within an ellipsoid about both. Each of these hulls holds every
+position, so the gap of the tail is at least the largest of the hulls' gaps.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import MultiPoint, Point, Polygon
+from shapely.ops import nearest_points
+
+from clearance import shapes
+from clearance.bodies import Body, worker
+from clearance.engine import Group, Path, build_engine, coarse, compile_setting
+from clearance.errors import InputError, Mistake
+from clearance.gaps import EARTH
+from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.result import Approach, Measure
+from clearance.scene import records
+from clearance.scene.assemble import HungWire, Site, on_ground, place, strays_m
+from clearance.scene.records import Stage, where
+from clearance.verdict import judge
+
+Floats = NDArray[np.float64]
+
+STRETCH = 0.005
+"""[1] A bare conductor pulled to its breaking load stretches by less, 0.3 % and the like (common practice, no source);
+a larger value makes every hull larger."""
+
+CORNERS = 48
+"""Corners of the polygon about a disc; it reaches beyond the disc by 0.2 % of its radius."""
+
+SLICES = 24
+"""Pieces along the axis of an ellipsoid; more make the cover tighter."""
+
+STAGES = ("release", "lower", "join")
+"""Kinds of stage in which a tail hangs free in ropes."""
+
+
+@dataclass(frozen=True, eq=False)
+class Whip:
+    """Everywhere a freed tail can be.
+
+    fixed_m: its far end, (3,) [m]; reach_m: the furthest any point of it is from there [m]
+    hulls: bodies each of which holds every position; the ball comes first
+    """
+
+    wire: str
+    fixed_m: Floats
+    reach_m: float
+    hulls: tuple[Body, ...]
+
+
+def whip_name(wire: str) -> str:
+    """What a report calls everywhere a tail can be.
+
+    >>> whip_name("dropper A")
+    'whip of dropper A'
+    """
+    return f"whip of {wire}"
+
+
+def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
+    """The whip of every tail that hangs in ropes in the stage.
+
+    Raises: InputError for a restraint that cannot hold the tail where its release has it.
+    """
+    if stage.kind not in STAGES:
+        return ()
+    return tuple(_whip(site, name) for name in stage.released)
+
+
+def _whip(site: Site, name: str) -> Whip:
+    hung = site.wires[name]
+    record, release = hung.record, hung.record.release
+    assert release is not None
+    start, end = hung.catenary.start, hung.catenary.end
+    free, fixed = (start, end) if release.free_end == "from" else (end, start)
+    fixed_at, free_at = np.array(fixed, float), np.array(free, float)
+    held = record.to_m if release.free_end == "from" else record.from_m
+    slack = record.slack_m + strays_m(site, held, (float(fixed[0]), float(fixed[1]), float(fixed[2])))
+    tail = hung.catenary.length_m * (1.0 + STRETCH)
+    reach = tail + release.trails_m
+    half = 0.5 * record.diameter_m
+    hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, slack=slack))]
+    parked = np.array(place(site, record, release.lowered_to_m))
+    for number, restraint in enumerate(release.held, 1):
+        if restraint.sideways_m is not None:
+            across = _across(site, hung, number, fixed_at, (free_at, parked), restraint.sideways_m)
+            disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, slack)
+            hulls.append(_hull(name, disc))
+        if restraint.anchor_m is not None and restraint.length_m is not None:
+            anchor = np.array(place(site, record, restraint.anchor_m))
+            needed = max(math.dist(anchor, free_at), math.dist(anchor, parked))
+            if needed > restraint.length_m:
+                head = (*where(site.scene, record), "release", f"held {number}", "length_m")
+                expected = f"a rope that reaches the free end at its place and where it is parked, {needed:.2f} m"
+                remedy = "state its length when it is paid out all the way"
+                raise InputError(Mistake(head, expected, f"{restraint.length_m:g} m", remedy))
+            strays = strays_m(site, restraint.anchor_m, place(site, record, restraint.anchor_m))
+            whole = tail + 2.0 * release.trails_m + restraint.length_m * (1.0 + STRETCH)
+            starts, ends, radii = between(fixed_at, anchor, whole)
+            hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, slack + strays)))
+    return Whip(name, fixed_at, reach, tuple(hulls))
+
+
+def _hull(wire: str, shape: shapes.Shape) -> Body:
+    note = "everywhere the freed tail can be"
+    return Body(whip_name(wire), "whip", shape, conductive=False, potential=None, job=True, note=note)
+
+
+def _across(
+    site: Site, hung: HungWire, number: int, fixed: Floats, ends: tuple[Floats, Floats], sideways_m: float
+) -> Floats:
+    """Unit normal of the upright plane through the far end and the free end's place, which guides keep it beside."""
+    free, parked = ends
+    level = (free - fixed)[:2]
+    head = (*where(site.scene, hung.record), "release", f"held {number}", "sideways_m")
+    if float(np.linalg.norm(level)) < 1e-6:
+        expected = "ends that are not one above the other: no upright plane is marked out by them"
+        raise InputError(Mistake(head, expected, "the same x and y", "state a safety rope instead"))
+    normal = np.array([-level[1], level[0], 0.0]) / float(np.linalg.norm(level))
+    off = abs(float(normal @ (parked - fixed)))
+    if off > sideways_m:
+        expected = f"at least the {off:.2f} m that lowered_to_m is beside the plane through both ends"
+        raise InputError(Mistake(head, expected, f"{sideways_m:g} m", "mend one of them"))
+    return normal
+
+
+def disc_about(centre: Floats, normal: Floats, radius_m: float) -> Floats:
+    """Triangles (n, 3, 3) [m] that hold the disc about a point, across a unit vector that is level."""
+    along = np.array([normal[1], -normal[0], 0.0])
+    angle = np.linspace(0.0, 2.0 * math.pi, CORNERS + 1)
+    out = radius_m / math.cos(math.pi / CORNERS)
+    rim = centre + out * (np.cos(angle)[:, None] * along + np.sin(angle)[:, None] * np.array([0.0, 0.0, 1.0]))
+    return np.stack([np.broadcast_to(centre, rim[:-1].shape), rim[:-1], rim[1:]], axis=1)
+
+
+def between(one: Floats, other: Floats, length_m: float) -> tuple[Floats, Floats, Floats]:
+    """Segments with radii that hold every point of a line of some length between two fixed points: starts, ends (n, 3)
+    and radii (n,) [m].
+
+    The sum of a point's distances to both is at most the length: an ellipsoid about them, with half axes a and b and
+    the fixed points c from its middle. It is the union of the balls within it whose centres lie on its axis up to
+    c^2/a from the middle, that at t of radius b sqrt(1 - (t/c)^2); those of one piece of the axis lie in the capsule of
+    the largest radius among them.
+    """
+    apart = float(np.linalg.norm(other - one))
+    middle, half, c = 0.5 * (one + other), 0.5 * length_m, 0.5 * apart
+    if apart <= 1e-9 * length_m:
+        return middle[None], middle[None], np.array([half])
+    axis = (other - one) / apart
+    wide = math.sqrt(max(half**2 - c**2, 0.0))
+    cuts = np.linspace(-(c**2) / half, c**2 / half, SLICES + 1)
+    nearest = np.where(cuts[:-1] * cuts[1:] <= 0.0, 0.0, np.minimum(np.abs(cuts[:-1]), np.abs(cuts[1:])))
+    radii = wide * np.sqrt(np.maximum(1.0 - (nearest / c) ** 2, 0.0))
+    return middle + cuts[:-1, None] * axis, middle + cuts[1:, None] * axis, radii
+
+
+def whip_approaches(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> Iterator[Approach]:
+    """How near the whip of each tail comes to phases, to whoever is aloft and to the crew, against the electrical part.
+
+    pieces: of the reach envelope where somebody is aloft, else of the stated posture. A tail at its former phase may
+    touch that phase, and whoever is bonded to it: between them there is no voltage. The limit is that of a tool in the
+    gap: the rope that failed hangs about the tail.
+    """
+    for whip in whips(bench.site, stage):
+        for target, names, required, why in _kept_from(bench, stage, pieces[0], whip):
+            yield _measured(bench, pieces[0], whip, target, names, required, why)
+        yield from _below(bench, stage, whip)
+
+
+Kept = tuple[str, tuple[str, ...], float | None, str]
+
+
+def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator[Kept]:
+    """What it is kept from, under every state the tail may have: name, bodies, distance [m], why there is none."""
+    bodies = [body for body in piece.compiled.setting.bodies if len(body.shape)]
+    tail = next(body for body in bodies if body.name == whip.wire)
+    states = dict.fromkeys((tail.potential, *(state for _, state in tail.states)))
+    found: dict[str, list[Kept]] = {}
+    for state in states:
+        for target, names, required, why in _kept_at(bench, stage, bodies, whip.wire, state):
+            found.setdefault(target, []).append((target, names, required, why))
+    for target, asked in found.items():
+        names = tuple(dict.fromkeys(name for _, each, _, _ in asked for name in each))
+        missing = next((entry for entry in asked if entry[2] is None), None)
+        largest = max(entry[2] or 0.0 for entry in asked)
+        yield (target, names, None, missing[3]) if missing else (target, names, largest, "")
+
+
+def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None) -> Iterator[Kept]:
+    site = bench.site
+    aloft = records.aloft(site.scene, stage)
+    for phase in site.live:
+        if phase in (state, wire):
+            continue
+        there = tuple(
+            body.name
+            for body in bodies
+            if body.conductive and body.name != wire and phase in (body.potential, *(s for _, s in body.states))
+            and body.kind not in ("worker", "lead")
+        )  # fmt: skip
+        if there:
+            yield phase, there, *_electrical(bench, phase, EARTH if state in (EARTH, None) else state)
+    people = [body.name for body in bodies if body.kind in ("crew", "vehicle")]
+    if people and state != EARTH:
+        yield "crew", tuple(people), *_largest(bench, [state] if state is not None else [*site.live])
+    for name in aloft:
+        bonded = stage.bonded.get(name)
+        if bonded is not None and bonded == state:
+            continue
+        leads = [body.name for body in bodies if body.kind == "lead"]
+        yield name, (name, *leads), *_largest(bench, [p for p in (bonded, state) if p in site.live] or [*site.live])
+
+
+def _electrical(bench: Bench, one: str, other: str) -> tuple[float | None, str]:
+    required = bench.limit(one, other, "tool")
+    return required.electrical_m, required.why if required.electrical_m is None else ""
+
+
+def _largest(bench: Bench, live: Sequence[str]) -> tuple[float | None, str]:
+    """The electrical part to earth of the most demanding of some potentials."""
+    found = [_electrical(bench, one, EARTH) for one in live]
+    missing = next((why for distance, why in found if distance is None), None)
+    return (None, missing) if missing is not None else (max(distance or 0.0 for distance, _ in found), "")
+
+
+def _measured(
+    bench: Bench, piece: Piece, whip: Whip, target: str, names: tuple[str, ...], required: float | None, why: str
+) -> Approach:
+    """The largest of the hulls' gaps to some bodies; the tail's own is no smaller."""
+    setting = piece.compiled.setting
+    there = tuple(body for body in setting.bodies if body.name in names)
+    best: Measure | None = None
+    for hull in whip.hulls:
+        small = replace(setting, bodies=(*there, hull), touching=frozenset())
+        engine = build_engine([small])
+        compiled = compile_setting(engine, small)
+        alone = replace(bench, engine=engine, boxes=0)
+        path = (Path((Group((hull.name,)), Group(tuple(body.name for body in there)))),)
+        found = measure_of(alone, Piece(compiled, coarse(engine, compiled)), path, required, "as stated")
+        bench.boxes += alone.boxes
+        if best is None or found.gap_lower_m > best.gap_lower_m:
+            best = found
+    assert best is not None
+    return Approach(whip_name(whip.wire), target, replace(best, why=why or best.why))
+
+
+def footprint(whip: Whip) -> NDArray[np.float64]:
+    """Corners (n, 2) [m] of the ground that lies below a whip: the least of its hulls seen from above."""
+    outlines = [_outline(hull.shape) for hull in whip.hulls]
+    found = outlines[0]
+    for other in outlines[1:]:
+        found = found.intersection(other)
+    return np.array(found.exterior.coords, float)
+
+
+def _outline(shape: shapes.Shape):  # type: ignore[no-untyped-def]  # shapely states no types
+    """A polygon that holds the shape seen from above."""
+    angle = np.linspace(0.0, 2.0 * math.pi, CORNERS, endpoint=False)
+    round_ = np.stack([np.cos(angle), np.sin(angle)], axis=1) / math.cos(math.pi / CORNERS)
+    around = (shape.radius + shape.slack)[:, None, None, None]
+    corners = shape.vertices[:, :, None, :2] + around * round_
+    return MultiPoint(corners.reshape(-1, 2)).convex_hull
+
+
+def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
+    """Everybody on the ground stays off the ground below the whip; a person counts from the shoulders."""
+    site = bench.site
+    zone = Polygon(footprint(whip))
+    found: list[tuple[float, str, Floats, tuple[float, float]]] = []
+    for person in site.scene.crew:
+        if person.name in stage.absent:
+            continue
+        at = Point(*person.at_m)
+        body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
+        half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
+        on_it = nearest_points(zone, at)[0]
+        foot = np.array(on_ground(site.ground, person.at_m))
+        found.append((max(0.0, at.distance(zone) - half), person.name, foot, (float(on_it.x), float(on_it.y))))
+    if not found:
+        return
+    gap, name, foot, (x, y) = min(found, key=lambda entry: entry[:2])
+    points = ((float(foot[0]), float(foot[1]), float(foot[2])), (x, y, float(foot[2])))
+    required = bench.tolerance_m
+    measure = Measure(judge(gap, gap, required), required, gap, gap, {}, (), (name, whip.wire), points)
+    yield Approach("crew", f"the ground below the {whip_name(whip.wire)}", measure)
+
+
+def unjudged(site: Site, stage: Stage) -> Iterator[str]:
+    """What a reader must know of the whips of a stage."""
+    for whip in whips(site, stage):
+        held = site.wires[whip.wire].record.release
+        assert held is not None
+        by = "; ".join(f"{entry.what} ({entry.by})" for entry in held.held) or "nothing stated: all around its far end"
+        yield (
+            f"{whip_name(whip.wire)}: {whip.reach_m:.2f} m about its far end, held by {by}; a blow, and a tail that "
+            "lies against something earthed and something live at once, are not evaluated"
+        )
+
