@@ -45,30 +45,35 @@ def _fit_mixture(
     number = len(shape)
     width = np.array([0.08, 0.05])
     likelihood = -np.inf
+    across, up = np.ascontiguousarray(section.T)
     for _ in range(40):
         places = spacing * shape @ _rotation(turn)
-        away = (section[:, None, :] - places[None]) / width
-        log = -0.5 * np.sum(np.square(away), axis=2) - np.sum(np.log(width)) - np.log(2.0 * np.pi) - np.log(number)
-        top = log.max(axis=1, keepdims=True)
-        whole = top[:, 0] + np.log(np.sum(np.exp(log - top), axis=1))
-        share = np.exp(log - whole[:, None])
-        before, likelihood = (
-            likelihood,
-            float(np.sum(np.maximum(whole, -9.0))),
-        )  # a stray return weighs no more than this
+        log = np.square((across - places[:, :1]) / width[0])
+        log += np.square((up - places[:, 1:]) / width[1])
+        log *= -0.5
+        log -= float(np.log(width[0] * width[1] * 2.0 * np.pi * number))
+        top = log.max(axis=0)
+        share = np.exp(log - top)
+        total = share.sum(axis=0)
+        share /= total
+        # a stray return weighs no more than this
+        before, likelihood = likelihood, float(np.sum(np.maximum(top + np.log(total), -9.0)))
         if turns:
             # the pair's half vector is the mean of the returns, those of the one spot mirrored
-            vector = np.sum((share[:, 1] - share[:, 0])[:, None] * section, axis=0) / len(section)
+            vector = (share[1] - share[0]) @ section / len(section)
             spacing, turn = 2.0 * float(np.hypot(*vector)), float(np.arctan2(vector[1], vector[0]))
         elif number > 1:
             scaled = shape / width
-            spacing = float(np.sum(share[:, :, None] * (section / width)[:, None, :] * scaled[None]))
-            spacing /= float(np.sum(share[:, :, None] * np.square(scaled)[None]))
+            spacing = float(np.sum(share @ (section / width) * scaled))
+            spacing /= float(np.sum(share.sum(axis=1) * np.square(scaled).sum(axis=1)))
         if number > 1:
             spacing = float(np.clip(spacing, *SPACINGS_M))
-        left = section[:, None, :] - (spacing * shape @ _rotation(turn))[None]
-        squares = np.minimum(np.square(left), 0.36)
-        width = np.maximum(np.sqrt(np.sum(share[:, :, None] * squares, axis=(0, 1)) / len(section)), NARROWEST_SPOT_M)
+        places = spacing * shape @ _rotation(turn)
+        squares = [
+            float(np.sum(share * np.minimum(np.square(some - places[:, axis : axis + 1]), 0.36)))
+            for axis, some in enumerate((across, up))
+        ]
+        width = np.maximum(np.sqrt(np.array(squares) / len(section)), NARROWEST_SPOT_M)
         if likelihood - before < 2e-4 * len(section):
             break
     return likelihood, spacing, turn

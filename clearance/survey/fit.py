@@ -250,13 +250,30 @@ def _quadratic(s: Floats, z: Floats) -> Floats:
     for _ in range(6):
         if keep.sum() < 3:
             break
-        degree = 2 if keep.sum() > 3 and np.ptp(s[keep]) > 0 else 1
-        fitted = np.polynomial.polynomial.polyfit(s[keep], z[keep], degree)
-        residual = z - np.polynomial.polynomial.polyval(s, fitted)
-        guess = np.array([fitted[0], fitted[1], 2.0 * fitted[2] if degree == 2 else 1e-3])
-        keep = np.abs(residual) <= max(3.0 * 1.4826 * median(np.abs(residual)), 0.03)
+        guess = _parabola(s[keep], z[keep])
+        off = np.abs(z - (guess[0] + s * (guess[1] + s * (guess[2] / 2.0))))
+        before, keep = keep, off <= max(3.0 * 1.4826 * median(off), 0.03)
+        if (keep == before).all():
+            break
     guess[2] = min(max(guess[2], FLATTEST), SHARPEST)
     return guess
+
+
+def _parabola(s: Floats, z: Floats) -> Floats:
+    """Height, slope and curvature at s = 0 of the parabola through points, by least squares; of three points or fewer,
+    of a straight line with a typical curvature."""
+    low, high = float(s.min()), float(s.max())
+    middle, half = (low + high) / 2.0, max((high - low) / 2.0, 1e-9)
+    x = (s - middle) / half
+    design = np.stack([np.ones_like(x), x, np.square(x)])
+    straight = len(s) <= 3 or high <= low
+    if straight:
+        design[2] = 0.0
+    normal = design @ design.T
+    normal.ravel()[::4] += 1e-12 * len(s)
+    a, b, c = (_inverse(normal) @ (design @ z)).tolist()
+    b, c = b / half, c / half**2
+    return np.array([a - middle * (b - middle * c), b - 2.0 * middle * c, 1e-3 if straight else 2.0 * c])
 
 
 def fit_curve(

@@ -11,7 +11,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from clearance.survey.fit import slope
-from clearance.survey.pieces import SUPPORT_REACH_M, Joint, Piece, Stub, end_of, find_joints, gather, make_piece
+from clearance.survey.joints import SUPPORT_REACH_M, Joint, find_joints, gather
+from clearance.survey.pieces import Piece, Stub, end_of, make_piece
 from clearance.survey.records import Floats
 
 FEWEST_RETURNS = 4

@@ -17,8 +17,8 @@ from scipy import stats
 from clearance.conductor.catenary import from_constant
 from clearance.survey.claims import refine
 from clearance.survey.fit import height, place, standard_errors, to_frame
+from clearance.survey.joints import meeting
 from clearance.survey.naming import Proposal, propose
-from clearance.survey.pieces import meeting
 from clearance.survey.records import Bundle, Curve, Floats, Wire
 from clearance.survey.supports import Line
 
