@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from clearance.bodies import Body
 from clearance.job.setting import Setting, shown
 from clearance.kernel import pairs, sweep, tree
-from clearance.kernel.chain import Chain, Moving
+from clearance.kernel.chain import Chain, Moving, new_place, place_moving
 from clearance.kernel.edges import NOTHING, Question
-from clearance.kernel.paths import LONGEST
+from clearance.kernel.room import LONGEST
 from clearance.motion import compile_chain, compile_moving, placed
 from clearance.shapes import Shape
 
@@ -121,19 +121,21 @@ def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Com
 
 
 def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
-    """Least gap between two bodies that stand still, with its primitives: (gap [m], of a, of b)."""
+    """Least gap between two bodies that stand still: (proven lower bound [m], nearest primitive of a, of b)."""
     if a > b:
         gap, j, i = still_gap(engine, b, a)
         return gap, i, j
     if (a, b) not in engine.still:
-        first = np.searchsorted(engine.store.body, [a, b], side="left")
-        count = np.searchsorted(engine.store.body, [a, b], side="right") - first
+        first = engine.store.begin[[a, b]]
+        count = engine.store.begin[[a + 1, b + 1]] - first
         if not count.all():
             engine.still[a, b] = (float("inf"), -1, -1)
         elif count[0] <= count[1]:
-            engine.still[a, b] = tree.nearest_between(engine.store, first[0], count[0], engine.store.root[b], np.inf)
+            engine.still[a, b] = tree.nearest_between(
+                engine.store, first[0], count[0], engine.store.root[b], tree.new_search()
+            )
         else:
-            gap, j, i = tree.nearest_between(engine.store, first[1], count[1], engine.store.root[a], np.inf)
+            gap, j, i = tree.nearest_between(engine.store, first[1], count[1], engine.store.root[a], tree.new_search())
             engine.still[a, b] = (gap, i, j)
     return engine.still[a, b]
 
@@ -207,8 +209,10 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
         return compiled
     store, moving, chain = engine.store, compiled.moving, compiled.chain
     link, joints, size = len(chain.first), len(chain.kind), len(compiled.low)
-    spans = [np.searchsorted(store.body, [compiled.still[name], compiled.still[name] + 1]) for name in names]
+    spans = [store.begin[[compiled.still[name], compiled.still[name] + 1]] for name in names]
     primitives = np.concatenate([np.arange(first, stop) for first, stop in spans])
+    corners = np.diff(store.start)[primitives]
+    corner = store.start[primitives][:, None] + np.minimum(np.arange(3), corners[:, None] - 1)
     count, runs, start = len(primitives), dict(compiled.runs), len(moving.corners)
     for name, (first, stop) in zip(names, spans, strict=True):
         runs[name] = (start, start + int(stop - first))
@@ -216,8 +220,8 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
     # The new link is as still as the ground, which keeps the last row and column.
     as_before = [*range(link), link, link]
     moved = Moving(
-        np.concatenate([moving.vertices, store.vertices[primitives]]),
-        np.concatenate([moving.corners, store.corners[primitives]]),
+        np.concatenate([moving.vertices, store.vertex[corner]]),
+        np.concatenate([moving.corners, corners.astype(np.int8)]),
         np.concatenate([moving.around, store.around[primitives]]),
         np.concatenate([moving.link, np.full(count, link)]),
         np.concatenate([moving.rate, np.zeros((count, 3, 3))]),
@@ -238,41 +242,23 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
 
 def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
     """A box that holds each body over the whole box of parameters."""
-    from clearance.kernel.chain import place_moving
-
-    moving, chain, size = compiled.moving, compiled.chain, len(compiled.low)
-    centre = 0.5 * (compiled.low + compiled.high)
-    half = np.maximum(compiled.high - centre, centre - compiled.low)
-    count, links = len(moving.corners), len(chain.first)
-    low, high = np.empty((count, 3)), np.empty((count, 3))
-    frames = (np.empty((links, 3, 3)), np.empty((links, 3)), np.empty((links, size, 3)), np.empty((links, size, 3)))
+    place = new_place(compiled.chain, compiled.moving, len(compiled.low))
     # A track is straight only between its vertices: the boxes of its pieces are united.
     found: dict[str, tuple[Floats, Floats]] = {}
-    starts = sweep._start_boxes(compiled.low, compiled.high, cuts_of(compiled))
+    starts = sweep.start_boxes(compiled.low, compiled.high, (*sweep.cuts_of(compiled.chain), *cuts_of(compiled)))
     for start_low, start_high in zip(*starts, strict=True):
         centre = 0.5 * (start_low + start_high)
         half = np.maximum(start_high - centre, centre - start_low)
-        place_moving(
-            chain,
-            moving,
-            centre,
-            half,
-            np.empty((count, 3, 3)),
-            np.empty((count, 3, size, 3)),
-            low,
-            high,
-            np.empty(count),
-            frames,
-        )
+        place_moving(compiled.chain, compiled.moving, centre, half, place)
         for name, (start, stop) in compiled.runs.items():
             if stop > start:
-                new = low[start:stop].min(axis=0), high[start:stop].max(axis=0)
+                new = place.low[start:stop].min(axis=0), place.high[start:stop].max(axis=0)
                 old = found.get(name, new)
                 found[name] = np.minimum(old[0], new[0]), np.maximum(old[1], new[1])
     for name, index in compiled.still.items():
         node = engine.store.root[index]
         if node >= 0:
-            found[name] = engine.store.low[node], engine.store.high[node]
+            found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
     return found
 
 
@@ -285,13 +271,14 @@ def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
     """A function that bounds a path from below by the boxes of its bodies alone: cheap, and enough to leave most paths
     out."""
     boxes = _boxes(engine, compiled)
+    rounding = sweep.rounding_of(engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high)
     known: dict[tuple[Group, Group], float] = {}
 
     def apart(one: Group, other: Group) -> float:
         if (one, other) not in known:
             known[one, other] = min(
                 (
-                    float(tree.box_gap(*boxes[a], *boxes[b]))
+                    max(0.0, float(tree.box_gap(*boxes[a], *boxes[b])) - rounding)
                     for a in one.bodies
                     for b in other.bodies
                     if a in boxes and b in boxes
@@ -321,7 +308,9 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
         if primitive < 0:
             s = -1 - primitive
             store = engine.store
-            return standing[int(store.body[s])], store.vertices[s], int(store.corners[s]), float(store.around[s])
+            body_index = int(np.searchsorted(store.begin, s, side="right")) - 1
+            core = store.vertex[store.start[s] : store.start[s + 1]]
+            return standing[body_index], core, len(core), float(store.around[s])
         name = compiled.movers[int(compiled.moving.body[primitive])]
         body, k = carried[name], primitive - compiled.runs[name][0]
         if body.link is None:
@@ -365,6 +354,7 @@ def enclose(
     target_m: float | None = None,
     within: Mapping[str, tuple[float, float]] | None = None,
     budget: int = 400_000,
+    seconds: float = float("inf"),
     progress: Progress | None = None,
 ) -> Found:
     """Enclose the least total of air along any of the paths over the setting's box, or a part `within` it [m or rad].

@@ -14,7 +14,7 @@ from itertools import permutations, product
 
 from clearance.bodies import Body
 from clearance.engine import Group, Path
-from clearance.kernel.paths import LONGEST
+from clearance.kernel.room import LONGEST
 from clearance.result import Kind
 from clearance.tolerances import TOOL_NEARNESS_M
 

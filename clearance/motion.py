@@ -6,9 +6,9 @@ A link is a list of joints from its parent (or the ground) outward; a body rides
 
 Second derivatives. For joints a before b along a chain, the derivative of a point x by both is zero when a is a slide,
 a track (straight within a box) or fixed, and w_a x (dx/db) when a is a turn, so its length is at most that of dx/db:
-the scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. The lever arm is at
-most the sum of the lengths between axis and point over the whole box (triangle inequality). `derivative_bounds` adds
-these up.
+the scale for a slide, the lever arm of x about b's axis for a turn, the rate for a shape parameter. `derivative_bounds`
+follows every primitive outward in a ball that holds it over the whole box: the lever arm is at most that of the ball's
+centre and its radius.
 """
 
 from __future__ import annotations
@@ -118,8 +118,25 @@ def placed(shape: Shape, motion: Motion, link: str | None, q: Mapping[str, float
     return replace(shape, vertices=vertices, rate=None)
 
 
+UNIT = 1e-9
+"""[1] How far a turn's axis may be from unit length and a fixed joint from a rotation: far above the rounding of any
+made with `rotation_about`."""
+
+
 def compile_chain(motion: Motion) -> Chain:
-    """The kernel's arrays of all links, each as its whole list of joints."""
+    """The kernel's arrays of all links, each as its whole list of joints.
+
+    Raises: ValueError for an axis that is no unit vector, a rotation that is none, a track whose stations do not rise:
+    the bounds would not hold.
+    """
+    for link in motion.links:
+        for joint in link.joints:
+            if joint.kind == "turn" and abs(np.linalg.norm(joint.axis) - 1.0) > UNIT:
+                raise ValueError(f"link {link.name!r}: the axis of a turn must be a unit vector, got {joint.axis}")
+            if joint.kind == "fixed" and np.abs(joint.rotation @ joint.rotation.T - np.eye(3)).max() > UNIT:
+                raise ValueError(f"link {link.name!r}: the rotation of a fixed joint must be orthogonal")
+            if joint.kind == "track" and not (len(joint.knots) > 1 and (np.diff(joint.knots[:, 0]) > 0).all()):
+                raise ValueError(f"link {link.name!r}: a track needs two vertices or more, their stations rising")
     kinds = {"fixed": FIXED, "slide": SLIDE, "turn": TURN, "track": TRACK}
     joints: list[Joint] = []
     first, stop = [], []
@@ -156,40 +173,63 @@ def derivative_bounds(motion: Motion, link: str, shape: Shape, rated: str | None
     Returns (n, p) bounds of the first derivatives by each parameter and (n, p, p) of the second by each two.
     """
     size = len(motion.parameters)
-    reach = np.linalg.norm(shape.vertices, axis=2).max(axis=1)
     first, second = np.zeros((len(shape), size)), np.zeros((len(shape), size, size))
+    vertices = shape.vertices
+    if rated is not None and shape.rate is not None:
+        low, high = box[rated]
+        vertices = vertices + shape.rate * (0.5 * (low + high))
+    centre = 0.5 * (vertices.min(axis=1) + vertices.max(axis=1))
+    radius = np.linalg.norm(vertices - centre[:, None], axis=2).max(axis=1)
     if rated is not None and shape.rate is not None:
         rate = np.linalg.norm(shape.rate, axis=2).max(axis=1)
-        reach = reach + rate * max(abs(box[rated][0]), abs(box[rated][1]))
+        radius = radius + rate * (0.5 * (high - low))
         first[:, motion.parameters.index(rated)] += rate
     for joint in reversed(motion.joints_of(link)):
         if joint.kind == "fixed":
-            reach = reach + float(np.linalg.norm(joint.translation))
+            centre = centre @ joint.rotation.T + joint.translation
             continue
         mine, scale = motion.parameters.index(joint.parameter), abs(joint.scale)
+        low, high = sorted(joint.scale * end for end in box[joint.parameter])
+        middle, half = 0.5 * (low + high), 0.5 * (high - low)
+        axis, origin = np.asarray(joint.axis, float), np.asarray(joint.origin, float)
         if joint.kind == "slide":
-            length = float(np.linalg.norm(joint.axis))
-            reach = reach + max(abs(box[joint.parameter][0]), abs(box[joint.parameter][1])) * scale * length
+            centre = centre + axis * middle
+            length = float(np.linalg.norm(axis))
+            radius = radius + half * length
             first[:, mine] += scale * length
         elif joint.kind == "track":
-            reach = reach + float(np.linalg.norm(joint.knots[:, 1:], axis=1).max())
-            steps = np.diff(joint.knots, axis=0)
-            first[:, mine] += scale * float((np.linalg.norm(steps[:, 1:], axis=1) / steps[:, 0]).max())
+            # A box may reach beyond the ends by a rounding: see `BEYOND_M`.
+            places, steepest = _stretch(joint.knots, low, high)
+            spot = 0.5 * (places.min(axis=0) + places.max(axis=0))
+            centre = centre + spot
+            radius = radius + float(np.linalg.norm(places - spot, axis=1).max()) + BEYOND_M * steepest
+            first[:, mine] += scale * steepest
         else:
-            offset = float(np.linalg.norm(joint.origin))
             # Every joint further out, summed per parameter in `first`, is turned with the point.
             second[:, mine, :] += first * scale
             second[:, :, mine] += first * scale
-            lever = (reach + offset) * scale
-            second[:, mine, mine] += lever * scale
-            first[:, mine] += lever
-            reach = reach + 2.0 * offset
+            arm = np.linalg.norm(np.cross(axis, centre - origin), axis=1)
+            second[:, mine, mine] += (arm + radius) * scale * scale
+            first[:, mine] += (arm + radius) * scale
+            centre = origin + (centre - origin) @ rotation_about(axis, middle).T
+            # On its circle the centre stays within a chord of its middle, half of it the sine of half the angle.
+            radius = radius + 2.0 * np.sin(0.5 * min(half, np.pi)) * arm
     return first, second
 
 
-def displacement(motion: Motion, link: str, shape: Shape, box: Box) -> float:
+def _stretch(knots: Floats, low: float, high: float) -> tuple[Floats, float]:
+    """Places (k, 3) of a track whose hull holds all between two stations, and the steepest change of place per station
+    there."""
+    last = len(knots) - 1
+    start = int(np.clip(np.searchsorted(knots[:, 0], low, side="right") - 1, 0, last - 1))
+    stop = int(np.clip(np.searchsorted(knots[:, 0], high, side="left"), start + 1, last))
+    steps = np.diff(knots[start : stop + 1], axis=0)
+    return knots[start : stop + 1, 1:], float((np.linalg.norm(steps[:, 1:], axis=1) / steps[:, 0]).max())
+
+
+def displacement(motion: Motion, link: str, shape: Shape, box: Box, rated: str | None = None) -> float:
     """How far [m] any corner of the shape can be, anywhere in the box, from where it is at the box's centre."""
-    first, _ = derivative_bounds(motion, link, shape, None, box)
+    first, _ = derivative_bounds(motion, link, shape, rated, box)
     half = np.array([0.5 * (box[name][1] - box[name][0]) for name in motion.parameters])
     return float((first @ half).max())
 
@@ -197,8 +237,8 @@ def displacement(motion: Motion, link: str, shape: Shape, box: Box) -> float:
 def relative_parameters(motion: Motion) -> NDArray[np.bool_]:
     """(links + 1, links + 1, p): whether a parameter changes the distance between two links, the last being the ground.
 
-    Joints at the root that two links share move both as one rigid whole: a parameter that occurs in these alone does
-        not matter to their distance.
+    Joints at the root that two links share move both as one rigid whole: a parameter that occurs in these alone
+    does not matter to their distance.
     """
     count, size = len(motion.links), len(motion.parameters)
     chains = [motion.joints_of(link.name) for link in motion.links] + [()]
@@ -214,6 +254,10 @@ def relative_parameters(motion: Motion) -> NDArray[np.bool_]:
     return matters
 
 
+BEYOND_M = 1e-6
+"""[m] How far a box may reach beyond a track's ends by rounding; there its first or last piece goes on."""
+
+
 def compile_moving(
     motion: Motion,
     parts: Sequence[tuple[Shape, str, str | None, int]],
@@ -224,9 +268,17 @@ def compile_moving(
 
     parts: (shape, link, shape parameter or None, index of the body), those of one group together
     slack: False leaves the slack out of every primitive
+
+    Raises: ValueError where the box reaches beyond a track's ends.
     """
     size = len(motion.parameters)
     names = [link.name for link in motion.links]
+    for carrier in motion.links:
+        for joint in carrier.joints:
+            if joint.kind == "track":
+                ends = sorted(joint.scale * end for end in box[joint.parameter])
+                if ends[0] < joint.knots[0, 0] - BEYOND_M or ends[1] > joint.knots[-1, 0] + BEYOND_M:
+                    raise ValueError(f"link {carrier.name!r}: {joint.parameter!r} goes beyond the ends of its track")
     matters = relative_parameters(motion)
     blank = Shape(np.zeros((0, 3, 3)), np.zeros(0, np.int8), np.zeros(0), np.zeros(0))
     shapes = [blank, *(part[0] for part in parts)]

@@ -30,7 +30,6 @@ from clearance.gaps import EARTH
 from clearance.job.setting import Setting
 from clearance.job.staging import build_of
 from clearance.kernel import tree
-from clearance.kernel.cache import compiled
 from clearance.limits import required_between
 from clearance.result import Kind
 from clearance.scene.assemble import Site
@@ -109,20 +108,9 @@ class Around:
         found = np.full(len(places), below_m)
         root = self.root.get(potential, -1)
         if root >= 0:
-            _nearest_each(self.store, np.ascontiguousarray(places, float), root, below_m, found)
+            tree.nearest_each(self.store, np.ascontiguousarray(places, float), root, below_m, found, tree.new_search())
         nearest: Floats = np.maximum(found, 0.0)
         return nearest
-
-
-@compiled
-def _nearest_each(store, places, root, below, found):  # type: ignore[no-untyped-def]
-    """Fill found (n,) with the gap of each place (n, 3) to the body at a root."""
-    point = np.empty((3, 3))
-    for n in range(len(places)):
-        for corner in range(3):
-            for k in range(3):
-                point[corner, k] = places[n, k]
-        found[n] = tree.nearest(store, point, 1, 0.0, root, below)[0]
 
 
 def around(site: Site, setting: Setting) -> Around:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.gaps import MOST_CASES, Case, cases, judged
-from clearance.kernel.paths import LONGEST
+from clearance.kernel.room import LONGEST
 from clearance.tolerances import TOOL_NEARNESS_M
 
 POINT = shapes.points([[0, 0, 0]])

@@ -51,9 +51,9 @@ def test_an_edited_callee_and_an_edited_constant_are_seen(tmp_path, repository):
     assert kept(tmp_path) == first  # nothing was compiled anew
 
     text = source.read_text()
-    callee = "    return dx * dx + dy * dy + dz * dz\n"
+    callee = "    return dot(x, y, z, x, y, z)\n"
     assert text.count(callee) == 1
-    source.write_text(text.replace(callee, "    return 4.0 * (dx * dx + dy * dy + dz * dz)\n"))
+    source.write_text(text.replace(callee, "    return 4.0 * dot(x, y, z, x, y, z)\n"))
     assert answer(tmp_path) == 100.0  # `measure` itself was not touched
 
     source.write_text(text)

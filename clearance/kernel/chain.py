@@ -13,7 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.kernel.cache import compiled
+from clearance.kernel.cache import compiled, inner
+from clearance.kernel.pairs import along
 
 FIXED, SLIDE, TURN, TRACK = 0, 1, 2, 3
 """Kinds of joint."""
@@ -22,9 +23,9 @@ FIXED, SLIDE, TURN, TRACK = 0, 1, 2, 3
 class Chain(NamedTuple):
     """Links as flattened lists of joints, each from the ground up.
 
-    first, stop (links,): a link's joints; kind (j,), parameter (j,) or -1, scale (j,) per unit of the parameter; axis
-        (j, 3) unit vector and origin (j, 3) in the frame before the joint; rotation (j, 3, 3) and translation (j, 3) of
-        a fixed joint; knots (j, 2) range of a track's vertices in station (k,) [m] and place (k, 3) [m]
+    first, stop (links,): a link's joints; kind (j,), parameter (j,) or -1, scale (j,) per unit of the parameter;
+    axis (j, 3) unit vector and origin (j, 3) in the frame before the joint; rotation (j, 3, 3) and translation (j, 3)
+    of a fixed joint; knots (j, 2) range of a track's vertices in station (k,) [m] and place (k, 3) [m]
     """
 
     first: NDArray[np.int64]
@@ -44,10 +45,10 @@ class Chain(NamedTuple):
 class Moving(NamedTuple):
     """Moving primitives, those of one group together.
 
-    vertices (n, 3, 3) in the frame of link (n,), corners (n,), around (n,) radius and slack together; rate (n, 3, 3)
-    per unit of parameter rated (n,), -1 where rigid; curvature (n, p, p) bounds of every second derivative of every
-    corner over the whole box; matters (links + 1, links + 1, p) whether a parameter changes the distance between two
-    links, the last row and column standing for what stands still; body (n,) index of the body
+    vertices (n, 3, 3) in the frame of link (n,), corners (n,), around (n,) radius and slack together;
+    rate (n, 3, 3) per unit of parameter rated (n,), -1 where rigid; curvature (n, p, p) bounds of every second
+    derivative of every corner over the whole box; matters (links + 1, links + 1, p) whether a parameter changes the
+    distance between two links, the last row and column standing for what stands still; body (n,) index of the body
     """
 
     vertices: NDArray[np.float64]
@@ -61,22 +62,78 @@ class Moving(NamedTuple):
     body: NDArray[np.int64]
 
 
-@compiled
-def _turn(axis, angle, matrix, out):  # type: ignore[no-untyped-def]
-    """out = R(axis, angle) @ matrix, by Rodrigues' formula, for a (3, 3) matrix."""
+class Place(NamedTuple):
+    """Where moving primitives are in one box of parameters, of half-widths `half` about its centre.
+
+    corner (n, 3, 3) [m] at the centre, slope (n, 3, p, 3) its derivatives, bend (n,) the second-order remainder of any
+    corner over the box; low, high (n, 3) a box that holds the primitive, `around` included, all over the box of
+    parameters
+    rotation (l, 3, 3), translation (l, 3), turning and shifting (l, p, 3): pose and twists of the links
+    vector (4, 3), matrix (2, 3, 3), active (p,): scratch
+    """
+
+    corner: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    bend: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    rotation: NDArray[np.float64]
+    translation: NDArray[np.float64]
+    turning: NDArray[np.float64]
+    shifting: NDArray[np.float64]
+    vector: NDArray[np.float64]
+    matrix: NDArray[np.float64]
+    active: NDArray[np.int64]
+
+
+def new_place(chain: Chain, moving: Moving, size: int) -> Place:
+    """Room for the places of all moving primitives under `size` parameters."""
+    count, links = len(moving.corners), len(chain.first)
+    return Place(
+        np.zeros((count, 3, 3)), np.zeros((count, 3, size, 3)), np.zeros(count), np.zeros((count, 3)),
+        np.zeros((count, 3)),
+        np.zeros((links, 3, 3)), np.zeros((links, 3)), np.zeros((links, size, 3)), np.zeros((links, size, 3)),
+        np.zeros((4, 3)), np.zeros((2, 3, 3)), np.zeros(size, np.int64),
+    )  # fmt: skip
+
+
+@inner
+def _rotation(axis, angle, out):  # type: ignore[no-untyped-def]
+    """Rotation matrix (3, 3) about a unit axis, by Rodrigues' formula."""
     c, s = np.cos(angle), np.sin(angle)
-    x, y, z = axis[0], axis[1], axis[2]
-    for k in range(matrix.shape[1]):
-        a, b, d = matrix[0, k], matrix[1, k], matrix[2, k]
-        dot = (x * a + y * b + z * d) * (1.0 - c)
-        out[0, k] = a * c + (y * d - z * b) * s + x * dot
-        out[1, k] = b * c + (z * a - x * d) * s + y * dot
-        out[2, k] = d * c + (x * b - y * a) * s + z * dot
+    for i in range(3):
+        for k in range(3):
+            out[i, k] = axis[i] * axis[k] * (1.0 - c)
+        out[i, i] += c
+    out[0, 1] -= axis[2] * s
+    out[1, 0] += axis[2] * s
+    out[0, 2] += axis[1] * s
+    out[2, 0] -= axis[1] * s
+    out[1, 2] -= axis[0] * s
+    out[2, 1] += axis[0] * s
 
 
-@compiled
-def track_at(chain, joint, value, place, direction):  # type: ignore[no-untyped-def]
-    """Point of a track at station `value`, and its direction per metre of station, constant between vertices."""
+@inner
+def _multiply(a, b, out):  # type: ignore[no-untyped-def]
+    """out = a @ b for (3, 3) matrices."""
+    for i in range(3):
+        for k in range(3):
+            out[i, k] = a[i, 0] * b[0, k] + a[i, 1] * b[1, k] + a[i, 2] * b[2, k]
+
+
+@inner
+def _apply(a, x, out):  # type: ignore[no-untyped-def]
+    """out = a @ x for a (3, 3) matrix and a vector (3,)."""
+    for i in range(3):
+        out[i] = along(x, a[i])
+
+
+@inner
+def _track_at(chain, joint, value, place, direction):  # type: ignore[no-untyped-def]
+    """Point of a track at station `value`, and its direction per metre of station, constant between vertices.
+
+    Beyond its ends the first and the last piece go on; `clearance.motion` refuses boxes that reach there.
+    """
     start, stop = chain.knots[joint, 0], chain.knots[joint, 1]
     k = start
     while k < stop - 2 and value >= chain.station[k + 1]:
@@ -88,125 +145,111 @@ def track_at(chain, joint, value, place, direction):  # type: ignore[no-untyped-
 
 
 @compiled
-def pose_links(chain, q, rotation, translation, turning, shifting):  # type: ignore[no-untyped-def]
-    """Fill each link's rotation (l, 3, 3), translation (l, 3), and twists turning, shifting (l, p, 3) at q."""
-    axis, origin, place, turned = np.empty(3), np.empty((3, 1)), np.empty(3), np.empty((3, 1))
-    matrix = np.empty((3, 3))
+def pose_links(chain, q, place):  # type: ignore[no-untyped-def]
+    """Fill the links' part of `place` at parameters q (p,)."""
+    axis, spot, moved, local = place.vector[0], place.vector[1], place.vector[2], place.vector[3]
+    turn, product = place.matrix[0], place.matrix[1]
     for link in range(len(chain.first)):
-        r, t = rotation[link], translation[link]
+        r, t = place.rotation[link], place.translation[link]
+        turning, shifting = place.turning[link], place.shifting[link]
+        r[:], t[:], turning[:], shifting[:] = 0.0, 0.0, 0.0, 0.0
         for i in range(3):
-            t[i] = 0.0
-            for k in range(3):
-                r[i, k] = 1.0 if i == k else 0.0
-        for p in range(len(q)):
-            for k in range(3):
-                turning[link, p, k] = 0.0
-                shifting[link, p, k] = 0.0
+            r[i, i] = 1.0
         for joint in range(chain.first[link], chain.stop[link]):
-            kind, p = chain.kind[joint], chain.parameter[joint]
+            kind, p, scale = chain.kind[joint], chain.parameter[joint], chain.scale[joint]
             if kind == FIXED:
+                _apply(r, chain.translation[joint], spot)
+                _multiply(r, chain.rotation[joint], product)
                 for i in range(3):
+                    t[i] += spot[i]
                     for k in range(3):
-                        t[i] += r[i, k] * chain.translation[joint, k]
-                for i in range(3):
-                    for k in range(3):
-                        matrix[i, k] = r[i, 0] * chain.rotation[joint, 0, k] + r[i, 1] * chain.rotation[joint, 1, k]
-                        matrix[i, k] += r[i, 2] * chain.rotation[joint, 2, k]
-                for i in range(3):
-                    for k in range(3):
-                        r[i, k] = matrix[i, k]
+                        r[i, k] = product[i, k]
                 continue
-            value = q[p] * chain.scale[joint]
+            value = q[p] * scale
             if kind == TRACK:
-                track_at(chain, joint, value, place, axis)
+                _track_at(chain, joint, value, local, moved)
+                _apply(r, local, spot)
+                _apply(r, moved, axis)
+            else:
+                _apply(r, chain.axis[joint], axis)
                 for i in range(3):
-                    along = 0.0
-                    for k in range(3):
-                        t[i] += r[i, k] * place[k]
-                        along += r[i, k] * axis[k]
-                    shifting[link, p, i] += along * chain.scale[joint]
-                continue
-            for i in range(3):
-                axis[i] = (
-                    r[i, 0] * chain.axis[joint, 0] + r[i, 1] * chain.axis[joint, 1] + r[i, 2] * chain.axis[joint, 2]
-                )
-            if kind == SLIDE:
+                    spot[i] = axis[i] * value
+            if kind != TURN:
                 for i in range(3):
-                    t[i] += axis[i] * value
-                    shifting[link, p, i] += axis[i] * chain.scale[joint]
+                    t[i] += spot[i]
+                    shifting[p, i] += axis[i] * scale
                 continue
+            _apply(r, chain.origin[joint], spot)
+            _rotation(axis, value, turn)
+            _multiply(turn, r, product)
             for i in range(3):
-                origin[i, 0] = t[i]
+                spot[i] += t[i]
+                moved[i] = t[i] - spot[i]
                 for k in range(3):
-                    origin[i, 0] += r[i, k] * chain.origin[joint, k]
-            scale = chain.scale[joint]
-            wx, wy, wz = axis[0] * scale, axis[1] * scale, axis[2] * scale
-            turning[link, p, 0] += wx
-            turning[link, p, 1] += wy
-            turning[link, p, 2] += wz
-            shifting[link, p, 0] += origin[1, 0] * wz - origin[2, 0] * wy
-            shifting[link, p, 1] += origin[2, 0] * wx - origin[0, 0] * wz
-            shifting[link, p, 2] += origin[0, 0] * wy - origin[1, 0] * wx
-            _turn(axis, value, r, matrix)
+                    r[i, k] = product[i, k]
+            _apply(turn, moved, t)
             for i in range(3):
-                for k in range(3):
-                    r[i, k] = matrix[i, k]
-                place[i] = t[i] - origin[i, 0]
-                turned[i, 0] = place[i]
-            place_matrix = turned.copy()
-            _turn(axis, value, place_matrix, turned)
-            for i in range(3):
-                t[i] = origin[i, 0] + turned[i, 0]
+                t[i] += spot[i]
+                turning[p, i] += axis[i] * scale
+                one, two = (i + 1) % 3, (i + 2) % 3
+                shifting[p, i] += (spot[one] * axis[two] - spot[two] * axis[one]) * scale
 
 
 @compiled
-def place_moving(chain, moving, q, half, corner, slope, low, high, bend, frames):  # type: ignore[no-untyped-def]
-    """Place every moving primitive at q, for a box of half-widths `half` about it.
-
-    Fills corner (n, 3, 3) [m], slope (n, 3, p, 3) its derivatives, bend (n,) the second-order remainder of any corner
-    over the box, and low, high (n, 3) a box that holds the primitive, `around` included, at every parameter of the box.
-    frames: (rotation, translation, turning, shifting) scratch of `pose_links`
-    """
-    rotation, translation, turning, shifting = frames
-    pose_links(chain, q, rotation, translation, turning, shifting)
-    size = len(q)
-    local = np.empty(3)
+def place_moving(chain, moving, q, half, place):  # type: ignore[no-untyped-def]
+    """Fill all of `place` for the box of half-widths `half` (p,) about q (p,)."""
+    pose_links(chain, q, place)
+    size, still = len(q), moving.matters.shape[0] - 1
+    active, local = place.active, place.vector[3]
+    last = -1
+    used = 0
     for n in range(len(moving.corners)):
         link, rated = moving.link[n], moving.rated[n]
-        r, t = rotation[link], translation[link]
+        if link != last:
+            # Only these parameters move the link: the other slopes are zero from the start.
+            last, used = link, 0
+            for p in range(size):
+                if moving.matters[link, still, p]:
+                    active[used] = p
+                    used += 1
+        r, t = place.rotation[link], place.translation[link]
         remainder = 0.0
-        for i in range(size):
-            for j in range(size):
+        for i in active[:used]:
+            for j in active[:used]:
                 remainder += moving.curvature[n, i, j] * half[i] * half[j]
-        bend[n] = 0.5 * remainder
-        around = moving.around[n] + bend[n]
-        for k in range(3):
-            low[n, k], high[n, k] = np.inf, -np.inf
+        place.bend[n] = 0.5 * remainder
+        around = moving.around[n] + place.bend[n]
         for v in range(moving.corners[n]):
             for k in range(3):
                 local[k] = moving.vertices[n, v, k]
                 if rated >= 0:
                     local[k] += moving.rate[n, v, k] * q[rated]
-            for k in range(3):
-                corner[n, v, k] = t[k] + r[k, 0] * local[0] + r[k, 1] * local[1] + r[k, 2] * local[2]
-            x, y, z = corner[n, v, 0], corner[n, v, 1], corner[n, v, 2]
-            for p in range(size):
-                w, s = turning[link, p], shifting[link, p]
-                slope[n, v, p, 0] = w[1] * z - w[2] * y + s[0]
-                slope[n, v, p, 1] = w[2] * x - w[0] * z + s[1]
-                slope[n, v, p, 2] = w[0] * y - w[1] * x + s[2]
-            if rated >= 0:
-                for k in range(3):
-                    for i in range(3):
-                        slope[n, v, rated, k] += r[k, i] * moving.rate[n, v, i]
-            for k in range(3):
-                spread = around
-                for p in range(size):
-                    spread += abs(slope[n, v, p, k]) * half[p]
-                low[n, k] = min(low[n, k], corner[n, v, k] - spread)
-                high[n, k] = max(high[n, k], corner[n, v, k] + spread)
-        for v in range(moving.corners[n], 3):
-            for k in range(3):
-                corner[n, v, k] = corner[n, moving.corners[n] - 1, k]
-                for p in range(size):
-                    slope[n, v, p, k] = slope[n, moving.corners[n] - 1, p, k]
+            x, y, z = t[0] + along(local, r[0]), t[1] + along(local, r[1]), t[2] + along(local, r[2])
+            place.corner[n, v, 0], place.corner[n, v, 1], place.corner[n, v, 2] = x, y, z
+            spread_x, spread_y, spread_z = around, around, around
+            for p in active[:used]:
+                w, s = place.turning[link, p], place.shifting[link, p]
+                slope_x, slope_y, slope_z = (
+                    w[1] * z - w[2] * y + s[0],
+                    w[2] * x - w[0] * z + s[1],
+                    w[0] * y - w[1] * x + s[2],
+                )
+                if p == rated:
+                    rate = moving.rate[n, v]
+                    slope_x += along(rate, r[0])
+                    slope_y += along(rate, r[1])
+                    slope_z += along(rate, r[2])
+                place.slope[n, v, p, 0], place.slope[n, v, p, 1], place.slope[n, v, p, 2] = slope_x, slope_y, slope_z
+                spread_x += abs(slope_x) * half[p]
+                spread_y += abs(slope_y) * half[p]
+                spread_z += abs(slope_z) * half[p]
+            if v == 0:
+                place.low[n, 0], place.low[n, 1], place.low[n, 2] = x - spread_x, y - spread_y, z - spread_z
+                place.high[n, 0], place.high[n, 1], place.high[n, 2] = x + spread_x, y + spread_y, z + spread_z
+            else:
+                place.low[n, 0] = min(place.low[n, 0], x - spread_x)
+                place.low[n, 1] = min(place.low[n, 1], y - spread_y)
+                place.low[n, 2] = min(place.low[n, 2], z - spread_z)
+                place.high[n, 0] = max(place.high[n, 0], x + spread_x)
+                place.high[n, 1] = max(place.high[n, 1], y + spread_y)
+                place.high[n, 2] = max(place.high[n, 2], z + spread_z)

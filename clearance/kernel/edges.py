@@ -1,7 +1,8 @@
-"""Owns what a question is, and the bound of one edge: the air between two groups of primitives, over a box of
-parameters.
+"""Owns an edge, the air between two groups of primitives, over one box of parameters.
 
-See `paths` for what the bound rests on.
+`scan` finds the least bound and the least gap at the centre; `collect` finds linear forms that together bound every
+pair whose gap may come below a threshold, clouds of primitives that stand still by nodes of their tree where that is
+fine enough.
 """
 
 from __future__ import annotations
@@ -11,13 +12,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.kernel.cache import compiled
-from clearance.kernel.pairs import closest
-from clearance.kernel.tree import box_gap
+from clearance.kernel.bounds import SWEPT, moving_moving, moving_still, node_forms, pair_forms
+from clearance.kernel.cache import inner
+from clearance.kernel.tree import DEPTH, LEAF, box_gap, primitive_gap
 
-CANDIDATES = 160
-"""Pairs of one edge that are bounded jointly; with more, the box is bounded edge by edge (looser, still sound) and
-split."""
+ENTRIES = 2048
+"""Pairs of a moving primitive and a node that one edge may be refined to."""
+
+REFINED = 128
+"""More such pairs than roots, or twice as many rows of single primitives, after which nodes are refined no further."""
+
+ROWS = 8192
+"""Forms of one edge; with more, the box is bounded edge by edge (looser, still sound) and split."""
 
 NOTHING = -(1 << 62)
 """Stands for no primitive."""
@@ -26,11 +32,14 @@ NOTHING = -(1 << 62)
 class Question(NamedTuple):
     """What is to be bounded.
 
-    moving (groups, 2) range in run (m, 2) of each group's runs of moving primitives; roots (groups, 2) range in root
-    (r,) of its trees; extent (groups,) the length [m] over which a group is crossed for nothing, infinite for a rigid
-    body edge (edges, 2) groups; still (edges,) least gap between what stands still in both, still_pair (edges, 2) its
-    primitives first, stop (chains,) range in step (k,) edges and flip (k,) whether the chain runs from the edge's
-    second group to its first offset (chains,) [m]
+    moving (groups, 2) range in run (m, 2) of each group's runs of moving primitives
+    roots (groups, 2) range in root (r,) of its trees
+    extent (groups,) the length [m] over which a group is crossed for nothing, infinite for a rigid body
+    edge (edges, 2) groups
+    still (edges,) bound of the gap between what stands still in both, still_pair (edges, 2) its primitives
+    first, stop (chains,) range in step (k,), the chain's edges, and in flip (k,), whether it runs through the edge from
+        its second group to its first
+    offset (chains,) [m]
     Primitives are named by one integer: i >= 0 the i-th moving one, -1 - s the s-th of the store.
     """
 
@@ -49,167 +58,234 @@ class Question(NamedTuple):
     offset: NDArray[np.float64]
 
 
-@compiled
-def pair_bound(store, moving, place, half, a, b, f, g, witness, work):  # type: ignore[no-untyped-def]
-    """Bound the gap of one pair over the box.
+class Entries(NamedTuple):
+    """Pairs of a moving primitive and a node: which, from which side of the edge, bound and looseness; and a
+    traversal's stack."""
 
-    Fills f (corners,) and g (corners, p), the linear models of n.(a - b) less both radii, one per pair of corners.
-    Returns (gap at the centre, lower bound over the box, remainder, corners).
-    """
-    corner, slope, _, _, bend = place
-    size = len(half)
-    links = moving.matters.shape[0] - 1
-    if a >= 0:
-        va, ca, ra, la = corner[a], moving.corners[a], moving.around[a], moving.link[a]
-    else:
-        va, ca, ra, la = store.vertices[-1 - a], store.corners[-1 - a], store.around[-1 - a], links
-    if b >= 0:
-        vb, cb, rb, lb = corner[b], moving.corners[b], moving.around[b], moving.link[b]
-    else:
-        vb, cb, rb, lb = store.vertices[-1 - b], store.corners[-1 - b], store.around[-1 - b], links
-    apart = np.sqrt(closest(va, ca, vb, cb, witness, work))
-    gap = apart - ra - rb
-    if a < 0 and b < 0:
-        f[0] = gap
-        for p in range(size):
-            g[0, p] = 0.0
-        return gap, gap, 0.0, 1
-    nx, ny, nz = witness[0, 0] - witness[1, 0], witness[0, 1] - witness[1, 1], witness[0, 2] - witness[1, 2]
-    if not apart > 1e-9:
-        nx, ny, nz = va[0, 0] - vb[0, 0], va[0, 1] - vb[0, 1], va[0, 2] - vb[0, 2]
-    norm = np.sqrt(nx * nx + ny * ny + nz * nz)
-    if norm > 0.0:
-        nx, ny, nz = nx / norm, ny / norm, nz / norm
-    else:
-        nx, ny, nz = 0.0, 0.0, 1.0
-    remainder = 0.0
-    if a >= 0 and b >= 0:
-        for i in range(size):
-            for j in range(size):
-                if moving.matters[la, lb, i] and moving.matters[la, lb, j]:
-                    remainder += (moving.curvature[a, i, j] + moving.curvature[b, i, j]) * half[i] * half[j]
-        remainder *= 0.5
-    elif a >= 0:
-        remainder = bend[a]
-    else:
-        remainder = bend[b]
-    lower = np.inf
-    count = 0
-    for u in range(ca if a >= 0 else 1):
-        for v in range(cb if b >= 0 else 1):
-            if a >= 0:
-                fa = nx * va[u, 0] + ny * va[u, 1] + nz * va[u, 2]
-            else:
-                fa = np.inf
-                for w in range(ca):
-                    fa = min(fa, nx * va[w, 0] + ny * va[w, 1] + nz * va[w, 2])
-            if b >= 0:
-                fb = nx * vb[v, 0] + ny * vb[v, 1] + nz * vb[v, 2]
-            else:
-                fb = -np.inf
-                for w in range(cb):
-                    fb = max(fb, nx * vb[w, 0] + ny * vb[w, 1] + nz * vb[w, 2])
-            f[count] = fa - fb - ra - rb
-            worst = f[count]
-            for p in range(size):
-                change = 0.0
-                if moving.matters[la, lb, p]:
-                    if a >= 0:
-                        change += nx * slope[a, u, p, 0] + ny * slope[a, u, p, 1] + nz * slope[a, u, p, 2]
-                    if b >= 0:
-                        change -= nx * slope[b, v, p, 0] + ny * slope[b, v, p, 1] + nz * slope[b, v, p, 2]
-                g[count, p] = change
-                worst -= abs(change) * half[p]
-            lower = min(lower, worst)
-            count += 1
-    return gap, lower - remainder, remainder, count
+    primitive: NDArray[np.int64]
+    node: NDArray[np.int64]
+    side: NDArray[np.int64]
+    bound: NDArray[np.float64]
+    loose: NDArray[np.float64]
+    stack: NDArray[np.int64]
 
 
-@compiled
-def _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):  # type: ignore[no-untyped-def]
-    """Bound one pair; keep it as a candidate, or update the edge's least bound. True when the edge need not be scanned
-    on.
+def new_entries() -> Entries:
+    """Room for the entries of one edge."""
+    return Entries(
+        np.empty(ENTRIES, np.int64), np.empty(ENTRIES, np.int64), np.empty(ENTRIES, np.int64), np.empty(ENTRIES),
+        np.empty(ENTRIES), np.empty(2 * DEPTH, np.int64),
+    )  # fmt: skip
 
-    state: [lower, upper, candidates, overflow, most candidates]; rows: [a and b of the lower bound, a and b of the
-        upper]
-    """
-    pair, f, g, number, remainder, lowest, centre, witness, work = kept
-    k = int(state[2])
-    gap, lower, bent, count = pair_bound(store, moving, place, half, a, b, f[k], g[k], witness, work)
-    if keep:
-        if lower < state[0]:
-            pair[k, 0], pair[k, 1] = a, b
-            number[k], remainder[k], lowest[k], centre[k] = count, bent, lower, gap
-            if k + 1 >= state[4]:
-                state[3] = 1.0
-                return True
-            state[2] = k + 1
-        return False
+
+@inner
+def _to_node(place, i, store, node):  # type: ignore[no-untyped-def]
+    """Distance between the boxes of moving primitive i and of a node."""
+    return box_gap(place.low[i], place.high[i], store.low[node], store.high[node])
+
+
+@inner
+def _to_moving(place, i, j):  # type: ignore[no-untyped-def]
+    return box_gap(place.low[i], place.high[i], place.low[j], place.high[j])
+
+
+@inner
+def _run_to_node(boxes, m, store, node):  # type: ignore[no-untyped-def]
+    return box_gap(boxes[0, m], boxes[1, m], store.low[node], store.high[node])
+
+
+@inner
+def _run_to_run(boxes, m, r):  # type: ignore[no-untyped-def]
+    return box_gap(boxes[0, m], boxes[1, m], boxes[0, r], boxes[1, r])
+
+
+@inner
+def box_runs(question, place, boxes):  # type: ignore[no-untyped-def]
+    """Fill boxes (2, m, 3) with the lowest and highest corner of every run of moving primitives."""
+    for m in range(len(question.run)):
+        for k in range(3):
+            lo, hi = np.inf, -np.inf
+            for i in range(question.run[m, 0], question.run[m, 1]):
+                lo, hi = min(lo, place.low[i, k]), max(hi, place.high[i, k])
+            boxes[0, m, k], boxes[1, m, k] = lo, hi
+
+
+@inner
+def _see(gap, lower, a, b, state, rows):  # type: ignore[no-untyped-def]
     if gap < state[1]:
         state[1] = gap
         rows[2], rows[3] = a, b
     if lower < state[0]:
         state[0] = lower
         rows[0], rows[1] = a, b
-    return state[0] <= floor
 
 
-@compiled
-def _members(question, group, order):  # type: ignore[no-untyped-def]
-    """Moving primitives of a group, in order, as a slice of the scratch array `order`."""
-    count = 0
-    for m in range(question.moving[group, 0], question.moving[group, 1]):
-        for i in range(question.run[m, 0], question.run[m, 1]):
-            order[count] = i
-            count += 1
-    return order[:count]
+@inner
+def scan(question, e, store, moving, place, boxes, half, floor, state, rows, forms, entries, scratch):  # type: ignore[no-untyped-def]
+    """Lower state[0] to the least bound of edge e over the box, state[1] to the least gap at the centre.
 
-
-@compiled
-def scan_edge(question, e, store, moving, place, half, keep, floor, state, kept, rows, stack):  # type: ignore[no-untyped-def]
-    """Visit every pair of edge e whose boxes are nearer than state[0]: to lower it, or (keep) to collect the pairs
-    below it."""
-    _, _, low, high, _ = place
-    box_low, box_high = np.empty(3), np.empty(3)
-    order, other_order = np.empty(len(low), np.int64), np.empty(len(low), np.int64)
+    What is not below state[0] as it comes is not looked at, and nothing more once state[0] is down to `floor`.
+    rows: the primitives of the lower bound, then of the gap; boxes: of the runs
+    """
+    stack, row = entries.stack, np.int64(0)
     for side in range(2):
         mine, other = question.edge[e, side], question.edge[e, 1 - side]
-        for i in _members(question, mine, order):
+        for m in range(question.moving[mine, 0], question.moving[mine, 1]):
             for r in range(question.roots[other, 0], question.roots[other, 1]):
-                stack[0] = question.root[r]
-                depth = 1
-                while depth > 0:
-                    depth -= 1
-                    node = stack[depth]
-                    if box_gap(low[i], high[i], store.low[node], store.high[node]) >= state[0]:
-                        continue
-                    if store.right[node] >= 0:
-                        left, right = node + 1, store.right[node]
-                        near = box_gap(low[i], high[i], store.low[left], store.high[left])
-                        if near > box_gap(low[i], high[i], store.low[right], store.high[right]):
-                            left, right = right, left
-                        stack[depth], stack[depth + 1] = right, left
-                        depth += 2
-                        continue
-                    for s in range(store.first[node], store.first[node] + store.count[node]):
-                        v = store.vertices[s]
-                        for k in range(3):
-                            box_low[k] = min(v[0, k], min(v[1, k], v[2, k])) - store.around[s]
-                            box_high[k] = max(v[0, k], max(v[1, k], v[2, k])) + store.around[s]
-                        if box_gap(low[i], high[i], box_low, box_high) >= state[0]:
+                root = question.root[r]
+                if _run_to_node(boxes, m, store, root) >= state[0]:
+                    continue
+                for i in range(question.run[m, 0], question.run[m, 1]):
+                    stack[0] = root
+                    depth = 1
+                    while depth > 0:
+                        depth -= 1
+                        node = stack[depth]
+                        if _to_node(place, i, store, node) >= state[0]:
                             continue
-                        a, b = (i, -1 - s) if side == 0 else (-1 - s, i)
-                        if _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows):
-                            return
-    first, second = question.edge[e, 0], question.edge[e, 1]
-    for i in _members(question, first, order):
-        for j in _members(question, second, other_order):
+                        if store.right[node] >= 0:
+                            left, right = node + 1, store.right[node]
+                            near = _to_node(place, i, store, left)
+                            if near > _to_node(place, i, store, right):
+                                left, right = right, left
+                            stack[depth], stack[depth + 1] = right, left
+                            depth += 2
+                            continue
+                        for s in range(store.first[node], store.first[node] + store.number[node]):
+                            if primitive_gap(place.low[i], place.high[i], store, s) >= state[0]:
+                                continue
+                            gap, lower, _ = moving_still(store, moving, place, half, i, s, SWEPT, forms, row, scratch)
+                            if side == 0:
+                                _see(gap, lower, i, -1 - s, state, rows)
+                            else:
+                                _see(gap, lower, -1 - s, i, state, rows)
+                            if state[0] <= floor:
+                                return
+    one, other = question.edge[e, 0], question.edge[e, 1]
+    for m in range(question.moving[one, 0], question.moving[one, 1]):
+        for r in range(question.moving[other, 0], question.moving[other, 1]):
             # Boxes in the ground's frame bound the gap too loosely when both bodies ride on the same link, never
             # wrongly.
-            if box_gap(low[i], high[i], low[j], high[j]) >= state[0]:
+            if _run_to_run(boxes, m, r) >= state[0]:
                 continue
-            if _consider(store, moving, place, half, i, j, keep, floor, state, kept, rows):
-                return
+            for i in range(question.run[m, 0], question.run[m, 1]):
+                if box_gap(place.low[i], place.high[i], boxes[0, r], boxes[1, r]) >= state[0]:
+                    continue
+                for j in range(question.run[r, 0], question.run[r, 1]):
+                    if _to_moving(place, i, j) >= state[0]:
+                        continue
+                    gap, lower, _ = moving_moving(moving, place, half, i, j, SWEPT, forms, row, scratch)
+                    _see(gap, lower, i, j, state, rows)
+                    if state[0] <= floor:
+                        return
     if question.still[e] < state[0]:
         a, b = question.still_pair[e, 0], question.still_pair[e, 1]
-        _consider(store, moving, place, half, a, b, keep, floor, state, kept, rows)
+        gap, lower, _ = pair_forms(store, moving, place, half, a, b, SWEPT, forms, row, scratch)
+        _see(gap, min(lower, question.still[e]), a, b, state, rows)
+
+
+@inner
+def _enter(store, moving, place, half, i, node, side, threshold, entries, n, forms, k, scratch):  # type: ignore[no-untyped-def]
+    """Add (i, node) to the entries if it may come below the threshold; returns the new number of entries."""
+    if _to_node(place, i, store, node) >= threshold:
+        return n
+    bound, loose = node_forms(store, moving, place, half, i, node, forms, k, scratch.n)
+    if bound < threshold:
+        entries.primitive[n], entries.node[n], entries.side[n] = i, node, side
+        entries.bound[n], entries.loose[n] = bound, loose
+        return n + 1
+    return n
+
+
+@inner
+def collect(question, e, store, moving, place, boxes, half, threshold, single, forms, entries, scratch):  # type: ignore[no-untyped-def]
+    """Fill forms that bound every pair of edge e whose gap may come below the threshold; returns how many, -1 with too
+    many.
+
+    single: only forms of single pairs are wanted (but what stands still on both sides is one pair, the nearest)
+    """
+    # Typed, so that compiled code is not made twice, for a constant and for a variable.
+    n: int = np.int64(0)  # type: ignore[assignment]
+    k: int = np.int64(0)  # type: ignore[assignment]
+    for side in range(2):
+        mine, other = question.edge[e, side], question.edge[e, 1 - side]
+        for m in range(question.moving[mine, 0], question.moving[mine, 1]):
+            for r in range(question.roots[other, 0], question.roots[other, 1]):
+                root = question.root[r]
+                if _run_to_node(boxes, m, store, root) >= threshold:
+                    continue
+                for i in range(question.run[m, 0], question.run[m, 1]):
+                    if n >= ENTRIES:
+                        return -1
+                    n = _enter(store, moving, place, half, i, root, side, threshold, entries, n, forms, k, scratch)
+    most = n + REFINED
+    while n > 0:
+        worst = n - 1
+        if single:
+            if n >= ENTRIES - 1 or k > ROWS - 18 - 3 * LEAF:
+                return -1
+        elif n >= min(most, ENTRIES - 1) or k >= 2 * REFINED:
+            break
+        else:
+            # Refine what bounds worst, while it is loose.
+            worst = -1
+            for c in range(n):
+                if entries.loose[c] > 0.0 and (worst < 0 or entries.bound[c] < entries.bound[worst]):
+                    worst = c
+            if worst < 0:
+                break
+        i, node, side = entries.primitive[worst], entries.node[worst], entries.side[worst]
+        n -= 1
+        entries.primitive[worst], entries.node[worst] = entries.primitive[n], entries.node[n]
+        entries.side[worst], entries.bound[worst] = entries.side[n], entries.bound[n]
+        entries.loose[worst] = entries.loose[n]
+        if store.right[node] >= 0:
+            n = _enter(store, moving, place, half, i, node + 1, side, threshold, entries, n, forms, k, scratch)
+            other_child = np.int64(store.right[node])
+            n = _enter(store, moving, place, half, i, other_child, side, threshold, entries, n, forms, k, scratch)
+            continue
+        for s in range(store.first[node], store.first[node] + store.number[node]):
+            if primitive_gap(place.low[i], place.high[i], store, s) < threshold:
+                a, b = (i, -1 - s) if side == 0 else (-1 - s, i)
+                _, lower, rows = pair_forms(store, moving, place, half, a, b, SWEPT, forms, k, scratch)
+                if lower < threshold:
+                    k += rows
+    for c in range(n):
+        if k > ROWS - 18:
+            return -1
+        i, node, corners = entries.primitive[c], entries.node[c], moving.corners[entries.primitive[c]]
+        bound, _ = node_forms(store, moving, place, half, i, node, forms, k, scratch.n)
+        rows = corners
+        if not bound > -np.inf:
+            # No direction parts the two: the node counts as touching.
+            rows = 1
+            forms.value[k], forms.worst[k], forms.slope[k] = 0.0, 0.0, 0.0
+        # A primitive stands for the node: some value from above, and what to split along.
+        while store.right[node] >= 0:
+            node += 1
+        s = -1 - store.first[node]
+        for row in range(k, k + rows):
+            forms.name[row, 0], forms.name[row, 1] = (i, s) if entries.side[c] == 0 else (s, i)
+        k += rows
+    one, other = question.edge[e, 0], question.edge[e, 1]
+    for m in range(question.moving[one, 0], question.moving[one, 1]):
+        for r in range(question.moving[other, 0], question.moving[other, 1]):
+            if _run_to_run(boxes, m, r) >= threshold:
+                continue
+            for i in range(question.run[m, 0], question.run[m, 1]):
+                for j in range(question.run[r, 0], question.run[r, 1]):
+                    if _to_moving(place, i, j) < threshold:
+                        if k > ROWS - 18:
+                            return -1
+                        _, lower, rows = pair_forms(store, moving, place, half, i, j, SWEPT, forms, k, scratch)
+                        if lower < threshold:
+                            k += rows
+    if question.still[e] < threshold:
+        if k > ROWS - 18:
+            return -1
+        a, b = question.still_pair[e, 0], question.still_pair[e, 1]
+        pair_forms(store, moving, place, half, a, b, SWEPT, forms, k, scratch)
+        # All pairs that stand still: the least of them.
+        forms.value[k] = forms.worst[k] = min(forms.value[k], question.still[e])
+        k += 1
+    return k

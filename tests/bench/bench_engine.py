@@ -26,6 +26,7 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.job.setting import Setting
 from clearance.kernel import tree
+from clearance.kernel.room import LONGEST
 from clearance.motion import Joint, Link, Motion, pose, rotation_about
 
 RADIUS = 0.12
@@ -181,25 +182,37 @@ def one_pose(bodies, quick):
     answers = ours()
     seconds = timed(ours) / len(poses)
     from clearance.engine import _question
-    from clearance.kernel.sweep import _bound, rounding_of
+    from clearance.kernel.paths import bound_batch
+    from clearance.kernel.room import new_room
+    from clearance.kernel.sweep import rounding_of
 
     compiled_question = _question(engine, compiled, question)
     points = np.array([[q[name] for name in asked.motion.parameters] for q in poses])
-    rounding = rounding_of(engine.store, compiled.moving, compiled.chain)
+    rounding = rounding_of(engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high)
+    size, count, free = points.shape[1], len(points), np.full(len(points), -np.inf)
+    room = new_room(compiled_question, compiled.chain, compiled.moving, size)
+    filled = (
+        np.empty(count),
+        np.empty(count),
+        np.empty((count, size)),
+        np.empty(count, int),
+        np.empty(count, int),
+        np.empty((count, LONGEST, 2), int),
+    )
 
     def batch():
-        _bound(
+        bound_batch(
             compiled_question,
             engine.store,
             compiled.moving,
             compiled.chain,
             points,
-            points.copy(),
-            np.full(len(points), -np.inf),
-            len(points),
+            points,
+            free,
             1e9,
             rounding,
-            1,
+            room,
+            filled,
         )
 
     batched = timed(batch) / len(poses)
@@ -345,9 +358,7 @@ def main():
     engine = build_engine([asked])
     enclose(engine, compile_setting(engine, asked), paths(bodies, True), tolerance_m=0.01)
     ready = time.perf_counter() - start
-    print(
-        f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}, kernel in {ready:.1f} s"
-    )
+    print(f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}, kernel in {ready:.1f} s")
     per_pose = one_pose(bodies, quick)
     against_grid(bodies, per_pose)
     growth(quick)

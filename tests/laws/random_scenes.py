@@ -91,9 +91,32 @@ def shapes(draw, rated=False):
 
 
 @st.composite
-def scenes(draw, most_parameters=3, limited=True, spread=4.0):
-    """A scene of two to six bodies, each apart from the others by its own shift of up to `spread` times the
-    coordinates."""
+def clouds(draw, most):
+    """Many primitives that stand still: a floor, a ball, a row or a heap of members, so that trees have inner nodes."""
+    count, random = draw(st.integers(9, most)), np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    kind = draw(st.sampled_from(["floor", "ball", "row", "members"]))
+    base = np.array(draw(POINT))
+    if kind == "floor":
+        rough = draw(st.sampled_from([0.0, 0.3]))
+        centre = np.column_stack([random.uniform(-6, 6, (count, 2)), random.normal(0, rough, count)])
+    elif kind == "ball":
+        centre = random.normal(0, 2, (count, 3))
+    else:
+        centre = np.linspace(-6, 6, count)[:, None] * np.array(draw(AXES)) + random.normal(0, 0.02, (count, 3))
+    corners = np.ones(count, np.int8) if kind != "members" else random.integers(1, 4, count).astype(np.int8)
+    vertices = (base + centre)[:, None, :] + random.normal(0, 1.0, (count, 3, 3))
+    vertices[corners == 1] = vertices[corners == 1][:, :1]
+    vertices[corners == 2, 2] = vertices[corners == 2, 1]
+    if kind != "members":
+        vertices = np.repeat((base + centre)[:, None, :], 3, axis=1)
+    radius = np.full(count, draw(st.sampled_from([0.0, 0.125])))
+    return Shape(vertices, corners, radius, random.uniform(0, draw(st.sampled_from([0.0, 0.05])), count), None)
+
+
+@st.composite
+def scenes(draw, most_parameters=3, limited=True, spread=4.0, dense=False):
+    """A scene of two to ten bodies, each apart from the others by its own shift of up to `spread` times the
+    coordinates; a `dense` one has a cloud at least, and where a body is of limited extent, chains of two gaps."""
     parameters = NAMES[: draw(st.integers(1, most_parameters))]
     box = {}
     for name in parameters:
@@ -105,14 +128,19 @@ def scenes(draw, most_parameters=3, limited=True, spread=4.0):
         links.append(Link(f"link{k}", parent, tuple(draw(st.lists(joints(parameters), min_size=1, max_size=4)))))
     motion = Motion(tuple(links), parameters)
     groups, bodies, rated = [], [], {}
+    limited = limited and not (dense and draw(st.booleans()))
+    most = (12 if limited else 60) if dense else 0
     for g in range(draw(st.integers(2, 5))):
         names = []
         for b in range(draw(st.sampled_from([1, 1, 2]))):
             name = f"body{g}{b}"
             names.append(name)
             link = draw(st.sampled_from([None, *(link.name for link in links)]))
+            if dense and g == b == 0:
+                link = None
             deforms = link is not None and draw(st.integers(0, 3)) == 0
-            shape = draw(shapes(deforms))
+            many = dense and link is None and (g == 0 or draw(st.booleans()))
+            shape = draw(clouds(most)) if many else draw(shapes(deforms))
             shift = spread * np.array(draw(POINT)) * draw(st.sampled_from([0.0, 0.5, 1.0]))
             bodies.append(Body(name, "solid", replace(shape, vertices=shape.vertices + shift), link=link))
             if deforms:
@@ -121,7 +149,8 @@ def scenes(draw, most_parameters=3, limited=True, spread=4.0):
     carried = {body.name for body in bodies if body.link is not None}
     paths = []
     for _ in range(draw(st.integers(1, 3))):
-        order = draw(st.permutations(groups))[: draw(st.integers(2, len(groups)))]
+        longest = min(len(groups), 3) if dense and limited else len(groups)
+        order = draw(st.permutations(groups))[: draw(st.integers(2, longest))]
         if limited:
             for k in range(1, len(order) - 1):
                 if set(order[k].bodies) <= carried and draw(st.booleans()):

@@ -46,6 +46,19 @@ def test_the_least_value_lies_between_its_bounds(scene):
     check_enclosed(scene)
 
 
+@quick
+@given(scenes(dense=True))
+def test_the_least_value_lies_between_its_bounds_among_clouds(scene):
+    check_enclosed(scene, count=8)
+
+
+@pytest.mark.slow
+@many
+@given(scenes(dense=True))
+def test_the_least_value_lies_between_its_bounds_among_many_clouds(scene):
+    check_enclosed(scene, count=8)
+
+
 @pytest.mark.slow
 @many
 @given(scenes(most_parameters=4))
@@ -85,8 +98,8 @@ def test_a_verdict_agrees_with_the_enclosure_on_many_scenes(scene, share):
     check_target(scene, share)
 
 
-@settings(quick, max_examples=50)
-@given(scenes(), st.sampled_from([1, 7, 60]))
+@settings(quick, max_examples=100)
+@given(st.one_of(scenes(), scenes(dense=True)), st.sampled_from([1, 7, 60]))
 def test_an_exhausted_budget_leaves_a_valid_enclosure(scene, budget):
     engine = build_engine([scene.setting])
     compiled = compile_setting(engine, scene.setting)
@@ -99,8 +112,8 @@ def test_an_exhausted_budget_leaves_a_valid_enclosure(scene, budget):
         assert reference.value(scene.setting, scene.paths, found.at) <= found.upper_m + TINY
 
 
-@settings(quick, max_examples=40)
-@given(scenes())
+@settings(quick, max_examples=60)
+@given(st.one_of(scenes(), scenes(dense=True)))
 def test_the_number_of_threads_changes_no_bit(scene):
     engine = build_engine([scene.setting])
     compiled = compile_setting(engine, scene.setting)
