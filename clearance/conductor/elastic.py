@@ -155,17 +155,21 @@ def along(tension: Floats, segment: Segment, lengths_m: Floats) -> Floats:
 
 
 def newton(
-    energy: Callable[[Floats], tuple[float, Floats, Floats]], guess: Floats, accept_m: float, what: str
+    energy: Callable[[Floats], tuple[float, Floats, Floats]],
+    guess: Floats,
+    accept_m: float,
+    what: str,
+    most: int = ITERATIONS,
 ) -> tuple[Floats, float]:
     """Least point of a convex function given with gradient [m] and second derivative; returns it and the gradient's
     size.
 
-    Raises InputError when the gradient stays above `accept_m`.
+    Raises InputError when the gradient stays above `accept_m` after so many steps at most.
     """
     here = guess
     value, gradient, curve = energy(here)
     size = float(np.max(np.abs(gradient)))
-    for _ in range(ITERATIONS):
+    for _ in range(most):
         if size <= accept_m * 1e-4:
             break
         damping = 1e-14 * float(np.trace(curve)) / len(here)
@@ -192,7 +196,7 @@ def newton(
             Mistake(
                 (what,),
                 f"an equilibrium within {accept_m:.1e} m",
-                f"{size:.2e} m left after {ITERATIONS} steps",
+                f"{size:.2e} m left after {most} steps",
                 "check lengths, loads and attachments",
             )
         )
@@ -378,5 +382,8 @@ def mean_tension(line: Hung, index: int) -> float:
     """Mean size of the tension over segment `index` [N]."""
     tension = _walk(line)[index][1]
     segment = line.segments[index]
+    if segment.length_m == 0.0:
+        # Between two loads at one place.
+        return float(np.linalg.norm(tension))
     taut = replace(segment, stiffness_N=inf)
     return _piece(tension, taut, segment.length_m)[2] / segment.length_m

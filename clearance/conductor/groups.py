@@ -151,8 +151,10 @@ def grouped(lines: Sequence[Line]) -> list[list[Line]]:
 
 
 def reversed_line(line: Line) -> Line:
-    """The line from its end to its start."""
-    return replace(line, start=line.end, end=line.start)
+    """The line from its end to its start, what hangs on it staying where it is."""
+    level = float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
+    loads = tuple(replace(load, along_m=level - load.along_m) for load in line.loads)
+    return replace(line, start=line.end, end=line.start, loads=loads)
 
 
 def section_of(group: Sequence[Line], model: Elongation, lengths_m: Sequence[float]) -> Strung:

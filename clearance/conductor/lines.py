@@ -70,6 +70,24 @@ class Check:
 
 
 @dataclass(frozen=True)
+class PointLoad:
+    """A force that hangs on a line at a point.
+
+    what: its name, unique on its line
+    along_m: horizontal distance of its place from the line's start, as the line hangs where stated [m]
+    force_N: on the whole wire, all subconductors together (3,) [N]
+    stated: the line hung as stated with it on; else it came on afterwards
+    basis: where its weight is from
+    """
+
+    what: str
+    along_m: float
+    force_N: Point
+    stated: bool = True
+    basis: str = ""
+
+
+@dataclass(frozen=True)
 class Line:
     """A wire as placing sees it.
 
@@ -83,6 +101,7 @@ class Line:
     length_m: length of a loose line; None for a tensioned span
     checks: sags measured on site
     live: carries current
+    loads: what hangs on it at points, in still air
     """
 
     name: str
@@ -96,6 +115,7 @@ class Line:
     length_m: float | None = None
     checks: tuple[Check, ...] = ()
     live: bool = True
+    loads: tuple[PointLoad, ...] = ()
 
 
 @dataclass(frozen=True)

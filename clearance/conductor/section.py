@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clearance.conductor.change_of_state import Elongation, Linear, reference_length, strain
-from clearance.conductor.elastic import RESIDUAL_M, Hung, Segment, hang, mean_tension, newton, run
+from clearance.conductor.elastic import ITERATIONS, RESIDUAL_M, Hung, Segment, hang, mean_tension, newton, run
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
@@ -78,7 +78,7 @@ class Settled:
     residual_m: float
 
 
-def settle(section: Section, guess: Floats | None = None, what: str = "section") -> Settled:
+def settle(section: Section, guess: Floats | None = None, what: str = "section", most: int = ITERATIONS) -> Settled:
     """The equilibrium of a section.
 
     Parameters
@@ -86,6 +86,7 @@ def settle(section: Section, guess: Floats | None = None, what: str = "section")
     section: what hangs
     guess: tensions at the start of each span (n, 3) [N], from a state nearby
     what: name for messages
+    most: steps before it is refused
 
     Raises
     ------
@@ -133,7 +134,7 @@ def settle(section: Section, guess: Floats | None = None, what: str = "section")
                     curve[3 * i : 3 * i + 3, 3 * k : 3 * k + 3] += sign * other * slope
         return value, gradient.ravel(), curve
 
-    flat, residual = newton(energy, guess.ravel(), RESIDUAL_M * (1.0 + length / 1000.0), what)
+    flat, residual = newton(energy, guess.ravel(), RESIDUAL_M * (1.0 + length / 1000.0), what, most)
     tensions = flat.reshape(count, 3)
     runs = [run(tensions[i], section.spans[i], section.loads[i]) for i in range(count)]
     pulls = np.array([_pull(section, tensions, runs, j) for j in range(count + 1)])
