@@ -18,7 +18,7 @@ from clearance.survey.records import Curve, Floats
 BESIDE_M = 0.8
 """[m] Outside the tube but this near a wire's curve: beside it."""
 
-STEP_M = 8.0
+STEP_M = 4.0
 """[m] Spacing of the places along a tube by which the squares it passes over, and its heights there, are told."""
 
 BLOCK = 32_768
@@ -100,7 +100,8 @@ def _passes(curves: _Curves, cell_m: float) -> tuple[NDArray[np.int64], NDArray[
     near = np.abs(s - bottom[tube]) <= apart[tube]
     lowest[near] = np.minimum(lowest[near], deepest[tube[near]])
     beside = np.maximum(BESIDE_M, curves.size.max(axis=1))[tube] + 1e-6
-    reach = (curves.size[:, 0] + BESIDE_M + 5.0)[tube]
+    reach = (curves.size[:, 0] + BESIDE_M + 0.6 * STEP_M)[tube]  # half a step, and room for a curve at an angle
+    assert 2.0 * reach.max() <= cell_m  # the corners of what is within reach of a place are in all cells it touches
     rows = [
         np.column_stack([np.floor((plan + reach[:, None] * np.array(corner)) / cell_m).astype(np.int64), tube])
         for corner in ((-1, -1), (-1, 1), (1, -1), (1, 1))
@@ -117,7 +118,7 @@ def _passes(curves: _Curves, cell_m: float) -> tuple[NDArray[np.int64], NDArray[
 class TubeIndex:
     """Tubes by the squares of the ground they pass over, to ask few of them about a point."""
 
-    CELL_M = 32.0
+    CELL_M = 16.0
 
     def __init__(self, tubes: Sequence[Tube]) -> None:
         self.tubes = list(tubes)
@@ -192,9 +193,14 @@ def _give(
     held: NDArray[np.bool_],
     owner: NDArray[np.int64],
 ) -> None:
-    """Give each point to the nearest of the tubes that hold it; the first of those as near."""
-    pair = np.flatnonzero(held)
-    pair = pair[np.lexsort((tube[pair], distance[pair], point[pair]))]
-    if len(pair):
-        first = np.append(True, np.diff(point[pair]) > 0)
-        owner[point[pair[first]]] = tube[pair[first]]
+    """Give each point to the nearest of the tubes that hold it, the first of those as near; points in order, and for
+    each its tubes in order."""
+    point, tube, distance = point[held], tube[held], distance[held]
+    if not len(point):
+        return
+    new = np.append(True, point[1:] != point[:-1])
+    if not new.all():
+        nearest = np.minimum.reduceat(distance, np.flatnonzero(new))[np.cumsum(new) - 1]
+        best = distance == nearest
+        point, tube = point[best][::-1], tube[best][::-1]  # of two as near the first is written last
+    owner[point] = tube
