@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 import pytest
+from hulls import inside
 from small_scenes import CIRCUIT, box, scene, stage
 from small_scenes import only as only_of
 
@@ -51,27 +52,6 @@ def lowering(others=(), release=None, **parts):
 def whip_of(**parts):
     site = prepare(scene(**parts)).site
     (found,) = whip.whips(site, site.scene.stages[0])
-    return found
-
-
-def inside(shape: Shape, points: np.ndarray) -> np.ndarray:
-    """Which points (n, 3) lie within some primitive: by the definition of each, with no code of the kernel."""
-    found = np.zeros(len(points), bool)
-    for corners, count, around in zip(shape.vertices, shape.corners, shape.radius + shape.slack, strict=True):
-        a, b, c = corners
-        if count == 1:
-            apart = np.linalg.norm(points - a, axis=1)
-        elif count == 2:
-            t = np.clip((points - a) @ (b - a) / max((b - a) @ (b - a), 1e-30), 0, 1)
-            apart = np.linalg.norm(points - a - t[:, None] * (b - a), axis=1)
-        else:
-            # Barycentric where the foot falls inside, else the nearest side.
-            u, v = b - a, c - a
-            solved = np.linalg.lstsq(np.stack([u, v], axis=1), (points - a).T, rcond=None)[0].T
-            foot = a + solved @ np.stack([u, v])
-            within = (solved >= 0).all(axis=1) & (solved.sum(axis=1) <= 1)
-            apart = np.where(within, np.linalg.norm(points - foot, axis=1), np.inf)
-        found |= apart <= around + 1e-9
     return found
 
 

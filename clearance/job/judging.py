@@ -13,7 +13,7 @@ from itertools import combinations
 
 from clearance.engine import coarse, compile_setting, still_gap
 from clearance.gaps import EARTH, Judged
-from clearance.job import bridged, insulation, maps, nearness, potentials, rig, whip
+from clearance.job import bridged, insulation, maps, nearness, potentials, rig, toppling, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting
@@ -36,6 +36,8 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.proofs(bench.site, stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
+    standing = toppling.aloft_or_standing(tuple(settings))
+    notes += toppling.said(bench.site, stage, standing, bench.tolerance_m)
     if not gaps and not undecided:
         notes.append("no gap is judged: no conductive body of the job is there; what moves is judged for collisions")
     fixed = {name: low for name, (low, high) in stated.items() if low == high}

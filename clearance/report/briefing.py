@@ -17,13 +17,13 @@ import jinja2
 
 from clearance.bodies import Body
 from clearance.errors import MissingExtra
-from clearance.job import whip
 from clearance.job.rig import track_knots
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
 from clearance.permitted import Permits, Permitted
 from clearance.pipeline import settings
 from clearance.report import paper
+from clearance.report.briefing_falls import drop_zones, ladder_falls, toppling_rows
 from clearance.report.briefing_figures import Scenery, site_figure, stage_figure
 from clearance.report.briefing_words import (
     assumed,
@@ -35,7 +35,6 @@ from clearance.report.briefing_words import (
     stage_conditions,
     stop_conditions,
 )
-from clearance.report.envelopes import Envelope
 from clearance.report.findings import (
     CHECKS,
     KINDS,
@@ -64,9 +63,9 @@ SIZES: Final = ("A4", "Letter")
 FALLS: Final = (
     "the blow of a conductor that falls or of a rope that breaks, and a tail that lies at once against something "
     "earthed and something live",
-    "the fall of the ladder after a guy is lost or a foot gives way",
+    "whether guys hold, feet slide or the ground gives way: where the ladder may fall is shown, and is not judged",
 )
-"""What no stage sweeps: the crew must know that nothing is proved of it."""
+"""What no stage judges: the crew must know that nothing is proved of it."""
 
 KIND_WORDS: Final[Mapping[str, str]] = {
     "travel": "ladder moves, nobody on it", "mount": "step on", "climb": "climb, not bonded", "bonding": "bond",
@@ -136,7 +135,8 @@ def contents(permits: Permits) -> dict[str, Any]:
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
-        "falls": bool(falls(permits)),
+        "falls": bool(drop_zones(permits)),
+        "topplings": toppling_rows(permits),
         "skipped": [*result.skipped, *FALLS],
         "line": [(f"{g.between[0]} to {g.between[1]}", down(g.gap_m), " to ".join(g.ends)) for g in result.line],
         "supports": SUPPORTS,
@@ -267,21 +267,11 @@ def drawn(permits: Permits, tell: Progress) -> dict[str, str]:
             found[one.stage.name] = stage_figure(f"stage {number}", scenery)
             if one is site:
                 track, _ = track_knots(permits.prepared.site) if scene.track is not None else (_no_track(), 0.0)
-                falling = falls(permits)
+                toppled = ladder_falls(permits, one)
                 for kind in ("plan", "elevation"):
-                    shown_too = falling if kind == "plan" else ()
+                    shown_too = (*(drop_zones(permits) if kind == "plan" else ()), *toppled)
                     found[kind] = site_figure(kind, replace(scenery, lines=()), track, _north(scene), shown_too)
     return found
-
-
-def falls(permits: Permits) -> tuple[Envelope, ...]:
-    """Where a conductor that is taken off may fall, each once: its drop zone."""
-    found: dict[str, Envelope] = {}
-    for one in permits.stages:
-        for each in whip.whips(permits.prepared.site, one.stage):
-            hulls = tuple(hull.shape for hull in each.hulls)
-            found.setdefault(each.wire, Envelope(f"drop zone of {each.wire}", hulls))
-    return tuple(found.values())
 
 
 def _no_track() -> Any:

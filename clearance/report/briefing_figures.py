@@ -71,9 +71,10 @@ def site_figure(
             points.append(np.stack(body.shape.bounds))
     for envelope in envelopes:
         low, high = (np.array(ends) for ends in zip(*(hull.bounds for hull in envelope.hulls), strict=True))
-        points.append(np.stack([low.max(axis=0), high.min(axis=0)]))
+        # What lies below the ground is not drawn.
+        points.append(np.maximum(np.stack([low.max(axis=0), high.min(axis=0)]), [-np.inf, -np.inf, near[:, 2].min()]))
     sheet, (ax,), (frame,) = _sheet([view], np.concatenate(points), SITE_IN)
-    draw_envelopes(sheet, ax, envelopes, view, frame)
+    draw_envelopes(sheet, ax, envelopes, view, frame, None if kind == "plan" else float(near[:, 2].min()))
     if kind != "plan":
         draw_ground(sheet, ax, scenery.bodies, view, frame, float(view.depth(middle)))
     shown = [_lines_only(body) for body in scenery.bodies]

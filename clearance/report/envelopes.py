@@ -46,10 +46,12 @@ def outlines(envelope: Envelope, view: View) -> list[Floats]:
     return [np.array(part.exterior.coords, float) for part in kept]
 
 
-def draw_envelopes(on: Sheet, ax: Axes, envelopes: Sequence[Envelope], view: View, frame: Window) -> None:
-    """Each envelope by a dashed outline with a pale fill, and its name at its rim."""
+def draw_envelopes(
+    on: Sheet, ax: Axes, envelopes: Sequence[Envelope], view: View, frame: Window, floor: float | None = None
+) -> None:
+    """Each envelope by a dashed outline with a pale fill, and its name at its rim; above `floor` [m] in the view."""
     for number, envelope in enumerate(envelopes):
-        rings = outlines(envelope, view)
+        rings = [ring if floor is None else np.maximum(ring, [-np.inf, floor]) for ring in outlines(envelope, view)]
         for ring in rings:
             ax.fill(ring[:, 0], ring[:, 1], facecolor=INK, alpha=0.06, edgecolor="none", zorder=1.6)
         ax.add_collection(

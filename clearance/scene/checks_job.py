@@ -44,6 +44,10 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
     for rope in scene.ropes:
         yield from _reference(scene, rope, "from", rope.from_m, holders)
         yield from _reference(scene, rope, "to_m", rope.to_m, holders)
+        tied = isinstance(rope.from_m, Reference) and rope.from_m.name in known.ladders
+        if rope.guy and not tied:
+            remedy = 'tie it to the ladder, such as from = "ladder @ 6", or leave out guy'
+            yield Mistake(where(scene, rope, "guy"), "a guy tied to the ladder", shown(str(rope.from_m)), remedy)
         if rope.insulating:
             for field, words in (("test", "the test of the insulating rope"), ("by", "who answers for the test")):
                 if getattr(rope, field) is None:

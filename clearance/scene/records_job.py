@@ -109,6 +109,7 @@ class Rope(Record):
     by: Text | None = Field(None, description="who answers for the test")
     hangs_from: Text | None = Field(None, description="what it hangs from")
     wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
+    guy: bool = Field(False, description="true for a taut guy that holds the ladder up, made fast at its anchor")
 
 
 class StateOverride(Record):
