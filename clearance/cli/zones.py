@@ -128,6 +128,7 @@ def zones_at(
 def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
     """Where crew may stand with arms overhead, and where the feet of the ladder may, the worker floating on it."""
     from clearance.bodies import crew
+    from clearance.job.rig import settled
     from clearance.job.staging import build_of
     from clearance.zones import Person, ball_of, standing_areas
 
@@ -153,6 +154,8 @@ def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
         tilt = math.radians(abs(ladder.tilt_deg))
         # The top of the ladder leans over, which counts as reach.
         aside = (highest + middle) * (math.sin(min(math.pi / 2, max(leans) + tilt)) + math.sin(max(across)))
+        turned_by, sunk = settled(scene)
+        aside += (highest + middle) * math.sin(turned_by) + sunk
         person = Person("floating", "", reach + aside + ladder.bending_m)
         what = f"feet of {ladder.name}, a worker floating anywhere up to {highest:g} m"
         found.append(standing_areas(prepared.site, setting, person, (middle, highest + middle), step_m, what))

@@ -18,6 +18,7 @@ import numpy as np
 from clearance import rules
 from clearance.bodies import worker
 from clearance.errors import RuleError
+from clearance.job.rig import settled
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
 from clearance.result import Insulation, Verdict
@@ -178,6 +179,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if isinstance(start, Reference) and ladder is not None and start.name == ladder.name:
             # The tie is nowhere nearer to the anchor than its height above it: no lean of the ladder is counted on.
             leans = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
+            leans += settled(scene)[0]
             along = start.along_m or 0.0
             length = along * math.cos(min(math.radians(abs(ladder.tilt_deg)) + leans, math.pi / 2))
             steps = [f"from its tie {along:.2f} m up the ladder to its anchor, at least {length:.2f} m"]

@@ -33,10 +33,32 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
         "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
         "lower_m": stage.lower_m,
     }
+    tilted, _ = settled(site.scene)
+    if tilted > 0.0 and stage.travel_m is not None:
+        spans["settle_deg"] = Range(-math.degrees(tilted), math.degrees(tilted))
     if stage.swing_m > 0.0 and records.aloft(site.scene, stage):
         # The square holds the circle in which one who hangs may swing.
         spans["swing_along_m"] = spans["swing_across_m"] = Range(-stage.swing_m, stage.swing_m)
     return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
+
+
+def settled(scene: records.SceneFile) -> tuple[float, float]:
+    """How far feet that sink turn the ladder across its heading, to either side [rad], and shift its middle [m].
+
+    With the one foot sunk by s more than the other, a width w away, the ladder turns by asin(s/w) about the foot that
+    is higher; its middle goes down by no more than s, and aside by w/2 (1 - cos).
+
+    >>> from clearance.scene.records import Ladder, SceneFile, Track
+    >>> ladder = Ladder.model_construct(width_m=0.5)
+    >>> scene = SceneFile.model_construct(ladder=ladder, track=Track.model_construct(settlement_m=0.03))
+    >>> [round(value, 4) for value in settled(scene)]
+    [0.06, 0.0305]
+    """
+    if scene.ladder is None or scene.track is None or scene.track.settlement_m == 0.0:
+        return 0.0, 0.0
+    sunk, width = scene.track.settlement_m, scene.ladder.width_m
+    angle = math.asin(sunk / width)
+    return angle, sunk + 0.5 * width * (1.0 - math.cos(angle))
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +100,10 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         if "heading_deg" in spans:
             carriage = (*carriage, _joint("turn", "heading_deg", spans, box, axis=up))
         tilt = math.radians(scene.ladder.tilt_deg)
+        settling = (_joint("turn", "settle_deg", spans, box, axis=across),) if "settle_deg" in spans else ()
+        fit += settled(scene)[1]
         leaning = (
+            *settling,
             _joint("turn", "lean_along_deg", spans, box, axis=along),
             _joint("turn", "lean_across_deg", spans, box, axis=across),
             Joint("fixed", rotation=rotation_about(along, tilt)),

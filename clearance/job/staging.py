@@ -21,7 +21,7 @@ from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import parting, potentials, whip
-from clearance.job.rig import Rig, rig_of, track_knots
+from clearance.job.rig import Rig, rig_of, settled, track_knots
 from clearance.job.setting import Check, Setting
 from clearance.job.tails import tail_pieces
 from clearance.motion import displacement, placed, rotation_about
@@ -248,7 +248,8 @@ def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
         leans = [
             max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
         ]
-        sway = along * sum(math.radians(lean) for lean in leans)
+        turned_by, sunk = settled(scene)
+        sway = along * (sum(math.radians(lean) for lean in leans) + turned_by) + sunk
         # The anchor is stated for the middle of the stage's travel, and the crew carries it along as the ladder moves.
         knots, fit = track_knots(site)
         middle = 0.5 * (stage.travel_m.lo + stage.travel_m.hi)

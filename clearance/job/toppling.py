@@ -20,7 +20,7 @@ from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.job.measuring import Bench, Piece, found_for
-from clearance.job.rig import track_knots
+from clearance.job.rig import settled, track_knots
 from clearance.job.setting import Setting
 from clearance.motion import rotation_about
 from clearance.scene.assemble import EARTH, Site, place, strays_m
@@ -89,7 +89,7 @@ def _toppling(site: Site, stage: Stage, setting: Setting, lost: str, left: tuple
     entry = site.scene.ladder
     assert entry is not None
     _, fit = track_knots(site)
-    slack = entry.bending_m + fit
+    slack = entry.bending_m + fit + settled(site.scene)[1]
     outer = 0.5 * (entry.width_m + entry.rail_diameter_m)
     half = max([outer, entry.foot_radius_m, *(math.hypot(outer, fitting.radius_m) for fitting in entry.fittings)])
     worn = [_worn(body.shape) for body in setting.bodies if body.kind == "worker" and body.link == "worker"]
@@ -144,7 +144,8 @@ def held_side(site: Site, stage: Stage, rope: Rope) -> tuple[Floats, float]:
     leans = [
         max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
     ]
-    sway = along * sum(math.radians(lean) for lean in leans)
+    turned_by, sunk = settled(scene)
+    sway = along * (sum(math.radians(lean) for lean in leans) + turned_by) + sunk
     tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
     longest = float(np.linalg.norm(tie - towards)) + sway
     length = longest * (1.0 + ROPE_STRETCH) + fit + scene.ladder.bending_m + strays_m(site, rope.to_m, anchor_at)

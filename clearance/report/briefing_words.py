@@ -77,6 +77,8 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
     if stage.travel_m is not None:
         along, across = (_lean(span) for span in (stage.lean_along_deg, stage.lean_across_deg))
         yield f"Ladder leans {along} along its heading, {across} across it."
+        if scene.track is not None and scene.track.settlement_m > 0:
+            yield f"Neither foot sinks by more than {exact(scene.track.settlement_m)} m."
     if stage.heading_deg != Range(0.0, 0.0):
         yield f"Ladder turned {_between(stage.heading_deg, '°')}."
     if stage.lower_m is not None and stage.released:

@@ -31,6 +31,11 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         yield Mistake(where(scene, None, "stages"), "the steps of the job", "nothing", "add a table [[stages]]")
     if scene.ladder is not None:
         yield from _ladder(scene, scene.ladder)
+    if scene.track is not None and scene.ladder is not None and scene.track.settlement_m > 0.5 * scene.ladder.width_m:
+        expected = f"at most half the ladder's width, {0.5 * scene.ladder.width_m:g} m"
+        found = f"{scene.track.settlement_m:g} m"
+        remedy = "put sole plates under the feet, or measure again"
+        yield Mistake(where(scene, scene.track, "settlement_m"), expected, found, remedy)
     for worker in scene.workers:
         yield from _person(scene, worker)
         if worker.reach_m is not None and worker.restraint is None:

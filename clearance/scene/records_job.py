@@ -53,6 +53,7 @@ class Track(Record):
     points_m: tuple[Xy, ...] = Field(min_length=2, description="x and y of its corners")
     heading_deg: float = Field(description="the way the climber faces, anticlockwise from x")
     fit_m: NotNegative | None = Field(None, description="misfit of the feet to the ground; computed where absent")
+    settlement_m: NotNegative = Field(0.0, description="how far either foot may sink under load, each by itself")
 
 
 class _Person(Record):
