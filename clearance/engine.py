@@ -70,8 +70,11 @@ class Engine:
 
 @dataclass(frozen=True, eq=False)
 class Compiled:
-    """One setting in arrays. runs: moving body -> its range of primitives; still: standing body -> its index in the
-    store."""
+    """One setting in arrays.
+
+    runs: moving body -> its range of primitives; still: standing body -> its index in the store
+    rounding_m: what floating point may add to the bound of one edge, anywhere in the setting's box
+    """
 
     setting: Setting
     chain: Chain
@@ -81,6 +84,7 @@ class Compiled:
     runs: Mapping[str, tuple[int, int]]
     still: Mapping[str, int]
     movers: tuple[str, ...]
+    rounding_m: float
 
 
 def build_engine(settings: Iterable[Setting], slack: bool = True, besides: Sequence[Body] = ()) -> Engine:
@@ -108,16 +112,11 @@ def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Com
         parts.append((body.shape, body.link, setting.rated.get(body.name), len(movers)))
         movers.append(body.name)
     names = setting.motion.parameters
-    return Compiled(
-        setting,
-        compile_chain(setting.motion),
-        compile_moving(setting.motion, parts, setting.box, slack),
-        np.array([setting.box[name][0] for name in names]),
-        np.array([setting.box[name][1] for name in names]),
-        runs,
-        {body.name: engine.index[id(body.shape)] for body in setting.bodies if body.link is None},
-        tuple(movers),
-    )
+    chain, moving = compile_chain(setting.motion), compile_moving(setting.motion, parts, setting.box, slack)
+    low, high = (np.array([setting.box[name][end] for name in names]) for end in (0, 1))
+    still = {body.name: engine.index[id(body.shape)] for body in setting.bodies if body.link is None}
+    rounding_m = sweep.rounding_of(engine.store, moving, chain, low, high)
+    return Compiled(setting, chain, moving, low, high, runs, still, tuple(movers), rounding_m)
 
 
 def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
@@ -230,13 +229,15 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
         np.ascontiguousarray(moving.matters[np.ix_(as_before, as_before)]),
         np.concatenate([moving.body, np.repeat(len(compiled.movers) + np.arange(len(names)), np.diff(spans).ravel())]),
     )
+    riding = chain._replace(first=np.append(chain.first, joints), stop=np.append(chain.stop, joints))
     return replace(
         compiled,
-        chain=chain._replace(first=np.append(chain.first, joints), stop=np.append(chain.stop, joints)),
+        chain=riding,
         moving=moved,
         runs=runs,
         still={name: index for name, index in compiled.still.items() if name not in names},
         movers=(*compiled.movers, *names),
+        rounding_m=sweep.rounding_of(store, moved, riding, compiled.low, compiled.high),
     )
 
 
@@ -271,7 +272,7 @@ def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
     """A function that bounds a path from below by the boxes of its bodies alone: cheap, and enough to leave most paths
     out."""
     boxes = _boxes(engine, compiled)
-    rounding = sweep.rounding_of(engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high)
+    rounding = compiled.rounding_m
     known: dict[tuple[Group, Group], float] = {}
 
     def apart(one: Group, other: Group) -> float:
@@ -359,7 +360,8 @@ def enclose(
 ) -> Found:
     """Enclose the least total of air along any of the paths over the setting's box, or a part `within` it [m or rad].
 
-    With a target it stops as soon as the least is known to be below it or not below it.
+    With a target it stops as soon as the least is known to be below it or not below it; at the latest after `budget`
+    boxes or so many seconds.
     """
     if any(len(path.groups) - 1 > LONGEST for path in paths):
         raise ValueError(f"a path has more than {LONGEST} gaps")
@@ -385,6 +387,8 @@ def enclose(
         tolerance=tolerance_m,
         target=target_m,
         budget=budget,
+        seconds=seconds,
+        rounding=compiled.rounding_m,
         cuts=cuts_of(compiled),
         progress=progress,
     )

@@ -68,11 +68,12 @@ def test_a_swing_comes_nearer_a_wall_than_its_tangent(half):
     check(lower, max(0.0, ARM * np.cos(half) - 0.15), 0.5 * ARM * half**2)
 
 
+@pytest.mark.parametrize("start", [(7.0, 0.5, 0.25), (-7.0, 0.5, 0.25)])
 @pytest.mark.parametrize("half", HALF)
-def test_a_wall_of_many_triangles_is_bounded_along_a_chain_as_a_whole(half):
-    """From a point by way of the tip of a swinging arm to the wall, which enters by the nodes of its tree."""
+def test_a_wall_of_many_triangles_is_bounded_along_a_chain_as_a_whole(half, start):
+    """From a point by way of the tip of a swinging arm to the wall, which enters by the nodes of its tree: what one gap
+    loses the other gains, or both lose."""
     motion = Motion((Link("arm", None, (turn("u"),)),), ("u",))
-    start = np.array([7.0, 0.5, 0.25])
     bodies = [dot("start", start), wall(), dot("tip", [ARM, 0, 0], 0.1, "arm")]
     angle = np.linspace(-half, half, 20001)
     tip = ARM * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])

@@ -240,6 +240,7 @@ def least(
     budget: int = 2_000_000,
     seconds: float = float("inf"),
     threads: int | None = None,
+    rounding: float | None = None,
     cuts: Sequence[tuple[int, float]] = (),
     progress: Callable[[float, float, int], None] | None = None,
 ) -> Enclosure:
@@ -247,6 +248,7 @@ def least(
 
     With a `target` it ends as soon as the verdict is known: the value is proved nowhere below it, or seen below it.
     `budget` [boxes] and `seconds` end it early, with the enclosure so far.
+    `rounding` is what `rounding_of` gives for this box or a larger one, where that is known.
     `cuts` are (parameter, value) pairs at which boxes are split first, beside the vertices of tracks.
     `progress(lower, upper, boxes)` is called about five times a second and may raise to interrupt.
 
@@ -263,7 +265,7 @@ def least(
     made = len(batch_low)
     inherited = np.full(made, -np.inf)
     scale = np.where(high > low, high - low, 1.0)
-    rounding = rounding_of(store, moving, chain, low, high)
+    rounding = rounding_of(store, moving, chain, low, high) if rounding is None else rounding
     workers = (os.cpu_count() or 1) if threads is None else threads
     upper, at, through, pairs = np.inf, 0.5 * (low + high), -1, np.full((LONGEST, 2), -1)
     lower, was_upper, discarded, heap_size, stored, bounded, most = -np.inf, np.inf, np.inf, 0, 0, 0, 1
