@@ -125,8 +125,7 @@ class Packer:
             if balls.sum() <= FEW:
                 made["balls"] = packed(np.column_stack([middles - offset, radius]))
             else:
-                # In no order, so that a page may draw the first of them while it moves and have a fair sample.
-                chosen = np.random.default_rng(0).permutation(self._chosen(middles, "points", body.name))
+                chosen = self._chosen(middles, "points", body.name)
                 if len(chosen):
                     made["cloud"] = quantised(middles[chosen] - offset)
         faces = shape.vertices[shape.corners == 3]

@@ -6,6 +6,7 @@ import { Measure } from "./measure.js";
 import { Overlay } from "./overlay.js";
 import { Drawer } from "./parts.js";
 import { fillGaps, fillLayers, fillMarks, fillStages, setUnits } from "./panel.js";
+import { Splat } from "./splat.js";
 import { layerOf, StageView } from "./stage.js";
 import { lookFrom } from "./views.js";
 import { Zones } from "./zones.js";
@@ -24,14 +25,19 @@ const COLOURS = {
   dark: { ink: "#f2f2f2", paper: "#15191d", sky: 0x15191d },
 };
 
-const COARSE = 0.5, REST_MS = 250, MOVING_POINTS = 50_000;
+const COARSE = 0.5, REST_MS = 250;
 
 class Page {
   constructor(renderer) {
     this.renderer = renderer;
     this.scene = new Scene();
     this.look = new Look();
-    this.drawer = new Drawer();
+    // Drawn without a graphics card, the picture is coarse while it moves and fine once it rests.
+    this.software = root.dataset.software === "true";
+    this.fineness = 1;
+    this.resting = 0;
+    this.drawer = new Drawer(this.software);
+    this.splat = this.software ? new Splat(this.scene) : null;
     this.overlay = new Overlay($("overlay"));
     this.view = new StageView(this.scene, this.drawer, data);
     this.zones = new Zones(this.scene, data);
@@ -42,10 +48,6 @@ class Page {
     this.waiting = false;
     this.frames = 0;
     this.live = null;
-    // Drawn without a graphics card, the picture is coarse while it moves and fine once it rests.
-    this.software = root.dataset.software === "true";
-    this.fineness = 1;
-    this.resting = 0;
   }
 
   get stage() { return data.stages[state.stage]; }
@@ -72,15 +74,13 @@ class Page {
     if (fineness === this.fineness) return;
     this.fineness = fineness;
     this.renderer.setPixelRatio(this.ratio * fineness);
-    // Points come in no order, so the first of them are a fair sample.
-    this.view.sample(fineness < 1 ? MOVING_POINTS : Infinity);
   }
 
   resize() {
     root.style.setProperty("--head", `${document.querySelector("header").offsetHeight}px`);
     const box = $("canvas").parentElement.getBoundingClientRect();
     const width = Math.max(200, Math.floor(box.width)), height = Math.max(200, Math.floor(box.height));
-    const ratio = Math.min(window.devicePixelRatio || 1, 2);
+    const ratio = this.software ? 1 : Math.min(window.devicePixelRatio || 1, 2);
     this.ratio = ratio;
     this.renderer.setPixelRatio(ratio * this.fineness);
     this.renderer.setSize(width, height);
@@ -88,16 +88,19 @@ class Page {
     this.look.resize(width, height);
     this.drawer.setSize(width, height);
     this.view.setSize(width, height);
+    this.under = null;
     this.request();
   }
 
   blocked() {
-    // Where buttons lie over the picture: labels keep away.
+    // Where buttons lie over the picture: labels keep away. They stay where they are until the size changes.
+    if (this.under) return this.under;
     const frame = $("canvas").getBoundingClientRect();
-    return [...document.querySelectorAll("#frame .over")].filter((e) => e.offsetParent !== null).map((e) => {
+    this.under = [...document.querySelectorAll("#frame .over")].filter((e) => e.offsetParent !== null).map((e) => {
       const b = e.getBoundingClientRect();
       return { left: b.left - frame.left - 4, top: b.top - frame.top - 4, right: b.right - frame.left + 4, bottom: b.bottom - frame.top + 4 };
     });
+    return this.under;
   }
 
   drawnRows() {
@@ -271,6 +274,7 @@ class Page {
     this.sun.position.copy(camera.position).add(new Vector3(5, -8, 20));
     this.sun.target.position.copy(this.look.target);
     this.sun.target.updateMatrixWorld();
+    this.detail(camera);
     this.renderer.render(this.scene, camera);
     const gaps = rows.map(({ row, k, other }, place) => {
       const { ends, middle, longest } = this.view.placesOf(row);
@@ -292,8 +296,20 @@ class Page {
     root.dataset.frames = String(this.frames);
   }
 
+  detail(camera) {
+    // While the picture is coarse, all scan points are put into it at once.
+    if (!this.splat) return;
+    const moving = this.fineness < 1, clouds = moving ? this.view.clouds.filter((cloud) => cloud.parent.visible) : [];
+    this.view.refine(!moving);
+    this.splat.object.visible = clouds.length > 0;
+    if (!clouds.length) return;
+    const { width, height } = this.renderer.domElement;
+    this.splat.draw(clouds, camera, width, height, this.drawer.dots().color);
+  }
+
   pick(x, y) {
     // The drawn point under the pointer, for measuring; null where there is none.
+    this.view.refine(true);
     const caster = new Raycaster();
     caster.params.Points.threshold = 0.15;
     caster.params.Line2 = { threshold: 8 };
@@ -450,8 +466,10 @@ function renderer() {
   try {
     const software = drawnBySoftware();
     root.dataset.software = String(software);
-    const made = new WebGLRenderer({ canvas: $("canvas"), antialias: !software });
-    return made.getContext().isContextLost() ? null : made;
+    // An opaque picture need not be blended with the page behind it.
+    const context = $("canvas").getContext("webgl2", { alpha: false, antialias: !software, stencil: false });
+    if (!context || context.isContextLost()) return null;
+    return new WebGLRenderer({ canvas: $("canvas"), context });
   } catch {
     return null;
   }

@@ -1,11 +1,12 @@
 // Owns how a part becomes something drawn: rods to tubes, balls to spheres, faces to triangles, clouds to points.
 import {
-  BufferAttribute, BufferGeometry, DoubleSide, Group, LineBasicMaterial, LineSegments, Mesh, MeshBasicMaterial, MeshLambertMaterial,
-  Points, PointsMaterial, SphereGeometry,
+  BufferAttribute, BufferGeometry, DoubleSide, FrontSide, Group, LineBasicMaterial, LineSegments, Mesh, MeshBasicMaterial,
+  MeshLambertMaterial, Points, PointsMaterial, SphereGeometry,
 } from "three";
 import { LineMaterial } from "three/examples/jsm/lines/LineMaterial.js";
 import { LineSegments2 } from "three/examples/jsm/lines/LineSegments2.js";
 import { LineSegmentsGeometry } from "three/examples/jsm/lines/LineSegmentsGeometry.js";
+import { shadeOf } from "./splat.js";
 
 // Neutral colours, for the light and the dark page: the colours of the words are kept for gaps and zones.
 export const LOOKS = {
@@ -21,8 +22,8 @@ export const LOOKS = {
   tool: { light: 0x3a4650, dark: 0xd5dde3 },
   crew: { light: 0x5d6b61, dark: 0xb4c3b8 },
   rope: { light: 0x555555, dark: 0xbbbbbb },
-  lead: { light: 0x666f77, dark: 0xaab3ba, opacity: 0.09 },
-  "reach envelope": { light: 0x55616b, dark: 0xc6d0d8, opacity: 0.14 },
+  lead: { light: 0x666f77, dark: 0xaab3ba, opacity: 0.12 },
+  "reach envelope": { light: 0x55616b, dark: 0xc6d0d8, opacity: 0.18 },
   wire: { light: 0x1c1c1c, dark: 0xf0f0f0 },
 };
 
@@ -53,7 +54,8 @@ function bytes(text) {
 
 export class Drawer {
   // Makes objects of parts, and keeps every material, so that a change of theme is a change of colours.
-  constructor() {
+  constructor(software) {
+    this.software = software; // drawn without a graphics card: every triangle counts
     this.theme = "light";
     this.materials = new Map();
     this.lineMaterials = new Map();
@@ -68,7 +70,8 @@ export class Drawer {
     const key = `${kind}|${flat}`;
     if (!this.materials.has(key)) {
       const look = this.look(kind);
-      const made = new MeshLambertMaterial({ color: look[this.theme], side: DoubleSide, flatShading: flat });
+      // Rods and balls are closed, their insides never seen; faces may be seen from either side.
+      const made = new MeshLambertMaterial({ color: look[this.theme], side: flat ? DoubleSide : FrontSide, flatShading: flat });
       if (look.opacity) Object.assign(made, { transparent: true, opacity: look.opacity, depthWrite: false });
       made.userData.kind = kind;
       this.materials.set(key, made);
@@ -106,19 +109,22 @@ export class Drawer {
     if (part.faces) group.add(new Mesh(facesOf(floats(part.faces)), part.kind === "ground" ? this.plain("ground") : this.material(part.kind, true)));
     if (part.faces && part.kind === "ground") group.add(this.grid(floats(part.faces)));
     if (part.mesh) group.add(this.quantised(part.mesh, (g) => new Mesh(g, this.material(part.kind, true))));
-    if (part.cloud) group.add(this.quantised(part.cloud, (g) => new Points(shaded(g), this.dots())));
+    if (part.cloud) group.add(this.quantised(part.cloud, (g) => only(new Points(shaded(g), this.dots()), this.software ? "fine" : "")));
     group.traverse((child) => Object.assign(child.userData, { name: part.name, kind: part.kind }));
     return group;
   }
 
   rods(group, rods, kind) {
-    const sides = ROUND.has(kind) ? 14 : kind === "structure" ? 5 : 8;
+    const thin = this.software ? 3 : 5;
+    const sides = kind === "structure" ? thin : ROUND.has(kind) ? (this.look(kind).opacity ? 10 : 14) : 8;
     group.add(new Mesh(tubes(rods, sides, ROUND.has(kind)), this.material(kind)));
     if (THIN[kind] || HAIR.has(kind)) {
       const ends = new Float32Array((rods.length / 7) * 6);
       for (let i = 0, k = 0; i < rods.length; i += 7, k += 6) ends.set(rods.subarray(i, i + 6), k);
-      if (THIN[kind]) group.add(new LineSegments2(new LineSegmentsGeometry().setPositions(ends), this.thin(kind)));
-      else group.add(new LineSegments(lines(ends), this.hair(kind)));
+      const fine = THIN[kind] ? new LineSegments2(new LineSegmentsGeometry().setPositions(ends), this.thin(kind)) : null;
+      // Where pixels are twice as large, a line of one of them is as wide, and costs a fraction.
+      if (fine) group.add(only(fine, this.software ? "fine" : ""));
+      if (!fine || this.software) group.add(only(new LineSegments(lines(ends), this.hair(kind)), fine ? "coarse" : ""));
     }
   }
 
@@ -183,6 +189,12 @@ export class Drawer {
   }
 }
 
+function only(object, when) {
+  // Drawn only while the picture is "fine", or only while it is "coarse"; "" for both.
+  object.userData.when = when;
+  return object;
+}
+
 function lines(ends) {
   const geometry = new BufferGeometry();
   geometry.setAttribute("position", new BufferAttribute(ends, 3));
@@ -190,12 +202,10 @@ function lines(ends) {
 }
 
 function shaded(geometry) {
-  // Higher points lighter, in one hue: heights must not look like margins.
   const xyz = geometry.getAttribute("position").array;
   const colours = new Uint8Array(xyz.length);
   for (let i = 0; i < xyz.length; i += 3) {
-    const value = 150 + Math.round((105 * xyz[i + 2]) / 65535);
-    colours[i] = colours[i + 1] = colours[i + 2] = value;
+    colours[i] = colours[i + 1] = colours[i + 2] = shadeOf(xyz[i + 2]);
   }
   geometry.setAttribute("color", new BufferAttribute(colours, 3, true));
   return geometry;
@@ -210,7 +220,7 @@ function facesOf(corners) {
 
 export function tubes(rods, sides, caps) {
   const count = rods.length / 7;
-  const rings = caps ? 6 : 1; // rings of each half: a capsule's half sphere, or the open end of a tube
+  const rings = caps ? 4 : 1; // rings of each half: a capsule's half sphere, or the open end of a tube
   const around = [];
   for (let s = 0; s < sides; s++) around.push([Math.cos((2 * Math.PI * s) / sides), Math.sin((2 * Math.PI * s) / sides)]);
   const perRod = 2 * rings * sides;

@@ -1,5 +1,5 @@
 // Owns what is drawn of a stage at a step: parts that stand, parts that ride, bodies that bend, and the gaps' lines.
-import { Group, Matrix4, Vector3 } from "three";
+import { Group, Vector3 } from "three";
 import { LineMaterial } from "three/examples/jsm/lines/LineMaterial.js";
 import { LineSegments2 } from "three/examples/jsm/lines/LineSegments2.js";
 import { LineSegmentsGeometry } from "three/examples/jsm/lines/LineSegmentsGeometry.js";
@@ -32,6 +32,7 @@ export class StageView {
     scene.add(this.root, this.bent, this.lines);
     this.riding = [];
     this.lineMaterials = new Map();
+    this.drawn = [];
     this.offset = new Vector3().fromArray(data.offset);
   }
 
@@ -50,9 +51,10 @@ export class StageView {
       this.root.add(object);
       this.riding.push([object, ride.link]);
     }
+    this.clouds = [];
+    this.root.traverse((child) => { if (child.isPoints) this.clouds.push(child); });
     this.frames = stage.links ? floats(stage.links) : new Float32Array(0);
     this.links = stage.steps.length ? this.frames.length / (12 * stage.steps.length) : 0;
-    this.anyCloud = stage.still.some((index) => this.data.parts[index].cloud);
   }
 
   setStep(step, number) {
@@ -60,8 +62,10 @@ export class StageView {
     for (const [object, link] of this.riding) {
       const at = own ? 12 * link : 12 * (number * this.links + link);
       const f = own ?? this.frames;
-      const m = Array.from(f.subarray(at, at + 12));
-      object.matrix = new Matrix4().set(...m, 0, 0, 0, 1);
+      object.matrix.set(
+        f[at], f[at + 1], f[at + 2], f[at + 3], f[at + 4], f[at + 5], f[at + 6], f[at + 7], f[at + 8], f[at + 9], f[at + 10],
+        f[at + 11], 0, 0, 0, 1,
+      );
       object.matrixWorldNeedsUpdate = true;
     }
     for (const child of this.bent.children) child.traverse((c) => c.geometry?.dispose());
@@ -79,8 +83,11 @@ export class StageView {
     }
   }
 
-  sample(most) {
-    this.root.traverse((child) => { if (child.isPoints) child.geometry.setDrawRange(0, most); });
+  refine(fine) {
+    // What is drawn in one way while the picture is coarse, and in another once it is fine.
+    const shown = (child) => { if (child.userData.when) child.visible = (child.userData.when === "fine") === fine; };
+    this.root.traverse(shown);
+    this.bent.traverse(shown);
   }
 
   lineMaterial(key, make) {
@@ -98,6 +105,9 @@ export class StageView {
 
   setLines(rows, ink, theme) {
     // Every stretch of air as a coloured line in an outline; bodies crossed on the way as a thin dashed one.
+    const wanted = [theme, ...rows.flatMap(({ row, other }) => [row, other])];
+    if (wanted.length === this.drawn.length && wanted.every((item, k) => item === this.drawn[k])) return;
+    this.drawn = wanted;
     for (const child of this.lines.children) child.geometry.dispose();
     this.lines.clear();
     rows.forEach(({ row, other }, place) => {
