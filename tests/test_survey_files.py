@@ -20,14 +20,17 @@ from clearance.errors import InputError
 from clearance.report.survey import page
 from clearance.scene.reading import read_scene
 from clearance.survey import write
+from clearance.survey.classes import asprs_roles
 from clearance.survey.compare import compare_surveys
-from clearance.survey.ground import GroundRaster, grid_over, make_ground
+from clearance.survey.ground import GroundRaster, grid_over, make_ground, surface_at
 from clearance.survey.labels import write_labels
 from clearance.survey.naming import propose
 from clearance.survey.records import Bundle
 from clearance.survey.run import Options, survey_scans
 from clearance.survey.scans import open_scans
-from clearance.survey.write import scene_ground, write_survey
+from clearance.survey.sift import find_surface
+from clearance.survey.stream import Tally
+from clearance.survey.write import scene_ground, survey_record, write_survey
 
 SINGLE, TWIN = Bundle(1, 0.0, "single", 0.1), Bundle(2, 0.4, "horizontal pair", 0.3)
 
@@ -233,6 +236,60 @@ def test_an_interruption_leaves_nothing_half_written(found, tmp_path, monkeypatc
     with pytest.raises(KeyboardInterrupt):
         write_labels(found, tmp_path / "labels.laz")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("upto", ["finding the ground", "sorting the points"])
+def test_an_interruption_while_reading_leaves_nothing_behind(scan, tmp_path, monkeypatch, upto):
+    """Points on disk go too: those kept between the passes and those sorted into squares."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr("clearance.survey.spill.Spill.__init__.__defaults__", (1000,))
+    seen = []
+
+    def step(name, total):
+        def progress(count):
+            seen.append((name, sorted(path.name for path in tmp_path.rglob("*") if path.is_file())))
+            if name == upto:
+                raise KeyboardInterrupt
+
+        return progress
+
+    with pytest.raises(KeyboardInterrupt):
+        survey_scans([scan], Options(classes="ignore"), step)
+    name, files = seen[-1]
+    assert name == upto
+    assert "points" in files
+    assert any(file.endswith(".xyz") for file in files) == (upto == "sorting the points")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_points_kept_between_passes_change_nothing(scan, monkeypatch):
+    """With no room to keep them the scan is decoded twice, to the same finding, every figure of it."""
+    kept = survey_record(survey_scans([scan], Options(classes="ignore")).finding, "a line")
+    monkeypatch.setattr("clearance.survey.stash.MOST_BYTES", 0)
+    again = survey_record(survey_scans([scan], Options(classes="ignore")).finding, "a line")
+    assert kept == again
+    assert sum(kept["source_classes"].values()) == kept["scan"]["points"]
+
+
+def test_ground_is_told_from_the_rest_as_by_the_surface_itself(tmp_path):
+    """On rough ground, returns about every height that decides: as the surface at their place says, computed for
+    each."""
+    rng = np.random.default_rng(5)
+    xy = rng.uniform(0, 200, (60_000, 2))
+    z = 30.0 + 6.0 * np.sin(xy[:, 0] / 9.0) * np.cos(xy[:, 1] / 13.0) + 0.2 * xy[:, 0]
+    scans = open_scans([write_scan(tmp_path / "a.laz", {1: np.column_stack([xy, z])})])
+    surface, _ = find_surface(scans, asprs_roles(), False, Tally(), None)
+    assert surface.found
+    x, y = rng.uniform(0.5, 199.5, (2, 40_000))
+    there = surface_at(surface.grid, surface.heights, x, y)
+    tolerance = surface.tolerance[surface.grid.index(x, y)]
+    off = rng.choice([0.0, 1.0, 3.0], 40_000) * rng.normal(0, 1, 40_000)
+    z = there + rng.choice([-1.0, 0.0, 1.0], 40_000) * tolerance + off
+    ground, below = surface.split(x, y, z, np.zeros(40_000, np.uint8))
+    assert (below == (z - there < -1.0)).all()
+    assert (ground == ((z - there <= tolerance) & ~below)).all()
+    assert 0.2 < ground.mean() < 0.8
+    assert below.mean() > 0.1
 
 
 def test_other_files_are_not_overwritten(found, tmp_path):

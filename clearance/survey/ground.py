@@ -226,12 +226,13 @@ def filter_ground(grid: Grid, lowest: Heights) -> tuple[Grid, Heights, int] | No
     return grid, filled.ravel(), int(outlier.sum())
 
 
-def tolerance_of(grid: Grid, surface: Heights) -> Floats:
+def tolerance_of(grid: Grid, surface: Heights) -> tuple[Heights, Heights, Heights]:
     """How far above the surface a return may be and still be ground, per cell [m]: more on slopes, where a cell has
-    relief."""
+    relief. And the lowest and highest the surface is in the cell [m]."""
     image = surface.reshape(grid.rows, grid.columns)
-    relief = ndimage.maximum_filter(image, 3) - ndimage.minimum_filter(image, 3)
-    return np.asarray(GROUND_TOLERANCE_M + np.minimum(0.35 * relief, 1.0), float).ravel()
+    lowest, highest = ndimage.minimum_filter(image, 3), ndimage.maximum_filter(image, 3)
+    tolerance = np.float32(GROUND_TOLERANCE_M) + np.minimum(np.float32(0.35) * (highest - lowest), np.float32(1.0))
+    return tolerance.ravel(), lowest.ravel(), highest.ravel()
 
 
 def surface_at(grid: Grid, surface: Heights, x: Floats, y: Floats) -> Floats:
@@ -287,8 +288,10 @@ def make_ground(raster: GroundRaster, basis: str, accuracy_m: float) -> Ground |
     error *= np.float32(grid.cell)
     lags, sizes = _roughness(average, seen, grid.cell, float(error.max()))
     for row in range(shape[0]):  # by rows: a whole raster in double precision would be the largest thing in memory
-        beyond = sizes[-1] * error[row] / lags[-1] if lags[-1] > 0 else 0.3 * error[row]
-        error[row] = np.where(error[row] > lags[-1], beyond, np.interp(error[row], lags, sizes))
+        gap = np.flatnonzero(error[row])
+        away = error[row, gap]
+        beyond = sizes[-1] * away / lags[-1] if lags[-1] > 0 else 0.3 * away
+        error[row, gap] = np.where(away > lags[-1], beyond, np.interp(away, lags, sizes))
     np.copyto(top, mean + error, where=~seen)
     corners = np.pad(top, ((0, 1), (0, 1)), mode="edge")
     corners[1:] = np.maximum(corners[1:], corners[:-1])

@@ -14,7 +14,7 @@ from clearance.survey.assign import ground_height
 from clearance.survey.classes import NOISE
 from clearance.survey.records import Floats
 from clearance.survey.run import Survey
-from clearance.survey.stream import Progress, codes, local, records_of, withheld
+from clearance.survey.stream import Progress, codes, integers, local, records_of, withheld
 
 GROUND_CODE, LOW_NOISE_CODE = 2, 7
 
@@ -91,7 +91,7 @@ def write_labels(survey: Survey, path: Path, progress: Progress | None = None) -
         ) as writer:
             for file in files:
                 for records in records_of(file, everything=True):
-                    x, y, z = local(records, file, survey.finding.scans)
+                    x, y, z = local(integers(records), file, survey.finding.scans)
                     records["classification"] = classify(survey, x, y, z, codes(records), withheld(records))
                     writer.write_points(records)
                     if progress is not None:

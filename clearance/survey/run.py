@@ -6,6 +6,7 @@ use `clearance.survey.labels`; to compare two surveys use `clearance.survey.comp
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,6 +28,7 @@ from clearance.survey.records import Finding, Floats, Ground, Scans
 from clearance.survey.scans import open_scans
 from clearance.survey.sift import Surface, find_surface, ground_is_classified, sift
 from clearance.survey.spill import Spill
+from clearance.survey.stash import stash_for
 from clearance.survey.strands import (
     LONGEST_JUMP_M,
     axes,
@@ -104,10 +106,13 @@ def survey_scans(
                 ("--classes",), "a scan with a ground class", "none (or under 2 % of the points)", "use --classes auto"
             )
         )
-    surface, low_cells = find_surface(scans, roles, by_class, None if by_class else step("finding the ground"))
-    tally = Tally()
     with Spill(scans.lowest[0], scans.lowest[1]) as spill:
-        raster, labelled = sift(scans, roles, surface, spill, tally, step("sorting the points"))
+        with contextlib.nullcontext() if by_class else stash_for(scans.points) as stash:
+            tally, show = Tally(), None if by_class else step("finding the ground")
+            surface, low_cells = find_surface(scans, roles, by_class, tally, show, stash)
+            if stash is None:
+                tally = Tally()  # all points are read again
+            raster, labelled = sift(scans, roles, surface, spill, tally, step("sorting the points"), stash)
         if tally.read == sum(tally.dropped.values()):
             raise InputError(
                 Mistake(("SCAN", "points"), "points that are neither noise nor withheld", "none", "check the classes")
@@ -227,6 +232,7 @@ def _find_pieces(
     ranked = [bearing for rank in range(3) for some in local.values() for bearing in some[rank : rank + 1]]
     good: list[Piece] = []
     rest: list[Stub] = []
+    refused: set[tuple[Piece, Piece]] = set()
     for bearing in merge_bearings(ranked):
         wanted = {
             (square[0] + i, square[1] + j)
@@ -250,8 +256,8 @@ def _find_pieces(
         if more:
             places = np.column_stack([found.place[:, :2] @ axes(bearing), found.place[:, 2]])
             tree, counts = cKDTree(places[:, :2]), found.count.astype(float)
-            more = [grown(piece, places, counts, tree) for piece in join_pieces(more)]
-        good = join_pieces(good + more)
+            more = [grown(piece, places, counts, tree) for piece in join_pieces(more, refused)]
+            good = join_pieces(good + more, refused)
         rest += short
     return _solid(good, rest)
 
@@ -259,12 +265,10 @@ def _find_pieces(
 def _solid(good: list[Piece], rest: list[Stub]) -> tuple[list[Piece], list[Stub]]:
     """Pieces that show in enough of their slices; a chance row of blobs in vegetation does not."""
     kept = []
+    directions = np.array([piece.curve.direction for piece in good]).reshape(-1, 2)
     for piece in good:
         length = piece.reach[1] - piece.reach[0]
-        close = [
-            other for other in good if other is not piece and abs(other.curve.direction @ piece.curve.direction) > 0.99
-        ]
-        alone = not close
+        alone = np.count_nonzero(np.abs(directions @ piece.curve.direction) > 0.99) == 1
         filled = len(piece.xyz) * 5.0 / max(length, 1.0)
         if length < 40.0 and (filled < 0.7 or (alone and len(good) > 2)):
             continue

@@ -5,7 +5,7 @@ Memory does not grow with the scan: one chunk is held at a time. Only the layers
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import laspy
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from clearance.errors import InputError, Mistake
 from clearance.survey.classes import NOISE
 from clearance.survey.records import Floats, ScanFile, Scans
+from clearance.survey.stash import Integers, Stash
 
 CHUNK = 500_000
 """Points read at a time: about 60 MB with the working arrays. Larger is hardly faster."""
@@ -46,15 +47,12 @@ class Tally:
 
 @dataclass(frozen=True, eq=False)
 class Chunk:
-    """Points of one chunk: local coordinates [m] and class codes; `kept` marks which of the chunk's records these
-    are."""
+    """Points of one chunk: local coordinates [m] and class codes."""
 
     x: Floats
     y: Floats
     z: Floats
     code: NDArray[np.uint8]
-    kept: NDArray[np.bool_] | None
-    size: int
 
 
 def _decode_error(file: ScanFile, done: int, error: Exception) -> InputError:
@@ -83,12 +81,18 @@ def records_of(file: ScanFile, chunk: int = CHUNK, everything: bool = False) -> 
         raise _decode_error(file, done, EOFError("end of file"))
 
 
-def local(records: laspy.ScaleAwarePointRecord, file: ScanFile, scans: Scans) -> tuple[Floats, Floats, Floats]:
-    """Coordinates of the records in the local frame [m]."""
+def integers(records: laspy.ScaleAwarePointRecord) -> tuple[Integers, Integers, Integers]:
+    """Coordinates of the records as the file holds them."""
+    x, y, z = (np.asarray(records.array[name], np.int32) for name in "XYZ")
+    return x, y, z
+
+
+def local(xyz: Sequence[Integers], file: ScanFile, scans: Scans) -> tuple[Floats, Floats, Floats]:
+    """A file's integers in the local frame [m]."""
     out: list[Floats] = []
-    for axis, name in enumerate("XYZ"):
+    for axis, whole in enumerate(xyz):
         unit = scans.to_m[1 if axis == 2 else 0]
-        values = np.asarray(records[name], np.float64)
+        values = whole.astype(np.float64)
         values *= file.scales[axis] * unit
         values += file.offsets[axis] * unit - scans.origin[axis]
         out.append(values)
@@ -109,43 +113,51 @@ def codes(records: laspy.ScaleAwarePointRecord) -> NDArray[np.uint8]:
     return np.ascontiguousarray(records.array["raw_classification"]) & np.uint8(31)
 
 
-def chunks(scans: Scans, roles: NDArray[np.uint8], tally: Tally, progress: Progress | None = None) -> Iterator[Chunk]:
-    """Every usable point of every tile, chunk by chunk.
+def chunks(
+    scans: Scans,
+    roles: NDArray[np.uint8],
+    tally: Tally,
+    progress: Progress | None = None,
+    stash: Stash | None = None,
+) -> Iterator[Chunk]:
+    """Every usable point of every tile, chunk by chunk; put into the stash too, where there is one.
 
     Raises InputError: a damaged tile, or points outside the bounds its header states.
     """
-    reach = np.array([scans.lowest, scans.highest])
-    for file in scans.files:
+    for number, file in enumerate(scans.files):
         for records in records_of(file):
             code = codes(records)
             tally.read += len(code)
             tally.by_class += np.bincount(code, minlength=256)
-            noise, held = roles[code] == NOISE, withheld(records)
-            x, y, z = local(records, file, scans)
-            kept: NDArray[np.bool_] | None = None
+            noise, held = (roles == NOISE)[code], withheld(records)
+            xyz = integers(records)
             if held.any() or noise.any():
                 kept = ~(noise | held)
                 tally.drop("withheld by the survey", int(held.sum()))
                 tally.drop("noise by the survey's class", int((noise & ~held).sum()))
-                x, y, z, code = x[kept], y[kept], z[kept], code[kept]
-            if len(x) and (
-                x.min() < reach[0, 0] - 0.5
-                or y.min() < reach[0, 1] - 0.5
-                or x.max() > reach[1, 0] + 0.5
-                or y.max() > reach[1, 1] + 0.5
-            ):
-                remedy = "rewrite the header from the points"
-                raise InputError(
-                    Mistake(
-                        (str(file.path), "bounds"),
-                        "points inside the bounds of the headers",
-                        "points outside them",
-                        remedy,
-                    )
-                )
-            yield Chunk(x, y, z, code, kept, len(records))
+                xyz, code = (xyz[0][kept], xyz[1][kept], xyz[2][kept]), code[kept]
+            if stash is not None:
+                stash.add(number, xyz, code)
+            x, y, z = local(xyz, file, scans)
+            _check_bounds(x, y, file, scans)
+            yield Chunk(x, y, z, code)
             if progress is not None:
                 progress(len(records))
+
+
+def _check_bounds(x: Floats, y: Floats, file: ScanFile, scans: Scans) -> None:
+    for values, low, high in zip((x, y), scans.lowest, scans.highest, strict=False):
+        if len(values) and (values.min() < low - 0.5 or values.max() > high + 0.5):
+            where, remedy = (str(file.path), "bounds"), "rewrite the header from the points"
+            raise InputError(Mistake(where, "points inside the bounds of the headers", "points outside them", remedy))
+
+
+def chunks_again(scans: Scans, stash: Stash, progress: Progress | None = None) -> Iterator[Chunk]:
+    """The same chunks as `chunks` put into the stash."""
+    for number, xyz, code in stash.read():
+        yield Chunk(*local(xyz, scans.files[number], scans), code)
+        if progress is not None:
+            progress(len(code))
 
 
 def sample_codes(scans: Scans, pieces: int = 3, size: int = 20_000) -> NDArray[np.int64]:
