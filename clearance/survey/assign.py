@@ -212,10 +212,13 @@ def _near_by_cell(plan: cKDTree, xy: Floats) -> NDArray[np.bool_]:
     lowest = cell.min(axis=0)
     cell -= lowest
     wide = int(cell[:, 1].max()) + 1
-    cells, inverse = np.unique(cell[:, 0] * wide + cell[:, 1], return_inverse=True)
+    key = cell[:, 0] * wide + cell[:, 1]
+    table = np.zeros(int(key.max()) + 1, bool)  # of one square: some 10,000 cells
+    table[key] = True
+    cells = np.flatnonzero(table)
     middles = (np.stack([cells // wide, cells % wide], axis=1) + lowest) * 2.0 + 1.0
-    near = _query(plan, middles, CORRIDOR_M + 1.5)[0] < CORRIDOR_M + 1.5
-    return np.asarray(near[inverse])
+    table[cells] = _query(plan, middles, CORRIDOR_M + 1.5)[0] < CORRIDOR_M + 1.5
+    return np.asarray(table[key])
 
 
 def _keep(out: Collected, xyz: Floats, code: NDArray[np.uint8]) -> None:

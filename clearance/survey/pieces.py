@@ -50,6 +50,9 @@ STEEPEST = 0.6
 SAME_WIRE_M = 0.4
 """[m] Two pieces beside one another that are this near are the same wire."""
 
+BESIDE_M = 3.0
+"""[m] Two pieces beside one another, of which a blob of one is further from the other, are two wires."""
+
 DEEPEST_OVERLAP_M = 10.0
 """[m] Two pieces of one wire may overlap by this: of two blobs in a slice each track takes one."""
 
@@ -247,41 +250,62 @@ def grown(piece: Piece, places: Floats, counts: Floats, tree: cKDTree) -> Piece:
     return _trimmed(Stub(piece.xyz[order], piece.count[order]))
 
 
-def _in_line(piece: Piece, middles: Floats, directions: Floats, halves: Floats) -> NDArray[np.int64]:
-    """Which of many pieces could go on from one, by their middles (n, 2), directions (n, 2) and half lengths (n,)
-    alone."""
-    along, left = piece.curve.direction, np.array([-piece.curve.direction[1], piece.curve.direction[0]])
-    away = middles - piece.curve.base
-    low, high = piece.reach
-    gap = np.abs(away @ along - (low + high) / 2.0) - halves - (high - low) / 2.0
-    near = np.abs(away @ left - piece.curve.lateral[0]) < 3.0 + 0.05 * np.abs(away @ along)
-    return np.flatnonzero(near & (np.abs(directions @ along) > 0.995) & (gap < LONGEST_GAP_M))
+def _in_line(piece: Piece, others: _Many) -> NDArray[np.int64]:
+    """Which of many pieces could go on from one or be in it, by what stands for them alone."""
+    curve, (low, high) = piece.curve, piece.reach
+    placed, blob = (to_frame(some, curve.base, curve.direction) for some in (others.middle, others.blob))
+    gap = np.abs(placed[:, 0] - (low + high) / 2.0) - others.half - (high - low) / 2.0
+    near = np.abs(placed[:, 1] - curve.lateral[0]) < 3.0 + 0.05 * np.abs(placed[:, 0])
+    near &= (np.abs(others.direction @ curve.direction) > 0.995) & (gap < LONGEST_GAP_M)
+    # beside one another, they may be one wire only where a blob of the one is near the other
+    t, z = offset_and_height(curve, blob[:, 0])
+    near &= (gap > -2.0 * DEEPEST_OVERLAP_M) | (
+        (np.abs(blob[:, 1] - t) < BESIDE_M) & (np.abs(blob[:, 2] - z) < BESIDE_M)
+    )
+    return np.flatnonzero(near)
 
 
-def join_pieces(pieces: list[Piece]) -> list[Piece]:
-    """Pieces with those joined that one catenary fits, the longest first."""
+@dataclass(frozen=True, eq=False)
+class _Many:
+    """What stands for each of many pieces: its middle (n, 3), direction (n, 2), half length (n,), one of its blobs
+    (n, 3) [m]."""
+
+    middle: Floats
+    direction: Floats
+    half: Floats
+    blob: Floats
+
+
+def _many(pieces: Sequence[Piece]) -> _Many:
+    direction = np.array([piece.curve.direction for piece in pieces]).reshape(-1, 2)
+    reach = np.array([piece.reach for piece in pieces]).reshape(-1, 2)
+    middle = np.array([piece.curve.base for piece in pieces]).reshape(-1, 2) + direction * reach.mean(axis=1)[:, None]
+    blob = np.array([piece.xyz[len(piece.xyz) // 2] for piece in pieces]).reshape(-1, 3)
+    return _Many(np.column_stack([middle, blob[:, 2]]), direction, np.ptp(reach, axis=1) / 2.0, blob)
+
+
+def join_pieces(pieces: list[Piece], refused: set[tuple[Piece, Piece]]) -> list[Piece]:
+    """Pieces with those joined that one catenary fits, the longest first.
+
+    Pairs that were found not to be one are put into `refused`, and not tried again by a later call.
+    """
     todo = sorted(pieces, key=lambda piece: (piece.reach[0] - piece.reach[1], *piece.xyz[0]))
-    middles = np.array([piece.xyz[:, :2].mean(axis=0) for piece in todo]).reshape(-1, 2)
-    directions = np.array([piece.curve.direction for piece in todo]).reshape(-1, 2)
-    halves = np.array([(piece.reach[1] - piece.reach[0]) / 2.0 for piece in todo])
+    others = _many(todo)
     used = np.zeros(len(todo), bool)
     done: list[Piece] = []
     for index, piece in enumerate(todo):
         if used[index]:
             continue
         used[index] = True
-        tried: set[int] = set()
         while True:
-            options = [
-                int(k) for k in _in_line(piece, middles, directions, halves) if not used[k] and int(k) not in tried
-            ]
-            for k in options:
-                tried.add(k)
+            for k in _in_line(piece, others):
+                if used[k] or (piece, todo[k]) in refused:
+                    continue
                 whole = _joined(piece, todo[k])
                 if whole is not None:
                     piece, used[k] = whole, True
-                    tried.clear()
                     break
+                refused.add((piece, todo[k]))
             else:
                 break
         done.append(piece)

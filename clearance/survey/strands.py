@@ -85,10 +85,16 @@ def bearings(cells: Floats, cell: float) -> list[float]:
     angles = np.deg2rad(np.arange(0.0, 180.0, 0.5))
     centred = cells - cells.mean(axis=0)
     score = np.zeros(len(angles))
-    for index, angle in enumerate(angles):
-        across = centred @ axes(angle)[1]
-        counts = np.bincount(((across - across.min()) / cell).astype(np.int64))
-        score[index] = np.sum(np.square(counts.astype(float)))
+    together = max(1, 200_000 // len(cells))  # as many directions at a time as keep the arrays small
+    for start in range(0, len(angles), together):
+        some = angles[start : start + together]
+        strip = np.stack([-np.sin(some), np.cos(some)], axis=1) @ centred.T
+        strip -= strip.min(axis=1, keepdims=True)
+        number = (strip / cell).astype(np.int64)
+        wide = int(number.max()) + 1
+        number += wide * np.arange(len(some))[:, None]
+        counts = np.bincount(number.ravel(), minlength=wide * len(some)).reshape(len(some), wide)
+        score[start : start + together] = np.sum(np.square(counts), axis=1)
     level = float(np.median(score))
     found: list[float] = []
     remaining = score.copy()

@@ -132,7 +132,8 @@ def _window(finding: Finding, ground: Ground) -> tuple[tuple[int, int], tuple[in
 
 def _grid_text(values: Heights, upwards: bool) -> str:
     scaled = np.ceil(values * 1000.0 - 1e-6) if upwards else np.round(values * 1000.0)
-    return "".join(",".join(f"{value:.3f}" for value in row) + "\n" for row in scaled / 1000.0)
+    line = ",".join(["%.3f"] * scaled.shape[1]) + "\n"
+    return "".join([line % tuple(row) for row in (scaled / 1000.0).tolist()])
 
 
 def survey_record(finding: Finding, name: str) -> dict[str, Any]:
