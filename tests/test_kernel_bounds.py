@@ -13,7 +13,7 @@ from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.job.setting import Setting
-from clearance.motion import Joint, Link, Motion
+from clearance.motion import Joint, Link, Motion, rotation_about
 
 ARM = 3.0
 HALF = (0.02, 0.1, 0.3, 0.7, 1.2)
@@ -82,6 +82,42 @@ def test_a_wall_of_many_triangles_is_bounded_along_a_chain_as_a_whole(half, star
     lower = bound(bodies, motion, {"u": (-half, half)}, "start", "tip", "wall")
 
     check(lower, truth, ARM * half**2 + 0.5 * half * ARM)
+
+
+@pytest.mark.parametrize("half", HALF)
+def test_a_bar_turned_about_its_middle(half):
+    """Its ends swing although its middle stays: the lower end comes down by what it stood out."""
+    motion = Motion((Link("bar", None, (turn("u"),)),), ("u",))
+    bar = Body("bar", "solid", shapes.segments([[0.0, -ARM, 0.0]], [[0.0, ARM, 0.0]]), link="bar")
+    floor = Body("floor", "solid", shapes.triangles([[[-50, -9, -50], [50, -9, -50], [0, -9, 100]]]))
+
+    assert bound([bar, floor], motion, {"u": (-half, half)}, "bar", "floor") <= 9 - ARM + 1e-12
+    # Turned to point sideways at the middle of the box, it dips by arm x sin(angle), with less and less slope.
+    motion = Motion((Link("bar", None, (turn("u"), Joint("fixed", rotation=rotation_about([0, 0, 1], 1.0)))),), ("u",))
+
+    lower = bound([bar, floor], motion, {"u": (-half, half)}, "bar", "floor")
+
+    check(lower, 9 - ARM * np.cos(max(0.0, 1.0 - half)), ARM * (half + 0.5 * half**2))
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+@pytest.mark.parametrize("half", HALF)
+def test_a_cloud_as_thick_as_it_is_wide_is_bounded_along_a_chain(half, side):
+    """From a point by way of the tip of a swinging arm to the nearest of 600 points: what a fine sampling finds."""
+    random = np.random.default_rng(round(100 * half))
+    places = random.uniform(-4, 4, (600, 3)) + np.array([side * 8.0, 0, 0])
+    cloud = Body("cloud", "cloud", shapes.points(places, 0.0, 0.05))
+    motion = Motion((Link("arm", None, (turn("u"),)),), ("u",))
+    start = np.array([0.0, 9.0, 0.25])
+    angle = np.linspace(-half, half, 4001)
+    tip = ARM * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    apart = np.linalg.norm(places[None] - tip[::40, None], axis=2).min(axis=1) - 0.05
+    truth = (np.linalg.norm(start - tip[::40], axis=1) + np.maximum(0.0, apart)).min()
+
+    lower = bound([dot("start", start), cloud, dot("tip", [ARM, 0, 0], 0.0, "arm")], motion, {"u": (-half, half)},
+                  "start", "tip", "cloud")  # fmt: skip
+
+    check(lower, truth, 2 * ARM * half + ARM * half**2)
 
 
 @pytest.mark.parametrize("half", HALF)
