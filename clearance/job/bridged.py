@@ -152,6 +152,7 @@ def lowest_live_touch(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> t
     if entry is None:
         return None
     touching = {name for pair in stage.contacts if entry.name in pair for name in pair if name != entry.name}
+    touching |= {entry.hangs_on} if entry.hangs_on is not None else set()
     found: list[tuple[float, str]] = []
     for piece in posture:
         bodies = piece.compiled.setting.bodies

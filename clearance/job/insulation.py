@@ -18,7 +18,8 @@ import numpy as np
 from clearance import rules
 from clearance.bodies import worker
 from clearance.errors import RuleError
-from clearance.job.rig import settled
+from clearance.job.rig import foot_knots, settled, stands
+from clearance.job.ropes import on_ladder, tied
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
 from clearance.result import Insulation, Verdict
@@ -74,6 +75,8 @@ def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
         if isinstance(rope.from_m, Reference) and rope.from_m.name == entry.name and rope.from_m.along_m is not None:
             found.append((rope.from_m.along_m, f"rope '{rope.name}', not insulating"))
     corners = [] if scene.track is None else [np.array(on_ground(site.ground, point)) for point in scene.track.points_m]
+    if entry.hangs_on is not None:
+        found += _hands_below(site, stage, entry)
     for person in scene.crew:
         if person.name in stage.absent or not corners:
             continue
@@ -86,6 +89,24 @@ def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
             height = reach / max(math.cos(math.radians(entry.tilt_deg)), 0.2)
             found.append((height, f"hands of '{person.name}' overhead"))
     return max(found)
+
+
+def _hands_below(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[float, str]]:
+    """How far up a ladder that hangs the hands of those below it reach [m], wherever it swings."""
+    knots, left_out = foot_knots(site, stage)
+    swing = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
+    lowest = float(knots[:, 3].min()) - entry.length_m - left_out
+    aside = entry.length_m * math.sin(min(swing, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
+    for person in site.scene.crew:
+        if person.name in stage.absent:
+            continue
+        foot = np.array(on_ground(site.ground, person.at_m))
+        reach = worker.extent(build_of(person))
+        flat = knots[:, 1:] * [1.0, 1.0, 0.0]
+        near = min(_distance(foot * [1.0, 1.0, 0.0], a, b) for a, b in itertools.pairwise(flat))
+        if near - aside <= reach:
+            height = (foot[2] + reach - lowest) / max(math.cos(swing), 0.2)
+            yield max(0.0, height), f"hands of '{person.name}' overhead"
 
 
 def _distance(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
@@ -176,7 +197,13 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
             continue
         required, rule, why = _required(site, highest_circuit(scene), "rope")
         start, ladder = rope.from_m, scene.ladder
-        if isinstance(start, Reference) and ladder is not None and start.name == ladder.name:
+        if on_ladder(site, rope) and scene.track is None:
+            if stage.travel_m is None or not stands(scene):
+                continue
+            found = tied(site, stage, rope)
+            length = float(np.linalg.norm(found.tie - found.held)) - found.sway_m - found.left_out_m
+            steps = [f"from its tie on the ladder to its anchor, at least {length:.2f} m"]
+        elif isinstance(start, Reference) and ladder is not None and start.name == ladder.name:
             # The tie is nowhere nearer to the anchor than its height above it: no lean of the ladder is counted on.
             leans = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
             leans += settled(scene)[0]

@@ -16,8 +16,8 @@ from clearance.errors import InputError, Mistake
 from clearance.job.setting import inside
 from clearance.motion import STILL, Joint, Link, Motion, rotation_about
 from clearance.scene import records
-from clearance.scene.assemble import Site, on_ground
-from clearance.scene.records import Range, Stage, where
+from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.records import Range, Reference, Stage, where
 
 TRACK_STEP_M = 2.0
 """[m] Longest straight piece of a track; the ground between its ends is followed by slack."""
@@ -81,13 +81,14 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
     cuts: list[tuple[str, float]] = []
     fit = 0.0
     scene = site.scene
-    if scene.ladder is not None and scene.track is not None and stage.travel_m is not None:
-        knots, fit = track_knots(site)
-        if not (stage.travel_m.lo >= 0.0 and stage.travel_m.hi <= knots[-1, 0] + 1e-9):
+    if scene.ladder is not None and stage.travel_m is not None and stands(scene):
+        knots, fit = foot_knots(site, stage)
+        if not (stage.travel_m.lo >= knots[0, 0] - 1e-9 and stage.travel_m.hi <= knots[-1, 0] + 1e-9):
             raise InputError(
                 Mistake(
                     where(scene, stage, "travel_m"),
-                    f"stations on the track, 0 to {knots[-1, 0]:.2f} m",
+                    f"stations on the {'track' if scene.track is not None else 'wire'}, "
+                    f"{max(knots[0, 0], 0.0):.2f} to {knots[-1, 0]:.2f} m",
                     f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
                 )
             )
@@ -95,7 +96,7 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         up, across, along = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0)
         carriage: tuple[Joint, ...] = (
             _joint("track", "travel_m", spans, box, knots=knots),
-            Joint("fixed", rotation=rotation_about(up, math.radians(scene.track.heading_deg))),
+            Joint("fixed", rotation=rotation_about(up, math.radians(heading_deg(scene)))),
         )
         if "heading_deg" in spans:
             carriage = (*carriage, _joint("turn", "heading_deg", spans, box, axis=up))
@@ -107,6 +108,7 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
             _joint("turn", "lean_along_deg", spans, box, axis=along),
             _joint("turn", "lean_across_deg", spans, box, axis=across),
             Joint("fixed", rotation=rotation_about(along, tilt)),
+            *([Joint("fixed", translation=np.array([0.0, 0.0, hooks_m(scene)]))] if scene.track is None else []),
         )
         links = [Link("carriage", None, carriage), Link("ladder", "carriage", leaning)]
         if "climb_m" in spans:
@@ -149,6 +151,82 @@ def _joint(
     if kind == "slide":
         return Joint("fixed", translation=np.array(axis) * value)
     return Joint("fixed", rotation=rotation_about(axis, value))
+
+
+def stands(scene: records.SceneFile) -> bool:
+    """Whether the ladder has something to stand on, or to hang on."""
+    return scene.track is not None or (scene.ladder is not None and scene.ladder.hangs_on is not None)
+
+
+def heading_deg(scene: records.SceneFile) -> float:
+    """The way the climber faces, anticlockwise from x [deg]."""
+    assert scene.ladder is not None
+    return scene.track.heading_deg if scene.track is not None else scene.ladder.heading_deg or 0.0
+
+
+def hooks_m(scene: records.SceneFile) -> float:
+    """How far up from where the ladder is carried its feet are [m]: nothing on a track, its length below its hooks."""
+    assert scene.ladder is not None
+    return 0.0 if scene.track is not None else -scene.ladder.length_m
+
+
+def foot_knots(site: Site, stage: Stage) -> tuple[np.ndarray, float]:
+    """Vertices of the way the ladder is carried along, (n, 4) station and place [m], and what is left out [m]: along
+    its track, or along the wire it hangs on."""
+    if site.scene.track is not None:
+        return track_knots(site)
+    knots, left_out = wire_knots(site)
+    entry = site.scene.ladder
+    assert entry is not None
+    moved = [one.slack_m or 0.0 for one in stage.disturbed if one.wire == entry.hangs_on]
+    return knots, left_out + sum(moved)
+
+
+WIRE_STEP_M = 0.5
+"""[m] Chords along a wire that a ladder hangs on."""
+
+
+@lru_cache(maxsize=16)
+def wire_knots(site: Site) -> tuple[np.ndarray, float]:
+    """Points along the wire that the ladder hangs on, over all stations that stages ask for and one chord beyond where
+    there is one, and the slack of whatever hangs there [m]: that of the wire, its strays, and what chords leave out.
+
+    Seen from the side a wire is convex, loads on it included: over a chord of length h it lies within the triangle of
+    the chord and the chords next to it gone on, no lower than h (m2 - m0) / 4 below it for slopes m0 before and m2
+    after.
+    """
+    scene = site.scene
+    entry = scene.ladder
+    assert entry is not None
+    assert entry.hangs_on is not None
+    hung = site.wires[entry.hangs_on]
+    offset = _first_station(site, entry.hangs_on)
+    last = offset + hung.catenary.span_m
+    asked = [stage.travel_m for stage in scene.stages if stage.travel_m is not None]
+    low = max(offset, min((span.lo for span in asked), default=offset) - 2 * WIRE_STEP_M)
+    high = min(last, max((span.hi for span in asked), default=last) + 2 * WIRE_STEP_M)
+    count = max(3, math.ceil((high - low) / WIRE_STEP_M))
+    stations = np.linspace(low, max(high, low + WIRE_STEP_M), count + 1)
+    stations[-1] = min(stations[-1], last)
+    references = [Reference(entry.hangs_on, float(station)) for station in stations]
+    points = np.array([place(site, entry, reference) for reference in references])
+    strays = max(
+        strays_m(site, reference, (float(x), float(y), float(z)))
+        for reference, (x, y, z) in zip(references, points, strict=True)
+    )
+    across = np.diff(stations)
+    slopes = np.diff(points[:, 2]) / across
+    # The chords at the ends have a neighbour on one side only: they are no part of the way.
+    below = float(max(0.0, (across[1:-1] * (slopes[2:] - slopes[:-2])).max())) / 4.0
+    knots = np.column_stack([stations, points])[1:-1]
+    return knots, below + strays + hung.record.slack_m
+
+
+def _first_station(site: Site, name: str) -> float:
+    """The station at which the conductor itself begins: stations count from the attachment of its string."""
+    hung = site.wires[name]
+    anchor = np.array(place(site, hung.record, hung.record.from_m))
+    return float(np.hypot(*(np.array(hung.catenary.start) - anchor)[:2]))
 
 
 @lru_cache(maxsize=16)

@@ -21,10 +21,11 @@ from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import parting, potentials, whip
-from clearance.job.rig import Rig, rig_of, settled, track_knots
+from clearance.job.rig import Rig, rig_of
+from clearance.job.ropes import rope_bodies
 from clearance.job.setting import Check, Setting
 from clearance.job.tails import tail_pieces
-from clearance.motion import displacement, placed, rotation_about
+from clearance.motion import displacement, placed
 from clearance.scene import records
 from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
@@ -62,7 +63,7 @@ def _setting(
         if shape.rate is not None:
             rated[name] = "lower_m"
     bodies += _crew_bodies(site)
-    bodies += _rope_bodies(site, stage)
+    bodies += rope_bodies(site, stage)
     bodies += parting.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
@@ -226,41 +227,6 @@ def _made_crew(site: Site) -> Iterator[Body]:
         yield Body(vehicle.name, "vehicle", shape, job=True)
 
 
-def _rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
-    """Ropes; one that is tied to the ladder rides on its carriage, the lean of the tie going into slack."""
-    scene = site.scene
-    for rope in scene.ropes:
-        anchor = np.array(place(site, rope, rope.to_m))
-        strays = strays_m(site, rope.to_m, place(site, rope, rope.to_m))
-        tied = isinstance(rope.from_m, Reference) and scene.ladder is not None and rope.from_m.name == scene.ladder.name
-        common = {"conductive": not rope.insulating, "potential": None if rope.insulating else EARTH, "job": True}
-        if not tied:
-            start = np.array(place(site, rope, rope.from_m))
-            strays = max(strays, strays_m(site, rope.from_m, place(site, rope, rope.from_m)))
-            yield Body(rope.name, "rope", shapes.segments([start], [anchor], rope.diameter_m / 2, strays), **common)  # type: ignore[arg-type]
-            continue
-        if stage.travel_m is None or scene.track is None:
-            continue
-        assert isinstance(rope.from_m, Reference)
-        assert rope.from_m.along_m is not None
-        assert scene.ladder is not None
-        along, tilt = rope.from_m.along_m, math.radians(scene.ladder.tilt_deg)
-        leans = [
-            max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
-        ]
-        turned_by, sunk = settled(scene)
-        sway = along * (sum(math.radians(lean) for lean in leans) + turned_by) + sunk
-        # The anchor is stated for the middle of the stage's travel, and the crew carries it along as the ladder moves.
-        knots, fit = track_knots(site)
-        middle = 0.5 * (stage.travel_m.lo + stage.travel_m.hi)
-        foot = np.array([np.interp(middle, knots[:, 0], knots[:, 1 + k]) for k in range(3)])
-        turned = rotation_about((0.0, 0.0, 1.0), math.radians(scene.track.heading_deg))
-        held = turned.T @ (anchor - foot)
-        tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
-        shape = shapes.segments([tie], [held], rope.diameter_m / 2, sway + fit + scene.ladder.bending_m + strays)
-        yield Body(rope.name, "rope", shape, link="carriage", **common)  # type: ignore[arg-type]
-
-
 def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:
     """Pairs that are meant to touch: stated, or by their nature."""
     for one, other in stage.contacts:
@@ -275,6 +241,9 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
                 yield frozenset((name, other))
     for name in (*on_ladder, *ropes):
         yield frozenset((name, "ground"))
+    if scene.ladder is not None and scene.ladder.hangs_on is not None:
+        for name in on_ladder:
+            yield frozenset((name, scene.ladder.hangs_on))
     for name in ropes:
         for person in scene.crew:
             yield frozenset((name, person.name))

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
+from clearance.job.rig import stands
 from clearance.job.templates_names import wrong_names
 from clearance.scene import records
 from clearance.scene.checks import Known
@@ -104,7 +105,7 @@ def known_of(scene: SceneFile) -> Known:
         tuple(wire.name for wire in scene.wires),
         tuple(worker.name for worker in scene.workers),
         (scene.ladder.name,) if scene.ladder is not None else (),
-        int(scene.track is not None),
+        int(stands(scene)),
         records.body_names(scene),
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from clearance.errors import Mistake
+from clearance.job.rig import stands
 from clearance.scene import records
 from clearance.scene.messages import meant, shown
 from clearance.scene.records import SceneFile, where
@@ -29,7 +30,7 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
     if isinstance(job, WrittenStages):
         check(job.stages, [stage.name for stage in scene.stages], "stages", "a stage of this file")
         return found
-    if scene.ladder is None or scene.track is None:
+    if scene.ladder is None or not stands(scene):
         missing = "ladder" if scene.ladder is None else "track"
         wrong(place, f"a {missing} in the scene", f"no table [{missing}]", "add one")
     if isinstance(job, TakeOff | Reconnect | Rescue):

@@ -21,9 +21,9 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.job.measuring import Bench, Piece, found_for
 from clearance.job.rig import settled, track_knots
+from clearance.job.ropes import tied
 from clearance.job.setting import Setting
-from clearance.motion import rotation_about
-from clearance.scene.assemble import EARTH, Site, place, strays_m
+from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Reference, Rope, Stage
 
 Floats = NDArray[np.float64]
@@ -128,29 +128,13 @@ def held_side(site: Site, stage: Stage, rope: Rope) -> tuple[Floats, float]:
     |a u - d| <= length is the same as u . d >= (a^2 + d^2 - length^2) / 2a. The crew carries the anchor along as the
     ladder moves; the rope is as long as the stage's leans ask of it, and stretches.
     """
-    scene = site.scene
-    assert scene.ladder is not None
-    assert scene.track is not None
-    assert stage.travel_m is not None
     assert isinstance(rope.from_m, Reference)
     assert rope.from_m.along_m is not None
-    along, tilt = rope.from_m.along_m, math.radians(scene.ladder.tilt_deg)
-    knots, fit = track_knots(site)
-    middle = 0.5 * (stage.travel_m.lo + stage.travel_m.hi)
-    foot = np.array([np.interp(middle, knots[:, 0], knots[:, 1 + k]) for k in range(3)])
-    anchor_at = place(site, rope, rope.to_m)
-    turned = rotation_about((0.0, 0.0, 1.0), math.radians(scene.track.heading_deg))
-    towards: Floats = turned.T @ (np.array(anchor_at) - foot)
-    leans = [
-        max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
-    ]
-    turned_by, sunk = settled(scene)
-    sway = along * (sum(math.radians(lean) for lean in leans) + turned_by) + sunk
-    tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
-    longest = float(np.linalg.norm(tie - towards)) + sway
-    length = longest * (1.0 + ROPE_STRETCH) + fit + scene.ladder.bending_m + strays_m(site, rope.to_m, anchor_at)
-    least = (along**2 + float(towards @ towards) - length**2) / (2.0 * along)
-    return towards, least
+    found, along = tied(site, stage, rope), rope.from_m.along_m
+    longest = float(np.linalg.norm(found.tie - found.held)) + found.sway_m
+    length = longest * (1.0 + ROPE_STRETCH) + found.left_out_m
+    least = (along**2 + float(found.held @ found.held) - length**2) / (2.0 * along)
+    return found.held, least
 
 
 @cache

@@ -17,7 +17,7 @@ import jinja2
 
 from clearance.bodies import Body
 from clearance.errors import MissingExtra
-from clearance.job.rig import track_knots
+from clearance.job.rig import foot_knots, stands
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
 from clearance.permitted import Permits, Permitted
@@ -135,6 +135,7 @@ def contents(permits: Permits) -> dict[str, Any]:
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
+        "way": scene.ladder.hangs_on if scene.ladder is not None and scene.ladder.hangs_on else "the track",
         "falls": bool(drop_zones(permits)),
         "topplings": toppling_rows(permits),
         "skipped": [*result.skipped, *FALLS],
@@ -266,7 +267,7 @@ def drawn(permits: Permits, tell: Progress) -> dict[str, str]:
             scenery = Scenery(bodies, lines, names, line_direction(bodies))
             found[one.stage.name] = stage_figure(f"stage {number}", scenery)
             if one is site:
-                track, _ = track_knots(permits.prepared.site) if scene.track is not None else (_no_track(), 0.0)
+                track = foot_knots(permits.prepared.site, one.stage)[0] if stands(scene) else _no_track()
                 toppled = ladder_falls(permits, one)
                 for kind in ("plan", "elevation"):
                     shown_too = (*(drop_zones(permits) if kind == "plan" else ()), *toppled)

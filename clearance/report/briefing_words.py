@@ -41,7 +41,9 @@ def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
     worked = list(dict.fromkeys(phase for stage in scene.stages for phase in stage.bonded.values()))
     taken = list(dict.fromkeys(name for stage in scene.stages for name in stage.released))
     words = f"Live-line bare-hand work on {circuits}, from an insulating ladder"
-    words += f" of {scene.ladder.length_m:g} m" if scene.ladder is not None else ""
+    if scene.ladder is not None:
+        words += f" of {scene.ladder.length_m:g} m"
+        words += f" that hangs on {scene.ladder.hangs_on}" if scene.ladder.hangs_on is not None else ""
     words += f". Aloft: {who}; on the ground: {ground}. {len(stages)} stages"
     words += f"; bonded in turn to phase {', then '.join(worked)}" if worked else ""
     words += f"; taken off or put back: {', '.join(taken)}" if taken else ""
@@ -63,8 +65,10 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
     spacing = scene.ladder.rung_spacing_m if scene.ladder is not None else None
     if stage.travel_m is not None:
         moves = stage.kind == "travel" and stage.travel_m.hi - stage.travel_m.lo > 0.5
-        what = "Ladder moves" if moves else "Ladder stands"
-        yield f"{what} {_between(stage.travel_m, ' m')} (stations along the track)."
+        hung = scene.ladder.hangs_on if scene.ladder is not None else None
+        what = f"Ladder {'moves' if moves else 'stands' if hung is None else 'hangs'}"
+        along = "the track" if hung is None else hung
+        yield f"{what} {_between(stage.travel_m, ' m')} (stations along {along})."
     if stage.climb_m is not None and aloft(scene, stage):
         rung = rungs(stage.climb_m, spacing) if spacing else None
         words = f"Feet {_between(stage.climb_m, ' m')} up the ladder"
@@ -76,7 +80,8 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"{words}."
     if stage.travel_m is not None:
         along, across = (_lean(span) for span in (stage.lean_along_deg, stage.lean_across_deg))
-        yield f"Ladder leans {along} along its heading, {across} across it."
+        leans = "leans" if hung is None else "swings"
+        yield f"Ladder {leans} {along} along its heading, {across} across it."
         if scene.track is not None and scene.track.settlement_m > 0:
             yield f"Neither foot sinks by more than {exact(scene.track.settlement_m)} m."
     if stage.heading_deg != Range(0.0, 0.0):

@@ -30,7 +30,7 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
     if not known.stages:
         yield Mistake(where(scene, None, "stages"), "the steps of the job", "nothing", "add a table [[stages]]")
     if scene.ladder is not None:
-        yield from _ladder(scene, scene.ladder)
+        yield from _ladder(scene, known, scene.ladder)
     if scene.track is not None and scene.ladder is not None and scene.track.settlement_m > 0.5 * scene.ladder.width_m:
         expected = f"at most half the ladder's width, {0.5 * scene.ladder.width_m:g} m"
         found = f"{scene.track.settlement_m:g} m"
@@ -105,7 +105,7 @@ def _tested(scene: Scene, test: Tested) -> Iterator[Mistake]:
         yield Mistake(where(scene, test, "leakage_uA"), expected, f"{test.leakage_uA:g} uA", remedy)
 
 
-def _ladder(scene: Scene, ladder: Ladder) -> Iterator[Mistake]:
+def _ladder(scene: Scene, known: Known, ladder: Ladder) -> Iterator[Mistake]:
     top = ladder.length_m
     if ladder.insulating_from_m >= ladder.insulating_to_m:
         found = f"{ladder.insulating_from_m:g} m to {ladder.insulating_to_m:g} m"
@@ -117,6 +117,12 @@ def _ladder(scene: Scene, ladder: Ladder) -> Iterator[Mistake]:
         yield Mistake(
             where(scene, ladder, "wet_or_dirty_m"), expected, f"{ladder.wet_or_dirty_m:g} m", "mend one of them"
         )
+    if ladder.hangs_on is not None:
+        yield from _hung(scene, known, ladder)
+    elif ladder.heading_deg is not None:
+        remedy = "state heading_deg of the track, or what the ladder hangs on (hangs_on)"
+        found = f"{ladder.heading_deg:g} deg and no hangs_on"
+        yield Mistake(where(scene, ladder, "heading_deg"), "a heading of a ladder that hangs", found, remedy)
     heights = [("insulating_to_m", ladder.insulating_to_m), ("platform_m", ladder.platform_m or 0.0)]
     heights += [(f"fitting '{fitting.name}'", max(fitting.from_m, fitting.to_m)) for fitting in ladder.fittings]
     for field, height in heights:
@@ -129,6 +135,23 @@ def _ladder(scene: Scene, ladder: Ladder) -> Iterator[Mistake]:
             found = f"{fitting.from_m:g} m to {fitting.to_m:g} m"
             place = where(scene, ladder, f"fitting '{fitting.name}'", "to_m")
             yield Mistake(place, "an upper end that is not below from_m", found, "swap them")
+
+
+def _hung(scene: Scene, known: Known, ladder: Ladder) -> Iterator[Mistake]:
+    """A ladder that hangs on a wire: known, live, with nothing else to stand on, and it pulls the wire down."""
+    place = where(scene, ladder, "hangs_on")
+    if ladder.hangs_on not in known.wires:
+        yield Mistake(place, "a wire of this scene", shown(ladder.hangs_on), meant(str(ladder.hangs_on), known.wires))
+        return
+    if ladder.heading_deg is None:
+        remedy = "add heading_deg, anticlockwise from x"
+        yield Mistake(where(scene, ladder, "heading_deg"), "the way the climber faces", "nothing", remedy)
+    if scene.track is not None:
+        yield Mistake(place, "a ladder on a track or on a wire", "both", "leave out [track], or hangs_on")
+    if ladder.tilt_deg != 0.0:
+        remedy = "leave out tilt_deg: it hangs straight down, and swings by its lean"
+        found = f"{ladder.tilt_deg:g} deg"
+        yield Mistake(where(scene, ladder, "tilt_deg"), "no tilt of a ladder that hangs", found, remedy)
 
 
 def _person(scene: Scene, person: Worker | Crew) -> Iterator[Mistake]:
@@ -151,8 +174,14 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     if not known.ladders and (stage.climb_m is not None or stage.travel_m is not None):
         field = "climb_m" if stage.climb_m is not None else "travel_m"
         yield Mistake(where(scene, stage, field), "a ladder in the scene", "no table [ladder]", "add one")
-    if stage.travel_m is not None and known.ladders and not known.tracks:
+    hangs = scene.ladder is not None and scene.ladder.hangs_on is not None
+    if stage.travel_m is not None and known.ladders and not known.tracks and not hangs:
         yield Mistake(where(scene, stage, "travel_m"), "a track in the scene", "no table [track]", "add one")
+    wire = scene.ladder.hangs_on if scene.ladder is not None else None
+    if wire is not None and stage.travel_m is not None and wire not in _moved(stage):
+        remedy = f'add disturbed = [{{ wire = "{wire}", slack_m = ..., basis = "..." }}]'
+        expected = f"how far the weight on it moves {shown(wire)}"
+        yield Mistake(where(scene, stage, "disturbed"), expected, "nothing", remedy)
     if stage.climb_m is not None and scene.ladder is not None:
         low, high = stage.climb_m.lo, stage.climb_m.hi
         if low < 0 or high > scene.ladder.length_m:
@@ -185,6 +214,11 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     )
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
+
+
+def _moved(stage: Stage) -> list[str]:
+    """Wires of which the stage states how far they move."""
+    return [entry.wire for entry in stage.disturbed if entry.slack_m is not None]
 
 
 def _names(

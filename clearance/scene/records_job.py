@@ -41,6 +41,14 @@ class Ladder(Record):
     foot_radius_m: Positive = Field(0.1, description="radius that covers a foot")
     bending_m: NotNegative = Field(description="how far the top may bend out of line; goes into slack")
     insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
+    hangs_on: Text | None = Field(
+        None,
+        description="the wire it hangs on by hooks at its top, instead of standing on a track; travel_m then counts "
+        "along that wire as references to it do, and it swings about its hooks by its lean",
+    )
+    heading_deg: float | None = Field(
+        None, description="the way the climber faces on a ladder that hangs, anticlockwise from x"
+    )
     clear_m: Positive | None = Field(
         None, description="clear position: no higher with the feet unless bonded, along the ladder"
     )

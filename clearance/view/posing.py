@@ -69,14 +69,15 @@ def free_ranges(prepared: Prepared, number: int) -> dict[str, tuple[float, float
     found = {}
     for name, (low, high) in rig.parameters_of(site, stage).items():
         if name == "travel_m":
-            low, high = 0.0, float(rig.track_knots(site)[0][-1, 0])
+            knots, _ = rig.foot_knots(site, stage)
+            low, high = float(knots[0, 0]), float(knots[-1, 0])
         elif name == "climb_m" and ladder is not None:
             low, high = 0.0, ladder.length_m
         elif name.startswith("lean"):
             low, high = min(low, -LEAN_DEG), max(high, LEAN_DEG)
         elif name == "heading_deg":
             low, high = -180.0, 180.0
-        elif name.startswith("swing"):
+        elif name.startswith(("swing", "settle")):
             continue
         found[name] = (low, high)
     return found

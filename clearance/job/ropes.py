@@ -1,0 +1,83 @@
+"""Owns the ropes of a stage: between points that stand still, and tied to the ladder, on whose carriage they ride."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance import shapes
+from clearance.bodies import Body
+from clearance.job.rig import foot_knots, heading_deg, hooks_m, settled, stands
+from clearance.motion import rotation_about
+from clearance.scene.assemble import EARTH, Site, place, strays_m
+from clearance.scene.records import Reference, Rope, Stage
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Tied:
+    """A rope tied to the ladder, in the frame of the ladder's carriage, which moves along and turns with it.
+
+    tie, held: where it is tied and where its other end is held, (3,) [m]; sway_m: how far the tie may move there by
+    lean, turn and sinking feet [m]; left_out_m: what else goes into its slack [m]
+    """
+
+    tie: Floats
+    held: Floats
+    sway_m: float
+    left_out_m: float
+
+
+def on_ladder(site: Site, rope: Rope) -> bool:
+    """Whether a rope is tied to the ladder."""
+    ladder = site.scene.ladder
+    return isinstance(rope.from_m, Reference) and ladder is not None and rope.from_m.name == ladder.name
+
+
+def tied(site: Site, stage: Stage, rope: Rope) -> Tied:
+    """A rope that is tied to the ladder, in a stage in which the ladder is there.
+
+    The other end is stated for the middle of the stage's travel, and the crew carries it along as the ladder moves.
+    """
+    scene = site.scene
+    assert scene.ladder is not None
+    assert stage.travel_m is not None
+    assert isinstance(rope.from_m, Reference)
+    assert rope.from_m.along_m is not None
+    at = place(site, rope, rope.to_m)
+    along, tilt = rope.from_m.along_m + hooks_m(scene), math.radians(scene.ladder.tilt_deg)
+    leans = [
+        max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
+    ]
+    turned_by, sunk = settled(scene)
+    sway = abs(along) * (sum(math.radians(lean) for lean in leans) + turned_by) + sunk
+    knots, fit = foot_knots(site, stage)
+    middle = 0.5 * (stage.travel_m.lo + stage.travel_m.hi)
+    foot = np.array([np.interp(middle, knots[:, 0], knots[:, 1 + k]) for k in range(3)])
+    turned = rotation_about((0.0, 0.0, 1.0), math.radians(heading_deg(scene)))
+    held: Floats = turned.T @ (np.array(at) - foot)
+    tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
+    return Tied(tie, held, sway, fit + scene.ladder.bending_m + strays_m(site, rope.to_m, at))
+
+
+def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
+    """Ropes; one that is tied to the ladder rides on its carriage, the lean of the tie going into slack."""
+    scene = site.scene
+    for rope in scene.ropes:
+        common = {"conductive": not rope.insulating, "potential": None if rope.insulating else EARTH, "job": True}
+        if not on_ladder(site, rope):
+            ends = [place(site, rope, value) for value in (rope.from_m, rope.to_m)]
+            strays = max(strays_m(site, value, end) for value, end in zip((rope.from_m, rope.to_m), ends, strict=True))
+            shape = shapes.segments([ends[0]], [ends[1]], rope.diameter_m / 2, strays)
+            yield Body(rope.name, "rope", shape, **common)  # type: ignore[arg-type]
+        elif stage.travel_m is not None and stands(scene):
+            found = tied(site, stage, rope)
+            shape = shapes.segments(
+                [found.tie], [found.held], rope.diameter_m / 2, found.sway_m + found.left_out_m
+            )
+            yield Body(rope.name, "rope", shape, link="carriage", **common)  # type: ignore[arg-type]
