@@ -12,9 +12,12 @@ from browser import Browser
 from page_example import example
 
 from clearance.errors import InputError
+from clearance.pipeline import check_prepared, prepare
 from clearance.report.numbers import figures
+from clearance.scene.reading import read_scene
 from clearance.view.live import server, session
-from clearance.view.posing import free_ranges, pose_at, poser
+from clearance.view.posing import MOST_WEATHERS, free_ranges, pose_at, poser
+from clearance.view.weather import free_weather, site_in
 
 
 @pytest.fixture(scope="module")
@@ -211,7 +214,110 @@ def test_a_pose_moved_to_is_drawn_with_the_engines_figures(opened, asked):
             assert words.startswith(f"gap {numbers.gap} m, limit {numbers.limit} m")
         assert opened.js("clearance.page.drawnRows().length") > 0
         assert f"climb {climb:.3f} m" in opened.js("document.getElementById('steptext').innerText")
-    assert "outside the range of this stage" in opened.js("document.getElementById('steptext').innerText")
+    assert "outside what was swept" in opened.js("document.getElementById('steptext').innerText")
+
+
+@pytest.fixture(scope="module")
+def windy(repository):
+    """The windy day, its last stage, where the wires' weather decides."""
+    scene = read_scene(repository / "scenes" / "windy_day.toml")
+    return prepare(scene.model_copy(update={"stages": scene.stages[-1:]}))
+
+
+def test_wind_and_air_are_free_where_the_scene_states_weather(windy, asked):
+    """10 m/s and 15 degrees beyond the scene's [0, 10] m/s and [8, 27] degrees, but no negative wind."""
+    assert free_weather(windy.site.scene) == {"wind_m_s": (0.0, 20.0), "air_C": (-7.0, 42.0)}
+    assert {"wind_m_s", "air_C"} <= set(free_ranges(windy, 0))
+    assert not {"wind_m_s", "air_C"} & set(free_ranges(asked.prepared, 0))
+    with pytest.raises(InputError, match="expected one of travel_m"):
+        pose_at(asked, 0, {"wind_m_s": 3.0})
+
+
+def least_between(found, pair: str) -> float:
+    return min(
+        row["exact"]["gap"] for row in found["found"] if row["short"] == pair and row["exact"]["gap"] is not None
+    )
+
+
+def test_no_weather_within_the_ranges_is_below_what_the_check_proved(windy):
+    asked, result, draw = poser(windy), check_prepared(windy, 0.05), np.random.default_rng(6)
+    (stage,) = result.stages
+    proved = {}
+    for gap in stage.gaps:
+        for measure in filter(None, (gap.posture, gap.reach)):
+            pair = " to ".join(gap.between)
+            proved[pair] = min(proved.get(pair, np.inf), measure.gap_lower_m)
+    for _ in range(4):
+        at = {name: float(draw.uniform(*span)) for name, span in stage.parameters.items()}
+        found = pose_at(asked, 0, at | {"wind_m_s": float(draw.uniform(0, 10)), "air_C": float(draw.uniform(8, 27))})
+        assert found["outside"] == []
+        for row in found["found"]:
+            assert row["exact"]["gap"] >= proved[row["short"]] - 1e-6
+    assert len(proved) >= 3
+
+
+def test_more_wind_brings_the_phases_nearer_and_beyond_the_range_says_so(windy):
+    """Phases swing towards one another: the air through the worker from A to B shrinks with the wind."""
+    asked = poser(windy)
+    found = [pose_at(asked, 0, {"wind_m_s": wind}) for wind in (0.0, 6.0, 10.0, 14.0)]
+    gaps = [least_between(one, "A to B") for one in found]
+    assert gaps == sorted(gaps, reverse=True)
+    assert gaps[0] - gaps[-1] > 0.3
+    assert [one["outside"] for one in found] == [[], [], [], ["wind_m_s"]]
+    assert least_between(pose_at(asked, 0, {}), "A to B") <= gaps[2] + 1e-6
+    assert "wind 14.0 m/s" in found[-1]["where"]["m"]
+    assert "wind 14.0 m/s" in found[-1]["sky"]
+    # The wires are drawn where that weather has them, not where the check's envelope is.
+    assert {"bus A", "bus B", "bus C"} <= {part["name"] for part in found[0]["bent"]}
+    assert "bus A" not in {part["name"] for part in pose_at(asked, 0, {})["bent"]}
+    for wind in np.linspace(0.0, 5.0, MOST_WEATHERS):
+        pose_at(asked, 0, {"wind_m_s": float(wind)})
+    assert len(asked.weathers) == MOST_WEATHERS
+
+
+def test_what_the_weather_does_not_move_stays_the_sites_own(windy):
+    made = {body.name: body for body in site_in(windy.site, {"wind_m_s": 3.0}).bodies}
+    shared = {body.name for body in windy.site.bodies if made[body.name].shape is body.shape}
+    assert {"ground", "west gantry", "east gantry"} <= shared
+    assert not {"bus A", "bus B", "bus C"} & shared
+
+
+def leads(tab, prepared) -> bool:
+    """Whether the page's one number is the engine's least margin at the pose it shows."""
+    found = pose_at(poser(prepared), 0, tab.js("JSON.parse(document.documentElement.dataset.pose)"))
+    exact = found["found"][found["govern"][0]]["exact"]
+    numbers = figures(exact["gap"], exact["required"])
+    margin = f"short by {numbers.short} m" if numbers.short else f"margin {numbers.margin} m"
+    said = tab.js("document.getElementById('least').innerText")
+    return margin in said and f"gap {numbers.gap} m, limit {numbers.limit} m" in said
+
+
+def test_wind_on_the_page_moves_the_wires_and_the_margin(windy):
+    result = check_prepared(windy, 0.05)
+    made = server(session(windy, result))
+    thread = threading.Thread(target=made.serve_forever, daemon=True)
+    thread.start()
+    tab = Browser()
+    try:
+        tab.go(f"http://127.0.0.1:{made.server_address[1]}/#theme=light")
+        tab.wait("document.documentElement.dataset.pose")
+        assert "all, 0 to 10 m/s" in tab.js("document.querySelector('#free').innerText")
+        move(tab, "wind_m_s", 14.0)
+        assert "14.0 m/s" in tab.js("document.querySelector('#free').innerText")
+        assert tab.js("document.querySelector('[data-name=wind_m_s]').parentElement.dataset.outside") == "true"
+        said = tab.js("document.getElementById('steptext').innerText")
+        assert "outside what was swept, so the result does not cover it: wind" in said
+        assert "wind 14.0 m/s" in tab.js("document.getElementById('sky').innerText")
+        assert leads(tab, windy)
+        tab.js("document.getElementById('allweather').click()")
+        tab.wait("!('wind_m_s' in JSON.parse(document.documentElement.dataset.pose))")
+        assert leads(tab, windy)
+        assert tab.errors == []
+    finally:
+        tab.close()
+        made.shutdown()
+        made.server_close()
+        thread.join(5)
 
 
 def test_practice_hides_everything_until_asked_and_is_recorded(opened, running):
@@ -222,6 +328,7 @@ def test_practice_hides_everything_until_asked_and_is_recorded(opened, running):
     move(opened, "climb_m", 5.5)
     assert opened.js("document.querySelectorAll('#here li').length") == 0
     assert opened.js("clearance.page.drawnRows().length") == 0
+    assert opened.js("document.getElementById('least').innerText") == ""
     for hidden in ("#govern", "#tables", "#word", "#drawings"):
         assert not opened.js(f"document.querySelector('{hidden}').checkVisibility()")
     opened.js("document.getElementById('reveal').click()")

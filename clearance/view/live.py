@@ -26,6 +26,7 @@ from clearance.view.export import packed_zone
 from clearance.view.page import header_policy, page_text
 from clearance.view.posing import Poser, free_ranges, pose_at, poser
 from clearance.view.scene_data import page_data
+from clearance.view.weather import stated_weather
 from clearance.zones import Zone
 
 ADDRESS: Final = "127.0.0.1"
@@ -56,6 +57,7 @@ def session(prepared: Prepared, result: Result, record: Path | None = None, zone
     data |= {
         "live": {
             "ranges": [free_ranges(prepared, k) for k in range(len(prepared.stages))],
+            "swept": stated_weather(prepared.site.scene),
             "recording": record is not None,
         },
         "zones": [packed_zone(zone, np.array(data["offset"])) for zone in zones],

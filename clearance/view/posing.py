@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from threading import Lock
 from typing import Any, Final
 
@@ -30,6 +30,7 @@ from clearance.verdict import judge
 from clearance.view.figures import row, where
 from clearance.view.geometry import Floats, describe, packed, segments_of
 from clearance.view.scene_data import drawing_origin
+from clearance.view.weather import MOVABLE, free_weather, site_in, stated_weather, where_in, words_of
 
 EXACT_M: Final = 1e-6
 """[m] How far apart the bounds of a gap at one pose may be: rounding."""
@@ -43,17 +44,24 @@ LEAN_DEG: Final = 10.0
 PLACED: Final = "placed where the pose has it"
 """The link of bodies that stand still at a pose, but are not the ones the engine's store was made of."""
 
+MOST_WEATHERS: Final = 8
+"""Weathers whose placed wires are kept, the last ones asked for."""
+
 WORST_FIRST: Final[tuple[Word, ...]] = ("breach", "undecided", "low margin", "clear of limit")
 
 
 @dataclass(frozen=True, eq=False)
 class Poser:
-    """A prepared scene with an engine that is kept between poses. One pose is asked at a time."""
+    """A prepared scene with an engine that is kept between poses. One pose is asked at a time.
+
+    weathers: stage and weather -> a bench of its own, the wires placed in that weather
+    """
 
     prepared: Prepared
     bench: Bench
     offset: Floats
     lock: Lock
+    weathers: dict[tuple[object, ...], Bench] = field(default_factory=dict)
 
 
 def poser(prepared: Prepared) -> Poser:
@@ -80,22 +88,26 @@ def free_ranges(prepared: Prepared, number: int) -> dict[str, tuple[float, float
         elif name.startswith(("swing", "settle")):
             continue
         found[name] = (low, high)
-    return found
+    return found | free_weather(site.scene)
 
 
 def pose_at(asked: Poser, number: int, at: Mapping[str, float]) -> dict[str, Any]:
     """A pose as a page's step: where everything is, and every judged gap there.
 
-    at: parameters in the unit of their names; one left out is at the middle of the stage's range
+    at: parameters in the unit of their names; one left out is at the middle of the stage's range, a weather left out is
+        the scene's whole range of it
     Raises InputError for a stage, a parameter or a value there is none of.
     """
     prepared = asked.prepared
     whole = _whole(prepared, number, at)
     stage = prepared.site.scene.stages[number]
-    held = stage.model_copy(update={name: Range(value, value) for name, value in whole.items()})
+    sky = {name: value for name, value in whole.items() if name in MOVABLE}
+    places = {name: value for name, value in whole.items() if name not in MOVABLE}
+    held = stage.model_copy(update={name: Range(value, value) for name, value in places.items()})
     with asked.lock:
-        settings = [_settled(asked.bench, setting) for setting in staging.settings_of(prepared.site, held)]
-        gaps = _gaps(asked.bench, held, [compile_setting(asked.bench.engine, setting) for setting in settings], whole)
+        bench = _in_weather(asked, stage, sky) if sky else asked.bench
+        settings = [_settled(bench, setting) for setting in staging.settings_of(bench.site, held)]
+        gaps = _gaps(bench, held, [compile_setting(bench.engine, setting) for setting in settings], whole)
     rows = [row(finding, f"pose/{k}") for k, gap in enumerate(gaps) for finding in of_gap(gap)]
     for k, finding in enumerate(f for gap in gaps for f in of_gap(gap)):
         rows[k]["reach"] = finding.check == "reach"
@@ -103,13 +115,26 @@ def pose_at(asked: Poser, number: int, at: Mapping[str, float]) -> dict[str, Any
     words = [made["word"] for made in rows]
     return {
         "at": whole,
-        "where": where(whole),
+        "where": {unit: ", ".join(filter(None, (text, where_in(sky)))) for unit, text in where(places).items()},
+        "sky": words_of(bench.site.scene),
         "found": rows,
         "govern": _govern(rows),
         "word": next((word for word in WORST_FIRST if word in words), "not evaluated"),
         "outside": outside,
         **_drawn(prepared, number, settings, asked),
     }
+
+
+def _in_weather(asked: Poser, stage: Stage, sky: Mapping[str, float]) -> Bench:
+    """A bench whose site has its wires placed in a weather; those of the last weathers are kept."""
+    key = (stage.name, *sorted(sky.items()))
+    if key not in asked.weathers:
+        site = site_in(asked.prepared.site, sky)
+        bench = Bench(site, build_engine(staging.settings_of(site, stage)), EXACT_M)
+        while len(asked.weathers) >= MOST_WEATHERS:
+            asked.weathers.pop(next(iter(asked.weathers)))
+        asked.weathers[key] = bench
+    return asked.weathers[key]
 
 
 def _whole(prepared: Prepared, number: int, at: Mapping[str, float]) -> dict[str, float]:
@@ -124,7 +149,9 @@ def _whole(prepared: Prepared, number: int, at: Mapping[str, float]) -> dict[str
     ]
     whole = {}
     for name, (low, high) in free.items():
-        value = at.get(name, 0.5 * sum(stated[name]))
+        if name in MOVABLE and name not in at:
+            continue
+        value = at[name] if name in at else 0.5 * sum(stated[name])
         if not (math.isfinite(value) and low - 1e-9 <= value <= high + 1e-9):
             mistakes.append(Mistake(("pose", name), f"a number from {low:g} to {high:g}", f"{value:g}"))
         whole[name] = min(max(float(value), low), high)
@@ -152,7 +179,12 @@ def _gaps(bench: Bench, stage: Stage, compiled: list[Compiled], at: Mapping[str,
         for key, asked in questions(bench, stage, piece.setting).items():
             required = bench.limit(*key)
             distance = required.limit_m if piece.setting.check == "posture" else required.electrical_m
-            for question in asked:
+            bounds = {question.paths: min(map(least_of, question.paths), default=math.inf) for question in asked}
+            for question in sorted(asked, key=lambda question: bounds[question.paths]):
+                best = min((m.gap_upper_m for m in found.get(key, {}).get(piece.setting.check, ())), default=math.inf)
+                if bounds[question.paths] > best and question.paths not in known:
+                    # Another case of the pair has the least gap here: this one cannot be below it.
+                    continue
                 if question.paths not in known:
                     known[question.paths] = _measure(bench, piece, least_of, question.paths, at)
                 measure = known[question.paths]
@@ -225,14 +257,15 @@ def _govern(rows: list[dict[str, Any]]) -> list[int]:
 
 
 def _outside(prepared: Prepared, stage: Stage, whole: Mapping[str, float]) -> list[str]:
-    stated = rig.parameters_of(prepared.site, stage)
+    stated = {**rig.parameters_of(prepared.site, stage), **stated_weather(prepared.site.scene)}
     return [name for name, value in whole.items() if not stated[name][0] - 1e-9 <= value <= stated[name][1] + 1e-9]
 
 
 def _drawn(prepared: Prepared, number: int, settings: list[Setting], asked: Poser) -> dict[str, Any]:
     """Frames of the links the page knows for the stage, and bodies whose shape is the pose's own."""
     setting = next(s for s in settings if s.check == "posture")
-    names = [link.name for link in next(s for s in prepared.stages[number] if s.check == "posture").motion.links]
+    drawn = next(s for s in prepared.stages[number] if s.check == "posture")
+    names = [link.name for link in drawn.motion.links]
     known = {link.name for link in setting.motion.links}
     q = {name: 0.5 * (low + high) for name, (low, high) in setting.box.items()}
     frames = []
@@ -240,7 +273,13 @@ def _drawn(prepared: Prepared, number: int, settings: list[Setting], asked: Pose
         rotation, translation = pose(setting.motion, name, q) if name in known else (np.eye(3), np.zeros(3))
         frames.append(np.column_stack([rotation, translation - asked.offset]))
     bodies = standing(setting, {})
-    own = {body.name for body in setting.bodies if body.link == PLACED and body.kind != staging.HULL}
+    known_shapes = {id(body.shape) for body in drawn.bodies}
+    own = {
+        body.name
+        for body in setting.bodies
+        if body.kind != staging.HULL
+        and (body.link == PLACED or (body.link is None and id(body.shape) not in known_shapes))
+    }
     found: dict[str, Any] = {
         "links": packed(np.array(frames).reshape(-1)) if frames else "",
         "bent": [_packed(body, asked.offset) for body in bodies if body.name in own and len(body.shape)],

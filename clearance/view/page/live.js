@@ -1,7 +1,14 @@
 // Owns the live page: free parameters, every pose asked of the engine that serves the page, and practice rounds.
 
 const $ = (id) => document.getElementById(id);
-const UNIT = { _m: "m", _deg: "°" };
+// The end of a parameter's name, its unit, and what a key moves it by. Wind and air are the same on a page in feet.
+const UNITS = [["_m_s", " m/s", 0.5], ["_deg", "°", 0.25], ["_C", " °C", 0.5], ["_m", " m", 0.05]];
+const WEATHER = ["wind_m_s", "air_C"];
+
+function unitOf(name) {
+  const [end, unit, step] = UNITS.find(([end]) => name.endsWith(end));
+  return { words: name.slice(0, -end.length).replace(/_/g, " "), unit, step };
+}
 
 function make(tag, text = "", more = {}) {
   const found = document.createElement(tag);
@@ -29,34 +36,40 @@ class Live {
     this.step = null;
     const stage = this.data.stages[number], ranges = this.data.live.ranges[number];
     this.at = {};
-    for (const name of Object.keys(ranges)) this.at[name] = stage.steps[0].at[name];
+    for (const name of Object.keys(ranges)) if (!WEATHER.includes(name)) this.at[name] = stage.steps[0].at[name];
     this.sliders = new Map();
     $("free").replaceChildren(...Object.entries(ranges).map(([name, [low, high]]) => {
-      const unit = Object.entries(UNIT).find(([end]) => name.endsWith(end));
-      const label = make("label"), words = name.replace(/_(m|deg)$/, "").replace(/_/g, " ");
+      const { words, unit, step } = unitOf(name);
+      const label = make("label");
       const slider = make("input", "", { type: "range", min: low, max: high, step: "any", "data-name": name });
       const out = make("output");
-      slider.value = String(this.at[name]);
+      slider.value = String(this.at[name] ?? (low + high) / 2);
       slider.addEventListener("input", () => { this.at[name] = Number(slider.value); this.say(); this.ask(); });
       // A key moves by a round step, not by a part of the range.
       slider.addEventListener("keydown", (event) => {
         const way = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1 }[event.key];
         if (!way) return;
         event.preventDefault();
-        const by = unit[1] === "m" ? 0.05 : 0.25;
-        slider.value = String(Math.max(low, Math.min(high, this.at[name] + way * by)));
+        slider.value = String(Math.max(low, Math.min(high, Number(slider.value) + way * step)));
         slider.dispatchEvent(new Event("input"));
       });
       label.append(make("span", words), slider, out);
-      this.sliders.set(name, { slider, out, unit: unit[1] });
+      this.sliders.set(name, { slider, out, unit });
       return label;
     }));
+    if (WEATHER.some((name) => name in ranges)) {
+      const all = make("button", "All the weather the check took", { type: "button", id: "allweather" });
+      all.addEventListener("click", () => { for (const name of WEATHER) delete this.at[name]; this.say(); this.ask(); });
+      $("free").append(make("p", "", { id: "sky", class: "fine" }), all);
+    }
     this.say();
     this.ask();
   }
 
   moveTo(at) {
     for (const [name, { slider }] of this.sliders) {
+      // A recorded instant is one of all the weather at once.
+      if (WEATHER.includes(name)) { delete this.at[name]; continue; }
       this.at[name] = at[name];
       slider.value = String(at[name]);
     }
@@ -64,12 +77,14 @@ class Live {
     this.ask();
   }
 
-  setUnits() { this.say(); }
+  setUnits() { this.say(); this.least(); }
 
   say() {
     for (const [name, { slider, out, unit }] of this.sliders) {
-      const feet = unit === "m" && this.state.units === "ft";
-      const text = `${(feet ? this.at[name] / this.data.foot_m : this.at[name]).toFixed(2)}${feet ? " ft" : unit === "m" ? " m" : "°"}`;
+      const feet = unit === " m" && this.state.units === "ft", weather = WEATHER.includes(name);
+      const number = (value) => (feet ? value / this.data.foot_m : value).toFixed(weather ? 1 : 2);
+      const text = this.at[name] === undefined
+        ? `all, ${this.data.live.swept[name].join(" to ")}${unit}` : `${number(this.at[name])}${feet ? " ft" : unit}`;
       out.textContent = text;
       slider.setAttribute("aria-valuetext", text);
     }
@@ -97,6 +112,7 @@ class Live {
       if (stage === this.state.stage) this.show(step);
     } catch (error) {
       this.step = null;
+      this.least();
       $("steptext").textContent = `The engine did not answer for this pose: ${error.message}`;
       $("here").replaceChildren();
       this.page.request();
@@ -118,8 +134,23 @@ class Live {
       $("word").textContent = `${sign} ${step.word} at this pose`;
     }
     if (step.outside.length) {
-      $("steptext").textContent += ` (outside the range of this stage, so the result does not cover it: ${step.outside.map((n) => n.replace(/_(m|deg)$/, "").replace(/_/g, " ")).join(", ")})`;
+      $("steptext").textContent += ` (outside what was swept, so the result does not cover it: ${step.outside.map((n) => unitOf(n).words).join(", ")})`;
     }
+    for (const [name, { out }] of this.sliders) out.parentElement.dataset.outside = String(step.outside.includes(name));
+    if ($("sky")) $("sky").textContent = step.sky;
+    this.least();
+  }
+
+  least() {
+    // The least margin at this pose as one number, with its limit.
+    const out = $("least"), k = this.step?.govern?.[0];
+    out.replaceChildren();
+    if (this.hidden || k === undefined) return;
+    const row = this.step.found[k], u = this.state.units, [gap, limit, margin, short] = row[u];
+    out.append(make("span", `${row.sign} ${row.word}`, { class: "badge", "data-word": row.word }));
+    if (limit === "none") { out.append(` ${row.short}: gap ${gap} ${u}, no limit`); return; }
+    out.append(make("b", short ? ` short by ${short} ${u}` : ` margin ${margin} ${u}`, { class: "figures" }));
+    out.append(`, ${row.short}: gap ${gap} ${u}, limit ${limit} ${u}`);
   }
 
   practice() {
@@ -148,6 +179,7 @@ class Live {
     document.documentElement.dataset.practice = hidden ? "on" : "off";
     $("start").setAttribute("aria-pressed", String(hidden));
     $("reveal").hidden = !hidden;
+    this.least();
     $("said").textContent = hidden ? "Task: choose a stage, then place ladder and worker for it. Gaps, zones and figures are hidden." : "";
     if (hidden) { $("here").replaceChildren(); $("word").textContent = ""; }
     else this.page.told();
