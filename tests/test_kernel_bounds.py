@@ -13,7 +13,7 @@ from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.job.setting import Setting
-from clearance.motion import Joint, Link, Motion, rotation_about
+from clearance.motion import Joint, Link, Motion, derivative_bounds, rotation_about
 
 ARM = 3.0
 HALF = (0.02, 0.1, 0.3, 0.7, 1.2)
@@ -157,6 +157,34 @@ def test_what_slides_out_along_a_turning_arm(half):
 
     truth = max(0.0, (ARM - half) * np.cos(half)) if half < np.pi / 2 else 0.0
     check(lower, truth, 0.5 * (ARM + half) * half**2 + half**2)
+
+
+def test_a_lever_arm_counts_all_that_moves_further_out():
+    """Out along a slide of 2 m, about a turn of half a turn, on a track of 4 m: each adds to the arm of the turn before
+    it, and the ball that holds the point grows by a chord, not by an arc."""
+    knots = np.array([[0.0, 0.0, 0.0, 0.0], [4.0, 0.0, 0.0, 4.0]])
+    joints = (
+        turn("u", axis=(1.0, 0.0, 0.0)),
+        Joint("track", "t", knots=knots),
+        turn("v"),
+        Joint("slide", "s", axis=(1.0, 0.0, 0.0)),
+    )
+    motion = Motion((Link("arm", None, joints),), ("u", "t", "v", "s"))
+    box = {"u": (-1.0, 1.0), "t": (0.0, 4.0), "v": (-np.pi / 2, np.pi / 2), "s": (0.0, 2.0)}
+
+    first, second = derivative_bounds(motion, "arm", shapes.points([[ARM, 0, 0]]), None, box)
+
+    # About v: from 3 to 5 m, 4 m at the middle and 1 m to either side. About u, along x: only what lies off x, at most
+    # 4 m up the track and the 5 m that v swings aside.
+    assert first[0, 2:] == pytest.approx([ARM + 2.0, 1.0])
+    assert second[0, 2, 2] == pytest.approx(ARM + 2.0)
+    assert second[0, 2, 3] == pytest.approx(1.0)
+    assert second[0, 3, 3] == 0.0
+    truth = np.hypot(4.0, ARM + 2.0)
+    ball = 2.0 + (1.0 + 4 * np.sqrt(2.0) + 2.0)  # centre 2 m up; 1 m of slide, the chord of v, 2 m of track
+    assert truth <= first[0, 0] <= ball + 1e-5
+    assert truth <= second[0, 0, 0] <= ball + 1e-5
+    assert (second == second.transpose(0, 2, 1)).all()
 
 
 @pytest.mark.parametrize("half", HALF)
