@@ -1,58 +1,29 @@
 """Owns the pictures of a survey: plan, profile and section of each span, residuals along its wires; SVG as text.
 
-Clouds of returns are drawn as small pictures inside the SVG, everything else as lines and text. The same finding gives
-the same bytes.
+The same finding gives the same bytes.
 """
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 
-import matplotlib
 import numpy as np
 
-matplotlib.use("Agg")
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-
+from clearance.report.survey_canvas import AMBER, BLUE, GREY, INK, PALE, Canvas, Panel, extent
 from clearance.survey.assign import ground_height
-from clearance.survey.fit import height, offset, residuals, to_frame
+from clearance.survey.fit import height, place, residuals, to_frame
 from clearance.survey.records import Finding, Floats, Wire
 
-INK, GREY, PALE, BLUE, AMBER, RED = "#222222", "#767676", "#E4E4E4", "#0072B2", "#E69F00", "#8B1A1A"
+GREEN = "#8A9A5B"
+
+INCH = 72.0
+"""[pt]"""
 
 OTHERS_WITHIN_M = 10.0
 """[m] What stands this near to the middle of the line is in the profile."""
 
 SECTION_HALF_M = 4.0
 """[m] Half thickness of the slab of returns in a section."""
-
-
-def _svg(figure: Figure, label: str) -> str:
-    settings = {"svg.hashsalt": "clearance survey", "svg.fonttype": "none", "font.family": "DejaVu Sans"}
-    with matplotlib.rc_context(settings):  # type: ignore[arg-type]  # a plain dict is what it takes
-        text = io.StringIO()
-        figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None}, dpi=150)
-    svg = text.getvalue()
-    svg = svg[svg.index("<svg") :]
-    return svg.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
-
-
-def _axes(width: float, tall: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width, tall))
-    figure.subplots_adjust(left=0.7 / width, right=1.0 - 0.1 / width, bottom=0.5 / tall, top=1.0 - 0.15 / tall)
-    axes = figure.add_subplot()
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    axes.tick_params(labelsize=8)
-    return figure, axes
-
-
-def _dots(axes: Axes, x: Floats, y: Floats, colour: str, size: float) -> None:
-    axes.plot(
-        x, y, linestyle="none", marker=".", markersize=size, color=colour, markeredgewidth=0, rasterized=True, zorder=1
-    )
 
 
 def _along(wire: Wire, number: int) -> Floats:
@@ -68,69 +39,67 @@ def _turn(finding: Finding) -> tuple[Floats, Floats]:
     return (ends.min(axis=0) + ends.max(axis=0)) / 2.0, longest.curve.direction
 
 
+def _box(canvas: Canvas) -> tuple[float, float, float, float]:
+    """The rectangle of the one panel of a canvas, with room for the scales [pt]."""
+    return 0.7 * INCH, 0.15 * INCH, canvas.wide - 0.1 * INCH, canvas.tall - 0.5 * INCH
+
+
 def plan(finding: Finding) -> str:
     """The survey from above, turned so that the line runs from left to right."""
     if finding.wires:
         middle, along = _turn(finding)
     else:
         middle, along = np.asarray(finding.scans.highest[:2]) / 2.0, np.array([1.0, 0.0])
-    others = to_frame(finding.others.points, middle, along) if len(finding.others.points) else np.zeros((0, 3))
-    ends = [to_frame(np.stack([wire.start, wire.end]), middle, along) for wire in finding.wires]
-    everything = np.concatenate([others, *ends]) if len(others) or ends else np.zeros((1, 3))
-    long, wide = np.ptp(everything[:, 0]) + 20.0, np.ptp(everything[:, 1]) + 30.0
-    figure, axes = _axes(10.0, float(np.clip(10.0 * wide / long + 0.8, 2.6, 8.0)))
-    _dots(axes, others[:, 0], others[:, 1], "#8A9A5B", 1.2)
-    for points in finding.structure_points:
-        placed = to_frame(points, middle, along)
-        _dots(axes, placed[:, 0], placed[:, 1], GREY, 1.2)
-    for wire in finding.wires:
-        s = _along(wire, 40)
-        left = np.array([-wire.curve.direction[1], wire.curve.direction[0]])
-        line = wire.curve.base + s[:, None] * wire.curve.direction + offset(wire.curve, s)[:, None] * left
-        placed = to_frame(np.column_stack([line, s]), middle, along)
-        axes.plot(placed[:, 0], placed[:, 1], color=BLUE if wire.kind == "phase" else INK, linewidth=0.8,
-                  linestyle="-" if wire.kind == "phase" else (0, (4, 2)))  # fmt: skip
-    top = float(everything[:, 1].max())
-    for tower in finding.structures:
-        placed = to_frame(np.vstack([tower.base, *np.column_stack([tower.polygon, np.zeros(4)])]), middle, along)
-        ring = np.vstack([placed[1:], placed[1:2]])
-        axes.plot(ring[:, 0], ring[:, 1], color=INK, linewidth=0.9)
-        at = (placed[0, 0], placed[0, 1])
-        line = {"arrowstyle": "-", "color": GREY, "linewidth": 0.5}
-        axes.annotate(tower.name, at, (at[0], top + 6.0), fontsize=8, ha="center", color=INK, arrowprops=line)
+    others = to_frame(finding.others.points, middle, along)
+    towers = [to_frame(points, middle, along) for points in finding.structure_points]
+    rings = [
+        to_frame(np.vstack([tower.base, *np.column_stack([tower.polygon, np.zeros(4)])]), middle, along)
+        for tower in finding.structures
+    ]
+    lines = [to_frame(place(wire.curve, _along(wire, 40)), middle, along) for wire in finding.wires]
+    everything = np.concatenate([others, *lines, *rings])
+    top = float(everything[:, 1].max()) if len(everything) else 0.0
+    long, wide = (np.ptp(everything[:, :2], axis=0) if len(everything) else np.zeros(2)) + (20.0, 30.0)
+    canvas = Canvas(10.0 * INCH, float(np.clip(10.0 * wide / long + 0.8, 2.6, 8.0)) * INCH)
+    above = np.array([top + 6.0]) if finding.structures else np.zeros(0)
+    panel = Panel(canvas, _box(canvas), extent(everything[:, 0]), extent(everything[:, 1], above), equal=True)
+    panel.dots(others[:, 0], others[:, 1], GREEN, 0.6)
+    for placed in towers:
+        panel.dots(placed[:, 0], placed[:, 1], GREY, 0.6)
+    panel.show_dots()
+    for wire, placed in zip(finding.wires, lines, strict=True):
+        panel.line(placed[:, 0], placed[:, 1], *((BLUE, 0.8) if wire.kind == "phase" else (INK, 0.8, "3.2 1.6")))
+    for tower, ring in zip(finding.structures, rings, strict=True):
+        outline = np.vstack([ring[1:], ring[1:2]])
+        panel.line(ring[[0, 0], 0], np.array([ring[0, 1], top + 6.0]), GREY, 0.5)
+        panel.line(outline[:, 0], outline[:, 1], INK, 0.9)
+        x, y = panel.place(float(ring[0, 0]), top + 6.0)
+        canvas.text(x, y - 2.0, tower.name, 8.0, "middle")
     for span in sorted({wire.span for wire in finding.wires}):
-        mids = np.concatenate([e for e, wire in zip(ends, finding.wires, strict=True) if wire.span == span])
-        axes.text(
-            float(mids[:, 0].mean()), float(mids[:, 1].min()) - 5.0, f"span {span}", fontsize=8, ha="center", va="top"
-        )
-    _mark(axes, finding, middle, along)
-    axes.set_aspect("equal")
-    axes.set_xlabel("along the line from the middle of the wires [m]", fontsize=8)
-    axes.set_ylabel("to the left [m]", fontsize=8)
-    return _svg(figure, "plan of the survey")
+        mids = np.concatenate([line[[0, -1]] for line, wire in zip(lines, finding.wires, strict=True)
+                               if wire.span == span])  # fmt: skip
+        x, y = panel.place(float(mids[:, 0].mean()), float(mids[:, 1].min()) - 5.0)
+        canvas.text(x, y, f"span {span}", 8.0, "middle", 0.9)
+    _mark(panel, finding, middle, along)
+    panel.axis_x("along the line from the middle of the wires [m]")
+    panel.axis_y("to the left [m]")
+    return canvas.svg("plan of the survey")
 
 
-def _mark(axes: Axes, finding: Finding, middle: Floats, along: Floats) -> None:
+def _mark(panel: Panel, finding: Finding, middle: Floats, along: Floats) -> None:
+    """The lowest wire return and the nearest other one, and what these marks mean."""
+    canvas, left = panel.canvas, panel.canvas.wide - 0.1 * INCH
     marks = []
-    if finding.lowest_wire is not None:
-        marks.append((finding.lowest_wire[1], "v", "lowest wire return"))
     if finding.nearest_other is not None:
-        marks.append((finding.nearest_other[1], "X", "nearest other return to a wire"))
-    for place, sign, label in marks:
-        at = to_frame(place[None], middle, along)[0]
-        axes.plot(
-            at[0],
-            at[1],
-            marker=sign,
-            markersize=7,
-            color=AMBER,
-            markeredgecolor=INK,
-            linestyle="none",
-            label=label,
-            zorder=5,
-        )
-    if marks:
-        axes.figure.legend(fontsize=7, loc="lower right", frameon=False, ncols=2)
+        marks.append((finding.nearest_other[1], "cross", "nearest other return to a wire", 125.0))
+    if finding.lowest_wire is not None:
+        marks.append((finding.lowest_wire[1], "down", "lowest wire return", 80.0))
+    for where, shape, label, wide in marks:
+        at = to_frame(where[None], middle, along)[0]
+        canvas.mark(*panel.place(float(at[0]), float(at[1])), shape, 7.0, AMBER, INK)
+        left -= wide + 14.0
+        canvas.mark(left, canvas.tall - 6.0, shape, 7.0, AMBER, INK)
+        canvas.text(left + 8.0, canvas.tall - 6.0, label, 7.0, rise=0.35)
 
 
 def _frame(wires: Sequence[Wire]) -> tuple[Floats, Floats]:
@@ -147,43 +116,43 @@ def profile(finding: Finding, wires: Sequence[Wire]) -> str:
     """A span from the side, heights drawn larger than lengths where it is long."""
     base, along = _frame(wires)
     datum = finding.scans.origin[2]
-    figure, axes = _axes(10.0, 4.2)
     reach = max(float((wire.end[:2] - base) @ along) for wire in wires)
-    points = to_frame(finding.others.points, base, along) if len(finding.others.points) else np.zeros((0, 3))
-    across = [float((p[:2] - base) @ np.array([-along[1], along[0]])) for wire in wires for p in (wire.start, wire.end)]
-    near = (points[:, 0] > -15) & (points[:, 0] < reach + 15)
-    near &= (points[:, 1] > min(across) - OTHERS_WITHIN_M) & (points[:, 1] < max(across) + OTHERS_WITHIN_M)
-    _dots(axes, points[near, 0], points[near, 2] + datum, "#8A9A5B", 1.5)
-    for some in finding.structure_points:
-        placed = to_frame(some, base, along)
-        shown = (placed[:, 0] > -15) & (placed[:, 0] < reach + 15) & (np.abs(placed[:, 1]) < 40)
-        _dots(axes, placed[shown, 0], placed[shown, 2] + datum, GREY, 1.5)
-    if finding.ground is not None:
-        s = np.arange(-15.0, reach + 15.0, 1.0)
-        xy = base + s[:, None] * along
-        axes.plot(s, ground_height(finding.ground, xy) + datum, color=INK, linewidth=1.0)
-        axes.text(-15.0, float(ground_height(finding.ground, xy)[0]) + datum + 0.4, "ground", fontsize=7, va="bottom")
-    labels: list[tuple[float, str]] = []
+    left = np.array([-along[1], along[0]])
+    across = [float((end[:2] - base) @ left) for wire in wires for end in (wire.start, wire.end)]
+    others = to_frame(finding.others.points, base, along)
+    near = (others[:, 0] > -15) & (others[:, 0] < reach + 15)
+    near &= (others[:, 1] > min(across) - OTHERS_WITHIN_M) & (others[:, 1] < max(across) + OTHERS_WITHIN_M)
+    towers = np.concatenate([np.zeros((0, 3)), *(to_frame(some, base, along) for some in finding.structure_points)])
+    shown = (towers[:, 0] > -15) & (towers[:, 0] < reach + 15) & (np.abs(towers[:, 1]) < 40)
+    returns = np.concatenate([to_frame(wire.returns, base, along) for wire in wires])
+    dots = ((others[near], GREEN, 0.75), (towers[shown], GREY, 0.75), (returns, AMBER, 1.1))
+    lines = []
     for wire in wires:
-        placed = to_frame(wire.returns, base, along)
-        _dots(axes, placed[:, 0], placed[:, 2] + datum, AMBER, 2.2)
         s = _along(wire, 60)
-        u = s + float((wire.curve.base - base) @ along)
-        z = height(wire.curve, s) + datum
-        axes.plot(u, z, color=BLUE if wire.kind == "phase" else INK, linewidth=0.8, zorder=3)
-        labels.append((float(z[-1]), wire.phase))
-    _stack_labels(axes, reach + 3.0, labels)
-    axes.set_xlim(-18, reach + max(18.0, 0.14 * reach))
-    axes.set_xlabel("along the span [m]", fontsize=8)
-    axes.set_ylabel(
-        "height [m]" if finding.scans.vertical == "not stated" else f"{finding.scans.vertical} [m]", fontsize=8
-    )
-    return _svg(figure, f"profile of span {wires[0].span}")
+        lines.append((s + float((wire.curve.base - base) @ along), height(wire.curve, s) + datum))
+    s = np.arange(-15.0, reach + 15.0, 1.0) if finding.ground is not None else np.zeros(0)
+    ground = ground_height(finding.ground, base + s[:, None] * along) + datum
+    heights = extent(*(some[:, 2] + datum for some, _, _ in dots), *(z for _, z in lines), ground)
+    canvas = Canvas(10.0 * INCH, 4.2 * INCH)
+    panel = Panel(canvas, _box(canvas), (-18.0, reach + max(18.0, 0.14 * reach)), heights)
+    for some, colour, size in dots:
+        panel.dots(some[:, 0], some[:, 2] + datum, colour, size)
+    panel.show_dots()
+    if len(ground):
+        panel.line(s, ground, INK, 1.0)
+        x, y = panel.place(-15.0, float(ground[0]))
+        canvas.text(x, y - 4.0, "ground", 7.0)
+    for wire, (u, z) in zip(wires, lines, strict=True):
+        panel.line(u, z, BLUE if wire.kind == "phase" else INK, 0.8)
+    _stack_labels(panel, reach + 3.0, [(float(z[-1]), wire.phase) for wire, (_, z) in zip(wires, lines, strict=True)])
+    panel.axis_x("along the span [m]")
+    panel.axis_y("height [m]" if finding.scans.vertical == "not stated" else f"{finding.scans.vertical} [m]")
+    return canvas.svg(f"profile of span {wires[0].span}")
 
 
-def _stack_labels(axes: Axes, x: float, labels: list[tuple[float, str]]) -> None:
+def _stack_labels(panel: Panel, x: float, labels: list[tuple[float, str]]) -> None:
     """Names at the ends of lines, those at one height in one label, none on top of another."""
-    low, high = axes.get_ylim()
+    low, high = panel.y
     step = (high - low) * 0.045
     groups: list[tuple[float, list[str]]] = []
     for z, name in sorted(labels):
@@ -194,7 +163,7 @@ def _stack_labels(axes: Axes, x: float, labels: list[tuple[float, str]]) -> None
     at = -np.inf
     for z, names in groups:
         at = max(z, at + step)
-        axes.text(x, at, ", ".join(names), fontsize=7, va="center", color=INK)
+        panel.canvas.text(*panel.place(x, at), ", ".join(names), 7.0, rise=0.35)
 
 
 def section(finding: Finding, wires: Sequence[Wire]) -> str:
@@ -206,68 +175,64 @@ def section(finding: Finding, wires: Sequence[Wire]) -> str:
         lowest.returns[int(lowest.returns[:, 2].argmin())] if len(lowest.returns) else (lowest.start + lowest.end) / 2
     )
     at = float((where[:2] - base) @ along)
-    figure, axes = _axes(6.2, 5.2)
-    shown: list[Floats] = []
-    labels = []
+    left = np.array([-along[1], along[0]])
+    hung: list[tuple[float, float, Wire]] = []
     for wire in wires:
-        placed = to_frame(wire.returns, base, along)
-        placed = placed[np.abs(placed[:, 0] - at) <= SECTION_HALF_M]
-        _dots(axes, placed[:, 1], placed[:, 2] + datum, AMBER, 4.0)
         s = np.array([at - float((wire.curve.base - base) @ along)])
         low, high = sorted(float((p[:2] - wire.curve.base) @ wire.curve.direction) for p in (wire.start, wire.end))
-        if not low <= s[0] <= high:
-            continue
-        left = np.array([-wire.curve.direction[1], wire.curve.direction[0]])
-        plan_at = wire.curve.base + s[0] * wire.curve.direction + offset(wire.curve, s)[0] * left
-        t = float((plan_at - base) @ np.array([-along[1], along[0]]))
-        z = float(height(wire.curve, s)[0]) + datum
-        axes.plot(
-            t, z, marker="o" if wire.kind == "phase" else "^", markersize=4, color=BLUE, linestyle="none", zorder=4
-        )
-        labels.append((t, z, wire.phase))
-        shown.append(np.array([[t, z]]))
-    around = max((abs(float(p[0, 0])) for p in shown), default=10.0) + 15.0
-    for t, z, name in labels:
-        axes.annotate(name, (t, z), xytext=(-6 if t >= 0 else 6, 5), textcoords="offset points", fontsize=7,
-                      ha="right" if t >= 0 else "left")  # fmt: skip
-    if len(finding.others.points):
-        points = to_frame(finding.others.points, base, along)
-        points = points[(np.abs(points[:, 0] - at) <= SECTION_HALF_M) & (np.abs(points[:, 1]) <= around)]
-        _dots(axes, points[:, 1], points[:, 2] + datum, "#8A9A5B", 2.5)
-    if finding.ground is not None:
-        across = np.arange(-around, around + 0.5, 0.5)
-        xy = base + at * along + across[:, None] * np.array([-along[1], along[0]])
-        axes.plot(across, ground_height(finding.ground, xy) + datum, color=INK, linewidth=1.0)
-    axes.set_xlim(around, -around)  # the left of the line on the left of the picture
-    axes.set_aspect("equal")
-    axes.set_xlabel(f"to the left of the line [m], {at:.0f} m along the span, seen along it", fontsize=8)
-    axes.set_ylabel("height [m]", fontsize=8)
-    return _svg(figure, f"section of span {wires[0].span}")
+        if low <= s[0] <= high:
+            there = place(wire.curve, s)[0]
+            hung.append((float((there[:2] - base) @ left), float(there[2]) + datum, wire))
+    around = max((abs(t) for t, _, _ in hung), default=10.0) + 15.0
+    parts = []
+    clouds = ((finding.others.points, GREEN, 1.25), (np.concatenate([wire.returns for wire in wires]), AMBER, 2.0))
+    for points, colour, size in clouds:
+        some = to_frame(points, base, along)
+        parts.append((some[(np.abs(some[:, 0] - at) <= SECTION_HALF_M) & (np.abs(some[:, 1]) <= around)], colour, size))
+    t = np.arange(-around, around + 0.25, 0.5) if finding.ground is not None else np.zeros(0)
+    ground = ground_height(finding.ground, base + at * along + t[:, None] * left) + datum
+    heights = extent(*(some[:, 2] + datum for some, _, _ in parts), np.array([z for _, z, _ in hung]), ground)
+    canvas = Canvas(6.2 * INCH, 5.2 * INCH)
+    # the left of the line is on the left of the picture
+    panel = Panel(canvas, _box(canvas), (around, -around), (heights[0], heights[1] + 1.0), equal=True)
+    for some, colour, size in parts:
+        panel.dots(some[:, 1], some[:, 2] + datum, colour, size)
+    panel.show_dots()
+    if len(ground):
+        panel.line(t, ground, INK, 1.0)
+    for across, z, wire in hung:
+        x, y = panel.place(across, z)
+        canvas.mark(x, y, "dot" if wire.kind == "phase" else "up", 4.0, BLUE)
+        side = -1.0 if across >= 0 else 1.0
+        canvas.text(x + 6.0 * side, y - 5.0, wire.phase, 7.0, "end" if side < 0 else "start")
+    panel.axis_x(f"to the left of the line [m], {at:.0f} m along the span, seen along it")
+    panel.axis_y("height [m]")
+    return canvas.svg(f"section of span {wires[0].span}")
 
 
 def residuals_along(wires: Sequence[Wire]) -> str:
     """Returns less fitted curve, vertical and sideways, along each wire of a span [cm]: a strip a wire, one scale."""
-    rows, tall = len(wires), 0.9 + 0.8 * len(wires)
-    figure = Figure(figsize=(10.0, tall))
-    figure.subplots_adjust(left=0.09, right=0.985, bottom=0.45 / tall, top=1.0 - 0.35 / tall, wspace=0.2)
+    rows, found = len(wires), [residuals(wire.curve, wire.returns) for wire in wires]
+    for wire, out in zip(wires, found, strict=True):
+        out[:, 0] -= float((wire.start[:2] - wire.curve.base) @ wire.curve.direction)
+    lengths = extent(*(out[:, 0] for out in found))
+    canvas = Canvas(10.0 * INCH, (0.9 + 0.8 * rows) * INCH)
     for column, title in enumerate(("vertical residual", "sideways residual")):
-        axes = figure.add_subplot(1, 2, column + 1)
-        found = [residuals(wire.curve, wire.returns) for wire in wires]
         values = [100.0 * out[:, 2 - column] for out in found]
         least = (12.0, 25.0)[column]
         half = max([least, *(float(np.quantile(np.abs(each), 0.995)) for each in values if len(each))])
-        for row, (wire, out, each) in enumerate(zip(wires, found, values, strict=True)):
-            zero = -2.1 * half * row
-            along = out[:, 0] - float((wire.start[:2] - wire.curve.base) @ wire.curve.direction)
+        zeros = [-2.1 * half * row for row in range(rows)]
+        left = (0.09 + 0.485 * column) * canvas.wide
+        box = (left, 0.35 * INCH, left + 0.41 * canvas.wide, canvas.tall - 0.45 * INCH)
+        panel = Panel(canvas, box, lengths, (-2.1 * half * (rows - 0.5), 1.05 * half))
+        for zero, out, each in zip(zeros, found, values, strict=True):
             inside = np.abs(each) <= half
-            _dots(axes, along[inside], zero + each[inside], BLUE, 2.0)
-            axes.axhline(zero, color=INK, linewidth=0.6)
-            axes.axhline(zero + 1.05 * half, color=PALE, linewidth=0.8)
-        axes.set_yticks([-2.1 * half * row for row in range(rows)], [wire.phase for wire in wires])
-        axes.set_ylim(-2.1 * half * (rows - 0.5), 1.05 * half)
-        axes.tick_params(labelsize=8)
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
-        axes.set_title(f"{title}: from one pale line to the next {2.1 * half:.0f} cm", fontsize=8, loc="left")
-        axes.set_xlabel("along the wire [m]", fontsize=8)
-    return _svg(figure, f"residuals of span {wires[0].span}")
+            panel.dots(out[inside, 0], zero + each[inside], BLUE, 1.0)
+        panel.show_dots()
+        for zero in zeros:
+            panel.line(np.array(lengths), np.full(2, zero), INK, 0.6)
+            panel.line(np.array(lengths), np.full(2, zero + 1.05 * half), PALE, 0.8)
+        panel.axis_y("", [(zero, wire.phase) for zero, wire in zip(zeros, wires, strict=True)])
+        canvas.text(box[0], box[1] - 6.0, f"{title}: from one pale line to the next {2.1 * half:.0f} cm", 8.0)
+        panel.axis_x("along the wire [m]")
+    return canvas.svg(f"residuals of span {wires[0].span}")
