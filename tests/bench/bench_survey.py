@@ -109,7 +109,7 @@ def main() -> None:
             base: dict[str, float] = {}
             for what in WHAT:
                 runs = []
-                for _ in range(2 if millions <= 10 else 1):
+                for _ in range(3 if millions <= 10 else 1):
                     command = [sys.executable, __file__, "--child", what, *map(str, paths)]
                     done = subprocess.run(command, check=True, capture_output=True, text=True)
                     runs.append(json.loads(done.stdout.splitlines()[-1]))
