@@ -78,6 +78,7 @@ def stub(monkeypatch, tmp_path, repository):
         return file
 
     stand_in("clearance.cli.page", written=written)
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)  # stand-ins are not there in another process
     monkeypatch.chdir(tmp_path)
     return calls
 
@@ -187,6 +188,33 @@ def test_drawings_of_one_scene_and_of_several(stub, tmp_path):
     assert (tmp_path / "one" / "plan.svg").is_file()
     run("check", "clear.toml", "breach.toml", "--out", "two")
     assert [(tmp_path / "two" / name / "plan.svg").is_file() for name in ("clear", "breach")] == [True, True]
+
+
+@pytest.mark.slow
+def test_several_scenes_at_once_give_what_they_give_one_by_one(tmp_path, repository):
+    names = [str(repository / "scenes" / f"{name}.toml") for name in ("windy_day", "track_near_column")]
+    (tmp_path / "wrong.toml").write_text("format = 1")
+    done = {}
+    for workers in (1, 2):
+        file = tmp_path / f"{workers}.json"
+        command = [
+            sys.executable,
+            "-c",
+            "from clearance.cli import main; main()",
+            "check",
+            names[0],
+            "wrong.toml",
+            names[1],
+            "--json",
+            str(file),
+        ]
+        ran = subprocess.run([*command, "--workers", str(workers)], capture_output=True, text=True, check=False,
+                             timeout=300, cwd=tmp_path)  # fmt: skip
+        done[workers] = ran.returncode, ran.stdout, ran.stderr.replace(file.name, "all.json"), file.read_bytes()
+
+    assert done[1] == done[2]
+    assert done[1][0] == 2
+    assert len(json.loads(done[1][3])["results"]) == 2
 
 
 @pytest.mark.parametrize(

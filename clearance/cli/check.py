@@ -1,5 +1,6 @@
 """Owns the command `clearance check`: every scene asked for is checked, shown, and written where asked.
 
+Several scenes are checked at once, each in a process of its own, and told in the order in which they were asked for.
 Exit code: the worst over the scenes, where 2 (could not run) is worse than 1 (breach), that than 3 (undecided or
 incomplete), that than 0. One scene that cannot be read does not keep the others from being checked.
 """
@@ -7,7 +8,9 @@ incomplete), that than 0. One scene that cannot be read does not keep the others
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -46,6 +49,15 @@ def check(
             help="How far the bounds of a gap may stay apart [m]; smaller takes longer.",
         ),
     ] = TOLERANCE_M,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers",
+            min=1,
+            help="Scenes checked at once; as many as there are processors, where not given.",
+            show_default=False,
+        ),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Check scenes: is every gap at least its limit, over the whole range of every stage?"""
@@ -57,20 +69,19 @@ def check(
     codes: list[int] = []
     results: list[Result] = []
     failed: list[dict[str, Any]] = []
-    folders = folders_for(out, scenes)
-    for path, folder in zip(scenes, folders, strict=True):
-        try:
-            prepared, result = checked(path, tolerance_m, quiet)
-            results.append(result)
-            codes.append(CODES[result.verdict])
-            shown(result)
-            if folder is not None:
-                for file in drawn(prepared, result, folder, quiet):
-                    typer.echo(f"wrote {file}", err=True)
-        except ClearanceError as error:
-            codes.append(2)
-            failed.append({"scene": str(path), "messages": str(error).splitlines()})
-            typer.echo(str(error), err=True)
+    asked = [Asked(path, folder, tolerance_m) for path, folder in zip(scenes, folders_for(out, scenes), strict=True)]
+    at_once = min(len(asked), workers or os.cpu_count() or 1)
+    for path, done in zip(
+        scenes, apart(asked, at_once, quiet) if at_once > 1 else one_by_one(asked, quiet), strict=True
+    ):
+        codes.append(done.code)
+        if done.result is not None:
+            results.append(done.result)
+        for file in done.files:
+            typer.echo(f"wrote {file}", err=True)
+        if done.message:
+            failed.append({"scene": str(path), "messages": done.message.splitlines()})
+            typer.echo(done.message, err=True)
     if json_file is not None:
         if results and not (failed and len(scenes) == 1):
             write_text("--json", json_file, as_json(results, failed, len(scenes)))
@@ -78,6 +89,73 @@ def check(
         else:
             typer.echo(f"{json_file} was not written: no scene could be checked", err=True)
     raise typer.Exit(worst(codes))
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One scene that is to be checked: its file, the folder for its drawings or None, the tolerance [m]."""
+
+    path: Path
+    folder: Path | None
+    tolerance_m: float
+
+
+@dataclass(frozen=True)
+class Done:
+    """What became of it: its exit code, its result where it was checked, the files written, what went wrong."""
+
+    code: int
+    result: Result | None
+    files: tuple[Path, ...]
+    message: str
+
+
+def do(asked: Asked, quiet: bool, show: Callable[[Result], None]) -> Done:
+    """Check one scene, show its result as soon as there is one, and draw it where asked."""
+    result: Result | None = None
+    files: list[Path] = []
+    try:
+        prepared, result = checked(asked.path, asked.tolerance_m, quiet)
+        show(result)
+        if asked.folder is not None:
+            files = drawn(prepared, result, asked.folder, quiet)
+    except ClearanceError as error:
+        return Done(2, result, tuple(files), str(error))
+    return Done(CODES[result.verdict], result, tuple(files), "")
+
+
+def one_by_one(asked: Iterable[Asked], quiet: bool) -> Iterator[Done]:
+    """Each scene in turn, in this process."""
+    for one in asked:
+        yield do(one, quiet, shown)
+
+
+def apart(asked: list[Asked], at_once: int, quiet: bool) -> Iterator[Done]:
+    """All scenes, so many at once, each in a process of its own; their results are shown in the order asked."""
+    from dask.base import compute
+    from dask.callbacks import Callback
+    from dask.delayed import delayed
+
+    count = 0
+    with progress_line(quiet) as progress:
+
+        def told(*_: object) -> None:
+            nonlocal count
+            count += 1
+            progress(f"{count} of {len(asked)} scenes are done")
+
+        progress(f"{len(asked)} scenes, {at_once} at once")
+        tasks = [delayed(_silently, pure=False)(one) for one in asked]
+        with Callback(posttask=told):  # type: ignore[no-untyped-call]
+            found = compute(*tasks, scheduler="processes", num_workers=at_once, chunksize=1)  # type: ignore[no-untyped-call]
+    for done in found:
+        if done.result is not None:
+            shown(done.result)
+        yield done
+
+
+def _silently(one: Asked) -> Done:
+    return do(one, True, lambda result: None)
 
 
 def worst(codes: Iterable[int]) -> int:
