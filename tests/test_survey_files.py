@@ -207,6 +207,21 @@ def test_two_runs_give_the_same_bytes(scan, written, folder):
     assert (folder / "again.laz").read_bytes() == (folder / "again2.laz").read_bytes()
 
 
+def test_any_number_of_workers_gives_the_same_bytes(scan, tmp_path, monkeypatch):
+    """With one, two and five threads; squares are small, so that there are many to be worked on at once."""
+    monkeypatch.setattr("clearance.survey.spill.SQUARE_M", 40.0)
+    files = {}
+    for workers in (1, 2, 5):
+        monkeypatch.setattr("clearance.survey.spill.WORKERS", workers)
+        out = tmp_path / str(workers)
+        again = survey_scans([scan], Options(nominal_kV=220.0, classes="ignore"))
+        write_survey(again.finding, out, "a line", report=page)
+        write_labels(again, out / "labels.laz")
+        files[workers] = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert set(files[1]) == {*write.FILES, "labels.laz"}
+    assert files[1] == files[2] == files[5]
+
+
 def test_tiles_give_what_the_whole_gives(tmp_path, found, scan):
     """The scan cut in two tiles: the same wires, and the labels of both tiles in one file, in order."""
     las = laspy.read(scan)

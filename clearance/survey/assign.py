@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from clearance.survey.claims import tube_of
+from clearance.survey.claims import groups, tube_of
 from clearance.survey.ground import Grid, surface_at
 from clearance.survey.records import Floats, Ground, Others, Structure
-from clearance.survey.spill import Spill
+from clearance.survey.spill import Spill, over_squares
 from clearance.survey.supports import Support, inside_prism, prism
 from clearance.survey.tubes import TubeIndex
 from clearance.survey.wires import Fitted
@@ -152,47 +152,80 @@ def collect(
     everything = np.concatenate(list(wires_xyz)) if wires_xyz else np.zeros((0, 3))
     tree = cKDTree(everything) if len(everything) else None
     plan = cKDTree(everything[:: max(1, len(everything) // 20_000), :2]) if len(everything) else None
-    for square in spill.squares():
+
+    def work(square: tuple[int, int]) -> _Decided:
+        """Everything about a square; the nearest place only if it is nearer than in squares before."""
         xyz, source = spill.read(square)
-        foot = ground_height(ground, xyz[:, :2])
-        above = xyz[:, 2] - foot
+        above = xyz[:, 2] - ground_height(ground, xyz[:, :2])
         code, wire, support, beside = by.decide(xyz, above)
         other = (wire < 0) & (support < 0)
         code[other & building_codes[source]] = BUILDING_CODE
-        for value, count in zip(*np.unique(code, return_counts=True), strict=True):
-            out.counts[int(value)] = out.counts.get(int(value), 0) + int(count)
+        found = _Decided(np.bincount(code, minlength=256), int(other.sum()), int(beside.sum()), xyz[beside][:20])
+        found.wires = [(number, xyz[which]) for number, which in groups(wire)]
+        found.supports = [(number, xyz[which]) for number, which in groups(support)]
         on = np.flatnonzero(wire >= 0)
-        for number in np.unique(wire[on]):
-            out.wire_returns[int(number)].append(xyz[on[wire[on] == number]])
         if len(on):
             low = int(on[np.argmin(above[on])])
-            if out.lowest is None or above[low] < out.lowest[0]:
-                out.lowest = (float(above[low]), xyz[low])
-        for number in np.unique(support[support >= 0]):
-            out.support_points[int(number)].append(xyz[support == number])
-        out.beside += int(beside.sum())
-        if beside.any() and len(out.beside_places) < 200:
-            out.beside_places.append(xyz[beside][:20])
+            found.lowest = (float(above[low]), xyz[low])
         rest = np.flatnonzero(other)
-        out.other_total += len(rest)
-        if not len(rest) or tree is None or plan is None:
-            if len(rest):
-                _keep(out, xyz[rest], code[rest])
-            continue
-        near = _near_by_cell(plan, xyz[rest, :2])
-        out.far += int((~near).sum())
-        rest = rest[near]
-        if not len(rest):
-            continue
-        _keep(out, xyz[rest], code[rest])
-        apart = rest[~beside[rest]]
-        bound = out.nearest[0] if out.nearest is not None else 50.0
-        if len(apart):
-            distance, index = _query(tree, xyz[apart], bound)
-            best = int(distance.argmin())
-            if np.isfinite(distance[best]) and (out.nearest is None or distance[best] < out.nearest[0]):
-                out.nearest = (float(distance[best]), xyz[apart[best]], everything[index[best]])
+        if len(rest) and tree is not None and plan is not None:
+            near = _near_by_cell(plan, xyz[rest, :2])
+            rest = rest[near]
+            found.far = len(near) - len(rest)
+            apart = rest[~beside[rest]]
+            if len(apart):
+                distance, index = _query(tree, xyz[apart], out.nearest[0] if out.nearest is not None else 50.0)
+                best = int(distance.argmin())
+                if np.isfinite(distance[best]):
+                    found.nearest = (float(distance[best]), xyz[apart[best]], everything[index[best]])
+        if len(rest):
+            found.spacing = _spacing(xyz[rest])
+            found.others = _thin(xyz[rest], code[rest])
+        return found
+
+    for found in over_squares(spill.squares(), work):
+        _take(out, found)
     return out
+
+
+@dataclass
+class _Decided:
+    """What one square adds to `Collected`."""
+
+    counts: NDArray[np.int64]
+    other_total: int
+    beside: int
+    beside_places: Floats
+    wires: list[tuple[int, Floats]] = field(default_factory=list)
+    supports: list[tuple[int, Floats]] = field(default_factory=list)
+    far: int = 0
+    lowest: tuple[float, Floats] | None = None
+    nearest: tuple[float, Floats, Floats] | None = None
+    others: tuple[Floats, NDArray[np.uint8]] | None = None
+    spacing: Floats | None = None
+
+
+def _take(out: Collected, found: _Decided) -> None:
+    """Add what one square holds; of two places as low or as near the one in the earlier square stays."""
+    for value in np.flatnonzero(found.counts):
+        out.counts[int(value)] = out.counts.get(int(value), 0) + int(found.counts[value])
+    for number, some in found.wires:
+        out.wire_returns[number].append(some)
+    for number, some in found.supports:
+        out.support_points[number].append(some)
+    out.other_total += found.other_total
+    out.far += found.far
+    out.beside += found.beside
+    if found.beside and len(out.beside_places) < 200:
+        out.beside_places.append(found.beside_places)
+    if found.lowest is not None and (out.lowest is None or found.lowest[0] < out.lowest[0]):
+        out.lowest = found.lowest
+    if found.nearest is not None and (out.nearest is None or found.nearest[0] < out.nearest[0]):
+        out.nearest = found.nearest
+    if found.others is not None and found.spacing is not None:
+        out.spacings.append(found.spacing)
+        out.others.append(found.others[0])
+        out.other_codes.append(found.others[1])
 
 
 def _tree(places: Floats) -> cKDTree:
@@ -219,13 +252,6 @@ def _near_by_cell(plan: cKDTree, xy: Floats) -> NDArray[np.bool_]:
     middles = (np.stack([cells // wide, cells % wide], axis=1) + lowest) * 2.0 + 1.0
     table[cells] = _query(plan, middles, CORRIDOR_M + 1.5)[0] < CORRIDOR_M + 1.5
     return np.asarray(table[key])
-
-
-def _keep(out: Collected, xyz: Floats, code: NDArray[np.uint8]) -> None:
-    out.spacings.append(_spacing(xyz))
-    thinned, codes = _thin(xyz, code)
-    out.others.append(thinned)
-    out.other_codes.append(codes)
 
 
 def others_of(out: Collected) -> Others:

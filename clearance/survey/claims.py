@@ -7,15 +7,16 @@ is counted as beside it (a spacer, a damper, a branch) and stays with what is no
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clearance.survey.bundle import nearest, recognise
 from clearance.survey.fit import END_LEFT_OUT_M, fit_curve, residuals, to_frame
 from clearance.survey.records import Bundle, Curve, Floats
-from clearance.survey.spill import Spill
+from clearance.survey.spill import Spill, over_squares
 from clearance.survey.tubes import Tube, TubeIndex
 
 FIRST_TUBE_M = (0.8, 0.6)
@@ -45,23 +46,32 @@ OPEN_END_M = 8.0
 """[m] How far beyond its last blob an open end may still have returns."""
 
 
+def groups(owner: NDArray[np.int64]) -> Iterator[tuple[int, NDArray[np.int64]]]:
+    """Each owner (0 and above) with the indices of what it owns, in order."""
+    taken = np.flatnonzero(owner >= 0)
+    taken = taken[np.argsort(owner[taken], kind="stable")]
+    for group in np.split(taken, np.flatnonzero(np.diff(owner[taken])) + 1) if len(taken) else ():
+        yield int(owner[group[0]]), group
+
+
 def claimed(spill: Spill, tubes: Sequence[Tube]) -> list[Floats]:
     """All points of the squares that lie in each tube (n, 3) [m]."""
     index = TubeIndex(tubes)
-    boxes = [tube.box() for tube in tubes]
+    boxes = np.array([tube.box() for tube in tubes]).reshape(-1, 2, 2)
     found: list[list[Floats]] = [[] for _ in tubes]
-    for square in spill.squares():
+
+    def crossed(square: tuple[int, int]) -> bool:
         low, high = spill.box(square)
-        if not any((a <= high).all() and (b >= low).all() for a, b in boxes):
-            continue
+        return bool(((boxes[:, 0] <= high) & (boxes[:, 1] >= low)).all(axis=1).any())
+
+    def work(square: tuple[int, int]) -> list[tuple[int, Floats]]:
         xyz, _ = spill.read(square)
         inside, _ = index.claim(xyz)
-        taken = np.flatnonzero(inside >= 0)
-        taken = taken[np.argsort(inside[taken], kind="stable")]
-        if not len(taken):
-            continue
-        for group in np.split(taken, np.flatnonzero(np.diff(inside[taken])) + 1):
-            found[int(inside[group[0]])].append(xyz[group])
+        return [(number, xyz[which]) for number, which in groups(inside)]
+
+    for parts in over_squares(filter(crossed, spill.squares()), work):
+        for number, some in parts:
+            found[number].append(some)
     return [np.concatenate(parts) if parts else np.zeros((0, 3)) for parts in found]
 
 
@@ -78,22 +88,27 @@ def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], F
     first = np.concatenate([[0], np.cumsum(blocks)]).astype(np.int64)
     counts = np.zeros((2, int(first[-1])))
     off: list[list[Floats]] = [[] for _ in tubes]
-    for square in spill.squares():
+
+    def work(square: tuple[int, int]) -> list[tuple[int, int, NDArray[np.int64], Floats]]:
         xyz, _ = spill.read(square)
         xyz = xyz[ground_m(xyz) > LOWEST_SHELL_M]
         around, _ = outer.claim(xyz)
         xyz, around = xyz[around >= 0], around[around >= 0]  # a tube lies in its shell
         inside, _ = inner.claim(xyz)
         around[inside >= 0] = -1
+        out = []
         for row, owner in ((0, inside), (1, around)):
-            taken = np.flatnonzero(owner >= 0)
-            for number in np.unique(owner[taken]):
-                mine = xyz[taken[owner[taken] == number]]
-                placed = residuals(tubes[number].curve, mine)
+            for number, which in groups(owner):
+                placed = residuals(tubes[number].curve, xyz[which])
                 block = ((placed[:, 0] - tubes[number].low) / BLOCK_M).astype(np.int64).clip(0, blocks[number] - 1)
-                counts[row] += np.bincount(first[number] + block, minlength=counts.shape[1])
-                if row == 0:
-                    off[number].append(np.column_stack([block, placed[:, 2]]))
+                out.append((row, number, block, placed[:, 2]))
+        return out
+
+    for parts in over_squares(spill.squares(), work):
+        for row, number, block, height in parts:
+            counts[row, first[number] : first[number + 1]] += np.bincount(block, minlength=blocks[number])
+            if row == 0:
+                off[number].append(np.column_stack([block, height]))
     out = []
     for number in range(len(tubes)):
         here = counts[:, first[number] : first[number + 1]]

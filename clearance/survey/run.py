@@ -27,10 +27,11 @@ from clearance.survey.pieces import Piece, Stub, cut_tracks, grown, join_pieces
 from clearance.survey.records import Finding, Floats, Ground, Scans
 from clearance.survey.scans import open_scans
 from clearance.survey.sift import Surface, find_surface, ground_is_classified, sift
-from clearance.survey.spill import Spill
+from clearance.survey.spill import Spill, over_squares
 from clearance.survey.stash import stash_for
 from clearance.survey.strands import (
     LONGEST_JUMP_M,
+    Blobs,
     axes,
     bearings,
     blobs,
@@ -217,18 +218,22 @@ def _find_pieces(
 ) -> tuple[list[Piece], list[Stub]]:
     """Pieces of wire: bearing by bearing, each without what an earlier one found."""
     cell = 1.0
-    local: dict[tuple[int, int], list[float]] = {}
-    for square in spill.squares():
+
+    def lines(square: tuple[int, int]) -> list[float] | None:
         xyz = _candidates(spill, square, ground, roles)
         if len(xyz) < 12:
-            continue
+            return None
         low, high = spill.box(square)
         size = int(np.ceil((high[0] - low[0]) / cell)) + 1
         plan = np.zeros((size, size), bool)
         at = ((xyz[:, :2] - low) / cell).astype(np.int64).clip(0, size - 1)
         plan[at[:, 1], at[:, 0]] = True
         row, column = np.nonzero(thin_cells(plan))
-        local[square] = bearings(np.column_stack([column, row]) * cell + low, cell)
+        return bearings(np.column_stack([column, row]) * cell + low, cell)
+
+    squares = spill.squares()
+    shown = zip(squares, over_squares(squares, lines), strict=True)
+    local = {square: found for square, found in shown if found is not None}
     ranked = [bearing for rank in range(3) for some in local.values() for bearing in some[rank : rank + 1]]
     good: list[Piece] = []
     rest: list[Stub] = []
@@ -242,16 +247,13 @@ def _find_pieces(
             for j in (-1, 0, 1)
         }
         taken = TubeIndex([_first_tube(piece, 0.0) for piece in good])
-        parts = []
-        for square in spill.squares():
-            if square not in wanted:
-                continue
+
+        def left(square: tuple[int, int], taken: TubeIndex = taken, bearing: float = bearing) -> Blobs:
             xyz = _candidates(spill, square, ground, roles)
-            if good and len(xyz):
-                inside, beside = taken.claim(xyz)
-                xyz = xyz[(inside < 0) & (beside < 0)]
-            parts.append(blobs(xyz, bearing))
-        found = join_blobs(parts)
+            inside, beside = taken.claim(xyz)
+            return blobs(xyz[(inside < 0) & (beside < 0)], bearing)
+
+        found = join_blobs(list(over_squares([square for square in squares if square in wanted], left)))
         more, short = cut_tracks(tracks(found, bearing))
         if more:
             places = np.column_stack([found.place[:, :2] @ axes(bearing), found.place[:, 2]])
@@ -307,11 +309,12 @@ def _first_tubes(line: Line) -> list[Tube]:
 def _explained(spill: Spill, good: list[Piece], roles: NDArray[np.uint8], labelled: int) -> bool:
     """Whether most returns classed as wire lie on the pieces found in them."""
     index = TubeIndex([_first_tube(piece, 10.0) for piece in good])
-    on = 0
-    for square in spill.squares():
+
+    def on(square: tuple[int, int]) -> int:
         xyz, code = spill.read(square)
-        on += int((index.claim(xyz[roles[code] == WIRE])[0] >= 0).sum())
-    return on >= FEWEST_EXPLAINED * labelled
+        return int((index.claim(xyz[roles[code] == WIRE])[0] >= 0).sum())
+
+    return sum(over_squares(spill.squares(), on)) >= FEWEST_EXPLAINED * labelled
 
 
 def _returns_near(spill: Spill, wires: TubeIndex, ground: Ground | None, at: Floats, radius: float) -> Floats:

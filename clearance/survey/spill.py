@@ -5,9 +5,14 @@ What is worked on one square at a time needs the memory of one square, however l
 
 from __future__ import annotations
 
+import os
 import tempfile
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +21,12 @@ from clearance.survey.records import Floats
 
 SQUARE_M = 192.0
 """[m] Side of a square: large enough for a line's direction to show, small enough for a forest to fit in memory."""
+
+WORKERS = min(4, os.cpu_count() or 1)
+"""Threads that work on squares: most of their time is numpy's, which lets others run meanwhile; each needs the memory
+of one square."""
+
+Result = TypeVar("Result")
 
 BUFFER_BYTES = 96_000_000
 """[bytes] Points held in memory before they go to disk."""
@@ -104,3 +115,18 @@ class Spill:
         """Lower and upper corner of a square in plan [m]."""
         low = self._corner + np.array([square[1], square[0]]) * SQUARE_M
         return low, low + SQUARE_M
+
+
+def over_squares(squares: Iterable[tuple[int, int]], work: Callable[[tuple[int, int]], Result]) -> Iterator[Result]:
+    """What work gives for each square, in their order, worked on by some threads ahead of who takes it.
+
+    Nothing depends on how many threads there are or which is first, as long as work only reads.
+    """
+    with ThreadPoolExecutor(WORKERS) as pool:
+        ahead: deque[Future[Result]] = deque()
+        for square in squares:
+            ahead.append(pool.submit(work, square))
+            if len(ahead) > WORKERS:
+                yield ahead.popleft().result()
+        while ahead:
+            yield ahead.popleft().result()
