@@ -20,7 +20,9 @@ from clearance.scene.assemble import Site
 from clearance.scene.records import Range, Scene, Stage
 from clearance.tolerances import TOLERANCE_M
 
-SPANS = ("travel_m", "lean_along_deg", "lean_across_deg", "heading_deg", "climb_m")
+SPANS = (
+    "travel_m", "lean_along_deg", "lean_across_deg", "heading_deg", "climb_m", "turret_deg", "boom_deg", "extend_m",
+)  # fmt: skip
 """Ranges a crew keeps to. How far a wire is lowered is a way it goes, not a range to keep to, and stays as it is."""
 
 DECIMALS: Mapping[str, int] = {"m": 2, "deg": 1}

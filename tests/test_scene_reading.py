@@ -13,6 +13,7 @@ from clearance.errors import InputError
 from clearance.scene.checks import names_of
 from clearance.scene.reading import read_scene
 from clearance.scene.records import (
+    AerialDevice,
     Range,
     Reference,
     Scene,
@@ -49,9 +50,11 @@ def test_the_whole_scene_uses_every_record_and_every_field_of_the_format():
     walk(SceneFile.model_validate(to_record_units(SceneFile, tomllib.loads(WHOLE.read_text()), Conversion())))
     format_fields = {(record.__name__, name) for record in record_classes(SceneFile) for name in record.model_fields}
     # A scene has one ground, and a grid its heights or a file: the others are read below.
-    # A ladder hangs or stands on a track: one that hangs is read in test_job_hung_ladder.
-    hung = {("Ladder", "hangs_on"), ("Ladder", "heading_deg")}
-    assert {(record, name) for record, name in format_fields - used - hung if not record.endswith("Ground")} == set()
+    # Access is one: by a ladder on a track here, others are read in test_job_hung_ladder and test_job_aerial_device.
+    other = {("Ladder", "hangs_on"), ("Ladder", "heading_deg"), ("SceneFile", "aerial_device")}
+    other |= {("AerialDevice", name) for name in AerialDevice.model_fields}
+    other |= {("Stage", name) for name in ("turret_deg", "boom_deg", "extend_m")}
+    assert {(record, name) for record, name in format_fields - used - other if not record.endswith("Ground")} == set()
 
 
 @pytest.mark.parametrize(

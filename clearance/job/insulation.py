@@ -18,6 +18,7 @@ import numpy as np
 from clearance import rules
 from clearance.bodies import worker
 from clearance.errors import RuleError
+from clearance.job import aerial
 from clearance.job.rig import foot_knots, settled, stands
 from clearance.job.ropes import on_ladder, tied
 from clearance.job.staging import build_of
@@ -37,7 +38,7 @@ def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = No
 
     touch: how far up the ladder something live touches it at the lowest [m], and what; None where nothing does
     """
-    return (*_ladder(site, stage, touch), *_ropes(site, stage), *_stick(site, stage))
+    return (*_ladder(site, stage, touch), *_device(site, stage), *_ropes(site, stage), *_stick(site, stage))
 
 
 def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
@@ -183,6 +184,21 @@ def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tupl
     required, rule, why = _required(site, circuit, "ladder")
     at = {} if stage.climb_m is None else {"climb_m": stage.climb_m.lo}
     return Insulation(entry.name, _verdict(left, required), left, required, at, rule, steps, why)
+
+
+def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
+    """The boom of an aerial device, from its metal to the platform, at the shortest extension; whoever is on it."""
+    device = aerial.device_in(site, stage)
+    if device is None or stage.kind == "mount":
+        return
+    assert stage.extend_m is not None
+    circuits = records.phases(site.scene)
+    phase = next(iter(stage.bonded.values()), None)
+    circuit = circuits[phase] if phase else highest_circuit(site.scene)
+    required, rule, why = _required(site, circuit, "ladder")
+    left, steps = aerial.insulating_left_m(device, stage)
+    at = {"extend_m": stage.extend_m.lo}
+    yield Insulation(device.name, _verdict(left, required), left, required, at, rule, steps, why)
 
 
 def _verdict(left: float, required: float | None) -> Verdict:

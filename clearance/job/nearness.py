@@ -10,7 +10,7 @@ from clearance import rules
 from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job import parting, staging, whip
+from clearance.job import aerial, parting, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting
 from clearance.limits import highest_kV
@@ -38,10 +38,11 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
     aloft = list(records.aloft(site.scene, stage)) if bonding else list(_unbonded(stage, site))
     for name in aloft:
         if bonding:
-            yield from _approach(bench, reach, name, [EARTH], with_ergonomic=False, bonded=stage.bonded.get(name))
+            phase = stage.bonded.get(name)
+            yield from _approach(bench, stage, reach, name, [EARTH], with_ergonomic=False, bonded=phase)
         else:
             near = [*site.live] if stage.kind == "mount" else [*site.live, EARTH]
-            yield from _approach(bench, posture, name, near, with_ergonomic=True)
+            yield from _approach(bench, stage, posture, name, near, with_ergonomic=True)
     for name, point, distance in parting.kept_away(site, stage):
         path = (Path((Group((name,)), Group((point,)))),)
         measures = [measure_of(bench, piece, path, distance, "as stated") for piece in posture]
@@ -52,8 +53,15 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
     yield from whip.whip_approaches(bench, stage, reach or posture)
 
 
+def _stood_on(site: Site, stage: Stage) -> tuple[str, ...]:
+    """What an unbonded worker has the potential of, besides: the platform of an aerial device."""
+    device = aerial.device_in(site, stage)
+    return records.device_names(device.name)[-1:] if device is not None else ()
+
+
 def _approach(
     bench: Bench,
+    stage: Stage,
     pieces: Sequence[Piece],
     name: str,
     potentials: Sequence[str],
@@ -69,14 +77,14 @@ def _approach(
                 body.name
                 for body in bodies
                 if body.conductive
-                and body.name != name
+                and body.name not in (name, *_stood_on(bench.site, stage))
                 and len(body.shape)
                 and (body.potential == potential or potential in (state for _, state in body.states))
                 # What the worker bonds to is touched on purpose, whatever else it might be at.
                 and (bonded is None or body.potential != bonded)
             )
             if others:
-                path = Path((Group((name,)), Group(others)))
+                path = Path((Group((name, *_stood_on(bench.site, stage))), Group(others)))
                 measures.append(replace(measure_of(bench, piece, (path,), required, "as stated"), why=why))
         if measures:
             verdict = worst([measure.verdict for measure in measures])

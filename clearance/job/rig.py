@@ -13,6 +13,7 @@ import numpy as np
 
 from clearance.bodies import ground
 from clearance.errors import InputError, Mistake
+from clearance.job import aerial
 from clearance.job.setting import inside
 from clearance.motion import STILL, Joint, Link, Motion, rotation_about
 from clearance.scene import records
@@ -25,6 +26,9 @@ TRACK_STEP_M = 2.0
 
 def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     """Every parameter the stage states, swept or fixed, in the unit of its name."""
+    if stage.extend_m is not None:
+        device: dict[str, Range | None] = {name: getattr(stage, name) for name in (*aerial.PARAMETERS, "lower_m")}
+        return {name: (span.lo, span.hi) for name, span in device.items() if span is not None}
     spans: dict[str, Range | None] = {
         "travel_m": stage.travel_m,
         "heading_deg": stage.heading_deg if stage.heading_deg != Range(0.0, 0.0) else None,
@@ -122,6 +126,17 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
                     _joint("slide", "swing_across_m", spans, box, axis=along),
                 )
             links.append(Link("worker", "ladder", (_joint("slide", "climb_m", spans, box, axis=up), upright, *hanging)))
+    device = aerial.device_in(site, stage)
+    if device is not None:
+        up, across = (0.0, 0.0, 1.0), (0.0, -1.0, 0.0)
+        joints = {
+            "turret_deg": _joint("turn", "turret_deg", spans, box, axis=up),
+            "boom_deg": _joint("turn", "boom_deg", spans, box, axis=across),
+            "back": _joint("turn", "boom_deg", spans, box, axis=across, scale=-1.0),
+            "extend_m": _joint("slide", "extend_m", spans, box, axis=(1.0, 0.0, 0.0)),
+        }
+        links += aerial.links(site, device, joints)
+        fit = device.bending_m
     used = {joint.parameter for link in links for joint in link.joints} | ({"lower_m"} if piece is not None else set())
     box = {name: span for name, span in box.items() if name in used}
     if piece is not None:
@@ -138,19 +153,20 @@ def _joint(
     box: Mapping[str, tuple[float, float]],
     axis: tuple[float, float, float] = (0.0, 0.0, 1.0),
     knots: np.ndarray | None = None,
+    scale: float = 1.0,
 ) -> Joint:
     """The joint of a parameter, or a fixed one where the parameter has one value."""
     value = spans[name][0]
     if name in box:
         if knots is not None:
             return Joint("track", name, knots=knots)
-        return Joint("slide" if kind == "slide" else "turn", name, axis=axis)
+        return Joint("slide" if kind == "slide" else "turn", name, axis=axis, scale=scale)
     if knots is not None:
         at = np.array([np.interp(value, knots[:, 0], knots[:, 1 + k]) for k in range(3)])
         return Joint("fixed", translation=at)
     if kind == "slide":
         return Joint("fixed", translation=np.array(axis) * value)
-    return Joint("fixed", rotation=rotation_about(axis, value))
+    return Joint("fixed", rotation=rotation_about(axis, value * scale))
 
 
 def stands(scene: records.SceneFile) -> bool:

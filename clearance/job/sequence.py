@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from clearance.errors import InputError, Mistake
+from clearance.job import aerial
 from clearance.scene import records
 from clearance.scene.assemble import Site, place
 from clearance.scene.messages import choices, shown
@@ -24,6 +25,10 @@ LEFT_OVER_M = 0.1
 """[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its slack covers."""
 
 
+ON_PLATFORM = Range(0.0, 0.0)
+"""Where the feet of somebody on a platform are: they stay on it, and go where it goes."""
+
+
 @dataclass(frozen=True)
 class State:
     """What a stage leaves behind.
@@ -33,6 +38,7 @@ class State:
         and who may still step off
     parted: wires whose connection is open but which are not parked; up_high: those of them that hang at their place
     off: wires that are parked; earthed: those at earth by a remote tool
+    device: how the aerial device stands, by parameter
     """
 
     stage: str = ""
@@ -45,6 +51,7 @@ class State:
     up_high: frozenset[str] = frozenset()
     off: frozenset[str] = frozenset()
     earthed: frozenset[str] = frozenset()
+    device: dict[str, Range] = field(default_factory=dict)
 
 
 def refuse_contradictions(scene: Scene) -> None:
@@ -62,6 +69,7 @@ def follow(scene: Scene) -> tuple[tuple[Stage, State, tuple[Mistake, ...]], ...]
         mistakes = list(_by_itself(scene, stage))
         if before is not None and not stage.anew:
             mistakes += _ladder(scene, stage, before)
+            mistakes += _device(scene, stage, before)
             mistakes += _people(scene, stage, before)
             mistakes += _wires(scene, stage, before)
         before = _after(scene, stage, before)
@@ -71,7 +79,8 @@ def follow(scene: Scene) -> tuple[tuple[Stage, State, tuple[Mistake, ...]], ...]
 
 def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     """The state a stage leaves, taking it at its word."""
-    up = {name: stage.climb_m for name in records.aloft(scene, stage) if stage.climb_m is not None}
+    feet = stage.climb_m if stage.extend_m is None else ON_PLATFORM
+    up = {name: feet for name in records.aloft(scene, stage) if feet is not None}
     came_down = frozenset(up) if stage.kind == "descend" else frozenset()
     if stage.kind == "descend":
         up = {}
@@ -88,6 +97,7 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     return State(
         stage.name, station, up, bonded, leaving, came_down, released, at_place,
         frozenset(stage.off) | (released if moved else frozenset()), frozenset(earthed - set(stage.lifts_earth)),
+        {name: span for name in aerial.PARAMETERS if (span := getattr(stage, name)) is not None},
     )  # fmt: skip
 
 
@@ -192,6 +202,17 @@ def _ladder(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
         expected = f"a station the ladder is at, {_span(before.station)} after stage '{before.stage}'"
         remedy = 'add a stage of kind "travel" between, or anew = true where this begins afresh'
         yield Mistake(where(scene, stage, "travel_m"), expected, _span(stage.travel_m), remedy)
+
+
+def _device(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
+    """The aerial device goes on from where the stage before left it."""
+    for name, span in before.device.items():
+        now = getattr(stage, name)
+        if now is not None and not _meet(now, span):
+            unit = "m" if name.endswith("_m") else "deg"
+            expected = f"a range that meets that of stage '{before.stage}', {span.lo:g} to {span.hi:g} {unit}"
+            remedy = "let one range end where the other begins"
+            yield Mistake(where(scene, stage, name), expected, f"{now.lo:g} to {now.hi:g} {unit}", remedy)
 
 
 def _people(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:

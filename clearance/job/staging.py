@@ -20,7 +20,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import parting, potentials, whip
+from clearance.job import aerial, parting, potentials, whip
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import rope_bodies
 from clearance.job.setting import Check, Setting
@@ -67,6 +67,9 @@ def _setting(
     bodies += parting.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
+        bodies += _worker_bodies(site, stage, check, rig)
+    bodies += aerial.bodies(site, stage, HULL)
+    if aerial.device_in(site, stage) is not None:
         bodies += _worker_bodies(site, stage, check, rig)
     bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
     bodies = potentials.attached(site, bodies)
@@ -124,7 +127,9 @@ def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
     feet = stage.climb_m.lo if stage.climb_m is not None and records.aloft(site.scene, stage) else 0.0
     names = []
     for body in setting.bodies:
-        if body.kind == HULL and entry is not None:
+        if body.kind == HULL and body.link == "extension":
+            names.append(body.name)
+        elif body.kind == HULL and entry is not None:
             top = float(body.shape.vertices[:, :, 2].max())
             if top > feet:
                 names.append(body.name)
@@ -161,8 +166,11 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
             reached = body if person.reach_m is None else replace(body, arm_m=min(body.arm_m, person.reach_m))
             shape = worker.reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
-        entry = scene.ladder
-        shape = shapes.thickened(shape, rig.fit_m + (entry.bending_m if entry is not None else 0.0))
+        entry, device = scene.ladder, aerial.device_in(site, stage)
+        if device is not None:
+            shape = shapes.thickened(shape, rig.fit_m + device.room_m)
+        else:
+            shape = shapes.thickened(shape, rig.fit_m + (entry.bending_m if entry is not None else 0.0))
         bonded = stage.bonded.get(person.name)
         potential: str | None = bonded
         states: tuple[tuple[str, str | None], ...] = ()
@@ -239,6 +247,13 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
         for other in (*on_ladder, *ropes, *aloft):
             if name != other:
                 yield frozenset((name, other))
+    device = aerial.device_in(site, stage)
+    if device is not None:
+        parts = (*records.device_names(device.name), *aloft, *(f"{name} bonding lead" for name in aloft))
+        for name in parts:
+            for other in parts:
+                if name != other:
+                    yield frozenset((name, other))
     for name in (*on_ladder, *ropes):
         yield frozenset((name, "ground"))
     if scene.ladder is not None and scene.ladder.hangs_on is not None:

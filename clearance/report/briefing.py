@@ -135,7 +135,7 @@ def contents(permits: Permits) -> dict[str, Any]:
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
-        "way": scene.ladder.hangs_on if scene.ladder is not None and scene.ladder.hangs_on else "the track",
+        "way": (scene.ladder.hangs_on or "the track") if scene.ladder is not None and stands(scene) else "",
         "falls": bool(drop_zones(permits)),
         "topplings": toppling_rows(permits),
         "skipped": [*result.skipped, *FALLS],

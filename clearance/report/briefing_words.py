@@ -40,7 +40,9 @@ def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
     ground = ", ".join(person.name for person in scene.crew) or "nobody named"
     worked = list(dict.fromkeys(phase for stage in scene.stages for phase in stage.bonded.values()))
     taken = list(dict.fromkeys(name for stage in scene.stages for name in stage.released))
-    words = f"Live-line bare-hand work on {circuits}, from an insulating ladder"
+    device = scene.aerial_device
+    way = "ladder" if scene.ladder is not None or device is None else "aerial device"
+    words = f"Live-line bare-hand work on {circuits}, from an insulating {way}"
     if scene.ladder is not None:
         words += f" of {scene.ladder.length_m:g} m"
         words += f" that hangs on {scene.ladder.hangs_on}" if scene.ladder.hangs_on is not None else ""
@@ -84,6 +86,10 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Ladder {leans} {along} along its heading, {across} across it."
         if scene.track is not None and scene.track.settlement_m > 0:
             yield f"Neither foot sinks by more than {exact(scene.track.settlement_m)} m."
+    if stage.turret_deg is not None and stage.boom_deg is not None and stage.extend_m is not None:
+        yield f"Boom points {_between(stage.turret_deg, '°')} (anticlockwise from x)."
+        yield f"Boom raised {_between(stage.boom_deg, '°')} above the horizontal."
+        yield f"Tip {_between(stage.extend_m, ' m')} beyond the metal boom."
     if stage.heading_deg != Range(0.0, 0.0):
         yield f"Ladder turned {_between(stage.heading_deg, '°')}."
     if stage.lower_m is not None and stage.released:
@@ -108,7 +114,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"{words}."
     loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
     if loose and stage.kind != "mount":
-        yield f"{', '.join(loose)} touches nothing but the ladder."
+        yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
     if stage.parting_distance_m is not None:
         yield (
             f"Everybody keeps {exact(stage.parting_distance_m)} m from where {', '.join(stage.released)} opens or "
@@ -181,6 +187,9 @@ def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
     for test in scene.tests:
         leakage = "" if test.leakage_uA is None else f"; {test.leakage_uA:g} µA at {test.at_kV or 0:g} kV to earth"
         yield {"what": f"{test.what}: {test.name}", "result": f"{test.result}{leakage}", "by": f"{test.by}, {test.on}"}
+    device = scene.aerial_device
+    if device is not None and "aerial device" not in recorded:
+        yield {"what": f"aerial device: {device.name}", "result": device.insulation_basis or "", "by": ""}
     if scene.ladder is not None and "ladder" not in recorded:
         yield {"what": f"ladder: {scene.ladder.name}", "result": scene.ladder.insulation_basis or "", "by": ""}
     for rope in scene.ropes:
@@ -240,7 +249,14 @@ def checks(scene: Scene) -> Iterator[str]:
         if circuit.overvoltage_basis:
             yield f"Circuit {circuit.name}: {circuit.overvoltage_basis}: confirmed today."
     yield "Weather looked at now and forecast for the whole of the work; wind and humidity measured at the site."
-    yield "Track laid, levelled and marked with its stations; ladder feet and track do not settle under load."
+    if scene.track is not None:
+        yield "Track laid, levelled and marked with its stations; ladder feet and track do not settle under load."
+    if scene.ladder is not None and scene.ladder.hangs_on is not None:
+        yield f"Hooks of the ladder closed about {scene.ladder.hangs_on}, and tried with the weight of a person."
+    if scene.aerial_device is not None:
+        name = scene.aerial_device.name
+        yield f"{name}: on its feet and level, chassis earthed, controls and lowering tried without anybody on it."
+        yield f"{name}: leakage of its boom measured at the work, worker bonded to the liner of the platform."
     yield "Ladder, ropes and sticks clean, dry and in date; looked over along their whole length."
     yield "Suit, gloves, socks, hood and bonding lead joined up and measured."
     yield "The three gaps of section 6 measured with an insulating stick, and inside what is given."
@@ -248,7 +264,8 @@ def checks(scene: Scene) -> Iterator[str]:
         if wire.release is not None:
             yield f"{wire.name}: far end open and locked, current measured zero, phase identified by two people."
     yield "A watcher is named below who has no other task, sees worker and crew, and can stop the work by one word."
-    yield "Rescue from the ladder gone through; who does what is named."
+    place = "ladder" if scene.ladder is not None else "platform"
+    yield f"Rescue from the {place} gone through; who does what is named."
 
 
 def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:

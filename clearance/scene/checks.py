@@ -29,6 +29,7 @@ from clearance.scene.records import (
     SpanWire,
     Wire,
     arrangement,
+    device_names,
     where,
 )
 
@@ -82,6 +83,8 @@ def names_of(table: dict[str, Any]) -> Known:
     if isinstance(ladder := table.get("ladder"), dict):
         ladders = [ladder.get("name", "ladder")]
         bodies += [*ladders, *(fitting["name"] for fitting in _entries(ladder, "fittings") if "name" in fitting)]
+    if isinstance(device := table.get("aerial_device"), dict):
+        bodies += device_names(device.get("name", "aerial device"))
     return Known(
         tuple(phases),
         tuple(named("wires")),
@@ -134,6 +137,8 @@ def _names(scene: Scene, table: dict[str, Any]) -> Iterator[Mistake]:
     if isinstance(ladder := table.get("ladder"), dict):
         bodies += [("ladder", ladder.get("name", "ladder"))]
         bodies += [("ladder fittings", entry.get("name")) for entry in _entries(ladder, "fittings")]
+    if isinstance(device := table.get("aerial_device"), dict):
+        bodies += [("aerial device", name) for name in device_names(device.get("name", "aerial device"))]
     bodies.append(("ground", "ground"))
     for what, owned in (
         ("body", bodies),

@@ -192,7 +192,8 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
         if span is not None and span.lo < 0:
             yield Mistake(where(scene, stage, field), "distances of at least 0", f"{span.lo:g} m", "mend the range")
     people = aloft(scene, stage) if stage.workers is not None or stage.kind == "travel" else known.workers
-    if people and stage.kind != "travel" and stage.climb_m is None:
+    yield from _device(scene, stage)
+    if people and stage.kind != "travel" and stage.climb_m is None and stage.extend_m is None:
         yield Mistake(where(scene, stage, "climb_m"), "how high the worker aloft stands", "nothing", "add climb_m")
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
@@ -214,6 +215,38 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     )
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
+
+
+def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:
+    """How an aerial device stands: all of it or nothing, within what it can do, and no ladder beside it."""
+    device = scene.aerial_device
+    told = [name for name in ("turret_deg", "boom_deg", "extend_m") if getattr(stage, name) is not None]
+    if device is None:
+        if told:
+            remedy = "add a table [aerial_device]"
+            yield Mistake(where(scene, stage, told[0]), "an aerial device in the scene", "none", remedy)
+        return
+    if device.name in stage.absent:
+        if told:
+            remedy = "leave it out of absent, or leave out its ranges"
+            expected = f"nothing, as {shown(device.name)} is absent"
+            yield Mistake(where(scene, stage, told[0]), expected, "a range", remedy)
+        return
+    if len(told) < 3:
+        missing = [name for name in ("turret_deg", "boom_deg", "extend_m") if name not in told]
+        remedy = f'add {missing[0]}, or absent = ["{device.name}"] where it is not there'
+        yield Mistake(where(scene, stage, missing[0]), f"how {shown(device.name)} stands", "nothing", remedy)
+    for name in ("travel_m", "climb_m"):
+        if told and getattr(stage, name) is not None:
+            remedy = "write a stage for each"
+            yield Mistake(where(scene, stage, name), "a ladder or an aerial device", "both", remedy)
+    for name, span, can in (
+        ("boom_deg", stage.boom_deg, device.raise_deg),
+        ("extend_m", stage.extend_m, device.extend_m),
+    ):
+        if span is not None and not can.lo <= span.lo <= span.hi <= can.hi:
+            expected = f"within what {shown(device.name)} can do, {can.lo:g} to {can.hi:g}"
+            yield Mistake(where(scene, stage, name), expected, f"{span.lo:g} to {span.hi:g}", "mend the range")
 
 
 def _moved(stage: Stage) -> list[str]:

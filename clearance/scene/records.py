@@ -25,6 +25,7 @@ from clearance.scene.records_base import (
 )
 from clearance.scene.records_conductor import ConductorsOfScene, OwnConductor, SagCheck, Weather
 from clearance.scene.records_job import (
+    AerialDevice,
     Crew,
     Disturbed,
     Fitting,
@@ -78,6 +79,7 @@ from clearance.scene.records_wires import (
 __all__ = [
     "EARTH",
     "FLOATING",
+    "AerialDevice",
     "AirOnly",
     "BeforeParting",
     "Box",
@@ -137,6 +139,7 @@ __all__ = [
     "aloft",
     "arrangement",
     "body_names",
+    "device_names",
     "phases",
     "posture",
     "where",
@@ -178,6 +181,7 @@ class SceneFile(ConductorsOfScene):
     clouds: tuple[Cloud, ...] = Field((), description="laser scan points")
     ladder: Ladder | None = Field(None, description="the insulating ladder")
     track: Track | None = Field(None, description="where the ladder travels")
+    aerial_device: AerialDevice | None = Field(None, description="an insulating aerial device")
     workers: tuple[Worker, ...] = Field((), description="workers aloft")
     crew: tuple[Crew, ...] = Field((), description="people on the ground")
     vehicles: tuple[Vehicle, ...] = Field((), description="vehicles")
@@ -234,7 +238,18 @@ def posture(stage: Stage) -> Posture:
     """Posture of the workers aloft: as stated, else climbing on the way, else reaching, which is the widest."""
     if stage.posture is not None:
         return stage.posture
-    return "climbing" if stage.kind in ("mount", "climb", "descend") else "reaching"
+    if stage.kind in ("mount", "climb", "descend"):
+        return "climbing" if stage.extend_m is None else "standing"
+    return "reaching"
+
+
+def device_names(name: str) -> tuple[str, ...]:
+    """Names of an aerial device and of the bodies it is made of.
+
+    >>> device_names("lift")[1:]
+    ('lift chassis', 'lift boom', 'lift extension', 'lift insulating boom', 'lift platform')
+    """
+    return (name, *(f"{name} {part}" for part in ("chassis", "boom", "extension", "insulating boom", "platform")))
 
 
 def body_names(scene: SceneFile) -> tuple[str, ...]:
@@ -253,6 +268,8 @@ def body_names(scene: SceneFile) -> tuple[str, ...]:
         names += [entry.name for entry in table]
     if scene.ladder is not None:
         names += [scene.ladder.name, *(fitting.name for fitting in scene.ladder.fittings)]
+    if scene.aerial_device is not None:
+        names += device_names(scene.aerial_device.name)
     for worker in scene.workers:
         names += [worker.name, f"{worker.name} bonding lead"]
     for others in (scene.crew, scene.vehicles, scene.ropes):

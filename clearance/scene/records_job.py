@@ -64,6 +64,31 @@ class Track(Record):
     settlement_m: NotNegative = Field(0.0, description="how far either foot may sink under load, each by itself")
 
 
+class AerialDevice(Record):
+    """An insulating aerial device: a turret that turns on its chassis, a boom that is raised, an extension with the
+    insulating part, and a platform that stays level at its tip."""
+
+    word: ClassVar[str] = "aerial device"
+    name: Text = Field("aerial device", description="name of the device")
+    base_m: Xy = Field(description="x and y of the axis its turret turns about, on the ground")
+    chassis_m: tuple[Positive, Positive, Positive] = Field(description="length, width and height of chassis with feet")
+    chassis_deg: float = Field(0.0, description="direction of the chassis's length, anticlockwise from x")
+    turret_m: Positive = Field(description="height of the boom's hinge above the ground")
+    boom_m: Positive = Field(description="length of the metal boom, from its hinge to its end")
+    boom_radius_m: Positive = Field(description="radius that covers boom and extension")
+    extend_m: Span = Field(description="how far its tip can be beyond the end of the metal boom, shortest to longest")
+    raise_deg: Span = Field(description="how far the boom can be raised, from the horizontal")
+    insulating_m: Positive = Field(description="length of the insulating part of the extension")
+    tip_m: NotNegative = Field(0.0, description="length of metal at the tip, beyond the insulating part")
+    wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
+    platform_m: tuple[Positive, Positive, Positive] = Field(description="length, width and height of the platform")
+    ahead_m: NotNegative = Field(description="how far the middle of the platform is ahead of the tip")
+    drop_m: NotNegative = Field(description="how far the platform's floor is below the tip")
+    room_m: NotNegative = Field(description="how far from the middle of the platform the worker may step; slack")
+    bending_m: NotNegative = Field(description="how far the tip may be out of place by bending and settling; slack")
+    insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
+
+
 class _Person(Record):
     name: Text = Field(description="name of the person in the scene")
     stature_m: float | None = Field(None, ge=1.2, le=2.3, description="bare stature")
@@ -160,6 +185,9 @@ class Stage(Record):
     lean_along_deg: Span = Field(Range(0.0, 0.0), description="lean along the heading, beside the ladder's tilt")
     lean_across_deg: Span = Field(Range(0.0, 0.0), description="lean across the heading")
     heading_deg: Span = Field(Range(0.0, 0.0), description="turn of the ladder beside the track's heading")
+    turret_deg: Span | None = Field(None, description="direction of an aerial device's boom, anticlockwise from x")
+    boom_deg: Span | None = Field(None, description="how far an aerial device's boom is raised, from the horizontal")
+    extend_m: Span | None = Field(None, description="how far an aerial device's tip is beyond its metal boom")
     climb_m: Span | None = Field(None, description="height of the worker's feet, along the ladder")
     lower_m: Span | None = Field(None, description="how far a released wire has been lowered")
     workers: tuple[Text, ...] | None = Field(None, description="workers aloft; by default all, in a travel stage none")

@@ -1,0 +1,149 @@
+"""An insulating aerial device: where its joints put tip, platform and worker, what it insulates, what it refuses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from small_scenes import CIRCUIT, box, checked, gap, only, scene, slab, stage
+
+from clearance.errors import InputError
+from clearance.job import sequence
+from clearance.motion import pose
+from clearance.pipeline import prepare
+
+TWO = {**CIRCUIT, "phases": ["A", "B"]}
+LIFT = {
+    "name": "lift", "base_m": [1.0, 2.0], "chassis_m": [6, 2.4, 1.8], "turret_m": 2.0, "boom_m": 5.0,
+    "boom_radius_m": 0.1, "extend_m": [2.0, 6.0], "raise_deg": [-10, 75], "insulating_m": 3.0, "tip_m": 0.3,
+    "platform_m": [1.2, 0.8, 1.0], "ahead_m": 0.8, "drop_m": 0.9, "room_m": 0.0, "bending_m": 0.0,
+}  # fmt: skip
+STANDS = {"turret_deg": 90, "boom_deg": 60, "extend_m": 4.0, "travel_m": None, "climb_m": None, "posture": "standing"}
+FAR = [slab("bus A", bottom_m=30.0), box("bus B", [0, 60, 9], [9, 0.2, 0.2], "B")]
+
+
+def parts(told=None, device=None, **changes):
+    return {"circuits": [TWO], "ladder": None, "track": None, "aerial_device": {**LIFT, **(device or {})},
+            "solids": FAR, "stages": [stage(**{**STANDS, **(told or {})})], **changes}  # fmt: skip
+
+
+def test_its_joints_put_the_platform_where_the_arithmetic_does_and_keep_it_level():
+    told = {"turret_deg": [-30, 120], "boom_deg": [-5, 70], "extend_m": [2, 6]}
+    setting = prepare(scene(**parts(told))).stages[0][0]
+    assert setting.motion.parameters == ("turret_deg", "boom_deg", "extend_m")
+    rng = np.random.default_rng(4)
+    for _ in range(100):
+        turret, raised, out = (rng.uniform(*setting.box[name]) for name in setting.motion.parameters)
+        q = {"turret_deg": turret, "boom_deg": raised, "extend_m": out}
+        ahead = np.array([np.cos(turret), np.sin(turret), 0.0])
+        tip = np.array([1, 2, 2]) + (5 + out) * (np.cos(raised) * ahead + [0, 0, np.sin(raised)])
+        rotation, translation = pose(setting.motion, "extension", q)
+        assert translation == pytest.approx(tip)
+        assert rotation @ [1, 0, 0] == pytest.approx(np.cos(raised) * ahead + [0, 0, np.sin(raised)])
+        for link in ("platform", "worker"):
+            rotation, translation = pose(setting.motion, link, q)
+            assert translation == pytest.approx(tip + 0.8 * ahead - [0, 0, 0.9])
+            assert rotation @ [0, 0, 1] == pytest.approx([0, 0, 1])
+            assert rotation @ [1, 0, 0] == pytest.approx(ahead)
+
+
+def test_the_gap_over_a_whole_range_is_the_one_at_its_highest_platform():
+    """Boom raised to 70 degrees and out to 5 m: the floor is at 2 + 10 sin 70 - 0.9 m, and the helmet is highest."""
+    from small_scenes import head_m
+
+    top = 2 + 10 * np.sin(np.radians(70)) - 0.9 + head_m()
+    told = {"turret_deg": [80, 100], "boom_deg": [50, 70], "extend_m": [3, 5]}
+    for above, verdict in ((1.5 + 0.02, "clear"), (0.61 - 0.02, "breach")):
+        solids = [slab("bus A", bottom_m=top + above, size=(60.0, 60.0)), FAR[1]]
+        found = only(**parts(told, solids=solids))
+        (near,) = [a for a in found.approaches if a.to == "A"]
+        assert near.measure.gap_upper_m == pytest.approx(above, abs=0.002)
+        assert near.measure.verdict == verdict
+        assert near.measure.at["boom_deg"] == pytest.approx(70)
+
+
+def test_the_platform_goes_where_its_worker_goes():
+    def platform(**told):
+        (settings,) = prepare(scene(**parts(told))).stages
+        return next(body for body in settings[0].bodies if body.name == "lift platform")
+
+    bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 40, "clamp_m": [0, 0, 30.0]}
+    assert (platform().potential, platform().states) == (None, ())
+    assert platform(kind="mount").potential == "earth"
+    held = platform(kind="work", **bond)
+    assert (held.potential, held.states) == ("A", (("bond lost", None),))
+    assert platform(workers=[]).potential is None
+
+
+def test_chains_pass_worker_and_platform_and_end_at_the_metal_boom():
+    """From a plate at A to the metal boom there is the air to the helmet, then what insulates: 3 m of boom, less the
+    radius of the metal at its end and the ball of 0.3 m and a radius that stands for the metal of the tip."""
+    from small_scenes import head_m
+
+    top = 2 + 9 * np.sin(np.radians(60)) - 0.9 + head_m()
+    solids = [slab("bus A", bottom_m=top + 2.0, size=(60.0, 60.0)), FAR[1]]
+    found = gap(only(**parts(solids=solids)), "A", "earth", "object")
+    assert {"worker", "lift platform"} & set(found.posture.through)
+    assert found.posture.ends[1] in ("lift extension", "lift boom", "ground", "lift chassis")
+    expected = 2.0 + 3.3 - 0.1 - (0.3 + 0.1)
+    assert found.posture.gap_upper_m <= expected + 0.01
+
+
+def test_what_insulates_is_what_is_outside_the_metal_boom():
+    for extend, left in (([4.0, 5.0], 3.0), ([2.0, 5.0], 1.7), ([3.3, 3.3], 3.0), ([2.5, 4.0], 2.2)):
+        found = only(**parts({"extend_m": extend}))
+        (boom,) = [one for one in found.insulation if one.body == "lift"]
+        assert boom.left_m == pytest.approx(left)
+    (dirty,) = only(**parts({"extend_m": 4}, {"wet_or_dirty_m": 0.5})).insulation
+    assert dirty.left_m == pytest.approx(2.5)
+    (short,) = only(**parts({"extend_m": 4}, {"insulating_m": 1.0})).insulation
+    assert short.verdict == "breach"
+
+
+def test_the_boom_strikes_what_stands_in_its_way():
+    post = box("post", [1.0, 6.0, 3.0], [0.4, 0.4, 6.0])
+    told = {"turret_deg": [60, 120], "boom_deg": 20}
+    found = {one.body: one.measure.verdict for one in only(**parts(told, solids=[*FAR, post])).collisions}
+    assert found["lift boom"] == "breach"
+    assert {one.measure.verdict for one in only(**parts()).collisions} == {"clear"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"told": {"boom_deg": None}}, "boom_deg: expected how \"lift\" stands, found nothing"),
+        ({"told": {"boom_deg": [60, 80]}}, "boom_deg: expected within what \"lift\" can do, -10 to 75, found 60 to 80"),
+        ({"told": {"extend_m": [1, 3]}}, "extend_m: expected within what \"lift\" can do, 2 to 6, found 1 to 3"),
+        ({"told": {"climb_m": 3}}, "expected a ladder or an aerial device, found both"),
+        ({"told": {"absent": ["lift"]}}, "turret_deg: expected nothing, as \"lift\" is absent, found a range"),
+        ({"aerial_device": None}, "turret_deg: expected an aerial device in the scene, found none"),
+    ],
+)  # fmt: skip
+def test_what_it_refuses(changes, said):
+    with pytest.raises(InputError, match="expected") as caught:
+        prepare(scene(**parts(**changes)))
+    assert said in str(caught.value)
+
+
+def test_a_stage_goes_on_from_where_the_boom_was():
+    first = stage(**STANDS, name="first", kind="mount")
+    for turret, refused in ((90, False), ([85, 100], False), ([95, 100], True)):
+        second = stage(**{**STANDS, "turret_deg": turret}, name="second")
+        made = scene(**{**parts(), "stages": [first, second]})
+        mistakes = [m for found in sequence.follow(made) for m in found[2]]
+        assert bool(mistakes) == refused
+    assert "expected a range that meets that of stage 'first', 90 to 90 deg, found 95 to 100 deg" in str(mistakes[0])
+
+
+def test_nobody_is_forgotten_on_the_platform():
+    first = stage(**STANDS, name="first", kind="mount")
+    second = stage(**STANDS, name="second", kind="climb", workers=[])
+    mistakes = [m for found in sequence.follow(scene(**{**parts(), "stages": [first, second]})) for m in found[2]]
+    assert any("nobody forgotten" in str(m) for m in mistakes)
+
+
+def test_a_device_that_is_absent_is_nowhere():
+    told = {"turret_deg": None, "boom_deg": None, "extend_m": None, "absent": ["lift"], "workers": []}
+    (found,) = checked(**parts({**told, "kind": "travel", "posture": None})).stages
+    assert found.undecided or not found.collisions
+    (settings,) = prepare(scene(**parts({**told, "kind": "travel", "posture": None}))).stages
+    assert not [body for body in settings[0].bodies if body.name.startswith("lift")]
