@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from clearance.bodies.insulator import StringSpec, post, ring, span_with_strings, string_axis
+from clearance.bodies.insulator import Ring, StringSpec, post, ring, span_with_strings, string_along, string_axis
 from clearance.conductor.catenary import from_sag, from_tension, point_at, point_at_length, sag_at_midspan
 from clearance.errors import InputError
 
@@ -176,7 +176,7 @@ def test_ring_holds_a_true_ring():
 
 
 def test_ring_is_live_and_about_the_end_of_the_insulation():
-    parts = string_axis([0, 0, 20], StringSpec("suspension", 2.8, 2.2, 0.255, ring_diameter_m=0.6))
+    parts = string_axis([0, 0, 20], StringSpec("suspension", 2.8, 2.2, 0.255, rings=(Ring(2.5, 0.6),)))
     circle = parts.live.vertices[1:]
     assert circle[:, :, 2] == pytest.approx(17.5)
     np.testing.assert_allclose(np.hypot(circle[..., 0], circle[..., 1]), 0.3)
@@ -218,3 +218,45 @@ def test_refusals(make, words):
     with pytest.raises(InputError) as refusal:
         make()
     assert words in str(refusal.value)
+
+
+def test_every_ring_is_where_it_is_stated_and_at_the_potential_of_the_nearer_end():
+    rings = (Ring(0.4, 0.5, 0.04), Ring(2.4, 0.6, 0.05), Ring(2.5, 0.8, 0.06))
+    parts = string_axis([0, 0, 20], StringSpec("suspension", 2.8, 2.2, 0.255, rings=rings))
+
+    earthed, live = parts.earthed.vertices[1:], parts.live.vertices[1:]
+    assert earthed[..., 2] == pytest.approx(19.6)
+    np.testing.assert_allclose(np.hypot(earthed[..., 0], earthed[..., 1]), 0.25)
+    assert set(np.round(live[..., 2].ravel(), 6)) == {17.6, 17.5}
+    assert set(np.round(np.hypot(live[..., 0], live[..., 1]).ravel(), 6)) == {0.3, 0.4}
+    assert set(parts.live.radius[1:]) == {0.025, 0.03}
+
+
+def test_a_ring_stands_across_a_strain_string_that_bends():
+    curve = from_tension([0, 0, 20], [60, 0, 22], 2000.0, 16.0)
+    spec = StringSpec("strain", 2.8, 2.2, 0.255, rings=(Ring(2.3, 0.6),))
+    parts = string_axis([0, 0, 20], spec, curve)
+    at, ahead = np.array(point_at_length(curve, 2.3)), np.array(point_at_length(curve, 2.31))
+    circle = parts.live.vertices[-12:].reshape(-1, 3)
+
+    assert np.linalg.norm(circle - at, axis=1) == pytest.approx(0.3, abs=2 * parts.live.slack.max())
+    # The chord at its place is the string's direction to within how far it turns over a chord.
+    assert (circle - at) @ (ahead - at) / 0.01 == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_string_along_a_line_is_cut_where_its_parts_meet():
+    line = np.array([[0.0, 0.0, 20.0], [0.3, 0.0, 18.6], [0.6, 0.0, 17.2]])
+    length_m = float(np.linalg.norm(line[2] - line[0]))
+    spec = StringSpec("suspension", length_m, 2.0, 0.255, rings=(Ring(length_m, 0.6),))
+    parts = string_along(line, spec, 0.001, 0.02)
+
+    assert length(parts.insulating) == pytest.approx(2.0)
+    assert parts.live_end == pytest.approx(line[2])
+    assert parts.earthed.vertices[0, 0] == pytest.approx(line[0])
+    assert parts.live.vertices[-1, 0, 2] == pytest.approx(17.2, abs=0.1)
+    assert parts.insulating.slack[0] == pytest.approx(0.021)
+
+
+def test_a_ring_beyond_its_string_is_refused():
+    with pytest.raises(InputError, match=r"ring 1: at_m: expected a place on the string, 0 to 2\.8 m"):
+        string_axis([0, 0, 20], StringSpec("suspension", 2.8, 2.2, 0.255, rings=(Ring(3.0, 0.6),)))

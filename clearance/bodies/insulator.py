@@ -40,6 +40,19 @@ source)."""
 
 
 @dataclass(frozen=True)
+class Ring:
+    """A grading ring about a string, across it.
+
+    at_m: distance of its plane from the attachment, along the string [m]
+    diameter_m: of the circle along the axis of its tube [m]; tube_m: of its tube [m]
+    """
+
+    at_m: float
+    diameter_m: float
+    tube_m: float = 0.05
+
+
+@dataclass(frozen=True)
 class StringSpec:
     """One insulator string.
 
@@ -49,8 +62,7 @@ class StringSpec:
     diameter_m: of the insulators [m]
     earthed_m: hardware on the earthed side [m]; the rest is on the live side. Default: half of what does not insulate
     hardware_diameter_m: of that hardware [m]
-    ring_diameter_m, ring_tube_m: a grading ring about the live end of the insulating part, across the string, and the
-        diameter of its tube [m]; 0 for none
+    rings: its grading rings; one whose plane is nearer to the live end of the insulating part is live, else earthed
     weight_N: of the whole string [N]; None where it is not known, a strain string then weighs as much as its wire
     """
 
@@ -60,8 +72,7 @@ class StringSpec:
     diameter_m: float
     earthed_m: float | None = None
     hardware_diameter_m: float = HARDWARE_DIAMETER_M
-    ring_diameter_m: float = 0.0
-    ring_tube_m: float = 0.05
+    rings: tuple[Ring, ...] = ()
     weight_N: float | None = None
 
 
@@ -71,8 +82,8 @@ class StringParts:
 
     live_end: where the wire begins [m]
     insulating: the insulating part
-    earthed: hardware between the attachment and the insulating part; empty where there is none
-    live: hardware between the insulating part and the live end, with its ring; empty where there is none
+    earthed: hardware between the attachment and the insulating part, with its rings; empty where there is none
+    live: hardware between the insulating part and the live end, with its rings; empty where there is none
     """
 
     live_end: Point
@@ -253,13 +264,21 @@ def _refuse_string(spec: StringSpec) -> None:
     if spec.insulating_m > spec.length_m * (1 + 1e-12):
         expected = f"at most the whole length of {spec.length_m:.6g} m"
         mistakes.append(Mistake(("string", "insulating_m"), expected, f"{spec.insulating_m!r} m"))
-    elif spec.earthed_m is not None and spec.earthed_m + spec.insulating_m > spec.length_m * (1 + 1e-12):
+    for number, one in enumerate(spec.rings, 1):
+        if not 0 <= one.at_m <= spec.length_m * (1 + 1e-12):
+            expected = f"a place on the string, 0 to {spec.length_m:.6g} m"
+            mistakes.append(Mistake(("string", f"ring {number}", "at_m"), expected, f"{one.at_m!r} m"))
+    if (
+        spec.insulating_m <= spec.length_m * (1 + 1e-12)
+        and spec.earthed_m is not None
+        and spec.earthed_m + spec.insulating_m > spec.length_m * (1 + 1e-12)
+    ):
         expected = f"at most the {spec.length_m - spec.insulating_m:.6g} m that do not insulate"
         mistakes.append(Mistake(("string", "earthed_m"), expected, f"{spec.earthed_m!r} m"))
     refuse(
         "string",
         positive={**lengths, "hardware_diameter_m": spec.hardware_diameter_m},
-        not_negative={"earthed_m": spec.earthed_m or 0.0, "ring_diameter_m": spec.ring_diameter_m},
+        not_negative={"earthed_m": spec.earthed_m or 0.0},
         others=mistakes,
     )
 
@@ -288,10 +307,50 @@ def _dressed(
         shapes.polyline(line, radius, slack + error) if b - a > 1e-9 * spec.length_m else shapes.empty()
         for line, error, radius, (a, b) in zip(lines, errors, (metal, body, metal), pairwise(cuts), strict=True)
     ]
-    if spec.ring_diameter_m > 0:
-        tip, before = lines[1][-1], lines[1][-2]
-        made[2] = shapes.join([made[2], ring(tip, tip - before, spec.ring_diameter_m, spec.ring_tube_m, slack)])
+    whole = np.concatenate([lines[0], *(line for line in lines[1:] if len(line) > 1)])
+    for one in spec.rings:
+        at, along = place_on(whole, one.at_m / spec.length_m)
+        which = 2 if is_live(spec, one) else 0
+        made[which] = shapes.join([made[which], ring(at, along, one.diameter_m, one.tube_m, slack + max(errors))])
     return StringParts(live_end, made[1], made[0], made[2])
+
+
+def is_live(spec: StringSpec, one: Ring) -> bool:
+    """Whether a ring is at the live end's potential: it is mounted at the end of the insulating part nearer to it."""
+    begins, ends, _ = cuts_of(spec)
+    return one.at_m > (begins + ends) / 2.0
+
+
+def place_on(line: Floats, share: float) -> tuple[Floats, Floats]:
+    """The point (3,) at a share of the length of a polyline (n, 3), and the direction of the line there."""
+    steps = np.diff(line, axis=0)
+    sizes = np.linalg.norm(steps, axis=1)
+    kept = sizes > 0
+    steps, sizes, starts = steps[kept], sizes[kept], line[:-1][kept]
+    stations = np.concatenate([[0.0], np.cumsum(sizes)])
+    along = share * stations[-1]
+    index = min(int(np.searchsorted(stations, along, side="right")) - 1, len(sizes) - 1)
+    way = steps[index] / sizes[index]
+    return np.asarray(starts[index] + (along - stations[index]) * way, float), np.asarray(way, float)
+
+
+def string_along(line: Floats, spec: StringSpec, chord_error_m: float, slack_m: float = 0.0) -> StringParts:
+    """A string that hangs along a polyline (n, 3), from its attachment to its live end.
+
+    chord_error_m: how far the polyline is from the string's axis [m]; slack_m: survey and model error [m]
+    """
+    _refuse_string(spec)
+    cuts = (0.0, *cuts_of(spec))
+    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    stations *= spec.length_m / stations[-1]
+    lines = []
+    for a, b in pairwise(cuts):
+        inner = stations[(stations > a + 1e-9) & (stations < b - 1e-9)]
+        at = np.concatenate([[a], inner, [b]]) if b - a > 1e-9 * spec.length_m else np.array([a])
+        lines.append(np.stack([np.interp(at, stations, line[:, k]) for k in range(3)], axis=1))
+    end = line[-1]
+    live_end = float(end[0]), float(end[1]), float(end[2])
+    return _dressed(live_end, lines, [chord_error_m] * 3, cuts, spec, slack_m)
 
 
 def _weight_ratio(spec: StringSpec | None, wire_weight: float | None) -> float:

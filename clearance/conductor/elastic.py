@@ -22,6 +22,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import asinh, hypot, inf, isfinite, sqrt
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,6 +34,8 @@ Floats = NDArray[np.float64]
 RESIDUAL_M = 1.0e-7
 """[m] A line is accepted when its end misses its attachment by less, times (1 + length / 1 km); larger: wrong sags
 pass."""
+
+EYE: Final = np.eye(3)
 
 ITERATIONS = 200
 """[1] Newton steps before a line is refused; ordinary spans take 4 to 12."""
@@ -92,24 +95,24 @@ def run(force: Floats, segments: Sequence[Segment], loads: Sequence[Floats]) -> 
 def _piece(tension: Floats, segment: Segment, length: float) -> tuple[Floats, Floats, float, Floats]:
     """One segment: displacement, derivative, complementary energy and the tension at its end."""
     load = np.asarray(segment.load_N_m, float)
-    weight = float(np.linalg.norm(load))
+    weight = sqrt(load @ load)
     leaving = tension - load * length
     soft = 0.0 if segment.stiffness_N == inf else length / segment.stiffness_N
     stretch = soft * (tension + leaving) / 2.0
     squared = float(tension @ tension + tension @ leaving + leaving @ leaving) / 3.0
-    size = float(np.linalg.norm(tension))
+    size = sqrt(tension @ tension)
     if weight * length <= 1e-6 * size:
         # Straight to within (w L / T)^2 / 24 of its length, under 1e-13: the closed form would only lose digits.
         middle = (tension + leaving) / 2.0
-        scale = float(np.linalg.norm(middle))
+        scale = sqrt(middle @ middle)
         unit = middle / scale
-        gain = (np.eye(3) - np.outer(unit, unit)) * (length / scale) + np.eye(3) * soft
+        gain = (EYE - unit[:, None] * unit) * (length / scale) + EYE * soft
         return unit * length + stretch, gain, scale * length + soft * squared / 2.0, leaving
     down = load / weight
     first = float(tension @ down)
     last = first - weight * length
     across = tension - first * down
-    level = max(float(np.linalg.norm(across)), 1e-9 * weight * length, 1e-12 * size)
+    level = max(sqrt(across @ across), 1e-9 * weight * length, 1e-12 * size)
     sideways = across / level
     root_first, root_last = hypot(level, first), hypot(level, last)
     turned = asinh(first / level) - asinh(last / level)
@@ -117,11 +120,12 @@ def _piece(tension: Floats, segment: Segment, length: float) -> tuple[Floats, Fl
     whole = turned / weight
     across_part = (first / root_first - last / root_last) / weight
     mixed = level * (1.0 / root_last - 1.0 / root_first) / weight
+    both = sideways[:, None] * down
     gain = (
-        np.eye(3) * (whole + soft)
-        - across_part * np.outer(sideways, sideways)
-        - mixed * (np.outer(sideways, down) + np.outer(down, sideways))
-        - (whole - across_part) * np.outer(down, down)
+        EYE * (whole + soft)
+        - (across_part * sideways)[:, None] * sideways
+        - mixed * (both + both.T)
+        - ((whole - across_part) * down)[:, None] * down
     )
     energy = (first * root_first - last * root_last + level * level * turned) / (2.0 * weight) + soft * squared / 2.0
     return place, gain, energy, leaving
@@ -178,7 +182,8 @@ def newton(
         longest = 4.0 * (float(np.linalg.norm(here)) + 1.0)
         step *= min(1.0, longest / (float(np.linalg.norm(step)) + 1e-300))
         fraction = 1.0
-        for _ in range(60):
+        # Where the gradient is good enough already, what is left is rounding: no use in ever shorter steps.
+        for _ in range(60 if size > accept_m else 3):
             trial = energy(here + fraction * step)
             trial_size = float(np.max(np.abs(trial[1])))
             if trial_size < size * (1.0 - 1e-4 * fraction) or trial[0] < value + 1e-4 * fraction * float(
@@ -357,6 +362,27 @@ def polyline(line: Hung, chord_error_m: float) -> tuple[Floats, float]:
         worst = max(worst, bend * (segment.length_m / count) ** 2 / 8.0)
         points.append(place + along(tension, segment, np.linspace(0.0, segment.length_m, count + 1)[1:]))
     return np.concatenate(points), worst + line.residual_m
+
+
+def chord_counts(lines: Sequence[Hung], chord_error_m: float) -> tuple[int, ...]:
+    """Chords of each segment that keep every one of several states of a line within a chord error, as `polyline`
+    does."""
+    counts = [1] * len(lines[0].segments)
+    for line in lines:
+        for index, ((_, tension), segment) in enumerate(zip(_walk(line), line.segments, strict=False)):
+            load = np.asarray(segment.load_N_m, float)
+            weight = float(np.linalg.norm(load))
+            bend = weight / _least_tension(tension, load, segment.length_m) + weight / segment.stiffness_N
+            counts[index] = max(counts[index], int(np.ceil(segment.length_m * sqrt(bend / (8.0 * chord_error_m)))))
+    return tuple(counts)
+
+
+def at_shares(line: Hung, counts: Sequence[int]) -> Floats:
+    """Points (n, 3) [m] of a line at equal shares of each segment: the same points of the conductor in every state."""
+    points = [line.start[None]]
+    for (place, tension), segment, count in zip(_walk(line), line.segments, counts, strict=False):
+        points.append(place + along(tension, segment, np.linspace(0.0, segment.length_m, count + 1)[1:]))
+    return np.concatenate(points)
 
 
 def _least_tension(tension: Floats, load: Floats, length: float) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from math import atan2, tan
 from typing import Final
 
@@ -185,8 +186,9 @@ def section_samples(
     lengths_m: Sequence[float],
     temperatures_C: Sequence[Pair],
     forces_N_m: Sequence[Pair],
+    ice_N_m: Pair = (0.0, 0.0),
 ) -> dict[str, list[Sample]]:
-    """States of a section over its ranges of temperature [C] and wind force per metre [N/m], per span.
+    """States of a section over its ranges of temperature [C], wind force per metre [N/m] and ice [N/m], per span.
 
     group: spans in order; lengths_m: unstressed length of each; temperatures_C, forces_N_m: ranges for each, the
     forces positive to the left of the span as the section runs
@@ -194,12 +196,12 @@ def section_samples(
     line = section_of(group, model, lengths_m)
     low, high = min(pair[0] for pair in temperatures_C), max(pair[1] for pair in temperatures_C)
     found: dict[str, list[Sample]] = {span.name: [] for span in group}
-    for warm in (low, high):
+    for warm, ice in product((low, high), dict.fromkeys(ice_N_m)):
         for share in np.linspace(0.0, 1.0, WIND_STEPS):
-            wind = _winds(group, forces_N_m, float(share))
-            settled = _solved(group, line, warm, wind, _on_strings(group, wind))
+            wind = winds_on(group, forces_N_m, float(share))
+            settled = _solved(group, line, warm, wind, wind_on_strings(group, wind), ice)
             for index, span in enumerate(group):
-                load = wind[index] - np.array([0.0, 0.0, line.weight_N_m])
+                load = wind[index] - np.array([0.0, 0.0, line.weight_N_m + ice])
                 hung = settled.lines[index]
                 # The part of the tension square to the load is the same all along the conductor and its strings.
                 across = hung.force - (hung.force @ load) * load / float(load @ load)
@@ -238,11 +240,11 @@ def lone_samples(line: Line, pers: Pair, forces_N_m: Pair) -> list[Sample]:
     return found
 
 
-def _solved(group: Sequence[Line], line: Strung, warm: float, wind: Floats, blown: Floats) -> Settled:
+def _solved(group: Sequence[Line], line: Strung, warm: float, wind: Floats, blown: Floats, ice_N_m: float) -> Settled:
     """A state of the section; where there is none, what a reader can do about it."""
     what = f"section of wire '{group[0].name}'"
     try:
-        return at_state(line, warm, wind, blown, what=what)[1]
+        return at_state(line, warm, wind, blown, extra_N_m=ice_N_m, what=what)[1]
     except InputError as error:
         names = " and ".join(f"'{span.name}'" for span in group)
         raise InputError(
@@ -255,7 +257,7 @@ def _solved(group: Sequence[Line], line: Strung, warm: float, wind: Floats, blow
         ) from error
 
 
-def _winds(group: Sequence[Line], forces: Sequence[Pair], share: float) -> Floats:
+def winds_on(group: Sequence[Line], forces: Sequence[Pair], share: float) -> Floats:
     """Wind force (n, 3) on a metre of each span, at a share of each one's range."""
     wind = []
     for line, (low, high) in zip(group, forces, strict=True):
@@ -265,7 +267,7 @@ def _winds(group: Sequence[Line], forces: Sequence[Pair], share: float) -> Float
     return np.array(wind)
 
 
-def _on_strings(group: Sequence[Line], wind: Floats) -> Floats:
+def wind_on_strings(group: Sequence[Line], wind: Floats) -> Floats:
     """Half the wind on each string, at its clamp, along the mean wind of its spans (n + 1, 3) [N], per subconductor."""
     ends = [group[0].start, *(line.end for line in group)]
     blown = np.zeros((len(ends), 3))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from clearance.conductor.catalogue import Entry
 from clearance.conductor.catenary import Catenary, Point
+from clearance.conductor.elastic import Hung
 
 Floats = NDArray[np.float64]
 
@@ -102,6 +103,7 @@ class Line:
     checks: sags measured on site
     live: carries current
     loads: what hangs on it at points, in still air
+    ice_m: thickness of ice around each subconductor, instead of the weather's (lowest, highest) [m]
     """
 
     name: str
@@ -116,6 +118,7 @@ class Line:
     checks: tuple[Check, ...] = ()
     live: bool = True
     loads: tuple[PointLoad, ...] = ()
+    ice_m: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -126,6 +129,8 @@ class Weather:
     wind_from_deg: bearing the wind comes from, clockwise from north (the y axis); None for any
     conductor_C: temperature of the conductors where it is stated rather than found from the heat balance
     gust_factor: on the highest speed; altitude_m: above sea level
+    ice_m: thickness of ice around every conductor; ice_weight_N_m: its weight per metre of each instead, or None;
+        ice_kg_m3: its density, 900 for glaze (IEC 60826, from memory)
     basis: where the ranges are from
     """
 
@@ -138,6 +143,9 @@ class Weather:
     gust_factor: float = 1.0
     altitude_m: float = 0.0
     basis: str = ""
+    ice_m: tuple[float, float] = (0.0, 0.0)
+    ice_weight_N_m: tuple[float, float] | None = None
+    ice_kg_m3: float = 900.0
 
     @property
     def heading_rad(self) -> tuple[float, float] | None:
@@ -190,6 +198,7 @@ class Ranges:
     tension_N: horizontal tension of one subconductor, square to the load
     sag_m: in the plane it hangs in, at half the chord
     ends_m: how far its conductor's ends may be from where the swing alone would put them [m]
+    ice_m, ice_N_m: thickness of ice on a subconductor [m] and its weight [N/m]
     """
 
     conductor_C: tuple[float, float]
@@ -200,6 +209,8 @@ class Ranges:
     tension_N: tuple[float, float]
     sag_m: tuple[float, float]
     ends_m: float
+    ice_m: tuple[float, float] = (0.0, 0.0)
+    ice_N_m: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,6 +226,8 @@ class Placed:
     ranges: what lies behind, None where no weather was given
     correction: what checks on site did
     notes: what a reader must know: what was taken, and what is not evaluated
+    bent: its shape per subconductor with its loads on, where loads move it; `nominal` then has its ends and length
+        alone
     """
 
     line: Line
@@ -227,6 +240,7 @@ class Placed:
     ranges: Ranges | None = None
     correction: Correction | None = None
     notes: tuple[str, ...] = ()
+    bent: Hung | None = None
 
 
 def range_words(pair: tuple[float, float], places: int) -> str:
@@ -248,6 +262,11 @@ def weather_words(weather: Weather) -> str:
     parts = [f"air {range_words(weather.air_C, 0)} °C", f"wind {range_words(weather.wind_m_s, 1)} m/s, {bearing}"]
     if weather.gust_factor > 1:
         parts.append(f"gust factor {weather.gust_factor:g}")
+    if weather.ice_weight_N_m is not None:
+        parts.append(f"ice {range_words(weather.ice_weight_N_m, 1)} N/m of {weather.ice_kg_m3:g} kg/m3")
+    elif weather.ice_m[1] > 0:
+        thick = weather.ice_m[0] * 1e3, weather.ice_m[1] * 1e3
+        parts.append(f"ice {range_words(thick, 1)} mm thick, {weather.ice_kg_m3:g} kg/m3")
     if weather.conductor_C is not None:
         parts.append(f"conductors {range_words(weather.conductor_C, 0)} °C as stated")
     else:

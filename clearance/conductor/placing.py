@@ -26,14 +26,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clearance.conductor import envelope, planar, wind
+from clearance.conductor.carrying import Curve, curves, sections
 from clearance.conductor.catalogue import models
 from clearance.conductor.catenary import Point
 from clearance.conductor.change_of_state import settle_length
 from clearance.conductor.groups import Sample, grouped, lone_samples, section_samples, spread
+from clearance.conductor.laden import as_loaded, in_weather
 from clearance.conductor.lines import Line, Piece, Placed, Ranges, Weather
+from clearance.conductor.loads import Carried, base_of, carried
 from clearance.conductor.ranges import (
     chord_of,
     conductor_temperature,
+    ice_of,
     live_point,
     nominal_of,
     rotation,
@@ -87,13 +91,30 @@ def place(lines: Sequence[Line], weather: Weather | None = None) -> dict[str, Pl
     if lacking:
         raise InputError(lacking)
     if weather is None:
-        return {line.name: _as_stated(line) for line in lines}
+        bent = curves(lines)
+        return {line.name: as_loaded(bent[line.name]) if line.name in bent else _as_stated(line) for line in lines}
     states: dict[str, list[Sample]] = {}
+    found: dict[str, Placed] = {}
+    for group in sections(lines):
+        if any(line.loads for line in group):
+            found |= in_weather(*_bent(lines, group), weather)
     for group in grouped(lines):
+        if group[0].name in found:
+            continue
         drawn = {line.name: line.start for line in lines}
         backwards = {line.name for line in group if line.start is not drawn[line.name]}
         states.update(_together(group, weather, backwards))
-    return {line.name: _placed(line, weather, states.get(line.name)) for line in lines}
+    return {line.name: found.get(line.name) or _placed(line, weather, states.get(line.name)) for line in lines}
+
+
+def _bent(lines: Sequence[Line], group: Sequence[Line]) -> tuple[Carried, list[Curve]]:
+    """A section that carries loads, and the curve of each of its lines."""
+    drawn = {line.name: line for line in lines}
+    made = carried(group)
+    return made, [
+        Curve(drawn[line.name], made, index, line.start is not drawn[line.name].start, hung)
+        for index, (line, hung) in enumerate(zip(group, base_of(made), strict=True))
+    ]
 
 
 def at(placed: Placed, shape_m: float, swing_rad: float) -> list[Floats]:
@@ -207,13 +228,15 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
     chord, tilt = chord_of(line)
     strings, weight, per = strain_strings(line), weight_of(line) or 0.0, stated_per(line)
     temperature, basis = conductor_temperature(line, weather)
-    force = wind_force(line, weather)
+    force, (thick, ice) = wind_force(line, weather), ice_of(line, weather)
     ways = models(line.conductor) if line.conductor is not None else ()
     fits = [unstressed(line, model) for model in ways]
     correction = max((fit[1] for fit in fits if fit[1] is not None), key=lambda made: made.slack_m, default=None)
     least = 0.0 if force[0] <= 0.0 <= force[1] else min(abs(force[0]), abs(force[1]))
-    loads = hypot(weight, least), hypot(weight, max(abs(force[0]), abs(force[1])))
-    turned = [atan(tan(tilt) * cos(angle)) for angle in (*wind.swing_range(force, weight, tilt), 0.0)]
+    loads = hypot(weight + ice[0], least), hypot(weight + ice[1], max(abs(force[0]), abs(force[1])))
+    # A given wind swings a lighter line further, so the ends of the range of weight suffice.
+    swings = [wind.swing_range(force, weight + more, tilt) for more in ice]
+    turned = [atan(tan(tilt) * cos(angle)) for pair in swings for angle in (*pair, 0.0)]
     tilts = min(turned), max(turned)
     pivots = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
     ends_m = 0.0
@@ -235,7 +258,8 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
         pers = _widened(around.per_m)
         tilts = _widened((min(around.tilt_rad[0], tilts[0]), max(around.tilt_rad[1], tilts[1])))
     axis = _axis(*pivots)
-    swing = wind.swing_range(force, weight, float(np.arcsin(axis[2])))
+    swings = [wind.swing_range(force, weight + more, float(np.arcsin(axis[2]))) for more in ice]
+    swing = min(pair[0] for pair in swings), max(pair[1] for pair in swings)
     family = envelope.span_family(chord, (per, tilt), pers, tilts, *strings, what=line.name)
     deep = max(_depth(line, tilt, value) for value in pers)
     # Moved ends carry the line with them, and change its chord and slope: its depth by u C / 4 and by its share of
@@ -249,7 +273,7 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
               float(np.linalg.norm(np.subtract(line.end.point, pivots[1])))]  # fmt: skip
     tops = 2 * sin(far / 2) * lifted[0], 2 * sin(far / 2) * lifted[1]
     pieces = _pieces(line, family, live_point(line.start), live_point(line.end), more, tops)
-    ranges = Ranges(temperature, basis, force, pers, tilts, tensions, sags, ends_m)
+    ranges = Ranges(temperature, basis, force, pers, tilts, tensions, sags, ends_m, thick, ice)
     notes = tuple(dict.fromkeys(_notes(line, samples is None)))
     return Placed(line, nominal_of(line), pivots[0], axis, swing, family.range_m, pieces, ranges, correction, notes)
 
@@ -285,7 +309,8 @@ def _loose(line: Line, weather: Weather) -> Placed:
     (chord, tilt), length = chord_of(line), line.length_m or 0.0
     cross = (weather.wind_m_s[0], weather.wind_m_s[1] * weather.gust_factor)
     density = wind.density_range(weather.air_C, weather.altitude_m)[1]
-    strongest = wind.force_per_metre(cross[1], line.diameter_m, density, DRAG)
+    thick, ice = ice_of(line, weather)
+    strongest = wind.force_per_metre(cross[1], line.diameter_m + 2 * thick[1], density, DRAG)
     weight = weight_of(line) or 1.0
     directions = envelope.load_directions(end - start, weight, strongest, weather.heading_rad)
     family = envelope.loose_family(chord, length, tilt, directions.tilt_rad, what=line.name)
@@ -306,6 +331,8 @@ def _loose(line: Line, weather: Weather) -> Placed:
         (0.0, 0.0),
         (0.0, 0.0),
         ends_m,
+        thick,
+        ice,
     )
     if ends_m > 0:
         notes = ["its ends move with the wires it hangs on; where they would pull it straight it is taken as straight"]
@@ -326,10 +353,12 @@ def _together(group: Sequence[Line], weather: Weather, backwards: set[str]) -> d
     ways = [models(line.conductor) for line in group if line.conductor is not None]
     temperatures = [conductor_temperature(line, weather)[0] for line in group]
     forces = [wind_force(line, weather) for line in group]
+    ices = [ice_of(line, weather)[1] for line in group]
+    ice = min(low for low, _ in ices), max(high for _, high in ices)
     found: dict[str, list[Sample]] = {line.name: [] for line in group}
     for model in ways[0]:
         lengths = [unstressed(line, model)[0] for line in group]
-        for name, samples in section_samples(group, model, lengths, temperatures, forces).items():
+        for name, samples in section_samples(group, model, lengths, temperatures, forces, ice).items():
             # A span that the section runs through backwards ends where it was drawn to start.
             turned = [replace(one, start=one.end, end=one.start) for one in samples] if name in backwards else samples
             found[name] += turned

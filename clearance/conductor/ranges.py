@@ -7,7 +7,8 @@ unstressed length after checks on site, and allowances for its strings.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import exp, log
+from math import exp, log, pi, sqrt
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
+
+GRAVITY_M_S2: Final = 9.80665
+"""[m/s2] Standard gravity (CGPM 1901)."""
 
 
 def weight_of(line: Line) -> float | None:
@@ -52,13 +56,51 @@ def conductor_temperature(line: Line, weather: Weather) -> tuple[Pair, str]:
     return (found.low_C, found.high_C), found.basis
 
 
+def ice_weight(diameter_m: float, thickness_m: float, density_kg_m3: float) -> float:
+    """Weight [N/m] of ice of even thickness [m] around a conductor [m]: density g pi t (d + t).
+
+    The usual figure of 57 lb/ft3, in lb/ft and inches 1.2434 t (d + t), for half an inch on Drake:
+
+    >>> half = ice_weight(1.108 * 0.0254, 0.0127, 57 * 16.018463)
+    >>> round(half / 14.593903, 3), round(1.2434 * 0.5 * (1.108 + 0.5), 3)
+    (1.0, 1.0)
+    """
+    return density_kg_m3 * GRAVITY_M_S2 * pi * thickness_m * (diameter_m + thickness_m)
+
+
+def ice_of(line: Line, weather: Weather) -> tuple[Pair, Pair]:
+    """Thickness of the ice on a subconductor [m] and its weight [N/m], each (lowest, highest)."""
+    if line.ice_m is None and weather.ice_weight_N_m is not None:
+        # t (d + t) is what the weight says; its positive root.
+        per = [weight / (weather.ice_kg_m3 * GRAVITY_M_S2 * pi) for weight in weather.ice_weight_N_m]
+        low, high = ((sqrt(line.diameter_m**2 + 4.0 * one) - line.diameter_m) / 2.0 for one in per)
+    else:
+        low, high = line.ice_m if line.ice_m is not None else weather.ice_m
+    if high == 0.0:
+        return (0.0, 0.0), (0.0, 0.0)
+    thick = wind.outward(low, high)
+    thick = max(0.0, thick[0]), thick[1]
+    return thick, (
+        ice_weight(line.diameter_m, thick[0], weather.ice_kg_m3),
+        ice_weight(line.diameter_m, thick[1], weather.ice_kg_m3),
+    )
+
+
 def wind_force(line: Line, weather: Weather) -> Pair:
-    """Range of the wind's force on one metre of one subconductor [N/m], positive to the left of the line's heading."""
+    """Range of the wind's force on one metre of one subconductor, ice included [N/m], positive to the left of the
+    line's heading.
+
+    The force grows in size with the diameter, so the ends of the range of ice suffice.
+    """
     step = np.subtract(line.end.point, line.start.point)
     cross = wind.cross_speed_range(
         weather.wind_m_s, weather.wind_from_deg, float(np.arctan2(step[1], step[0])), weather.gust_factor
     )
-    return wind.force_range(cross, line.diameter_m, wind.density_range(weather.air_C, weather.altitude_m), DRAG)
+    densities = wind.density_range(weather.air_C, weather.altitude_m)
+    found = [
+        wind.force_range(cross, line.diameter_m + 2.0 * thick, densities, DRAG) for thick in ice_of(line, weather)[0]
+    ]
+    return min(low for low, _ in found), max(high for _, high in found)
 
 
 def live_point(end: End) -> Floats:

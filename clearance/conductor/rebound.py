@@ -109,28 +109,44 @@ def reach_of(section: Section, rest: Settled, energy_J: float, sideways: bool, w
     >>> round(float(reach.upright_m[3]) / MORE, 2)
     0.25
     """
-    found = []
+    guess = np.array([line.force for line in rest.lines])
+    found = list[Reach]()
     for span, line in enumerate(rest.lines):
         step = line.end - line.start
         way = np.array([*step[:2], 0.0])
         way /= max(float(np.linalg.norm(way)), 1e-9)
-        left = np.array([-way[1], way[0], 0.0])
-        up = np.array([0.0, 0.0, 1.0])
+        left, up = np.array([-way[1], way[0], 0.0]), np.array([0.0, 0.0, 1.0])
+        ways = [up, -up, way, -way, *([left, -left] if sideways else [])]
+        # What held a point back at one station is a first guess at the next.
+        forces = [FIRST_N] * len(ways)
         rows = []
         for station in STATIONS:
-            probe = _Probe(section, np.array([one.force for one in rest.lines]), span, station, what)
-            pairs = [(up, -up), (way, -way), (left, -left)] if sideways else [(up, -up), (way, -way)]
-            try:
-                row = [max(_furthest(probe, direction, energy_J) for direction in pair) for pair in pairs]
-            except InputError as error:
-                expected = "a load small enough for how far the line springs to be bounded"
-                found_ = f"{energy_J:.0f} J let go at once"
-                remedy = "let it down slowly and say who answers for it, or state how far the wire may move"
-                raise InputError(Mistake((what,), expected, found_, remedy)) from error
-            rows.append([*row, *([] if sideways else [0.0])])
+            if _held(section, span, station):
+                rows.append([HELD_M] * 3)
+                continue
+            probe = _Probe(section, guess, span, station, what)
+            far = []
+            for k, direction in enumerate(ways):
+                try:
+                    reached, forces[k] = _furthest(probe, direction, energy_J, forces[k])
+                except InputError as error:
+                    expected = "a load small enough for how far the line springs to be bounded"
+                    remedy = "let it down slowly and say who answers for it, or state how far the wire may move"
+                    let_go = f"{energy_J:.0f} J let go at once"
+                    raise InputError(Mistake((what,), expected, let_go, remedy)) from error
+                far.append(reached)
+            rows.append([max(far[0], far[1]), max(far[2], far[3]), max(far[4:], default=0.0)])
         upright, along, across = MORE * np.array(rows).T
         found.append(Reach(upright, along, across))
     return found
+
+
+def _held(section: Section, span: int, station: float) -> bool:
+    """Whether a point is the end of a span that its structure holds."""
+    if 0.0 < station < 1.0:
+        return False
+    support = section.supports[span + int(station)]
+    return support.string_m == 0.0 and support.give_m_N is None
 
 
 @dataclass(eq=False)
@@ -163,18 +179,18 @@ def _place(probe: _Probe, force: Floats) -> Floats:
     return np.asarray(joints(lines[span])[index + 1], float)
 
 
-def _furthest(probe: _Probe, way: Floats, energy_J: float) -> float:
-    """How far [m] the point goes in a direction before that takes all the energy, at most.
+def _furthest(probe: _Probe, way: Floats, energy_J: float, first_N: float) -> tuple[float, float]:
+    """How far [m] the point goes in a direction before that takes all the energy, at most; and the force there [N].
 
     The energy at a distance is convex and its slope is the force that holds the point there. So a state found with a
     force F at x, which stores E, bounds the reach for more energy U by x + (U - E) / F; one that stores more than U, by
     x. A force that finds no state (it lifts a string or the line off its own pull) is too large, no more.
     """
     if energy_J <= STILL_J:
-        return 0.0
+        return 0.0, first_N
     start = probe.guess
     rest = _place(probe, np.zeros(3))
-    force, low, high, best = FIRST_N, 0.0, inf, inf
+    force, low, high, best = first_N, 0.0, inf, inf
     for _ in range(TRIES):
         try:
             half = float((_place(probe, way * force / 2.0) - rest) @ way)
@@ -198,4 +214,4 @@ def _furthest(probe: _Probe, way: Floats, energy_J: float) -> float:
     probe.guess = start
     if best == inf:
         raise InputError(Mistake((probe.what,), "a state under a probing force", "none"))
-    return best
+    return best, min(max(force, FIRST_N), LARGEST_N)

@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from clearance.conductor.elastic import Hung, along, joints, run
+from clearance.conductor.elastic import Hung, at_shares, chord_counts, run
 from clearance.conductor.loads import Carried, Shares, hung_on, settled
 from clearance.conductor.rebound import STATIONS, reach_of, released_energy
 from clearance.conductor.section import Section, Settled, Strung, at_state, settle
@@ -275,8 +275,8 @@ def _moves(runs: Sequence[Sequence[_Course]], sudden: bool) -> tuple[Move, ...]:
             reaches = reach_of(course.section, course.states[-1], energy, _sideways(course))
         for order, first in enumerate(course.states[0].lines):
             tries = [[state.lines[order] for state in courses[number].states] for courses in runs]
-            counts = _counts([line for lines in tries for line in lines])
-            shapes = [np.array([_sampled(line, counts) for line in lines]) for lines in tries]
+            counts = chord_counts([line for lines in tries for line in lines], CHORD_ERROR_M)
+            shapes = [np.array([at_shares(line, counts) for line in lines]) for lines in tries]
             before, rate = shapes[0][0], shapes[0][-1] - shapes[0][0]
             beyond = np.zeros(len(before))
             if reaches is not None:
@@ -346,31 +346,6 @@ def _largest(shares: Floats, values: Floats) -> Floats:
     """At each share the larger of the values at the two stations around it."""
     after = np.clip(np.searchsorted(STATIONS, shares, side="left"), 1, len(STATIONS) - 1)
     return np.maximum(values[after - 1], values[after])
-
-
-def _counts(lines: Sequence[Hung]) -> tuple[int, ...]:
-    """Chords of each segment that keep every state within the chord error (as `elastic.polyline`)."""
-    counts = [1] * len(lines[0].segments)
-    for line in lines:
-        tension = line.force
-        for index, segment in enumerate(line.segments):
-            load = np.asarray(segment.load_N_m)
-            size = float(load @ load)
-            at = min(max(float(tension @ load) / size, 0.0), segment.length_m) if size else 0.0
-            weight = float(np.sqrt(size))
-            bend = weight / max(float(np.linalg.norm(tension - load * at)), 1e-9) + weight / segment.stiffness_N
-            counts[index] = max(counts[index], int(np.ceil(segment.length_m * np.sqrt(bend / (8.0 * CHORD_ERROR_M)))))
-            tension = tension - load * segment.length_m - (line.loads[index] if index < len(line.loads) else 0.0)
-    return tuple(counts)
-
-
-def _sampled(line: Hung, counts: Sequence[int]) -> Floats:
-    """Points of a line at equal shares of each segment, the same shares in every state."""
-    places, tension, points = joints(line), line.force, [line.start[None]]
-    for index, (segment, count) in enumerate(zip(line.segments, counts, strict=True)):
-        points.append(places[index] + along(tension, segment, np.linspace(0.0, segment.length_m, count + 1)[1:]))
-        tension = run(tension, [segment], [])[3] - (line.loads[index] if index < len(line.loads) else 0.0)
-    return np.concatenate(points)
 
 
 def at(move: Move, parameter: ArrayLike) -> Floats:

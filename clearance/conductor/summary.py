@@ -14,8 +14,11 @@ from numpy.typing import NDArray
 
 from clearance.conductor import catenary, planar
 from clearance.conductor.catalogue import linear
+from clearance.conductor.elastic import lowest, polyline
 from clearance.conductor.groups import grouped, section_of
-from clearance.conductor.lines import Line, Placed
+from clearance.conductor.lines import Line, Placed, PointLoad
+from clearance.conductor.loads import carried, everything, sag_at_half
+from clearance.conductor.loads import settled as loaded
 from clearance.conductor.placing import at
 from clearance.conductor.ranges import sag_at, shape_of, stated_per, strain_strings, tension_at, unstressed, weight_of
 from clearance.conductor.section import at_state
@@ -60,6 +63,7 @@ class Over:
     conductor_C, basis: temperature and how it was found; wind_N_m: force per metre, positive to the left
     tension_N: horizontal tension of one subconductor, None for a loose line
     sag_m: at half the span, in the plane it hangs in; None for a loose line
+    ice_m, ice_N_m: thickness of its ice and the ice's weight per metre, of one subconductor
     swing_rad: of its plane; left_m, right_m: how far the conductor comes out of its vertical plane to either side
     lowest_m: height of the lowest point anywhere, slack taken off; slack_m: what the family of shapes leaves open
     """
@@ -74,12 +78,14 @@ class Over:
     right_m: float
     lowest_m: float
     slack_m: float
+    ice_m: Pair = (0.0, 0.0)
+    ice_N_m: Pair = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
 class ChartRow:
-    """One row of a stringing chart: still air, the conductor elastic. Temperature [C], horizontal tension [N], sag
-    [m]."""
+    """One row of a stringing chart: still air, the conductor elastic, its loads on. Temperature [C], horizontal
+    tension [N], sag [m]."""
 
     conductor_C: float
     tension_N: float
@@ -130,6 +136,7 @@ class Summary:
     correction_m: float
     view: View
     notes: tuple[str, ...]
+    loads: tuple[PointLoad, ...] = ()
 
 
 def summarise(placed: Mapping[str, Placed], chart_C: Pair = CHART_C) -> tuple[Summary, ...]:
@@ -156,6 +163,7 @@ def _summary(placed: Placed, chart: tuple[ChartRow, ...]) -> Summary:
         placed.correction.slack_m if placed.correction is not None else 0.0,
         _view(placed),
         (*placed.notes, *_missing(placed, chart)),
+        line.loads,
     )
 
 
@@ -174,7 +182,15 @@ def _missing(placed: Placed, chart: tuple[ChartRow, ...]) -> list[str]:
 
 def _stated(placed: Placed) -> Stated:
     curve = placed.nominal
-    weight = weight_of(placed.line)
+    weight, bent = weight_of(placed.line), placed.bent
+    if bent is not None:
+        level = float(hypot(*bent.force[:2]))
+        deep = lowest(bent)
+        at_end = any(float(np.linalg.norm(deep - end)) < 1e-6 for end in (bent.start, bent.end))
+        return Stated(
+            curve.span_m, curve.rise_m, curve.length_m, sag_at_half(bent), level, level / (weight or 1.0),
+            (float(deep[0]), float(deep[1]), float(deep[2])), at_end,
+        )  # fmt: skip
     tension = None if weight is None or curve.constant_m == 0 else curve.constant_m * weight
     if curve.constant_m > 0 and not 0 <= curve.low_point_m <= curve.span_m:
         low, beyond = min(curve.start, curve.end, key=lambda point: point[2]), True
@@ -203,6 +219,8 @@ def _over(placed: Placed) -> Over | None:
         right + slack,
         lowest - slack,
         slack,
+        ranges.ice_m,
+        ranges.ice_N_m,
     )
 
 
@@ -258,6 +276,10 @@ def _timed(line: Line) -> bool:
 
 
 def _rows(group: Sequence[Line], warm: float) -> list[ChartRow]:
+    if any(line.loads for line in group):
+        made = carried(group)
+        found = loaded(made, everything(group), at_C=warm)[1].lines
+        return [ChartRow(warm, float(hypot(*hung.force[:2])), sag_at_half(hung)) for hung in found]
     models = [linear(line.conductor) for line in group if line.conductor is not None]
     lengths = [unstressed(line, model)[0] for line, model in zip(group, models, strict=True)]
     if len(group) == 1:
@@ -315,7 +337,7 @@ def _view(placed: Placed) -> View:
 
 
 def _curve(placed: Placed, unit: Floats, origin: Floats) -> Floats:
-    points, _ = catenary.polyline(placed.nominal, 0.0005)
+    points, _ = catenary.polyline(placed.nominal, 0.0005) if placed.bent is None else polyline(placed.bent, 0.0005)
     return np.stack([(points - origin) @ unit, points[:, 2], np.zeros(len(points))], axis=1)
 
 

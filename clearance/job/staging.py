@@ -20,7 +20,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import aerial, parting, potentials, whip
+from clearance.job import parting, potentials, shifted_bodies, shifts, whip
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import rope_bodies
 from clearance.job.setting import Check, Setting
@@ -41,7 +41,8 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
 
     Raises: InputError for what only geometry shows.
     """
-    whip.whips(site, stage)  # what cannot hold its tail is refused before anything is swept
+    shifts.shifts_of(site, stage)  # what cannot be solved is refused before anything is swept
+    whip.whips(site, stage)  # and so is what cannot hold its tail
     found = []
     for piece, tails in tail_pieces(site, stage):
         checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)
@@ -53,9 +54,11 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
 def _setting(
     site: Site, stage: Stage, check: Check, piece: tuple[float, float] | None, tails: Mapping[str, shapes.Shape]
 ) -> Setting:
-    rig = rig_of(site, stage, piece)
+    changes = shifts.shifts_of(site, stage)
+    rig = shifts.rigged(rig_of(site, stage, piece), changes)
     gone = {*stage.released, *stage.off, *stage.absent}
-    moved = {entry.wire: entry for entry in stage.disturbed}
+    modelled = {name for change in changes for name in change.wires}
+    moved = {entry.wire: entry for entry in stage.disturbed if entry.wire not in modelled}
     bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
     rated: dict[str, str] = {}
     for name, shape in tails.items():
@@ -71,6 +74,8 @@ def _setting(
     bodies += aerial.bodies(site, stage, HULL)
     if aerial.device_in(site, stage) is not None:
         bodies += _worker_bodies(site, stage, check, rig)
+    bodies, shifted = shifted_bodies.moved_bodies(site, stage, changes, bodies)
+    rated |= shifted
     bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
     bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
@@ -211,10 +216,11 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
 
 
 def _disturbed(body: Body, entry: records.Disturbed | None) -> Body:
-    """A wire whose shape the job changes is the job's, wherever it may move."""
-    if entry is None:
+    """A wire whose shape the job changes is the job's, wherever it may move by the scene's word."""
+    if entry is None or entry.slack_m is None:
         return body
-    note = f"may move {entry.slack_m:g} m" + (f": {entry.basis}" if entry.basis else "")
+    basis = f"{entry.basis}; " if entry.basis else ""
+    note = f"may move {entry.slack_m:g} m: {basis}as stated, not modelled"
     note = "; ".join(filter(None, (body.note, note)))
     return replace(body, job=True, shape=shapes.thickened(body.shape, entry.slack_m), note=note)
 

@@ -234,7 +234,14 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
             yield f"{stage.name}: the ladder travels with a person on it", stage.rides
     disturbed = dict.fromkeys((d.wire, d.slack_m, d.basis or "no basis") for s in scene.stages for d in s.disturbed)
     for wire_name, slack_m, basis in disturbed:
-        yield f"{wire_name} moves by at most {slack_m:g} m while it is worked on: {basis}", ""
+        if slack_m is not None:
+            yield f"{wire_name} moves by at most {slack_m:g} m while it is worked on: {basis}", ""
+    for stage in scene.stages:
+        for moved in stage.disturbed:
+            for load in (*moved.carries, *moved.puts_on):
+                yield f"{stage.name}: {load.what}, {load.weight_kN:.3f} kN, hangs on {moved.wire}: {load.basis}", ""
+            if moved.slowly is not None:
+                yield f"{stage.name}: no load on {moved.wire} is let go or comes on at once", moved.slowly
     for worker in scene.workers:
         if worker.restraint is not None:
             yield f"{worker.name}: {worker.restraint}", ""

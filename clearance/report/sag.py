@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from math import degrees
+from math import degrees, hypot
 from typing import Any, Final
 
 from rich import box
@@ -17,8 +17,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from clearance.conductor.lines import Weather, range_words, weather_words
-from clearance.conductor.summary import ChartRow, Summary
+from clearance.conductor.lines import PointLoad, Weather, range_words, weather_words
+from clearance.conductor.summary import ChartRow, Over, Summary
 from clearance.report.numbers import down, up
 
 SUPPORTS: Final = (
@@ -34,6 +34,10 @@ def print_sags(name: str, summaries: Sequence[Summary], weather: Weather | None,
     console.print()
     console.print(Text("As stated. Heights are above the scene's zero; tension is horizontal, of one subconductor."))
     _table(console, STATED, (_stated_row(one) for one in summaries))
+    hung = [(one.name, load) for one in summaries for load in one.loads]
+    if hung:
+        console.print(Text("What hangs on them; weight and pull are of the whole, at the places it is stated for."))
+        _table(console, LOADS, (_load_row(name, load) for name, load in hung))
     if weather is None:
         console.print(Text("The scene states no weather: nothing beyond this is evaluated."))
     else:
@@ -47,6 +51,9 @@ def print_sags(name: str, summaries: Sequence[Summary], weather: Weather | None,
             )
         )
         _table(console, OVER, (_over_row(one) for one in summaries if one.over is not None))
+        for said, names in _grouped((ice_words(one.over), one.name) for one in summaries if one.over is not None):
+            if said:
+                console.print(Text(f"Ice on {names}: {said}."))
         for basis, names in _grouped((one.over.basis, one.name) for one in summaries if one.over is not None):
             console.print(Text(f"Conductor temperature of {names}: {basis}."))
         console.print()
@@ -57,7 +64,10 @@ def print_sags(name: str, summaries: Sequence[Summary], weather: Weather | None,
     if charts:
         console.print()
         console.print(
-            Text("Stringing chart: still air, the conductor elastic; horizontal tension of one subconductor.")
+            Text(
+                "Stringing chart: still air, no ice, the conductor elastic, what hangs on it included; horizontal "
+                "tension of one subconductor."
+            )
         )
         for names, rows in merged_charts(charts):
             console.print(Text(f"{names}:"))
@@ -67,7 +77,7 @@ def print_sags(name: str, summaries: Sequence[Summary], weather: Weather | None,
     for note, names in notes:
         console.print(Text(f"{names}: {note}."))
     console.print()
-    console.print(Text("Not evaluated: along-line wind, galloping, uneven gusts over a section, ice. " + SUPPORTS))
+    console.print(Text(f"Not evaluated: {', '.join(not_evaluated(weather))}. {SUPPORTS}"))
 
 
 STATED: Final = (
@@ -80,6 +90,40 @@ OVER: Final = (
     ("sag [m]", "number"), ("swing [°]", "number"), ("left [m]", "number"), ("right [m]", "number"),
     ("lowest [m]", "number"), ("slack [m]", "number"),
 )  # fmt: skip
+
+
+LOADS: Final = (
+    ("wire", "words"), ("load", "words"), ("at [m]", "number"), ("weight [kN]", "number"), ("pull [kN]", "number"),
+    ("came", "words"), ("basis", "words"),
+)  # fmt: skip
+
+
+def not_evaluated(weather: Weather | None) -> list[str]:
+    """What the ranges leave out."""
+    iced = weather is not None and (weather.ice_m[1] > 0 or weather.ice_weight_N_m is not None)
+    ice = ["ice that drops off at once", "ice on strings and structures"] if iced else ["ice"]
+    return ["along-line wind", "galloping", "uneven gusts over a section", *ice]
+
+
+def ice_words(over: Over) -> str:
+    """Thickness and weight of the ice on a wire; nothing where there is none."""
+    if over.ice_m[1] == 0:
+        return ""
+    thick = over.ice_m[0] * 1e3, over.ice_m[1] * 1e3
+    return f"{range_words(thick, 1)} mm, {range_words(over.ice_N_m, 1)} N/m on a subconductor"
+
+
+def _load_row(name: str, load: PointLoad) -> Sequence[str]:
+    pull = hypot(load.force_N[0], load.force_N[1])
+    return (
+        name,
+        load.what,
+        f"{load.along_m:.2f}",
+        f"{-load.force_N[2] / 1e3:.3f}",
+        f"{pull / 1e3:.3f}" if pull > 0.5 else NONE,
+        "as stated" if load.stated else "afterwards",
+        load.basis,
+    )
 
 
 def _stated_row(one: Summary) -> Sequence[str]:
@@ -168,13 +212,16 @@ def as_json(name: str, sha256: str, version: str, summaries: Sequence[Summary], 
         "scene": {"name": name, "sha256": sha256},
         "weather": None if weather is None else _weather_json(weather),
         "wires": [_wire_json(one) for one in summaries],
-        "not_evaluated": ["along-line wind", "galloping", "uneven gusts over a section", "ice"],
+        "not_evaluated": not_evaluated(weather),
     }
     return json.dumps(whole, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
 def _weather_json(weather: Weather) -> dict[str, Any]:
-    keys = ("air_C", "wind_m_s", "wind_from_deg", "gust_factor", "sun_W_m2", "current_A", "conductor_C", "altitude_m")
+    keys = (
+        "air_C", "wind_m_s", "wind_from_deg", "gust_factor", "sun_W_m2", "current_A", "conductor_C", "altitude_m",
+        "ice_m", "ice_weight_N_m", "ice_kg_m3",
+    )  # fmt: skip
     return {key: getattr(weather, key) for key in keys} | {"basis": weather.basis}
 
 
@@ -208,6 +255,8 @@ def _wire_json(one: Summary) -> dict[str, Any]:
             "blow_out_left_m": over.left_m,
             "blow_out_right_m": over.right_m,
             "lowest_m": over.lowest_m,
+            "ice_m": over.ice_m,
+            "ice_weight_N_m": over.ice_N_m,
             "slack_m": over.slack_m,
         },
         "chart": [
@@ -217,6 +266,16 @@ def _wire_json(one: Summary) -> dict[str, Any]:
         "checks": [
             {"at_C": check.at_C, "measured_m": check.measured_m, "modelled_m": check.modelled_m, "by": check.by}
             for check in one.checks
+        ],
+        "loads": [
+            {
+                "what": load.what,
+                "at_m": load.along_m,
+                "force_N": load.force_N,
+                "when_stated": "on" if load.stated else "off",
+                "basis": load.basis,
+            }
+            for load in one.loads
         ],
         "correction_slack_m": one.correction_m,
         "notes": list(one.notes),

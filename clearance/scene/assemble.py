@@ -72,6 +72,11 @@ def assemble(scene: Scene) -> Site:
             desk.skipped += weathered.unevaluated(scene, desk.placed)
         except InputError as error:
             desk.mistakes += error.mistakes
+    if any(isinstance(wire, records.SpanWire) and wire.loads for wire in scene.wires):
+        try:
+            desk.bent = hanging.hung_lines(scene)[1]
+        except InputError as error:
+            desk.mistakes += error.mistakes
     bodies = [Body("ground", "ground", desk.ground.shape)]
     for entry in scene.structures:
         shape = desk.attempt(entry, lambda entry=entry: _structure(desk, entry))  # type: ignore[misc]

@@ -276,9 +276,21 @@ def _wires(scene: Scene, known: Known) -> Iterator[Mistake]:
         yield from _known_wire(scene, known, wire, *places)
         if wire.from_m == wire.to_m:
             yield Mistake(where(scene, wire, "to_m"), "a point other than from_m", "the same point", "mend one of them")
+        yield from _ice(scene, wire)
         if isinstance(wire, SpanWire):
             yield from _span(scene, wire)
     yield from _circles(scene)
+
+
+def _ice(scene: Scene, wire: Wire) -> Iterator[Mistake]:
+    if wire.ice_m is None:
+        return
+    if scene.weather is None:
+        remedy = "add a table [weather]: ice is part of it"
+        yield Mistake(where(scene, wire, "ice_m"), "ice with the weather it comes in", "no [weather]", remedy)
+    if not 0 <= wire.ice_m.lo <= wire.ice_m.hi <= 0.15:
+        found = f"{wire.ice_m.lo:g} to {wire.ice_m.hi:g} m"
+        yield Mistake(where(scene, wire, "ice_m"), "at least 0 and at most 150 mm", found, "check its unit")
 
 
 def _potential_of(scene: Scene, known: Known, wire: Wire) -> Iterator[Mistake]:
@@ -307,12 +319,48 @@ def _span(scene: Scene, wire: SpanWire) -> Iterator[Mistake]:
         if count != wire.bundle.count:
             expected = f"{count} subconductors in a {wire.bundle.arrangement}"
             yield Mistake(where(scene, wire, "bundle", "count"), expected, str(wire.bundle.count), "mend one of them")
+    yield from _loads(scene, wire)
     for end in ("from_string", "to_string"):
         string = getattr(wire, end)
         if string is not None and string.insulating_m > string.length_m:
             expected = f"at most the string's length, {string.length_m:g} m"
             found = f"{string.insulating_m:g} m"
             yield Mistake(where(scene, wire, end, "insulating_m"), expected, found, "mend one of them")
+        for number, ring in enumerate(string.rings if string is not None else (), 1):
+            head = where(scene, wire, end, f"ring {number}")
+            if string is not None and ring.at_m > string.length_m:
+                expected = f"a place on the string, at most {string.length_m:g} m from its attachment"
+                yield Mistake((*head, "at_m"), expected, f"{ring.at_m:g} m", "mend one of them")
+            if ring.diameter_m <= 2 * ring.tube_m:
+                expected = f"an outer diameter over twice the tube's {ring.tube_m:g} m"
+                yield Mistake((*head, "diameter_m"), expected, f"{ring.diameter_m:g} m", "check both")
+
+
+def _loads(scene: Scene, wire: SpanWire) -> Iterator[Mistake]:
+    """A load is stated by what, where and how heavy it is, or is a loose wire with one end on this one."""
+    for number, load in enumerate(wire.loads, 1):
+        head = where(scene, wire, f"load {number}")
+        given = [name for name in ("what", "at_m", "weight_kN", "basis") if getattr(load, name) is not None]
+        if (load.wire is None) == (len(given) < 4) or (load.wire is not None and given):
+            found = " and ".join([*given, *(["wire"] if load.wire is not None else [])]) or "none of them"
+            yield Mistake(head, "what, at_m, weight_kN and basis, or wire", found, "state the one or the other")
+        if load.wire is None:
+            continue
+        hung = next((other for other in scene.wires if other.name == load.wire), None)
+        ends = [] if hung is None else [end for end in (hung.from_m, hung.to_m) if isinstance(end, Reference)]
+        here = [end for end in ends if end.name == wire.name]
+        if isinstance(hung, SpanWire) or hung is None or len(here) != 1 or here[0].along_m is None:
+            remedy = f'hang it by an end such as "{wire.name} @ 12.5", or give its weight and place'
+            expected = "a slack wire with one end on this wire, between its ends"
+            yield Mistake((*head, "wire"), expected, shown(load.wire), remedy)
+    names = [load.wire or load.what for load in wire.loads]
+    for name in dict.fromkeys(name for name in names if name is not None and names.count(name) > 1):
+        yield Mistake(
+            where(scene, wire, "loads"), "loads with a name each", f"{shown(name)} twice", "name one otherwise"
+        )
+    if wire.loads and wire.checks:
+        remedy = "state the sag measured with the loads on as sag_m"
+        yield Mistake(where(scene, wire, "checks"), "no checks where loads hang on a wire", "both", remedy)
 
 
 def _circles(scene: Scene) -> Iterator[Mistake]:

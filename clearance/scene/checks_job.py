@@ -16,6 +16,7 @@ from clearance.scene.records import (
     Record,
     Reference,
     Scene,
+    SpanWire,
     Stage,
     Tested,
     Wire,
@@ -200,6 +201,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     yield from _off(scene, known, stage)
     wires = [entry.wire for entry in stage.disturbed]
     yield from _names(scene, stage, "disturbed", wires, known.wires, "a wire of this scene")
+    yield from _disturbed(scene, known, stage)
     pairs = [name for pair in stage.contacts for name in pair]
     yield from _names(scene, stage, "contacts", pairs, known.bodies, "a body of this scene")
     for field in ("earths", "lifts_earth"):
@@ -252,6 +254,35 @@ def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:
 def _moved(stage: Stage) -> list[str]:
     """Wires of which the stage states how far they move."""
     return [entry.wire for entry in stage.disturbed if entry.slack_m is not None]
+
+
+def _disturbed(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+    """What a stage says of a wire that moves: how far, or what comes on it and leaves it."""
+    for entry in stage.disturbed:
+        head = where(scene, stage, "disturbed", f"'{entry.wire}'")
+        wire = next((wire for wire in scene.wires if wire.name == entry.wire), None)
+        if wire is None:
+            continue
+        hung = [load.wire or load.what or "" for load in wire.loads] if isinstance(wire, SpanWire) else []
+        changes = [*entry.carries, *entry.puts_on, *entry.takes_off]
+        changes += [name for name in hung if name in (*stage.released, *stage.off)]
+        if entry.slack_m is None and not changes:
+            remedy = "state slack_m with its basis, or puts_on or takes_off"
+            yield Mistake(head, "how far it moves, or what comes on it or leaves it", "neither", remedy)
+        if (entry.carries or entry.puts_on or entry.takes_off) and not isinstance(wire, SpanWire):
+            yield Mistake(head, "loads on a wire of kind span", "on a loose wire", "state slack_m with its basis")
+        names = [*hung, *(load.what for load in (*entry.carries, *entry.puts_on))]
+        for name in dict.fromkeys(name for name in names if names.count(name) > 1):
+            remedy = "name it otherwise"
+            yield Mistake(head, "loads with a name each", f"{shown(name)} twice", remedy)
+        there = (*hung, *(load.what for load in entry.carries))
+        for name in entry.takes_off:
+            if name not in there:
+                expected = "a load of the wire, or one that it carries in this stage"
+                yield Mistake((*head, "takes_off"), expected, shown(name), meant(name, there))
+    wires = [entry.wire for entry in stage.disturbed]
+    for name in dict.fromkeys(name for name in wires if wires.count(name) > 1):
+        yield Mistake(where(scene, stage, "disturbed"), "one entry for a wire", f"{shown(name)} twice", "join them")
 
 
 def _names(

@@ -13,8 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from clearance.conductor import catenary
+from clearance.conductor.carrying import Curve, curves, pull
 from clearance.conductor.catalogue import Entry, entry, find
-from clearance.conductor.lines import Check, End, Known, Line, Placed, Weather
+from clearance.conductor.catenary import Point
+from clearance.conductor.lines import Check, End, Known, Line, Placed, PointLoad, Weather
 from clearance.conductor.placing import moves, place
 from clearance.conductor.ranges import nominal_of
 from clearance.errors import InputError, Mistake
@@ -32,12 +34,23 @@ COMPOSITE_N_M = 40.0
 """[N/m] The same for a string without units: a composite insulator with hardware (common practice, no source)."""
 
 
+ROUNDS = 40
+"""[1] Passes over wires and the droppers that they carry before they are refused; ordinary ones take 3 to 6."""
+
+SETTLED_M = 1e-6
+"""[m] A dropper's end on a wire that it bends has come to rest when a pass moves it less."""
+
+
 @dataclass
 class _Desk:
+    """pulls: force of a loose wire on its host, by (host, wire); curves: of the wires that loads move, one pass ago."""
+
     scene: SceneFile
     own: Mapping[str, Entry]
     lines: dict[str, Line] = field(default_factory=dict)
     hanging: list[str] = field(default_factory=list)
+    pulls: Mapping[tuple[str, str], Point] = field(default_factory=dict)
+    curves: Mapping[str, Curve] = field(default_factory=dict)
 
 
 def place_wires(scene: SceneFile) -> dict[str, Placed]:
@@ -79,6 +92,9 @@ def weather_of(scene: SceneFile) -> Weather | None:
         record.gust_factor,
         scene.altitude_m,
         record.basis,
+        _pair(record.ice_m),
+        _pair(record.ice_weight_N_m) if record.ice_weight_N_m is not None else None,
+        record.ice_kg_m3,
     )
 
 
@@ -88,6 +104,15 @@ def _pair(record: Range) -> tuple[float, float]:
 
 def lines_of(scene: SceneFile) -> dict[str, Line]:
     """Every wire of the scene as a line, by name. Raises `InputError` with every mistake found."""
+    return hung_lines(scene)[0]
+
+
+def hung_lines(scene: SceneFile) -> tuple[dict[str, Line], dict[str, Curve]]:
+    """Every wire of the scene as a line, and the curve of each that a load moves.
+
+    A dropper bends the wire that carries it and hangs on it where it is bent: both are found in turns until the
+    dropper's end rests. Raises `InputError` with every mistake found.
+    """
     wrong: list[Mistake] = []
     own: dict[str, Entry] = {}
     for made in scene.conductors:
@@ -95,7 +120,50 @@ def lines_of(scene: SceneFile) -> dict[str, Line]:
             own[made.name] = entry(catalogue_table(made), where(scene))
         except InputError as error:
             wrong += error.mistakes
-    desk = _Desk(scene, own)
+    lines, found = _lines(_Desk(scene, own), wrong), dict[str, Curve]()
+    if not any(isinstance(record, SpanWire) and record.loads for record in scene.wires):
+        return lines, found
+    for _ in range(ROUNDS):
+        try:
+            pulls = _pulls(scene, lines)
+            found = curves(list(_lines(_Desk(scene, own, pulls=pulls, curves=found), wrong).values()))
+        except InputError as error:
+            head = where(scene)
+            raise InputError([replace(mistake, where=(*head, *mistake.where)) for mistake in error.mistakes]) from None
+        bent = _lines(_Desk(scene, own, pulls=pulls, curves=found), wrong)
+        moved = [
+            np.subtract(getattr(lines[name], end).point, getattr(line, end).point)
+            for name, line in bent.items()
+            for end in ("start", "end")
+        ]
+        lines = bent
+        if float(np.abs(moved).max()) <= SETTLED_M:
+            return lines, found
+    raise InputError(
+        Mistake(
+            (*where(scene), "loads"),
+            "droppers and the wires that carry them at rest together",
+            f"still moving after {ROUNDS} passes",
+            "give the droppers more wire, or state their weight and place",
+        )
+    )
+
+
+def _pulls(scene: SceneFile, lines: Mapping[str, Line]) -> dict[tuple[str, str], Point]:
+    """The force of every dropper or jumper on the wire that lists it among its loads."""
+    found = {}
+    for host in scene.wires:
+        for load in host.loads if isinstance(host, SpanWire) else ():
+            if load.wire is not None:
+                hung = next(wire for wire in scene.wires if wire.name == load.wire)
+                at_end = isinstance(hung.to_m, Reference) and hung.to_m.name == host.name
+                found[host.name, load.wire] = pull(lines[load.wire], at_end)
+    return found
+
+
+def _lines(desk: _Desk, wrong: list[Mistake]) -> dict[str, Line]:
+    """Every wire as a line, what the last pass found being where droppers hang."""
+    scene = desk.scene
     for record in scene.wires:
         try:
             _line(desk, record)
@@ -132,9 +200,27 @@ def _line(desk: _Desk, record: SpanWire | SlackWire) -> Line:
         record.length_m if isinstance(record, SlackWire) else None,
         _checks(record) if isinstance(record, SpanWire) else (),
         record.phase is not None,
+        _loads(desk, record) if isinstance(record, SpanWire) else (),
+        _pair(record.ice_m) if record.ice_m is not None else None,
     )
     desk.lines[record.name] = line
     return line
+
+
+def _loads(desk: _Desk, record: SpanWire) -> tuple[PointLoad, ...]:
+    """What hangs on a wire; a dropper from the second pass on, when its pull is known."""
+    made = []
+    for load in record.loads:
+        stated = load.when_stated == "on"
+        if load.wire is None:
+            weight = (0.0, 0.0, -(load.weight_kN or 0.0) * 1e3)
+            made.append(PointLoad(load.what or "", load.at_m or 0.0, weight, stated, load.basis or ""))
+        elif (record.name, load.wire) in desk.pulls:
+            hung = next(wire for wire in desk.scene.wires if wire.name == load.wire)
+            ends = [end for end in (hung.from_m, hung.to_m) if isinstance(end, Reference) and end.name == record.name]
+            basis = f"weight and pull of {load.wire} as it hangs"
+            made.append(PointLoad(load.wire, ends[0].along_m or 0.0, desk.pulls[record.name, load.wire], stated, basis))
+    return tuple(made)
 
 
 def _checks(record: SpanWire) -> tuple[Check, ...]:
@@ -199,6 +285,11 @@ def _hangs_on(desk: _Desk, record: SpanWire | SlackWire, which: str, place_: Ref
     if host is None:
         raise InputError(Mistake((f"{which}_m",), f"a wire that '{place_}' can lie on", "no such wire"))
     line = _line(desk, host)
+    if not isinstance(record, SpanWire) and place_.name in desk.curves:
+        bent = desk.curves[place_.name]
+        if place_.end is not None:
+            return End(bent.ends[0 if place_.end == "start" else 1])
+        return End(bent.point(place_.along_m or 0.0))
     curve = nominal_of(line)
     if place_.end is not None:
         end = line.start if place_.end == "start" else line.end

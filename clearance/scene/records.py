@@ -23,7 +23,14 @@ from clearance.scene.records_base import (
     Text,
     Xy,
 )
-from clearance.scene.records_conductor import ConductorsOfScene, OwnConductor, SagCheck, Weather
+from clearance.scene.records_conductor import (
+    ConductorsOfScene,
+    LoadOfStage,
+    LoadOnWire,
+    OwnConductor,
+    SagCheck,
+    Weather,
+)
 from clearance.scene.records_job import (
     AerialDevice,
     Crew,
@@ -101,6 +108,8 @@ __all__ = [
     "Ladder",
     "LatticeTower",
     "LevelGround",
+    "LoadOfStage",
+    "LoadOnWire",
     "MembersStructure",
     "Mesh",
     "MeshGround",

@@ -11,7 +11,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from clearance.scene.records_base import Positive, Range, Record, Span, Text, wrong
+from clearance.scene.records_base import NotNegative, Positive, Range, Record, Span, Text, wrong
 
 
 class OwnConductor(Record):
@@ -55,6 +55,32 @@ class SagCheck(Record):
     by: Text = Field(description="who measured it, and how")
 
 
+class LoadOnWire(Record):
+    """Something that hangs on a tensioned wire at a point, in still air: it bends the wire there."""
+
+    word: ClassVar[str] = "load"
+    what: Text | None = Field(None, description="what it is: a spacer, a ladder hung on the wire, a trolley, a worker")
+    at_m: NotNegative | None = Field(None, description="where, horizontally along the wire from its from_m")
+    weight_kN: Positive | None = Field(None, description="its weight, on all subconductors together")
+    wire: Text | None = Field(
+        None, description="instead: a dropper or jumper with an end on this wire; its weight and pull are worked out"
+    )
+    when_stated: Literal["on", "off"] = Field(
+        description='whether it hung there when the wire hung as stated: "on", or "off" where it came later'
+    )
+    basis: Text | None = Field(None, description="where its weight is from")
+
+
+class LoadOfStage(Record):
+    """Something that a stage hangs on a wire."""
+
+    word: ClassVar[str] = "load put on"
+    what: Text = Field(description="what it is: a worker, a ladder hung on the wire, a trolley")
+    at_m: NotNegative = Field(description="where, horizontally along the wire from its from_m")
+    weight_kN: Positive = Field(description="its weight")
+    basis: Text = Field(description="where its weight is from")
+
+
 class Weather(Record):
     """What the wires may meet during the job, as ranges."""
 
@@ -68,6 +94,9 @@ class Weather(Record):
     current_A: Span | None = Field(None, description="current in each phase")
     sun_W_m2: Span = Field(Range(0.0, 1050.0), description="sun and sky heat; up to 1050 W/m2 if absent")
     conductor_C: Span | None = Field(None, description="temperature of the conductors, instead of the heat balance")
+    ice_m: Span = Field(Range(0.0, 0.0), description="thickness of ice around every conductor")
+    ice_weight_N_m: Span | None = Field(None, description="instead: weight of ice per metre of each subconductor")
+    ice_kg_m3: float = Field(900.0, ge=100, le=1000, description="its density; 900 for glaze, less for rime")
     basis: Text = Field(description="where the ranges are from")
 
     @model_validator(mode="after")
@@ -76,6 +105,12 @@ class Weather(Record):
             found = getattr(self, name)
             if found.lo < least or found.hi > most:
                 raise wrong(f"{name} between {least} and {most}", f"{name} is [{found.lo:g}, {found.hi:g}]")
+        if self.ice_m.lo < 0 or self.ice_m.hi > 0.15:
+            raise wrong("ice of at least 0 and at most 150 mm", "check the unit of ice_m")
+        if self.ice_weight_N_m is not None and self.ice_weight_N_m.lo < 0:
+            raise wrong("an ice_weight_N_m of at least 0", "mend the range")
+        if self.ice_weight_N_m is not None and self.ice_m.hi > 0:
+            raise wrong("ice_m or ice_weight_N_m", "state the one or the other")
         if self.current_A is not None and self.current_A.lo < 0:
             raise wrong("current_A of at least 0", f"current_A is [{self.current_A.lo:g}, {self.current_A.hi:g}]")
         if self.wind_from_deg is not None and not 0 <= self.wind_from_deg.lo <= self.wind_from_deg.hi <= 720:
@@ -90,6 +125,7 @@ class ConductorOfWire(Record):
     conductor: Text | None = Field(
         None, description="code word of its conductor, in the catalogue or under [[conductors]]"
     )
+    ice_m: Span | None = Field(None, description="thickness of ice around it, instead of the weather's")
 
 
 class StateOfSpan(Record):
@@ -99,6 +135,7 @@ class StateOfSpan(Record):
     word: ClassVar[str] = "wire"
     known: KnownState | None = Field(None, description="at what conductor temperature it hangs as stated")
     checks: tuple[SagCheck, ...] = Field((), description="sags measured on site")
+    loads: tuple[LoadOnWire, ...] = Field((), description="what hangs on it at points when the job begins")
 
 
 class ConductorsOfScene(Record):

@@ -10,6 +10,7 @@ from typing import ClassVar, Literal
 from pydantic import Field
 
 from clearance.scene.records_base import NotNegative, Place, Point, Positive, Range, Record, Span, Text, Xy
+from clearance.scene.records_conductor import LoadOfStage
 
 
 class Fitting(Record):
@@ -163,8 +164,16 @@ class Disturbed(Record):
 
     word: ClassVar[str] = "disturbed wire"
     wire: Text = Field(description="name of the wire")
-    slack_m: NotNegative = Field(description="how far it may move from where it hangs; goes into slack")
+    slack_m: NotNegative | None = Field(
+        None, description="how far it may move from where it hangs; by default what the model finds, if it can"
+    )
     basis: Text | None = Field(None, description="what that figure rests on")
+    carries: tuple[LoadOfStage, ...] = Field((), description="what hangs on it all the while, besides its loads")
+    puts_on: tuple[LoadOfStage, ...] = Field((), description="what comes on it in the stage")
+    takes_off: tuple[Text, ...] = Field((), description="which of its loads, or of what it carries, leave it")
+    slowly: Text | None = Field(
+        None, description="who answers for it that no load is let go or comes on at once; else the wire springs"
+    )
 
 
 StageKind = Literal[

@@ -18,7 +18,7 @@ class Ring(Record):
 
     word: ClassVar[str] = "ring"
     at_m: NotNegative = Field(description="distance of its plane from the attachment, along the string")
-    diameter_m: Positive = Field(description="outer diameter of the ring")
+    diameter_m: Positive = Field(description="outer diameter of the ring, more than twice its tube")
     tube_m: Positive = Field(description="diameter of its tube")
 
 

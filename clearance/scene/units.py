@@ -47,6 +47,9 @@ QUANTITIES: Final[Mapping[str, tuple[str, Mapping[str, float]]]] = {
 }
 """Per unit of a record: what it measures, and for each unit a file may use the factor to the record's."""
 
+MASSES_kN: Final[Mapping[str, float]] = {"kg": GRAVITY_M_S2 / 1e3, "lb": _POUND_FORCE_N / 1e3}
+"""What a weight may be given in besides: a mass, under standard gravity. No other force may, such as a tension."""
+
 _OTHER_UNITS: Final = (
     "kg",
     "lb",
@@ -81,8 +84,15 @@ def unit_of(key: str) -> str:
 
 
 def units_of(key: str) -> tuple[str, ...]:
-    """The units a file may give a field in, the record's own first; none for a field without a unit."""
-    return tuple(QUANTITIES[unit_of(key)][1]) if unit_of(key) else ()
+    """The units a file may give a field in, the record's own first; none for a field without a unit.
+
+    >>> units_of("weight_kN"), units_of("horizontal_tension_kN")
+    (('kN', 'N', 'lbf', 'kip', 'kg', 'lb'), ('kN', 'N', 'lbf', 'kip'))
+    """
+    if not unit_of(key):
+        return ()
+    weight = unit_of(key) == "kN" and key.startswith("weight_")
+    return (*QUANTITIES[unit_of(key)][1], *(MASSES_kN if weight else ()))
 
 
 def spellings(key: str) -> tuple[str, ...]:
@@ -95,7 +105,7 @@ def spellings(key: str) -> tuple[str, ...]:
     if not unit:
         return (key,)
     stem = key[: -len(unit)]
-    return tuple(stem + other for other in QUANTITIES[unit][1])
+    return tuple(stem + other for other in units_of(key))
 
 
 def converted(value: Any, unit: str, to: str) -> Any:
@@ -116,7 +126,7 @@ def converted(value: Any, unit: str, to: str) -> Any:
         return value
     if unit == "F":
         return (value - 32.0) * 5 / 9
-    return value * QUANTITIES[to][1][unit]
+    return value * (QUANTITIES[to][1][unit] if unit in QUANTITIES[to][1] else MASSES_kN[unit])
 
 
 @dataclass
@@ -174,7 +184,7 @@ def _field_for(record: type[Record], key: str) -> tuple[str, str]:
         stem = name[: -len(unit)]
         if key.startswith(stem) and key[len(stem) :] in ALL_UNITS:
             given = key[len(stem) :]
-            return name, given if given in QUANTITIES[unit][1] else "?"
+            return name, given if given in units_of(name) else "?"
         if key == stem[:-1]:
             return name, "?"
     return key, ""

@@ -18,7 +18,7 @@ from clearance.bodies import insulator, wire
 from clearance.bodies.deformable_wire import End as Which
 from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, string_envelope
 from clearance.bodies.deformable_wire import strays_m as wire_strays_m
-from clearance.conductor.lines import End, Line, Placed, weather_words
+from clearance.conductor.lines import End, Line, Placed, Weather, weather_words
 from clearance.conductor.placing import moves, place
 from clearance.scene.hanging import weather_of
 from clearance.scene.records import Place, Point, Reference, Scene, SlackWire, SpanWire, arrangement
@@ -29,17 +29,25 @@ Floats = NDArray[np.float64]
 TAIL_SAMPLES: Final = 9
 """[1] Places of a freed end at which the weather's hold on its tail is worked out."""
 
-NOT_EVALUATED: Final = "wires in the weather: along-line wind, galloping, uneven gusts over a section, ice"
-"""What the envelopes of wires leave out."""
+NOT_EVALUATED: Final = "wires in the weather: along-line wind, galloping, uneven gusts over a section"
+"""What the envelopes of wires leave out, beside what `ice_left_out` says."""
+
+
+def ice_left_out(weather: Weather | None) -> str:
+    """What is not evaluated of ice, in words."""
+    iced = weather is not None and (weather.ice_m[1] > 0 or weather.ice_weight_N_m is not None)
+    return "ice that drops off at once, ice on strings and structures" if iced else "ice"
 
 
 def wire_envelope(record: SpanWire | SlackWire, placed: Placed) -> Shape:
-    """Everywhere the conductor or bundle may be."""
+    """Everywhere the conductor or bundle may be, its ice included."""
     bundle = record.bundle if isinstance(record, SpanWire) else None
+    ice = placed.ranges.ice_m[1] if placed.ranges is not None else 0.0
+    diameter = record.diameter_m + 2.0 * ice
     if bundle is None:
-        return envelope_shape(placed, record.diameter_m, record.slack_m)
+        return envelope_shape(placed, diameter, record.slack_m)
     places = wire.bundle_places(bundle.count, bundle.spacing_m, arrangement(bundle) == "vertical pair")
-    return envelope_shape(placed, record.diameter_m, record.slack_m, places)
+    return envelope_shape(placed, diameter, record.slack_m, places)
 
 
 def string_envelopes(
@@ -54,11 +62,14 @@ def string_envelopes(
             return shapes.empty()
         return string_envelope(placed, which, (low, high), radius, slack_m)
 
-    live = part(ends, length, metal)
-    if spec.ring_diameter_m > 0:
-        ring = ring_envelope(placed, which, ends, spec.ring_diameter_m, spec.ring_tube_m, slack_m)
-        live = shapes.join([live, ring])
-    return part(begins, ends, spec.diameter_m / 2), part(0.0, begins, metal), live
+    earthed, live = part(0.0, begins, metal), part(ends, length, metal)
+    for ring in spec.rings:
+        made = ring_envelope(placed, which, max(ring.at_m, 1e-3), ring.diameter_m, ring.tube_m, slack_m)
+        if insulator.is_live(spec, ring):
+            live = shapes.join([live, made])
+        else:
+            earthed = shapes.join([earthed, made])
+    return part(begins, ends, spec.diameter_m / 2), earthed, live
 
 
 def tail_slack_m(
@@ -116,7 +127,16 @@ def _point(value: Floats) -> Point:
 
 
 def basis(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
-    """The weather's ranges and where they are from, what they make of the conductors, and what was taken on the way."""
+    """What hangs on the wires; the weather's ranges and where they are from, what they make of the conductors, and what
+    was taken on the way."""
+    for record in scene.wires:
+        for load in record.loads if isinstance(record, SpanWire) else ():
+            since = "hung there as it was stated" if load.when_stated == "on" else "came after it was stated"
+            if load.wire is not None:
+                yield f"{record.name}: carries {load.wire}, by its weight and pull in still air; {since}"
+            else:
+                kN, at_m = load.weight_kN or 0.0, load.at_m or 0.0
+                yield f"{record.name}: carries {load.what}, {kN:.3f} kN at {at_m:.2f} m; {since}; {load.basis}"
     weather = weather_of(scene)
     if weather is None:
         return
@@ -154,4 +174,4 @@ def unevaluated(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
                     carried.setdefault(value.name, []).append(record.name)
     for name, others in carried.items():
         yield f"{name} in the weather: what the weight of {' and '.join(others)}, and the wind there, do to its shape"
-    yield NOT_EVALUATED
+    yield f"{NOT_EVALUATED}, {ice_left_out(weather_of(scene))}"

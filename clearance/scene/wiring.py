@@ -14,15 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clearance import shapes
-from clearance.bodies import Body, ground, insulator, wire
+from clearance.bodies import Body, deformable_wire, ground, insulator, wire
 from clearance.bodies.deformable_wire import WHEREVER, End
 from clearance.bodies.deformable_wire import strays_m as wire_strays_m
 from clearance.conductor import catenary
+from clearance.conductor.carrying import Curve
 from clearance.conductor.catenary import Catenary
+from clearance.conductor.laden import as_loaded
 from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
 from clearance.scene import records, weathered
 from clearance.scene.records import Place, Point, Reference, Scene, where
+from clearance.tolerances import CHORD_ERROR_M
 
 EARTH = "earth"
 
@@ -31,11 +34,15 @@ Made = TypeVar("Made")
 
 @dataclass(frozen=True, eq=False)
 class HungWire:
-    """A wire in its place: its conductor's catenary, and the bodies it is made of."""
+    """A wire in its place: its conductor's catenary, and the bodies it is made of.
+
+    bent: its curve where loads move it; `catenary` then has its ends and length alone
+    """
 
     record: records.SpanWire | records.SlackWire
     catenary: Catenary
     bodies: tuple[Body, ...]
+    bent: Curve | None = None
 
 
 @dataclass(frozen=True)
@@ -80,6 +87,7 @@ class Desk:
     mistakes: list[Mistake] = field(default_factory=list)
     hanging: list[str] = field(default_factory=list)
     placed: dict[str, Placed] = field(default_factory=dict)
+    bent: dict[str, Curve] = field(default_factory=dict)
 
     def attempt(self, entry: records.Record, make: Callable[[], Made]) -> Made | None:
         """Make a part; a mistake in it is kept, with the file and the entry named, and the rest goes on."""
@@ -141,6 +149,8 @@ def place(desk: Wired, entry: records.Record, value: Place) -> Point:
                 f"{value.along_m:g} m",
             )
         )
+    if hung.bent is not None:
+        return hung.bent.point(value.along_m or 0.0)
     return tuple(float(v) for v in catenary.point_at(hung.catenary, along))  # type: ignore[return-value]
 
 
@@ -155,17 +165,17 @@ def _anchor(desk: Wired, record: records.SpanWire | records.SlackWire) -> Point:
     return place(desk, record, record.from_m)
 
 
-def _string(entry: records.InsulatorString | None) -> insulator.StringSpec | None:
+def string_spec(entry: records.InsulatorString | None) -> insulator.StringSpec | None:
+    """A string as its body takes it, or None where there is none."""
     if entry is None:
         return None
-    ring = entry.rings[0] if entry.rings else None
     return insulator.StringSpec(
         entry.kind,
         entry.length_m,
         entry.insulating_m,
         entry.diameter_m,
-        ring_diameter_m=ring.diameter_m if ring else 0.0,
-        ring_tube_m=ring.tube_m if ring else 0.05,
+        # Stated by their outer diameter; a body's is that of the tube's axis.
+        rings=tuple(insulator.Ring(ring.at_m, ring.diameter_m - ring.tube_m, ring.tube_m) for ring in entry.rings),
         weight_N=None if entry.weight_kN is None else entry.weight_kN * 1000.0,
     )
 
@@ -191,37 +201,19 @@ def hang(desk: Desk, record: records.SpanWire | records.SlackWire) -> HungWire:
     desk.hanging.append(record.name)
     start, end = place(desk, record, record.from_m), place(desk, record, record.to_m)
     bodies: list[Body] = []
+    bent = desk.bent.get(record.name)
     if isinstance(record, records.SlackWire):
         curve = catenary.from_length(start, end, record.length_m)
         shape = wire.conductor(curve, record.diameter_m, slack_m=record.slack_m)
     else:
-        parts = insulator.span_with_strings(
-            start,
-            end,
-            _string(record.from_string),
-            _string(record.to_string),
-            _solve(record),
-            record.slack_m,
-            wire_weight_N_m=record.weight_N_m,
-            keep_sag=record.sag_m is not None,
-        )
+        if bent is None:
+            curve, shape, strings = _as_stated(record, start, end)
+        else:
+            curve, shape, strings = loaded_shapes(record, bent)
         for string_record in (record.from_string, record.to_string):
             if string_record is not None and string_record.kind == "strain" and string_record.weight_kN is None:
                 desk.skipped.append(f"wire '{record.name}': strain string's weight not stated, taken as the wire's own")
-        curve = parts.conductor
-        bundle = record.bundle
-        shape = wire.conductor(
-            curve,
-            record.diameter_m,
-            bundle.count if bundle else 1,
-            bundle.spacing_m if bundle else 0.0,
-            record.slack_m,
-            upright=bundle is not None and records.arrangement(bundle) == "vertical pair",
-        )
-        for which, string, spec in (
-            ("from", parts.from_string, record.from_string),
-            ("to", parts.to_string, record.to_string),
-        ):
+        for which, string, spec in zip(("from", "to"), strings, (record.from_string, record.to_string), strict=True):
             if string is not None and spec is not None:
                 name = f"{record.name} {which} string"
                 bodies.append(Body(name, "insulator", string.insulating, conductive=False, potential=None))
@@ -237,9 +229,64 @@ def hang(desk: Desk, record: records.SpanWire | records.SlackWire) -> HungWire:
     body = _wire_body(desk.scene, record, shape)
     if record.name in desk.placed:
         body = replace(body, note="; ".join(filter(None, (body.note, WHEREVER))))
-    hung = HungWire(record, curve, (body, *bodies))
+    hung = HungWire(record, curve, (body, *bodies), bent)
     desk.wires[record.name] = hung
     return hung
+
+
+Strings = tuple[insulator.StringParts | None, insulator.StringParts | None]
+
+
+def _as_stated(record: records.SpanWire, start: Point, end: Point) -> tuple[Catenary, shapes.Shape, Strings]:
+    """A tensioned wire that no load moves: its curve, its conductor or bundle, and its strings."""
+    parts = insulator.span_with_strings(
+        start,
+        end,
+        string_spec(record.from_string),
+        string_spec(record.to_string),
+        _solve(record),
+        record.slack_m,
+        wire_weight_N_m=record.weight_N_m,
+        keep_sag=record.sag_m is not None,
+    )
+    bundle = record.bundle
+    shape = wire.conductor(
+        parts.conductor,
+        record.diameter_m,
+        bundle.count if bundle else 1,
+        bundle.spacing_m if bundle else 0.0,
+        record.slack_m,
+        upright=bundle is not None and records.arrangement(bundle) == "vertical pair",
+    )
+    return parts.conductor, shape, (parts.from_string, parts.to_string)
+
+
+def loaded_shapes(record: records.SpanWire, bent: Curve) -> tuple[Catenary, shapes.Shape, Strings]:
+    """A tensioned wire with its loads on: a catenary of its length, its conductor or bundle, and its strings."""
+    placed = as_loaded(bent)
+    shape = deformable_wire.wire_shape(placed, record.diameter_m, record.slack_m, bundle_places(record))
+    (first, _, last), error = bent.parts(CHORD_ERROR_M)
+    strings = list[insulator.StringParts | None]()
+    for spec, tip, strain, point in (
+        (record.from_string, bent.ends[0], first, bent.line.start.point),
+        (record.to_string, bent.ends[1], last[::-1], bent.line.end.point),
+    ):
+        made = string_spec(spec)
+        if made is None:
+            strings.append(None)
+        elif made.kind == "strain":
+            strings.append(insulator.string_along(strain, made, error, record.slack_m))
+        else:
+            strings.append(insulator.string_along(np.array([point, tip]), made, 0.0, record.slack_m))
+    return placed.nominal, replace(shape, rate=None), (strings[0], strings[1])
+
+
+def bundle_places(record: records.SpanWire) -> tuple[tuple[float, float], ...]:
+    """Places of a wire's subconductors about it, across and up [m]."""
+    bundle = record.bundle
+    if bundle is None:
+        return ((0.0, 0.0),)
+    return wire.bundle_places(bundle.count, bundle.spacing_m, records.arrangement(bundle) == "vertical pair")
 
 
 def _in_weather(
@@ -255,7 +302,7 @@ def _in_weather(
             ("to string", record.to_string),
         )
         for which, entry in strings:
-            spec = _string(entry)
+            spec = string_spec(entry)
             if spec is not None:
                 name = f"{record.name} {which}"
                 insulating, earthed, live = weathered.string_envelopes(there, which, spec, record.slack_m)

@@ -1,0 +1,198 @@
+"""Owns the bodies of wires that a stage moves: each in its place with its way to go, and everything that hangs on it
+thickened by how far it goes along.
+
+`moved_bodies` puts the shifts of `clearance.job.shifts` into a list of bodies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance import shapes
+from clearance.bodies import Body, insulator
+from clearance.conductor import envelope
+from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
+from clearance.scene import records, wiring
+from clearance.scene.assemble import Site
+from clearance.scene.records import Disturbed, Reference, SpanWire, Stage
+from clearance.shapes import Shape
+
+Floats = NDArray[np.float64]
+
+
+def moved_bodies(
+    site: Site, stage: Stage, shifts: Sequence[Shift], bodies: Sequence[Body]
+) -> tuple[list[Body], dict[str, str]]:
+    """The bodies with the wires of the shifts in their places and everything on them thickened by its way; and which
+    of them deform with which parameter."""
+    if not shifts:
+        return list(bodies), {}
+    wires = {name: (shift, wire) for shift in shifts for name, wire in shift.wires.items()}
+    carried_by = dict(_carried(site, stage, shifts))
+    rated: dict[str, str] = {}
+    found = []
+    for body in bodies:
+        if body.name in wires and body.kind == "wire":
+            shift, wire = wires[body.name]
+            entry = entry_for(stage, body.name)
+            body = _shifted(site, body, shift, wire, entry)
+            if body.link == LINK:
+                rated[body.name] = shift.parameter
+        elif body.name in carried_by:
+            more = carried_by[body.name]
+            body = replace(body, shape=shapes.thickened(body.shape, more))
+        found.append(body)
+    return found, rated
+
+
+def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tuple[str, float]]:
+    """Bodies that hang on a wire that moves, and how far they may go with it [m]."""
+    scene = site.scene
+    for shift in shifts:
+        for name, wire in shift.wires.items():
+            record = site.wires[name].record
+            assert isinstance(record, SpanWire)
+            for which, vertex in (("from", wire.cuts[0]), ("to", wire.cuts[1])):
+                if getattr(record, f"{which}_string") is not None:
+                    more = float(wire.reach_m[vertex])
+                    yield f"{name} {which} string", more
+                    yield f"{name} {which} string fittings", more
+    for person in scene.workers:
+        if stage.clamp_m is not None:
+            # The middle between clamp and belt goes half as far as the clamp.
+            more = strays_m(site, shifts, stage.clamp_m, wiring.place(site, stage, stage.clamp_m))
+            yield f"{person.name} bonding lead", 0.5 * more
+    for rope in scene.ropes:
+        ends = [
+            value for value in (rope.from_m, rope.to_m) if isinstance(value, Reference) and value.name in site.wires
+        ]
+        if ends:
+            yield rope.name, max(strays_m(site, shifts, end, wiring.place(site, rope, end)) for end in ends)
+    for other in scene.wires:
+        if isinstance(other, records.SlackWire):
+            curve = site.wires[other.name].catenary
+            both = zip((other.from_m, other.to_m), (curve.start, curve.end), strict=True)
+            moves = [strays_m(site, shifts, value, end) for value, end in both]
+            if other.release is not None and other.name in (*stage.released, *stage.off):
+                # Its free end hangs there no longer.
+                moves[0 if other.release.free_end == "from" else 1] = 0.0
+            if any(moves):
+                yield other.name, loose_worth(site, other.name, (moves[0], moves[1]))
+    for post in scene.insulators:
+        more = max(strays_m(site, shifts, value, wiring.place(site, post, value)) for value in (post.from_m, post.to_m))
+        if more:
+            yield post.name, more
+            yield f"{post.name} foot", more
+            yield f"{post.name} head", more
+
+
+def loose_worth(site: Site, name: str, moves_m: tuple[float, float]) -> float:
+    """How far [m] any point of a loose wire may go when its ends go so far."""
+    curve = site.wires[name].catenary
+    step = np.subtract(curve.end, curve.start)
+    chord, tilt = float(np.linalg.norm(step)), float(np.arctan2(step[2], np.hypot(*step[:2])))
+    worth = envelope.ends_worth(chord, curve.length_m, (tilt,), moves_m, name)
+    # Sideways, where the wire turns about its other end, no further than the ends go.
+    return max(worth, sum(moves_m))
+
+
+def _shifted(site: Site, body: Body, shift: Shift, wire: WireShift, entry: Disturbed | None) -> Body:
+    stated = entry.slack_m if entry is not None and entry.slack_m is not None else None
+    furthest = float(wire.reach_m.max())
+    notes = [body.note, wire.note]
+    if stated is not None and stated >= furthest:
+        basis = f": {entry.basis}" if entry is not None and entry.basis else ""
+        notes = [body.note, f"may move {stated:g} m, as stated{basis}; by the model {furthest:.2f} m at most"]
+        return replace(body, job=True, shape=shapes.thickened(body.shape, stated), note="; ".join(filter(None, notes)))
+    if stated is not None:
+        notes.append(f"the {stated:g} m stated are less than that, and are not used")
+    note = "; ".join(filter(None, notes))
+    if site.placed:
+        notes = [note, "in the weather by the largest move of the states tried, an allowance"]
+        return replace(body, job=True, shape=shapes.thickened(body.shape, furthest), note="; ".join(notes))
+    shape = _shape(site, body.name, wire)
+    link = LINK if shift.parameter else None
+    return replace(body, job=True, shape=shape if link else replace(shape, rate=None), link=link, note=note)
+
+
+def _shape(site: Site, name: str, wire: WireShift) -> Shape:
+    """Conductor or bundle with the live hardware of its strings, each with its rate."""
+    hung = site.wires[name]
+    record = hung.record
+    assert isinstance(record, SpanWire)
+    first, last = wire.cuts
+    made = []
+    step = wire.points[last] - wire.points[first]
+    across = np.array([-step[1], step[0], 0.0]) / float(np.hypot(*step[:2]))
+    rise = np.abs(np.diff(wire.points[first : last + 1, 2]))
+    steepest = float((rise / np.linalg.norm(np.diff(wire.points[first : last + 1], axis=0), axis=1)).max())
+    for left, up in wiring.bundle_places(record):
+        offset = left * across + np.array([0.0, 0.0, up])
+        slack = record.slack_m + float(np.hypot(left, up)) * (steepest + _turn(wire))
+        made.append(_capsules(wire, (first, last), record.diameter_m / 2, slack, offset))
+    for spec, line in _strings(site, record, wire):
+        live = insulator.string_along(line.points, spec, 0.0, record.slack_m).live
+        if len(live):
+            made.append(_ridden(live, line))
+    return shapes.join(made)
+
+
+def _turn(wire: WireShift) -> float:
+    """How far [rad] any chord of a wire turns over the range."""
+    far = max(abs(wire.range_m[0]), abs(wire.range_m[1]))
+    steps = np.linalg.norm(np.diff(wire.points, axis=0), axis=1)
+    moved = np.linalg.norm(np.diff(wire.rate, axis=0), axis=1) * far
+    return float((moved / np.maximum(steps, 1e-9)).max())
+
+
+def _capsules(wire: WireShift, which: tuple[int, int], radius: float, slack: float, offset: Floats) -> Shape:
+    part = slice(which[0], which[1] + 1)
+    points, rate, room = wire.points[part] + offset, wire.rate[part], wire.room_m[part]
+    made = shapes.polyline(points, radius, slack + np.maximum(room[:-1], room[1:]))
+    return replace(made, rate=np.ascontiguousarray(np.stack([rate[:-1], rate[1:], rate[1:]], axis=1)))
+
+
+def _strings(site: Site, record: SpanWire, wire: WireShift) -> Iterator[tuple[insulator.StringSpec, WireShift]]:
+    """The strings of a wire, each from its attachment to its live end, as a wire that moves."""
+    first, last = wire.cuts
+    for spec, tip, part, value in (
+        (record.from_string, first, slice(0, first + 1), record.from_m),
+        (record.to_string, last, slice(last, len(wire.points)), record.to_m),
+    ):
+        made = wiring.string_spec(spec)
+        if made is None:
+            continue
+        if made.kind == "strain":
+            points, rate, room = wire.points[part], wire.rate[part], wire.room_m[part]
+            if spec is record.to_string:
+                points, rate, room = points[::-1], rate[::-1], room[::-1]
+        else:
+            top = np.asarray(wiring.place(site, record, value), float)
+            points, rate = np.array([top, wire.points[tip]]), np.array([np.zeros(3), wire.rate[tip]])
+            room = np.full(2, wire.room_m[tip])
+        yield made, WireShift(points, rate, room, (0, len(points) - 1), wire.range_m, "")
+
+
+def _ridden(shape: Shape, line: WireShift) -> Shape:
+    """A shape about a string that goes with it: each corner as the point of the string beside it, the string's turn
+    over the range times the corner's distance from it in slack."""
+    corners = shape.vertices.reshape(-1, 3)
+    start, way = line.points[:-1], np.diff(line.points, axis=0)
+    size = np.maximum((way * way).sum(axis=1), 1e-30)
+    share = np.clip(np.einsum("cpk,pk->cp", corners[:, None] - start, way) / size, 0.0, 1.0)
+    foot = start + share[..., None] * way
+    away = np.linalg.norm(corners[:, None] - foot, axis=2)
+    piece = away.argmin(axis=1)
+    index = np.arange(len(corners))
+    along = share[index, piece][:, None]
+    rate = (1.0 - along) * line.rate[piece] + along * line.rate[piece + 1]
+    far = (away[index, piece] * _turn(line)).reshape(-1, 3).max(axis=1)
+    return replace(
+        shape,
+        slack=shape.slack + far + float(line.room_m.max()),
+        rate=np.ascontiguousarray(rate.reshape(-1, 3, 3)),
+    )

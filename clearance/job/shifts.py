@@ -1,0 +1,330 @@
+"""Owns what a stage does to the wires that stay: their shapes move as a load on them goes or comes, or a neighbour.
+
+A dropper that the scene lists among a wire's loads leaves the wire when a stage releases it, and is gone while it is
+off; `disturbed` says what else is put on, taken off or carried. Where the wire's conductor is known its section is
+solved before and after (`clearance.conductor.released`), and each of its wires becomes a job body that deforms from the
+one to the other with one parameter of the section, in metres of the point that moves most. Whatever hangs on it goes
+with it: strings, droppers, posts, a bonding lead, ropes. Where the conductor is not known the stated slack stands, and
+the result says so.
+
+`shifts_of` gives all of a stage, `rigged` adds their parameters to the links, `strays_m` says how far a place may go
+with the wire it is on; `clearance.job.shifted_bodies` makes the bodies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance.conductor.carrying import sections
+from clearance.conductor.lines import Line, PointLoad
+from clearance.conductor.loads import Carried, carried
+from clearance.conductor.ranges import strain_strings
+from clearance.conductor.released import OVERSHOOT, Change, Move, eased, parted
+from clearance.errors import InputError, Mistake
+from clearance.job.rig import Rig
+from clearance.job.swayed import worst_move
+from clearance.motion import Link, Motion
+from clearance.scene import hanging
+from clearance.scene.assemble import Site
+from clearance.scene.records import Disturbed, LoadOfStage, Place, Reference, SpanWire, Stage, where
+
+Floats = NDArray[np.float64]
+
+LINK: Final = "shift"
+"""Link of the wires that deform; it does not move."""
+
+FOLD_M: Final = 0.05
+"""[m] A wire that moves no further, overshoot included, is no parameter: its slack holds the move. Smaller: more
+parameters to sweep; larger: more slack."""
+
+
+@dataclass(frozen=True, eq=False)
+class WireShift:
+    """How one wire moves.
+
+    points, rate: (n, 3) its polyline where the stage finds it, from its drawn start, and its move per metre of the
+        parameter
+    room_m: (n,) how far each vertex may be from there, at some parameter of the range [m]
+    cuts: vertices where its conductor begins and ends; range_m: of the parameter
+    note: what a reader must know
+    """
+
+    points: Floats
+    rate: Floats
+    room_m: Floats
+    cuts: tuple[int, int]
+    range_m: tuple[float, float]
+    note: str
+
+    @property
+    def reach_m(self) -> Floats:
+        """How far (n,) each vertex may be from where the stage finds it [m]."""
+        far = max(abs(self.range_m[0]), abs(self.range_m[1]))
+        return np.asarray(np.linalg.norm(self.rate, axis=1) * far + self.room_m, float)
+
+
+@dataclass(frozen=True, eq=False)
+class Shift:
+    """What a stage does to the wires of one section: `parameter` is swept over `range_m`, or "" where nothing is."""
+
+    parameter: str
+    range_m: tuple[float, float]
+    wires: Mapping[str, WireShift]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What a stage asks of one wire.
+
+    extra: loads the stage hangs on it; gone: loads of it that went in a stage before
+    before, after: names of all loads that are on; slowly: nothing is let go at once
+    """
+
+    wire: str
+    extra: tuple[LoadOfStage, ...]
+    gone: tuple[str, ...]
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+    slowly: bool
+
+
+def shifts_of(site: Site, stage: Stage) -> tuple[Shift, ...]:
+    """The shifts of a stage, one for each section that it changes.
+
+    Raises: InputError for a section that is changed twice at once, a load that has no place on its wire, and a wire
+        that moves without a stated slack where its conductor is not known.
+    """
+    asked = {one.wire: one for one in _asked(site, stage)}
+    gone = [name for name in (*stage.released, *stage.off) if isinstance(site.wires[name].record, SpanWire)]
+    if not asked and not gone:
+        return ()
+    found, wrong = list[Shift](), list[Mistake]()
+    for group in _sections(site):
+        names = tuple(line.name for line in group)
+        wanted = tuple(asked[name] for name in names if name in asked)
+        lost = tuple(name for name in names if name in gone)
+        if not wanted and (not lost or len(names) == 1):
+            continue
+        try:
+            shift = _shift(site, names, wanted, lost, all(name in stage.off for name in lost), len(found) + 1)
+        except InputError as error:
+            head = where(site.scene, stage, "disturbed")
+            wrong += [replace(m, where=(*head, *(p for p in m.where if p and p not in head))) for m in error.mistakes]
+            continue
+        if shift is not None:
+            found.append(shift)
+            wrong += _hung_on(site, stage, shift)
+        else:
+            wrong += _unstated(site, stage, [name for name in names if name not in lost], bool(lost))
+    if wrong:
+        raise InputError(wrong)
+    return tuple(found)
+
+
+def _unstated(site: Site, stage: Stage, names: Sequence[str], lost: bool) -> Iterator[Mistake]:
+    """Wires of a section that cannot be solved and have no stated slack."""
+    stated = {entry.wire for entry in stage.disturbed if entry.slack_m is not None}
+    missing = [name for name in names if name not in stated]
+    if missing:
+        why = "a span of its section is off" if lost else "what hangs on its section changes"
+        remedy = "name its conductor, or state slack_m with its basis"
+        expected = f"how far {' and '.join(repr(name) for name in missing)} may move, as {why}"
+        yield Mistake(where(site.scene, stage, "disturbed"), expected, "nothing", remedy)
+
+
+def _hung_on(site: Site, stage: Stage, shift: Shift) -> Iterator[Mistake]:
+    """A ladder that hangs on a wire goes with it by the slack stated for the wire."""
+    ladder = site.scene.ladder
+    wire = shift.wires.get(ladder.hangs_on or "") if ladder is not None else None
+    if ladder is None or wire is None or stage.travel_m is None:
+        return
+    entry, furthest = entry_for(stage, ladder.hangs_on or ""), float(wire.reach_m.max())
+    stated = entry.slack_m if entry is not None else None
+    if stated is None or stated < furthest:
+        expected = f"at least {np.ceil(furthest * 1000) / 1000:g} m, as far as the model moves what the ladder hangs on"
+        found = "nothing" if stated is None else f"{stated:g} m"
+        yield Mistake((*where(site.scene, stage, "disturbed"), "slack_m"), expected, found, "state it")
+
+
+def entry_for(stage: Stage, wire: str) -> Disturbed | None:
+    """What a stage states of a wire's move, or None."""
+    return next((entry for entry in stage.disturbed if entry.wire == wire), None)
+
+
+def _asked(site: Site, stage: Stage) -> Iterator[_Asked]:
+    for record in site.scene.wires:
+        if not isinstance(record, SpanWire) or record.name in (*stage.released, *stage.off):
+            continue
+        entry = entry_for(stage, record.name)
+        hung = [load.wire or load.what or "" for load in record.loads]
+        carries = entry.carries if entry is not None else ()
+        puts_on = entry.puts_on if entry is not None else ()
+        takes_off = entry.takes_off if entry is not None else ()
+        parked = (*stage.off, *stage.absent)
+        before = [*(name for name in hung if name not in parked), *(load.what for load in carries)]
+        left = [name for name in before if name not in (*stage.released, *takes_off)]
+        after = [*left, *(load.what for load in puts_on)]
+        if before == hung == after:
+            continue
+        # A wire that is joined comes on again: what overshoots is the other way.
+        ends = (tuple(after), tuple(before)) if stage.kind == "join" else (tuple(before), tuple(after))
+        slowly = entry is not None and entry.slowly is not None
+        gone = tuple(name for name in hung if name in parked)
+        yield _Asked(record.name, (*carries, *puts_on), gone, *ends, slowly)
+
+
+@lru_cache(maxsize=16)
+def _sections(site: Site) -> tuple[tuple[Line, ...], ...]:
+    return tuple(tuple(group) for group in sections(list(_drawn(site).values())))
+
+
+@lru_cache(maxsize=64)
+def _shift(
+    site: Site, names: tuple[str, ...], wanted: tuple[_Asked, ...], lost: tuple[str, ...], parked: bool, number: int
+) -> Shift | None:
+    """The shift of one section; None where it cannot be solved."""
+    changing = [one for one in wanted if one.before != one.after]
+    swaps = sum(len(set(one.before) ^ set(one.after)) for one in changing)
+    if swaps > 1 or len(lost) > 1 or (lost and swaps):
+        expected = "one load at a time put on or taken off a section"
+        remedy = "write a stage for each; what stays on is carried"
+        raise InputError(Mistake(("",), expected, f"{swaps + len(lost)} at once", remedy))
+    group = next(group for group in _sections(site) if tuple(line.name for line in group) == names)
+    extra = {one.wire: one.extra for one in wanted}
+    if group[0].conductor is None:
+        return None
+    made = carried([_with(site, line, extra.get(line.name, ())) for line in group])
+    hung = {line.name: tuple(load.what for load in line.loads) for line in group}
+    before = hung | {one.wire: one.before for one in wanted}
+    after = hung | {one.wire: one.after for one in wanted}
+    on, then = ({(wire, what): 1.0 for wire, whats in state.items() for what in whats} for state in (before, after))
+    if lost:
+        # A span's tension is let down: it is never let go at once.
+        change, words = parted(made, on, names.index(lost[0]), sudden=False), f"{lost[0]} is taken off"
+    else:
+        slowly = all(one.slowly for one in changing)
+        change, words = eased(made, on, then, sudden=not slowly), _words(wanted)
+    more = worst_move(site, made, on, then) if site.placed and not lost else 0.0
+    return _scaled(site, made, change, words, number, parked and bool(lost), more)
+
+
+def _words(wanted: Sequence[_Asked]) -> str:
+    for one in wanted:
+        goes = [name for name in one.before if name not in one.after]
+        comes = [name for name in one.after if name not in one.before]
+        if goes:
+            return f"{goes[0]} goes from {one.wire}"
+        if comes:
+            return f"{comes[0]} comes on {one.wire}"
+    gone = [f"{name} is gone from {one.wire}" for one in wanted for name in one.gone]
+    return " and ".join(gone) or f"{wanted[0].wire} carries {' and '.join(wanted[0].before)}"
+
+
+def _with(site: Site, line: Line, extra: Sequence[LoadOfStage]) -> Line:
+    """The line with loads of the stage, which came after it was stated."""
+    back = _backwards(site, line)
+    more = []
+    for load in extra:
+        along = _level(line) - load.at_m if back else load.at_m
+        more.append(PointLoad(load.what, along, (0.0, 0.0, -load.weight_kN * 1e3), False, load.basis))
+    return replace(line, loads=(*line.loads, *more))
+
+
+def _backwards(site: Site, line: Line) -> bool:
+    """Whether the section runs through a line from its drawn end."""
+    return line.start.point != _drawn(site)[line.name].start.point
+
+
+@lru_cache(maxsize=16)
+def _drawn(site: Site) -> Mapping[str, Line]:
+    return hanging.lines_of(site.scene)
+
+
+def _level(line: Line) -> float:
+    return float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
+
+
+def _scaled(site: Site, made: Carried, change: Change, words: str, number: int, settled: bool, more_m: float) -> Shift:
+    """The moves of a section, in metres of its point that moves most."""
+    moves = {made.lines[move.span].name: move for move in change.moves}
+    size = max((float(np.linalg.norm(move.rate, axis=1).max()) for move in moves.values()), default=0.0)
+    top = max((move.range_1[1] for move in moves.values()), default=1.0)
+    folded = size * top <= FOLD_M or settled
+    found = {}
+    for line in made.lines:
+        move = moves.get(line.name)
+        if move is None:
+            continue
+        found[line.name] = _wire(line, move, _backwards(site, line), size, top, folded, settled, words, more_m)
+    sweep = not folded and size > 0 and not site.placed
+    parameter = ("shift_m" if number == 1 else f"shift_{number}_m") if sweep else ""
+    return Shift(parameter, (0.0, size * top) if parameter else (0.0, 0.0), found)
+
+
+def _wire(
+    line: Line, move: Move, backwards: bool, size: float, top: float, folded: bool, settled: bool, words: str,
+    more_m: float,
+) -> WireShift:  # fmt: skip
+    points, rate, room = move.before, move.rate, move.slack_m + move.beyond_m
+    room = room + more_m
+    (one, two), _ = strain_strings(line)
+    cuts = move.cuts[1 if one > 0 else 0], move.cuts[-2 if two > 0 else -1]
+    range_m = (0.0, size * top)
+    furthest = float((np.linalg.norm(rate, axis=1) * top + room).max())
+    if settled:
+        # At rest where it has come to.
+        points, rate, range_m = points + rate, np.zeros_like(rate), (0.0, 0.0)
+    elif folded or size == 0:
+        middle = top / 2.0
+        points, room = points + middle * rate, room + middle * np.linalg.norm(rate, axis=1)
+        rate, range_m = np.zeros_like(rate), (0.0, 0.0)
+    else:
+        rate = rate / size
+    if backwards:
+        points, rate, room = points[::-1], rate[::-1], room[::-1]
+        cuts = len(points) - 1 - cuts[1], len(points) - 1 - cuts[0]
+    still = float(np.linalg.norm(move.rate, axis=1).max())
+    sudden = ", let go at once" if top == OVERSHOOT and size > 0 else ""
+    note = (
+        f"moves {still:.2f} m at most to its new rest and up to {furthest:.2f} m in all, as {words}{sudden}: modelled"
+        if size > 1e-6
+        else f"hangs {furthest:.2f} m at most from where the model has it, as {words}"
+    )
+    return WireShift(points, rate, room, cuts, range_m, note)
+
+
+def rigged(rig: Rig, shifts: Sequence[Shift]) -> Rig:
+    """The links and the box with the parameters of the shifts."""
+    swept = {shift.parameter: shift.range_m for shift in shifts if shift.parameter}
+    if not swept:
+        return rig
+    kept = {name: span for name, span in rig.box.items() if name != "still"}
+    links = (*rig.motion.links, Link(LINK, None, ()))
+    return replace(rig, motion=Motion(links, (*kept, *swept)), box={**kept, **swept})
+
+
+def strays_m(site: Site, shifts: Sequence[Shift], value: Place, point: Sequence[float]) -> float:
+    """How far [m] a place goes with the wire it is on, from where the stage finds it; nothing for a place by itself."""
+    if not isinstance(value, Reference):
+        return 0.0
+    for shift in shifts:
+        if value.name in shift.wires:
+            return _near(shift.wires[value.name], point)
+    return 0.0
+
+
+def _near(wire: WireShift, point: Sequence[float]) -> float:
+    """Reach of the vertices around a point, and how far the point is from them."""
+    away = np.linalg.norm(wire.points - np.asarray(point, float), axis=1)
+    near = int(np.argmin(away))
+    around = wire.reach_m[max(near - 1, 0) : near + 2]
+    start, way = wire.points[:-1], np.diff(wire.points, axis=0)
+    share = np.clip(((point - start) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
+    off = float(np.linalg.norm(point - start - share[:, None] * way, axis=1).min())
+    return float(around.max()) + off

@@ -1,0 +1,278 @@
+"""What a stage does to the wires that stay: bodies that deform from before to after, everything on them going along,
+and whose word stands where nothing can be worked out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from small_scenes import CIRCUIT, box, scene
+
+from clearance.conductor.loads import carried, everything, own_parts
+from clearance.conductor.loads import settled as solved
+from clearance.errors import InputError
+from clearance.job.setting import standing
+from clearance.job.shifts import LINK, shifts_of
+from clearance.motion import placed
+from clearance.pipeline import check, prepare
+from clearance.scene.hanging import lines_of
+
+STRAIN = {
+    "kind": "strain", "length_m": 2.6, "insulating_m": 2.2, "diameter_m": 0.25, "weight_kN": 0.8,
+    "rings": [{"at_m": 2.3, "diameter_m": 0.5, "tube_m": 0.05}],
+}  # fmt: skip
+SUSPENSION = {"kind": "suspension", "length_m": 3.0, "insulating_m": 2.3, "diameter_m": 0.25, "units": 16}
+DRAKE = {"conductor": "Drake", "diameter_m": 0.0281, "weight_N_m": 15.97}
+WEST = {
+    "kind": "span", "name": "west", "phase": "A", "from_m": [-30, 8, 11], "to_m": [0, 8, 14],
+    "horizontal_tension_kN": 6.0, **DRAKE, "from_string": STRAIN, "to_string": SUSPENSION, "slack_m": 0.02,
+}  # fmt: skip
+EAST = {
+    "kind": "span", "name": "east", "phase": "A", "from_m": "west end", "to_m": [30, 8, 11],
+    "horizontal_tension_kN": 6.0, **DRAKE, "to_string": STRAIN, "slack_m": 0.02,
+    "loads": [{"wire": "dropper", "when_stated": "on"}],
+}  # fmt: skip
+DROPPER = {
+    "kind": "slack", "name": "dropper", "phase": "A", "from_m": "east @ 6.0", "to_m": [9, 8, 3],
+    "length_m": 10.0, **DRAKE,
+    "release": {
+        "free_end": "from", "lowered_to_m": [6, 8, 5], "isolated": "open", "by": "switching",
+        "held": [{"what": "guides", "by": "person in charge", "sideways_m": 0.5}],
+        "struck_out": [{"state": "earth", "proof": "on ropes", "by": "x"}, {"state": "own", "proof": "led", "by": "x"}],
+    },
+}  # fmt: skip
+OTHER = {
+    "kind": "slack", "name": "jumper", "phase": "A", "from_m": "east @ 20", "to_m": [22, 8, 5], "length_m": 7.0,
+    **DRAKE,
+}  # fmt: skip
+MAN = {"what": "man", "at_m": 15.0, "weight_kg": 100.0, "basis": "weighed with his tools"}
+LOWER = {"name": "lower", "kind": "lower", "lower_m": [0.0, 1.0], "released": ["dropper"], "workers": []}
+PARKED = {"name": "parked", "kind": "work", "off": ["dropper"], "workers": [], "anew": True}
+STEPS = {"name": "step on", "kind": "work", "workers": [], "anew": True}
+
+
+KEPT = {}
+
+
+def made(kind="lower", **more):
+    """The section in a stage, made once."""
+    key = repr((kind, more))
+    if key not in KEPT:
+        KEPT[key] = ready({**{"lower": LOWER, "parked": PARKED, "on": STEPS}[kind], **more})
+    return KEPT[key]
+
+
+def ready(stage, *wires, **parts):
+    wires = wires or (WEST, EAST, DROPPER, OTHER)
+    return prepare(
+        scene(circuits=[CIRCUIT], wires=list(wires), stages=[stage], solids=[box("b", [0, -9, 1], [1, 1, 2])], **parts)
+    )
+
+
+def body_of(prepared, name):
+    return next(body for body in prepared.stages[0][0].bodies if body.name == name)
+
+
+def at(prepared, name, value):
+    """A body's shape where the parameter of the shift has a value."""
+    setting = prepared.stages[0][0]
+    body = body_of(prepared, name)
+    q = {key: value if key.startswith("shift") else 0.5 * sum(span) for key, span in setting.box.items()}
+    return placed(body.shape, setting.motion, body.link, q, setting.rated.get(name))
+
+
+def worst_off(points, shape):
+    """How far points are outside the slack of a shape's capsules [m]; 0 where they are within."""
+    start, way = shape.vertices[:, 0], shape.vertices[:, 1] - shape.vertices[:, 0]
+    size = np.maximum((way * way).sum(axis=1), 1e-18)
+    share = np.clip(np.einsum("pnk,nk->pn", points[:, None] - start, way) / size, 0, 1)
+    away = np.linalg.norm(points[:, None] - start - share[..., None] * way, axis=2) - shape.slack
+    return away.min(axis=1).max()
+
+
+def test_a_released_dropper_makes_its_section_deform_with_one_parameter():
+    prepared = made()
+    setting = prepared.stages[0][0]
+
+    assert setting.rated == {"dropper": "lower_m", "west": "shift_m", "east": "shift_m"}
+    low, high = setting.box["shift_m"]
+    east = body_of(prepared, "east")
+    assert low == 0.0
+    assert east.job
+    assert east.link == LINK
+    # A metre of the parameter is a metre of the point that moves most, twice its way for a load let go at once.
+    rates = np.linalg.norm(np.concatenate([body_of(prepared, n).shape.rate for n in ("west", "east")]), axis=2)
+    assert rates.max() == pytest.approx(1.0)
+    assert "as dropper goes from east, let go at once: modelled" in east.note
+    before, after = at(prepared, "east", 0.0), at(prepared, "east", high / 2)
+    assert after.vertices[:, 0, 2].max() != before.vertices[:, 0, 2].max()
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.7, 1.0])
+@pytest.mark.parametrize("model", [0, 1, 2])
+def test_the_section_with_any_share_of_the_dropper_is_within_the_body(share, model):
+    prepared = made()
+    lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
+    state = solved(carried(lines), {("east", "dropper"): 1.0 - share}, model)[1]
+    high = prepared.stages[0][0].box["shift_m"][1]
+    for name, hung in zip(("west", "east"), state.lines, strict=True):
+        line = next(line for line in lines if line.name == name)
+        points = own_parts(line, hung, 0.001)[0][1]
+        nearest = min(worst_off(points, at(prepared, name, v)) for v in np.linspace(0.0, high / 2, 41))
+        assert nearest <= high / 160
+
+
+def test_what_hangs_on_the_wire_goes_with_it():
+    prepared = made()
+    there = {body.name: body for body in prepared.site.bodies}
+    for name in ("east to string", "west to string", "jumper"):
+        assert body_of(prepared, name).shape.slack.max() > there[name].shape.slack.max() + 0.005, name
+    # The rings of the strings deform with the wire, each with its own string.
+    east = body_of(prepared, "east")
+    ring = east.shape.vertices[:, 0, 0] > 27.0
+    assert ring.any()
+    assert 0 < np.linalg.norm(east.shape.rate[ring], axis=2).max() < 0.2
+    assert body_of(prepared, "b").shape.slack.max() == there["b"].shape.slack.max()
+
+
+def test_once_it_is_off_the_wire_hangs_where_it_has_come_to_rest():
+    prepared = made("parked")
+    setting = prepared.stages[0][0]
+    east = body_of(prepared, "east")
+    lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
+    rest = own_parts(lines[1], solved(carried(lines), {})[1].lines[1], 0.001)[0][1]
+
+    assert "shift_m" not in setting.box
+    assert east.job
+    assert east.link is None
+    assert east.shape.rate is None
+    assert worst_off(rest, east.shape) <= 1e-6
+    assert east.shape.slack.max() < 0.06
+    assert "as dropper is gone from east" in east.note
+
+
+def test_slowly_means_no_spring():
+    sudden, slow = made(), made(disturbed=({"wire": "east", "slowly": "person in charge"},))
+    one, two = (sum(body_of(p, "east").shape.slack) for p in (sudden, slow))
+
+    assert two < 0.6 * one
+    assert "let go at once" not in body_of(slow, "east").note
+    # Folded into slack, or half the range: it goes to its rest and no further.
+    assert slow.stages[0][0].box.get("shift_m", (0.0, 0.0))[1] < 0.6 * sudden.stages[0][0].box["shift_m"][1]
+
+
+def test_a_man_on_the_wire_pulls_it_down():
+    prepared = made("on", disturbed=({"wire": "west", "puts_on": (MAN,), "slowly": "himself"},))
+    high = prepared.stages[0][0].box["shift_m"][1]
+    before, after = at(prepared, "west", 0.0).vertices, at(prepared, "west", high).vertices
+    lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
+
+    middle = np.abs(before[:, 0, 0] + 15.0).argmin()
+    assert after[middle, 0, 2] < before[middle, 0, 2] - 0.2
+    # The other span rises, as the string is pulled over.
+    far = np.abs(at(prepared, "east", 0.0).vertices[:, 0, 0] - 15.0).argmin()
+    assert at(prepared, "east", high).vertices[far, 0, 2] > at(prepared, "east", 0.0).vertices[far, 0, 2]
+    assert everything(lines) == {("east", "dropper"): 1.0}
+
+
+def test_what_it_carries_stays_on_while_something_else_goes():
+    """The spacer cart is on before and after; with it the wire is deeper throughout."""
+    cart = {"what": "cart", "at_m": 20.0, "weight_kg": 90.0, "basis": "weighed"}
+    bare = made()
+    loaded = made(disturbed=({"wire": "east", "carries": (cart,)},))
+    for share in (0.0, 0.5):
+        one, two = (at(p, "east", share * p.stages[0][0].box["shift_m"][1]).vertices for p in (bare, loaded))
+        middle = [np.abs(v[:, 0, 0] - 20.0).argmin() for v in (one, two)]
+        assert two[middle[1], 0, 2] < one[middle[0], 0, 2] - 0.15
+    # Taken off again: from with it to without.
+    off = made("on", disturbed=({"wire": "east", "carries": (cart,), "takes_off": ("cart",), "slowly": "x"},))
+    high = off.stages[0][0].box["shift_m"][1]
+    first, last = (at(off, "east", value).vertices for value in (0.0, high))
+    index = np.abs(first[:, 0, 0] - 20.0).argmin()
+    assert last[index, 0, 2] > first[index, 0, 2] + 0.1
+
+
+def test_a_stated_slack_that_is_too_small_is_said_and_not_used():
+    small = made(disturbed=({"wire": "east", "slack_m": 0.01, "basis": "a guess"},))
+    large = made(disturbed=({"wire": "east", "slack_m": 1.5, "basis": "a careful guess"},))
+    one, two = body_of(small, "east"), body_of(large, "east")
+
+    assert "the 0.01 m stated are less than that, and are not used" in one.note
+    assert one.link == LINK
+    assert two.link is None
+    assert two.shape.slack.min() >= 1.5
+    assert "may move 1.5 m, as stated: a careful guess; by the model" in two.note
+
+
+def test_without_a_conductor_the_scene_is_taken_at_its_word():
+    bare = [{**wire, "conductor": None} for wire in (WEST, EAST, DROPPER, OTHER)]
+    stated = [{"wire": name, "slack_m": 0.2, "basis": "crew's estimate"} for name in ("west", "east")]
+    east = body_of(ready({**LOWER, "disturbed": stated}, *bare), "east")
+
+    assert east.job
+    assert east.shape.slack.min() >= 0.22
+    assert "may move 0.2 m: crew's estimate; as stated, not modelled" in east.note
+    with pytest.raises(InputError, match="how far 'west' and 'east' may move, as what hangs on its section changes"):
+        ready(LOWER, *bare)
+
+
+def test_a_span_that_is_taken_off_lets_its_neighbour_sag():
+    release = {**DROPPER["release"], "free_end": "to", "lowered_to_m": [20, 8, 3]}
+    release["before_parting"] = {
+        "far_end": "open and locked", "current_A": 0, "phase_identified": "traced", "pull_taken_by": "a winch",
+        "by": "switching",
+    }  # fmt: skip
+    east = {**EAST, "loads": None, "release": release}
+    off = {"name": "off", "kind": "work", "off": ["east"], "workers": [], "anew": True}
+    prepared = ready(off, WEST, east)
+    west = body_of(prepared, "west")
+    there = next(body for body in prepared.site.bodies if body.name == "west")
+
+    assert west.job
+    assert "as east is taken off" in west.note
+    # The string swings back into the span that is left: its live end goes west, and up.
+    assert west.shape.vertices[..., 0].max() < there.shape.vertices[..., 0].max() - 0.3
+    with pytest.raises(InputError, match="as a span of its section is off"):
+        ready(off, {**WEST, "conductor": None}, {**east, "conductor": None})
+
+
+def test_in_the_weather_the_move_is_slack_of_the_envelope():
+    weather = {"air_C": [5, 25], "wind_m_s": [0, 6], "current_A": [100, 300], "basis": "invented"}
+    known = {"known": {"conductor_C": 15, "basis": "survey"}}
+    prepared = ready(LOWER, {**WEST, **known}, {**EAST, **known}, DROPPER, weather=weather)
+    east = body_of(prepared, "east")
+    there = next(body for body in prepared.site.bodies if body.name == "east")
+
+    assert "shift_m" not in prepared.stages[0][0].box
+    assert east.shape.slack.max() > there.shape.slack.max() + 0.05
+    assert "in the weather by the largest move of the states tried, an allowance" in east.note
+
+
+def test_two_loads_at_once_are_refused():
+    both = ({"wire": "east", "puts_on": (MAN,)},)
+    with pytest.raises(InputError, match="one load at a time put on or taken off a section"):
+        made(disturbed=both)
+
+
+def test_a_load_beyond_its_wire_is_refused_with_its_stage():
+    with pytest.raises(InputError, match=r"stage 'step on': disturbed.*a place on the conductor"):
+        made("on", disturbed=({"wire": "west", "puts_on": ({**MAN, "at_m": 1.0},)},))
+
+
+def test_pages_and_poses_draw_a_wire_that_deforms():
+    prepared = made()
+    setting = prepared.stages[0][0]
+    one, two = (
+        next(body for body in standing(setting, {"shift_m": value}) if body.name == "east")
+        for value in setting.box["shift_m"]
+    )
+    assert np.abs(one.shape.vertices - two.shape.vertices).max() == pytest.approx(
+        setting.box["shift_m"][1] * np.linalg.norm(body_of(prepared, "east").shape.rate, axis=2).max(), rel=0.05
+    )
+
+
+def test_the_result_says_how_far_and_why():
+    found = check(made("parked").site.scene)
+    notes = " ".join(found.stages[0].notes)
+
+    assert "east: hangs" in notes
+    assert shifts_of(made().site, made().site.scene.stages[0])[0].parameter == "shift_m"
