@@ -20,7 +20,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import parting, potentials, shifted_bodies, shifts, whip
+from clearance.job import aerial, parting, potentials, shifted_bodies, shifts, whip
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import rope_bodies
 from clearance.job.setting import Check, Setting
