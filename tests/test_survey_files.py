@@ -212,7 +212,7 @@ def test_any_number_of_workers_gives_the_same_bytes(scan, tmp_path, monkeypatch)
     monkeypatch.setattr("clearance.survey.spill.SQUARE_M", 40.0)
     files = {}
     for workers in (1, 2, 5):
-        monkeypatch.setattr("clearance.survey.spill.WORKERS", workers)
+        monkeypatch.setattr("clearance.survey.workers.WORKERS", workers)
         out = tmp_path / str(workers)
         again = survey_scans([scan], Options(nominal_kV=220.0, classes="ignore"))
         write_survey(again.finding, out, "a line", report=page)

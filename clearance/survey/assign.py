@@ -16,10 +16,11 @@ from scipy.spatial import cKDTree
 from clearance.survey.claims import groups, tube_of
 from clearance.survey.ground import Grid, surface_at
 from clearance.survey.records import Floats, Ground, Others, Structure
-from clearance.survey.spill import Spill, over_squares
+from clearance.survey.spill import Spill
 from clearance.survey.supports import Support, inside_prism, prism
 from clearance.survey.tubes import TubeIndex
 from clearance.survey.wires import Fitted
+from clearance.survey.workers import in_order
 
 SHIELD_CODE, PHASE_CODE, TOWER_CODE = 13, 14, 15
 LOW_CODE, MEDIUM_CODE, HIGH_CODE, BUILDING_CODE = 3, 4, 5, 6
@@ -183,7 +184,7 @@ def collect(
             found.others = _thin(xyz[rest], code[rest])
         return found
 
-    for found in over_squares(spill.squares(), work):
+    for found in in_order(spill.squares(), work):
         _take(out, found)
     return out
 

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from clearance.survey.bundle import nearest, recognise
 from clearance.survey.fit import END_LEFT_OUT_M, fit_curve, residuals, to_frame
 from clearance.survey.records import Bundle, Curve, Floats
-from clearance.survey.spill import Spill, over_squares
+from clearance.survey.spill import Spill
 from clearance.survey.tubes import Tube, TubeIndex
+from clearance.survey.workers import in_order
 
 FIRST_TUBE_M = (0.8, 0.6)
 """[m] Half width and half height of the tube about a first curve: holds a bundle of 0.5 m and the first curve's
@@ -69,7 +70,7 @@ def claimed(spill: Spill, tubes: Sequence[Tube]) -> list[Floats]:
         inside, _ = index.claim(xyz)
         return [(number, xyz[which]) for number, which in groups(inside)]
 
-    for parts in over_squares(filter(crossed, spill.squares()), work):
+    for parts in in_order(filter(crossed, spill.squares()), work):
         for number, some in parts:
             found[number].append(some)
     return [np.concatenate(parts) if parts else np.zeros((0, 3)) for parts in found]
@@ -104,7 +105,7 @@ def isolated(spill: Spill, tubes: Sequence[Tube], ground_m: Callable[[Floats], F
                 out.append((row, number, block, placed[:, 2]))
         return out
 
-    for parts in over_squares(spill.squares(), work):
+    for parts in in_order(spill.squares(), work):
         for row, number, block, height in parts:
             counts[row, first[number] : first[number + 1]] += np.bincount(block, minlength=blocks[number])
             if row == 0:

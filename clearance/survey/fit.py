@@ -172,38 +172,38 @@ def _excess(residual: Floats, s: Floats, scatter: float) -> float:
     return max(1.0, float(np.mean(np.square(total[count > 0]) / count[count > 0])) / variance)
 
 
-def _inverse(a: Floats) -> Floats:
-    """Inverse of a symmetric positive definite matrix (3, 3), by its Cholesky factor: as sound as the general one and
-    much faster at this size."""
-    (a00, _, _), (a10, a11, _), (a20, a21, a22) = a.tolist()
-    l00 = math.sqrt(a00)
-    l10, l20 = a10 / l00, a20 / l00
-    l11 = math.sqrt(max(a11 - l10 * l10, 1e-30))
-    l21 = (a21 - l20 * l10) / l11
-    l22 = math.sqrt(max(a22 - l20 * l20 - l21 * l21, 1e-30))
-    i00, i11, i22 = 1.0 / l00, 1.0 / l11, 1.0 / l22
-    i10 = -l10 * i00 * i11
+def _inverse(normal: Floats, added: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Floats:
+    """Inverse of a symmetric positive definite matrix (3, 3) with something added on its diagonal.
+
+    By its Cholesky factor, its rows and columns scaled to a diagonal of one: as sound as the general inverse, and much
+    faster at this size.
+    """
+    (a00, _, _), (a10, a11, _), (a20, a21, a22) = normal.tolist()
+    a00, a11, a22 = a00 + added[0], a11 + added[1], a22 + added[2]
+    s0, s1, s2 = 1.0 / math.sqrt(a00 + 1e-30), 1.0 / math.sqrt(a11 + 1e-30), 1.0 / math.sqrt(a22 + 1e-30)
+    a10, a20, a21 = a10 * s0 * s1, a20 * s0 * s2, a21 * s1 * s2
+    one = 1.0 + 1e-12
+    l11 = math.sqrt(max(one - a10 * a10, 1e-15))
+    l21 = (a21 - a20 * a10) / l11
+    i11, i22 = 1.0 / l11, 1.0 / math.sqrt(max(one - a20 * a20 - l21 * l21, 1e-15))
+    i10 = -a10 * i11
     i21 = -l21 * i11 * i22
-    i20 = -(l20 * i00 + l21 * i10) * i22
-    b10, b20, b21 = i10 * i11 + i20 * i21, i20 * i22, i21 * i22
+    i20 = -(a20 + l21 * i10) * i22
+    b10, b20, b21 = (i10 * i11 + i20 * i21) * s0 * s1, i20 * i22 * s0 * s2, i21 * i22 * s1 * s2
     return np.array(
         [
-            [i00 * i00 + i10 * i10 + i20 * i20, b10, b20],
-            [b10, i11 * i11 + i21 * i21, b21],
-            [b20, b21, i22 * i22],
+            [(1.0 + i10 * i10 + i20 * i20) * s0 * s0, b10, b20],
+            [b10, (i11 * i11 + i21 * i21) * s1 * s1, b21],
+            [b20, b21, i22 * i22 * s2 * s2],
         ]
     )
 
 
-def _solve(design: Floats, weight: Floats, residual: Floats, prior: Floats) -> tuple[Floats, Floats]:
-    """Weighted least-squares step for a design (3, n), with a prior's information on the diagonal; step and inverse of
-    the normal matrix."""
-    scale = np.sqrt(np.einsum("in,in->i", design, design)) + 1e-12
+def _solve(design: Floats, weight: Floats, residual: Floats, prior: float) -> tuple[Floats, Floats]:
+    """Weighted least-squares step for a design (3, n), with a prior's information on the third parameter; step and
+    inverse of the normal matrix."""
     weighted = design * weight
-    both = scale[:, None] * scale
-    normal = (weighted @ design.T) / both
-    normal.ravel()[::4] += prior / np.square(scale) + 1e-12 * len(residual)
-    inverse = _inverse(normal) / both
+    inverse = _inverse(weighted @ design.T, (0.0, 0.0, prior))
     return inverse @ (weighted @ residual), inverse
 
 
@@ -227,14 +227,13 @@ def _fit_vertical(
         residual = z - there
         scatter = _spread(residual)
         weight = _weight(residual, scatter)
-        information, pull = np.zeros(3), np.zeros(3)
+        information, pull = 0.0, 0.0
         if prior is not None:
-            information[2] = (scatter / prior[1]) ** 2
-            pull[2] = prior[0] - vertical[2]
-            residual = residual - design[2] * pull[2]
+            information, pull = (scatter / prior[1]) ** 2, prior[0] - float(vertical[2])
+            residual -= design[2] * pull
         step, inverse = _solve(design, weight, residual, information)
-        moved = vertical + step + pull
-        moved[2] = min(max(moved[2], FLATTEST), SHARPEST)
+        moved = vertical + step
+        moved[2] = min(max(moved[2] + pull, FLATTEST), SHARPEST)
         change = np.abs(moved - vertical)
         vertical = moved
         # settled to a tenth of a millimetre in height; the median in the scale keeps smaller steps alive
@@ -270,7 +269,6 @@ def _parabola(s: Floats, z: Floats) -> Floats:
     if straight:
         design[2] = 0.0
     normal = design @ design.T
-    normal.ravel()[::4] += 1e-12 * len(s)
     a, b, c = (_inverse(normal) @ (design @ z)).tolist()
     b, c = b / half, c / half**2
     return np.array([a - middle * (b - middle * c), b - 2.0 * middle * c, 1e-3 if straight else 2.0 * c])
@@ -312,12 +310,12 @@ def fit_curve(
         for _turn in range(MOST_TURNS):
             scatter_t = _spread(side)
             # blow-out beyond 45 degrees is not met while surveying; the prior also holds parts too flat to show it
-            information = np.array([0.0, 0.0, (scatter_t / 0.3) ** 2])
-            pull = np.array([0.0, 0.0, -lateral[2]])
-            step, inverse_t = _solve(design, _weight(side, scatter_t), side - design[2] * pull[2], information)
-            lateral = lateral + step + pull
+            information, pull = (scatter_t / 0.3) ** 2, -float(lateral[2])
+            step, inverse_t = _solve(design, _weight(side, scatter_t), side - design[2] * pull, information)
+            step[2] += pull
+            lateral = lateral + step
             side = t - lateral @ design
-            moves = np.abs(step + pull)
+            moves = np.abs(step)
             if moves[0] < 1e-4 and moves[1] < 1e-6 and moves[2] < 1e-5:
                 break
         before, blow_out = blow_out, float(lateral[2])

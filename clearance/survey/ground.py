@@ -11,6 +11,7 @@ References
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from clearance.survey.records import Floats, Ground, Heights, Scans
+from clearance.survey.workers import in_order
 
 BLOCK = 512
 """[cells] Side of the blocks in which gaps are filled."""
@@ -165,25 +167,29 @@ def nearest_fill(values: Heights, seen: NDArray[np.bool_]) -> tuple[Heights, Hei
     if seen.all():
         return filled, distance
     everywhere = np.float32(values[seen].mean())
-    for row in range(0, values.shape[0], BLOCK):
-        for column in range(0, values.shape[1], BLOCK):
-            inner = (slice(row, row + BLOCK), slice(column, column + BLOCK))
-            if seen[inner].all():
-                continue
-            top, left = max(0, row - FURTHEST_FILL), max(0, column - FURTHEST_FILL)
-            outer = (slice(top, row + BLOCK + FURTHEST_FILL), slice(left, column + BLOCK + FURTHEST_FILL))
-            core = (slice(row - top, row - top + BLOCK), slice(column - left, column - left + BLOCK))
-            if not seen[outer].any():
-                filled[inner], distance[inner] = everywhere, FURTHEST_FILL
-                continue
-            away, (nearest_row, nearest_column) = ndimage.distance_transform_edt(~seen[outer], return_indices=True)
-            taken = ndimage.uniform_filter(
-                values[outer][nearest_row, nearest_column].astype(np.float64), 5, mode="nearest"
-            )
-            far = away[core] > FURTHEST_FILL
-            smooth = np.where(far, everywhere, taken[core])
-            filled[inner] = np.where(seen[inner], values[inner], smooth)
-            distance[inner] = np.minimum(away[core], FURTHEST_FILL)
+
+    def work(corner: tuple[int, int]) -> None:
+        """Fill one block: each writes its own, and reads nothing that is written."""
+        row, column = corner
+        inner = (slice(row, row + BLOCK), slice(column, column + BLOCK))
+        if seen[inner].all():
+            return
+        top, left = max(0, row - FURTHEST_FILL), max(0, column - FURTHEST_FILL)
+        outer = (slice(top, row + BLOCK + FURTHEST_FILL), slice(left, column + BLOCK + FURTHEST_FILL))
+        core = (slice(row - top, row - top + BLOCK), slice(column - left, column - left + BLOCK))
+        if not seen[outer].any():
+            filled[inner], distance[inner] = everywhere, FURTHEST_FILL
+            return
+        away, (nearest_row, nearest_column) = ndimage.distance_transform_edt(~seen[outer], return_indices=True)
+        taken = ndimage.uniform_filter(values[outer][nearest_row, nearest_column].astype(np.float64), 5, mode="nearest")
+        far = away[core] > FURTHEST_FILL
+        smooth = np.where(far, everywhere, taken[core])
+        filled[inner] = np.where(seen[inner], values[inner], smooth)
+        distance[inner] = np.minimum(away[core], FURTHEST_FILL)
+
+    corners = itertools.product(range(0, values.shape[0], BLOCK), range(0, values.shape[1], BLOCK))
+    for _ in in_order(corners, work):
+        pass
     return filled, distance
 
 

@@ -27,7 +27,7 @@ from clearance.survey.pieces import Piece, Stub, cut_tracks, grown, join_pieces
 from clearance.survey.records import Finding, Floats, Ground, Scans
 from clearance.survey.scans import open_scans
 from clearance.survey.sift import Surface, find_surface, ground_is_classified, sift
-from clearance.survey.spill import Spill, over_squares
+from clearance.survey.spill import Spill
 from clearance.survey.stash import stash_for
 from clearance.survey.strands import (
     LONGEST_JUMP_M,
@@ -44,6 +44,7 @@ from clearance.survey.stream import Progress, Tally
 from clearance.survey.supports import Line, build_line, short_pieces
 from clearance.survey.tubes import Tube, TubeIndex
 from clearance.survey.wires import Fitted, fit_pieces, make_wires
+from clearance.survey.workers import in_order
 
 LOWEST_WIRE_M = 3.0
 """[m] Returns lower than this above the ground are not looked at for wires."""
@@ -232,7 +233,7 @@ def _find_pieces(
         return bearings(np.column_stack([column, row]) * cell + low, cell)
 
     squares = spill.squares()
-    shown = zip(squares, over_squares(squares, lines), strict=True)
+    shown = zip(squares, in_order(squares, lines), strict=True)
     local = {square: found for square, found in shown if found is not None}
     ranked = [bearing for rank in range(3) for some in local.values() for bearing in some[rank : rank + 1]]
     good: list[Piece] = []
@@ -253,7 +254,7 @@ def _find_pieces(
             inside, beside = taken.claim(xyz)
             return blobs(xyz[(inside < 0) & (beside < 0)], bearing)
 
-        found = join_blobs(list(over_squares([square for square in squares if square in wanted], left)))
+        found = join_blobs(list(in_order([square for square in squares if square in wanted], left)))
         more, short = cut_tracks(tracks(found, bearing))
         if more:
             places = np.column_stack([found.place[:, :2] @ axes(bearing), found.place[:, 2]])
@@ -314,17 +315,15 @@ def _explained(spill: Spill, good: list[Piece], roles: NDArray[np.uint8], labell
         xyz, code = spill.read(square)
         return int((index.claim(xyz[roles[code] == WIRE])[0] >= 0).sum())
 
-    return sum(over_squares(spill.squares(), on)) >= FEWEST_EXPLAINED * labelled
+    return sum(in_order(spill.squares(), on)) >= FEWEST_EXPLAINED * labelled
 
 
 def _returns_near(spill: Spill, wires: TubeIndex, ground: Ground | None, at: Floats, radius: float) -> Floats:
     """Points within a radius of a place (2,) that are on no wire, as x, y and height above the ground [m]."""
     parts = []
-    for square in spill.squares():
-        low, high = spill.box(square)
-        if (low - radius <= at).all() and (at <= high + radius).all():
-            xyz, _ = spill.read(square)
-            parts.append(xyz[np.hypot(xyz[:, 0] - at[0], xyz[:, 1] - at[1]) <= radius])
+    for square in spill.squares_near(at, radius):
+        xyz, _ = spill.read(square)
+        parts.append(xyz[np.hypot(xyz[:, 0] - at[0], xyz[:, 1] - at[1]) <= radius])
     xyz = np.concatenate(parts) if parts else np.zeros((0, 3))
     xyz = xyz[wires.claim(xyz)[0] < 0]
     return np.column_stack([xyz[:, :2], xyz[:, 2] - ground_height(ground, xyz[:, :2])])

@@ -5,14 +5,9 @@ What is worked on one square at a time needs the memory of one square, however l
 
 from __future__ import annotations
 
-import os
 import tempfile
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +16,6 @@ from clearance.survey.records import Floats
 
 SQUARE_M = 192.0
 """[m] Side of a square: large enough for a line's direction to show, small enough for a forest to fit in memory."""
-
-WORKERS = min(4, os.cpu_count() or 1)
-"""Threads that work on squares: most of their time is numpy's, which lets others run meanwhile; each needs the memory
-of one square."""
-
-Result = TypeVar("Result")
 
 BUFFER_BYTES = 96_000_000
 """[bytes] Points held in memory before they go to disk."""
@@ -111,22 +100,14 @@ class Spill:
             return np.zeros((0, 3)), np.zeros(0, np.uint8)
         return np.concatenate(xyz), np.concatenate(code)
 
+    def squares_near(self, at: Floats, radius: float) -> list[tuple[int, int]]:
+        """The squares that hold points and come as near as a radius [m] to a place (2,), in order."""
+        low = np.floor((at - self._corner - radius) / SQUARE_M).astype(int)
+        high = np.floor((at - self._corner + radius) / SQUARE_M).astype(int)
+        wanted = ((row, column) for row in range(low[1], high[1] + 1) for column in range(low[0], high[0] + 1))
+        return [square for square in wanted if square in self._on_disk or square in self._memory]
+
     def box(self, square: tuple[int, int]) -> tuple[Floats, Floats]:
         """Lower and upper corner of a square in plan [m]."""
         low = self._corner + np.array([square[1], square[0]]) * SQUARE_M
         return low, low + SQUARE_M
-
-
-def over_squares(squares: Iterable[tuple[int, int]], work: Callable[[tuple[int, int]], Result]) -> Iterator[Result]:
-    """What work gives for each square, in their order, worked on by some threads ahead of who takes it.
-
-    Nothing depends on how many threads there are or which is first, as long as work only reads.
-    """
-    with ThreadPoolExecutor(WORKERS) as pool:
-        ahead: deque[Future[Result]] = deque()
-        for square in squares:
-            ahead.append(pool.submit(work, square))
-            if len(ahead) > WORKERS:
-                yield ahead.popleft().result()
-        while ahead:
-            yield ahead.popleft().result()

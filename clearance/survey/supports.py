@@ -119,11 +119,15 @@ def build_line(
         for joint in kept
     ]
     chosen = [pieces[index] for index in keep]
+    met: dict[tuple[int, int], Floats] = {}
+    for joint in kept:
+        met.setdefault(joint.first, joint.place)
+        met.setdefault(joint.second, joint.place)
     end_pairs = [(ends[index][0], ends[index][1]) for index in keep]
     return Line(
         chosen,
         end_pairs,
-        [_hang(chosen[k], end_pairs[k], k, kept, supports) for k in range(len(chosen))],
+        [_hang(chosen[k], end_pairs[k], (met.get((k, 0)), met.get((k, 1))), supports) for k in range(len(chosen))],
         supports,
         kept,
     )
@@ -182,18 +186,21 @@ def _kinked(pieces: Sequence[Piece], joint: Joint) -> bool:
 
 def _attach_open_ends(pieces: Sequence[Piece], ends: list[list[int]], supports: Sequence[Support]) -> None:
     """Ends without a partner that come up to a support beside the wires that have one."""
+    if not supports:
+        return
+    axes = np.array([support.axis for support in supports])
+    reach = np.array([max(abs(low), abs(high)) + 8.0 for low, high in (each.reach_across for each in supports)])
     for index, piece in enumerate(pieces):
         for end in (0, 1):
             if ends[index][end] >= 0:
                 continue
             out = piece.curve.direction * (1.0 if end else -1.0)
             last = end_of(piece, end)
-            for number, support in enumerate(supports):
-                ahead = float((support.axis - last[:2]) @ out)
-                aside = abs(float((support.axis - last[:2]) @ np.array([-out[1], out[0]])))
-                reach = max(abs(support.reach_across[0]), abs(support.reach_across[1])) + 8.0
-                if -6.0 <= ahead <= SUPPORT_REACH_M and aside <= reach and ends[index][1 - end] != number:
-                    ends[index][end] = number
+            away = axes - last[:2]
+            ahead, aside = away @ out, np.abs(away @ np.array([-out[1], out[0]]))
+            for number in np.flatnonzero((ahead >= -6.0) & (ahead <= SUPPORT_REACH_M) & (aside <= reach)):
+                if ends[index][1 - end] != number:
+                    ends[index][end] = int(number)
                     break
 
 
@@ -234,17 +241,17 @@ def _supports_at_ends(
 
 
 def _hang(
-    piece: Piece, ends: tuple[int, int], index: int, joints: Sequence[Joint], supports: Sequence[Support]
+    piece: Piece, ends: tuple[int, int], met: tuple[Floats | None, Floats | None], supports: Sequence[Support]
 ) -> tuple[float, float]:
-    """Where a piece ends along its curve [m]: where it meets its partner, else abreast of its support, else its last
-    blob."""
+    """Where a piece ends along its curve [m]: where it met its partner (3,) [m], else abreast of its support, else its
+    last blob."""
     out = list(piece.reach)
     for end in (0, 1):
         if ends[end] < 0:
             continue
-        mine = [joint.place for joint in joints if (index, end) in (joint.first, joint.second)]
-        if mine:
-            out[end] = float((mine[0][:2] - piece.curve.base) @ piece.curve.direction)
+        meeting_place = met[end]
+        if meeting_place is not None:
+            out[end] = float((meeting_place[:2] - piece.curve.base) @ piece.curve.direction)
         else:
             support = supports[ends[end]]
             across = np.array([-support.direction[1], support.direction[0]])

@@ -74,16 +74,13 @@ def _typical_curvature(line: Line) -> list[float]:
     own = [piece.curve.vertical[2] for piece in line.pieces]
     long = [piece.reach[1] - piece.reach[0] > 80.0 and len(piece.xyz) >= 12 for piece in line.pieces]
     everyone = [float(q) for q, fine in zip(own, long, strict=True) if fine] or [float(q) for q in own] or [1e-3]
-    out = []
-    for index in range(len(own)):
-        mine = [
-            float(own[other])
-            for joint in line.joints
-            for this, other in ((joint.first[0], joint.second[0]), (joint.second[0], joint.first[0]))
-            if this == index and long[other]
-        ]
-        out.append(float(np.median(mine or everyone)))
-    return out
+    partners: dict[int, list[float]] = {}
+    for joint in line.joints:
+        for this, other in ((joint.first[0], joint.second[0]), (joint.second[0], joint.first[0])):
+            if long[other]:
+                partners.setdefault(this, []).append(float(own[other]))
+    usual = float(np.median(everyone))
+    return [float(np.median(partners[index])) if index in partners else usual for index in range(len(own))]
 
 
 def _met_again(line: Line, fitted: list[Fitted]) -> list[Fitted]:
