@@ -27,7 +27,7 @@ from clearance.bodies import Body, worker
 from clearance.bodies.ground import Ground, height_at
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job.setting import Setting
+from clearance.job.setting import Setting, standing
 from clearance.job.staging import build_of
 from clearance.kernel import tree
 from clearance.limits import required_between
@@ -113,9 +113,20 @@ class Around:
         return nearest
 
 
-def around(site: Site, setting: Setting) -> Around:
-    """The bodies of a stage that stand still, by potential; a body of several states or none counts at each."""
+@dataclass(frozen=True)
+class Counted:
+    """What of a stage counts in its zones, and what does not, for a reader."""
+
+    bodies: tuple[Body, ...]
+    left_out: tuple[str, ...]
+
+
+def counted_at(setting: Setting) -> Counted:
+    """The conductive bodies of a stage that stand still, but for those that stand for the person."""
     counted, left_out = [], []
+    people = dict.fromkeys(body.name for body in setting.bodies if body.kind == "worker" and len(body.shape))
+    if len(people) > 1:
+        left_out.append(f"{', '.join(people)}: a zone is for one of them, the others are not counted")
     for body in setting.bodies:
         if not body.conductive or not len(body.shape) or body.kind in UNHELD:
             continue
@@ -123,12 +134,24 @@ def around(site: Site, setting: Setting) -> Around:
             left_out.append(f"{body.name} moves in this stage and is not counted")
             continue
         counted.append(body)
+    return Counted(tuple(counted), tuple(left_out))
+
+
+def posed(setting: Setting, at: Mapping[str, float]) -> Setting:
+    """The setting with all that moves in its place at one pose, in the units of the parameters' names, so that it
+    counts; a parameter left out is at the middle of its range. The zones hold for that pose alone."""
+    return replace(setting, bodies=standing(setting, at))
+
+
+def around(site: Site, setting: Setting) -> Around:
+    """The bodies of a stage that stand still, by potential; a body of several states or none counts at each."""
+    found = counted_at(setting)
     at: dict[str, list[Shape]] = {potential: [] for potential in (*site.live, EARTH)}
-    for body in counted:
+    for body in found.bodies:
         for potential in _potentials(body, at):
             at.setdefault(potential, []).append(body.shape)
     store = tree.build_store([join(shapes) for shapes in at.values()])
-    return Around(store, dict(zip(at, (int(root) for root in store.root), strict=True)), tuple(left_out))
+    return Around(store, dict(zip(at, (int(root) for root in store.root), strict=True)), found.left_out)
 
 
 def _potentials(body: Body, known: Mapping[str, object]) -> list[str]:

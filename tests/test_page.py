@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import re
+import zlib
 from dataclasses import replace
 from html import unescape
 
@@ -19,6 +20,7 @@ from clearance.bodies import Body
 from clearance.job.setting import standing
 from clearance.view import geometry, page
 from clearance.view.figures import FOOT_M, numbers, paths, rows
+from clearance.view.page_zones import BEYOND_M, PageZone, inflated, packed_zones, page_zones
 from clearance.view.scene_data import page_data
 from clearance.view.steps import holding
 
@@ -217,19 +219,75 @@ def test_a_scan_of_any_size_stays_under_five_megabytes_and_says_what_is_left_out
 def test_zones_stand_in_the_page_and_give_way_when_it_grows(tmp_path, monkeypatch):
     found = example()
     region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
-    made = zones.zones_of(found.prepared.site, found.prepared.stages[0][0], zones.Person("earth"), 0.5, region)
+    (zone,) = zones.zones_of(found.prepared.site, found.prepared.stages[0][0], zones.Person("earth"), 0.5, region)
+    made = [PageZone(zone, (0, 1)), PageZone(zone, (2,))]
     text = page.write_page(found.prepared, found.result, tmp_path / "a.html", (), made).read_text(encoding="utf-8")
     whole = json.loads(re.search(r'id="data">(.*?)</script>', text, re.DOTALL)[1])
-    (zone,) = whole["zones"]
-    corners = geometry.unpacked(zone["mesh"]["xyz"], "<u2").reshape(-1, 3) * zone["mesh"]["step"] + zone["mesh"]["low"]
-    assert np.abs(corners + whole["offset"] - made[0].mesh.vertices).max() < 2e-4
-    assert (geometry.unpacked(zone["faces"], "<u2").reshape(-1, 3) == made[0].mesh.faces).all()
+    assert [(shown["stages"], shown["surface"]) for shown in whole["zones"]] == [([0, 1], 0), ([2], 0)]
+    (surface,) = whole["surfaces"]
+    corners = np.array([inflated_column(surface["xyz"], surface["corners"], axis) for axis in range(3)]).T
+    drawn = corners * surface["step"] + surface["low"] + whole["offset"]
+    assert np.abs(drawn - zone.mesh.vertices).max() < 2e-4
+    assert (inflated(surface["faces"], "<u2").reshape(-1, 3) == zone.mesh.faces).all()
 
-    monkeypatch.setattr(page, "LARGEST", 1_000_000)
+    bare = page.write_page(found.prepared, found.result, tmp_path / "bare.html").stat().st_size
+    monkeypatch.setattr(page, "LARGEST", bare + 1000)
     small = page.write_page(found.prepared, found.result, tmp_path / "b.html", (), made).read_text(encoding="utf-8")
     whole = json.loads(re.search(r'id="data">(.*?)</script>', small, re.DOTALL)[1])
     assert whole["zones"] == []
-    assert whole["notes"] == [f"left out, so that the page stays small: {made[0].title}"]
+    left_out = "left out, so that the page stays small: "
+    assert whole["notes"] == [
+        f"{left_out}{zone.title} (lower dropper A)",
+        f"{left_out}{zone.title} (climb to A, bond to A)",
+    ]
+
+
+def inflated_column(text: str, count: int, axis: int) -> np.ndarray:
+    raw = np.frombuffer(zlib.decompress(base64.b64decode(text)), "<u2").reshape(3, count)[axis]
+    return np.cumsum(raw, dtype="<u2")
+
+
+def test_every_stage_has_the_zones_of_those_who_are_there():
+    """Somebody on the ground always; aloft, floating; bonded to A where the stage bonds; as the stages say."""
+    found = example()
+    made = page_zones(found.prepared)
+    there = {
+        name: {shown.zone.person.words.split(",")[0] for shown in made if k in shown.stages}
+        for k, name in enumerate(s.name for s in found.result.stages)
+    }
+    loose = {"person at earth", "person floating on the ladder"}
+    assert there == {
+        "climb to A": loose,
+        "bond to A": loose | {"person bonded to phase A"},
+        "lower dropper A": loose | {"person bonded to phase A"},
+    }
+    # What rides or bends in a stage is not counted in it, and said so there.
+    lowered = next(k for k, s in enumerate(found.result.stages) if s.name == "lower dropper A")
+    for shown in made:
+        moving = ("dropper A moves in this stage and is not counted",) if lowered in shown.stages else ()
+        assert shown.zone.left_out == moving
+    # The air to earth of somebody bonded hangs on nothing that is taken away: one surface for both stages.
+    packed = packed_zones(made, np.zeros(3))
+    used = {z["surface"] for z in packed["zones"] if "bonded" in z["title"] and z["exposure"] == "phase-earth"}
+    assert len(used) == 1
+    assert len(packed["surfaces"]) < len(packed["zones"])
+
+
+def test_a_zone_of_the_page_is_that_of_its_stage():
+    """On each surface the margin, asked anew among what stands in each of its stages, is 0 to the error it states."""
+    found, checked = example(), 0
+    for shown in page_zones(found.prepared):
+        zone = shown.zone
+        places = zone.mesh.vertices[zone.mesh.faces].mean(axis=1)[::97]
+        for stage in shown.stages:
+            setting = found.prepared.stages[stage][0]
+            low, high = zones.region_of(found.prepared.site, setting, BEYOND_M)
+            inside = ((places > low + zone.step_m) & (places < high - zone.step_m)).all(axis=1)
+            spare = zones.margin(zones.around(found.prepared.site, setting), zone.needs, zone.person.reach_m, places)
+            assert spare[inside].min() >= -1e-6
+            assert spare[inside].max() <= zone.mesh.excess_m + 1e-6
+            checked += inside.sum()
+    assert checked > 300
 
 
 def test_rows_say_which_body_and_which_rule(data):

@@ -20,6 +20,7 @@ from clearance import shapes
 from clearance.bodies import Body
 from clearance.view.drawn import Drawing
 from clearance.view.page import SOURCES, bundle, write_page
+from clearance.view.page_zones import PageZone
 from clearance.zones import Person, zones_of
 
 NPM_S = 120
@@ -35,7 +36,8 @@ def file(tmp_path_factory):
     (folder / "plan.svg").write_text(SVG)
     found, plan = example(), Drawing("Plan of stage 2", folder / "plan.svg")
     region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
-    zones = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    (zone,) = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    zones = [PageZone(zone, (0, 1)), PageZone(replace(zone, left_out=("dropper A moves",)), (2,))]
     return write_page(found.prepared, found.result, folder / "job.html", [plan], zones)
 
 
@@ -186,12 +188,27 @@ def test_layers_take_away_and_give_back(opened):
 
 def test_a_zone_is_shown_with_its_error_and_hidden_again(opened):
     before = frame(opened)
-    choose = "((s, v) => { s.value = v; s.dispatchEvent(new Event('change')); })(document.getElementById('zone'), '%s')"
-    opened.js(choose % "0")
+    choose = "((s, v) => { s.value = v; s.dispatchEvent(new Event('change')); })(document.getElementById('zone'), %s)"
+    opened.js(choose % "document.querySelector('#zone option:last-child').value")
+    opened.wait("document.documentElement.dataset.zone !== ''")
     assert differing(before, frame(opened)) > 0.01
     assert "on the surface it is 0 m to 0.4" in text(opened, "#zoned")
-    opened.js(choose % "")
+    opened.js(choose % "''")
     assert differing(before, frame(opened)) < 0.002
+
+
+def test_a_stage_offers_its_own_zones_and_keeps_the_person_chosen(opened):
+    offered = "[...document.querySelectorAll('#zone option')].map((o) => o.value)"
+    opened.js("clearance.page.setStage(0)")
+    assert opened.js(offered) == ["", "0"]
+    opened.js("clearance.page.zones.choose('0'); document.getElementById('zone').value = '0'")
+    opened.wait("document.documentElement.dataset.zone !== ''")
+    assert "Not counted" not in text(opened, "#zoned")
+    opened.js("clearance.page.setStage(2)")
+    assert opened.js(offered) == ["", "1"]
+    assert opened.js("document.getElementById('zone').value") == "1"
+    assert "Not counted: dropper A moves." in text(opened, "#zoned")
+    opened.wait("document.documentElement.dataset.zone !== ''")
 
 
 def test_the_same_page_gives_the_same_picture(opened, file):
@@ -255,8 +272,9 @@ def test_scan_points_while_it_moves_are_those_of_the_renderer(tab, scanned, view
 
     again = "p.renderer.render(p.scene, p.look.camera);"
     ours = picture("clearTimeout(p.resting); p.refine(0.5); p.render();")
-    theirs = picture(f"p.splat.object.visible = false; p.view.clouds.forEach((c) => {{ c.visible = true; }}); {again}")
-    none = picture(f"p.view.clouds.forEach((c) => {{ c.visible = false; }}); {again}")
+    hidden = "p.splat.object.visible = false; p.view.clouds.forEach((c) => { c.visible = %s; });"
+    theirs = picture(f"{hidden % 'true'} {again}")
+    none = picture(f"{hidden % 'false'} {again}")
     one, other = (np.abs(picture - none).max(axis=2) > 6 for picture in (ours, theirs))
     assert other.sum() > 200
     # Renderers round to pixels as they please: a point may fall into the next one. By chance one in six would hit.

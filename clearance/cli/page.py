@@ -16,16 +16,6 @@ from clearance.tolerances import TOLERANCE_M
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
     from clearance.result import Result
-    from clearance.zones import Zone
-
-STEPS_M = (0.3, 0.4, 0.5, 0.6)
-"""[m] How fine a zone in a page is: the finest of these that fits."""
-
-BEYOND_M = 3.5
-"""[m] Zones in a page reach this far to each side of the track."""
-
-MOST_TRIANGLES = 20_000
-"""Triangles of one zone in a page: 12 bytes each in the file."""
 
 
 def page(
@@ -57,6 +47,7 @@ def written(prepared: Prepared, result: Result, file: Path, drawings: bool, zone
     """The page of a result; with drawings and zones made for it where asked. Raises `ClearanceError`."""
     from clearance.view.drawn import page_drawings
     from clearance.view.page import write_page
+    from clearance.view.page_zones import page_zones
 
     try:
         surfaces = page_zones(prepared) if zones else []
@@ -66,20 +57,3 @@ def written(prepared: Prepared, result: Result, file: Path, drawings: bool, zone
             return write_page(prepared, result, file, page_drawings(prepared, result, Path(folder)), surfaces)
     except OSError as error:
         raise InputError(unwritable("--out", file, "a file", error)) from None
-
-
-def page_zones(prepared: Prepared) -> list[Zone]:
-    """Zones to look at in a page: of every person, as fine as fits, among what stands in the first stage; none where
-    there is no track to make them about."""
-    from clearance.cli.zones import persons, zones_at
-
-    if prepared.site.scene.track is None or not prepared.site.scene.workers:
-        return []
-    found: list[Zone] = []
-    for person in persons(prepared, None, None):
-        for step_m in STEPS_M:
-            made = zones_at(prepared, 0, person, step_m, BEYOND_M)
-            if all(len(zone.mesh.faces) <= MOST_TRIANGLES for zone in made):
-                break
-        found += [zone for zone in made if 0 < len(zone.mesh.faces) <= MOST_TRIANGLES]
-    return found

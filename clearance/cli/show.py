@@ -99,8 +99,8 @@ def drawn_pictures(
 
 def served(prepared: Prepared, result: Result, port: int, record: Path | None, browser: bool) -> None:
     """Serve until interrupted."""
-    from clearance.cli.page import page_zones
     from clearance.view.live import ADDRESS, server, session
+    from clearance.view.page_zones import page_zones
 
     running = server(session(prepared, result, record, page_zones(prepared)), port)
     address = f"http://{ADDRESS}:{running.server_address[1]}/"

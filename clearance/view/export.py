@@ -156,18 +156,3 @@ def write_geojson(areas: Sequence[Area], origin: Origin, path: Path) -> Path:
         whole["note"] = "metres of the scene's map grid or, without one, about the scene's own zero; no EPSG code given"
     path.write_text(json.dumps(whole | {"features": features}, indent=1) + "\n", encoding="utf-8")
     return path
-
-
-def packed_zone(zone: Zone, offset: Floats) -> dict[str, Any]:
-    """A zone as the page takes it."""
-    from clearance.view.geometry import packed, quantised
-
-    return {
-        "title": zone.title,
-        "exposure": zone.exposure,
-        "excess_m": up(zone.mesh.excess_m, 2),
-        "cut": zone.mesh.cut,
-        "mesh": quantised(zone.mesh.vertices - offset),
-        "faces": packed(zone.mesh.faces, "<u2" if len(zone.mesh.vertices) < 2**16 else "<u4"),
-        "wide": len(zone.mesh.vertices) >= 2**16,
-    }

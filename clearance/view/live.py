@@ -22,12 +22,11 @@ import numpy as np
 from clearance.errors import ClearanceError, InputError, Mistake
 from clearance.pipeline import Prepared
 from clearance.result import Result
-from clearance.view.export import packed_zone
 from clearance.view.page import header_policy, page_text
+from clearance.view.page_zones import PageZone, packed_zones
 from clearance.view.posing import Poser, free_ranges, pose_at, poser
 from clearance.view.scene_data import page_data
 from clearance.view.weather import stated_weather
-from clearance.zones import Zone
 
 ADDRESS: Final = "127.0.0.1"
 
@@ -51,7 +50,7 @@ class Session:
     writing: Lock = field(default_factory=Lock)
 
 
-def session(prepared: Prepared, result: Result, record: Path | None = None, zones: Sequence[Zone] = ()) -> Session:
+def session(prepared: Prepared, result: Result, record: Path | None = None, zones: Sequence[PageZone] = ()) -> Session:
     """Everything a served page needs. Raises InputError where the record cannot be written."""
     data = page_data(prepared, result)
     data |= {
@@ -60,8 +59,8 @@ def session(prepared: Prepared, result: Result, record: Path | None = None, zone
             "swept": stated_weather(prepared.site.scene),
             "recording": record is not None,
         },
-        "zones": [packed_zone(zone, np.array(data["offset"])) for zone in zones],
     }
+    data |= packed_zones(zones, np.array(data["offset"]))
     if record is not None:
         try:
             record.open("a", encoding="utf-8").close()

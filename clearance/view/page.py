@@ -24,9 +24,8 @@ from clearance.pipeline import Prepared
 from clearance.report.numbers import up
 from clearance.result import Result
 from clearance.view.drawn import Drawing
-from clearance.view.export import packed_zone
+from clearance.view.page_zones import PageZone, packed_zones
 from clearance.view.scene_data import page_data
-from clearance.zones import Zone
 
 SOURCES: Final = Path(__file__).parent / "page"
 BUNDLE: Final = SOURCES / "bundle.js"
@@ -40,22 +39,23 @@ def write_page(
     result: Result,
     path: Path,
     drawings: Sequence[Drawing] = (),
-    zones: Sequence[Zone] = (),
+    zones: Sequence[PageZone] = (),
 ) -> Path:
     """Write the page of a result, and return its path.
 
     drawings: files to stand in the page, for where the 3D view cannot be drawn
-    zones: surfaces to be shown, one at a time
+    zones: surfaces to be shown, one at a time, each in the stages it holds in
     Raises OSError where the file cannot be written.
     """
     data = page_data(prepared, result)
-    shown, surfaces = list(drawings), [packed_zone(zone, np.array(data["offset"])) for zone in zones]
+    shown, left = list(drawings), list(zones)
     while True:
-        text = page_text(data | {"zones": surfaces}, result.tolerance_m, shown)
-        if len(text.encode("utf-8")) <= LARGEST or not (shown or surfaces):
+        text = page_text(data | packed_zones(left, np.array(data["offset"])), result.tolerance_m, shown)
+        excess = len(text.encode("utf-8")) - LARGEST
+        if excess <= 0 or not (shown or left):
             break
         # The job itself always stands in the page; what was left out is said in it.
-        dropped = surfaces.pop()["title"] if surfaces else shown.pop().title
+        dropped = _of_stages(left.pop(), data) if left else shown.pop().title
         data["notes"] = [*data["notes"], f"left out, so that the page stays small: {dropped}"]
     beside = path.with_name(f".{path.name}.part")
     try:
@@ -64,6 +64,12 @@ def write_page(
     finally:
         beside.unlink(missing_ok=True)
     return path
+
+
+def _of_stages(zone: PageZone, data: Mapping[str, Any]) -> str:
+    """A zone with the stages it would have been shown in."""
+    names = ", ".join(data["stages"][k]["name"] for k in zone.stages)
+    return f"{zone.zone.title} ({names})"
 
 
 def page_text(data: Mapping[str, Any], tolerance_m: float, drawings: Sequence[Drawing] = (), live: bool = False) -> str:

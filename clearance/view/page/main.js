@@ -1,5 +1,5 @@
 // The page: reads its data, draws a stage at a step, and shows the figures the check found. It reckons no gap.
-import { AmbientLight, Color, DirectionalLight, Raycaster, Scene, Vector2, Vector3, WebGLRenderer } from "three";
+import { AmbientLight, Color, DirectionalLight, Raycaster, Scene, Vector2, Vector3, Vector4, WebGLRenderer } from "three";
 import { control, Look, nudge } from "./camera.js";
 import { live } from "./live.js";
 import { Measure } from "./measure.js";
@@ -17,7 +17,7 @@ const data = JSON.parse($("data").textContent);
 
 const state = {
   stage: data.worst, step: 0, view: "3d", units: "m", theme: "light",
-  layers: { labels: true, gaps: true, others: false }, row: null, leg: null, zone: null,
+  layers: { labels: true, gaps: true, others: false }, row: null, leg: null,
 };
 
 const COLOURS = {
@@ -38,9 +38,10 @@ class Page {
     this.resting = 0;
     this.drawer = new Drawer(this.software);
     this.splat = this.software ? new Splat(this.scene) : null;
+    this.port = new Vector4();
     this.overlay = new Overlay($("overlay"));
     this.view = new StageView(this.scene, this.drawer, data);
-    this.zones = new Zones(this.scene, data);
+    this.zones = new Zones(this.scene, data, () => this.request());
     this.measure = new Measure(data);
     this.scene.add(new AmbientLight(0xffffff, 1.5));
     this.sun = new DirectionalLight(0xffffff, 1.8);
@@ -135,6 +136,7 @@ class Page {
     fillMarks(this.stage);
     $("stage").value = String(number);
     this.live?.setStage(number);
+    this.zones.setStage(number);
     this.setStep(0);
     fillGaps($("govern"), this.stage.rows, this.stage.govern, state, { jump: (k) => this.jump(k) });
     $("word").dataset.word = this.stage.word;
@@ -269,7 +271,7 @@ class Page {
     const rows = this.drawnRows();
     // The least margin last, on top of the others.
     this.view.setLines([...rows].reverse(), colours.ink, state.theme);
-    this.zones.show(this.live?.hidden ? null : state.zone);
+    this.zones.show(!this.live?.hidden);
     const camera = this.look.camera;
     this.sun.position.copy(camera.position).add(new Vector3(5, -8, 20));
     this.sun.target.position.copy(this.look.target);
@@ -303,8 +305,8 @@ class Page {
     this.view.refine(!moving);
     this.splat.object.visible = clouds.length > 0;
     if (!clouds.length) return;
-    const { width, height } = this.renderer.domElement;
-    this.splat.draw(clouds, camera, width, height, this.drawer.dots().color);
+    const { width, height } = this.renderer.domElement, { z: wide, w: high } = this.renderer.getCurrentViewport(this.port);
+    this.splat.draw(clouds, camera, { width, height, wide, high }, this.drawer.dots().color);
   }
 
   pick(x, y) {
@@ -432,7 +434,6 @@ function wire(page) {
   });
   $("aimed").addEventListener("click", () => page.tapped(page.look.width / 2, page.look.height / 2));
   fillLayers(data, state, () => { page.told(); page.request(); });
-  page.zones.fill((name) => { state.zone = name; page.request(); });
   control($("canvas"), page.look, { changed: () => page.request(), tapped: (x, y) => page.tapped(x, y) });
   keys(page);
   // Also where words above or below take another line.

@@ -41,11 +41,7 @@ export function shorts(text) {
   return new Uint16Array(bytes(text).buffer);
 }
 
-export function whole(text) {
-  return new Uint32Array(bytes(text).buffer);
-}
-
-function bytes(text) {
+export function bytes(text) {
   const raw = atob(text);
   const found = new Uint8Array(raw.length);
   for (let i = 0; i < raw.length; i++) found[i] = raw.charCodeAt(i);

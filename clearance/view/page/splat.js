@@ -49,14 +49,15 @@ export class Splat {
     this.material.uniforms.points.value = this.texture;
   }
 
-  // clouds: drawn points whose positions are 16-bit numbers; width, height: of the picture in its own pixels.
-  draw(clouds, camera, width, height, colour) {
+  // clouds: drawn points whose positions are 16-bit numbers; width, height: of the picture in its own pixels; wide, high:
+  // of the rectangle the camera's view is laid on, which may be a pixel larger.
+  draw(clouds, camera, { width, height, wide, high }, colour) {
     this.resize(width, height);
     this.cells.fill(EMPTY);
     for (const cloud of clouds) {
       cloud.updateWorldMatrix(true, false);
       this.scaled.multiplyMatrices(camera.projectionMatrix, camera.matrixWorldInverse).multiply(cloud.matrixWorld);
-      put(this.cells, width, height, cloud.geometry.getAttribute("position").array, this.scaled.elements);
+      put(this.cells, { width, height, wide, high }, cloud.geometry.getAttribute("position").array, this.scaled.elements);
     }
     this.material.uniforms.colour.value.copy(colour);
     this.texture.needsUpdate = true;
@@ -68,9 +69,9 @@ export function shadeOf(height) {
   return 150 + Math.round((105 * height) / 65535);
 }
 
-function put(cells, width, height, xyz, m) {
+function put(cells, { width, height, wide, high }, xyz, m) {
   const [a, b, c, d, e, f, g, h, i, j, k, l, o, p, q, r] = m;
-  const halfWide = width / 2, halfTall = height / 2;
+  const halfWide = wide / 2, halfTall = high / 2;
   for (let n = 0; n < xyz.length; n += 3) {
     const x = xyz[n], y = xyz[n + 1], z = xyz[n + 2];
     const w = d * x + h * y + l * z + r;

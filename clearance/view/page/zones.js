@@ -1,53 +1,95 @@
-// Owns the zones: surfaces where the margin is nothing, one shown at a time.
+// Owns the zones: surfaces where the margin is nothing, those of the stage shown to choose from, one drawn at a time.
 import { BufferAttribute, BufferGeometry, DoubleSide, Mesh, MeshLambertMaterial } from "three";
-import { shorts, whole } from "./parts.js";
+import { bytes } from "./parts.js";
 
 const $ = (id) => document.getElementById(id);
+const option = (value, text) => Object.assign(document.createElement("option"), { value, textContent: text });
 
 export class Zones {
-  constructor(scene, data) {
-    this.data = data;
-    this.scene = scene;
+  constructor(scene, data, changed) {
+    Object.assign(this, { data, scene, changed });
     this.made = new Map();
+    this.chosen = null;
+    this.entries = data.zones ?? [];
+    $("zonebox").hidden = !this.entries.length;
+    $("zone").addEventListener("change", () => this.choose($("zone").value));
   }
 
-  fill(changed) {
-    const zones = this.data.zones ?? [];
-    $("zonebox").hidden = !zones.length;
-    if (!zones.length) return;
-    $("zone").addEventListener("change", () => {
-      const zone = zones[Number($("zone").value)];
-      $("zoned").textContent = $("zone").value && zone
-        ? `No margin is left inside; on the surface it is 0 m to ${zone.excess_m} m.${zone.cut ? " Cut off at the edge of the region." : ""}`
-        : "";
-      changed($("zone").value || null);
-    });
-    const option = (value, text) => Object.assign(document.createElement("option"), { value, textContent: text });
-    $("zone").replaceChildren(option("", "none"), ...zones.map((zone, k) => option(String(k), zone.title)));
+  setStage(stage) {
+    // The person and the exposure that were chosen stay chosen where the stage has them.
+    const title = this.chosen === null ? null : this.entries[this.chosen].title;
+    const here = this.entries.map((zone, k) => [zone, k]).filter(([zone]) => zone.stages.includes(stage));
+    this.empty = here.length ? "" : `Within ${this.data.zones_within_m} m of the track nobody's place is in a zone in this stage.`;
+    $("zone").replaceChildren(option("", "none"), ...here.map(([zone, k]) => option(String(k), zone.title)));
+    const same = here.find(([zone]) => zone.title === title);
+    $("zone").value = same ? String(same[1]) : "";
+    this.choose($("zone").value);
   }
 
-  object(k) {
-    if (!this.made.has(k)) {
-      const zone = this.data.zones[k];
-      const geometry = new BufferGeometry();
-      geometry.setAttribute("position", new BufferAttribute(shorts(zone.mesh.xyz), 3));
-      geometry.setIndex(new BufferAttribute((zone.wide ? whole : shorts)(zone.faces), 1));
-      const material = new MeshLambertMaterial({
-        color: this.data.colours[zone.exposure === "phase-phase" ? "low margin" : "breach"], transparent: true, opacity: 0.28, side: DoubleSide, depthWrite: false, flatShading: true,
-      });
-      const made = new Mesh(geometry, material);
-      made.position.fromArray(zone.mesh.low);
-      made.scale.fromArray(zone.mesh.step);
-      made.renderOrder = 5;
-      this.scene.add(made);
-      this.made.set(k, made);
+  choose(value) {
+    this.chosen = value === "" ? null : Number(value);
+    const zone = this.entries[this.chosen];
+    $("zoned").replaceChildren(...(zone ? this.words(zone) : [this.empty]).map((text) => Object.assign(document.createElement("span"), { textContent: `${text} ` })));
+    if (zone) this.load(zone.surface).then(() => this.changed(), (error) => { $("zoned").textContent = `This zone cannot be shown: ${error.message}`; });
+    this.changed();
+  }
+
+  words(zone) {
+    return [
+      `No margin is left inside; on the surface it is 0 m to ${zone.excess_m} m. Limits: ${zone.limits.join(", ")}.`,
+      ...(zone.cut ? ["Cut off at the edge of the region."] : []),
+      ...zone.left_out.map((text) => `Not counted: ${text}.`),
+    ];
+  }
+
+  async load(k) {
+    // Unpacked when it is first shown.
+    if (this.made.has(k)) return;
+    const packed = this.data.surfaces[k];
+    if (typeof DecompressionStream === "undefined") throw new Error("this browser cannot unpack it; a newer one can");
+    const columns = running(new Uint16Array(await inflate(packed.xyz)), packed.corners);
+    const faces = running(new (packed.wide ? Uint32Array : Uint16Array)(await inflate(packed.faces)));
+    const corners = new Uint16Array(columns.length);
+    for (let i = 0; i < packed.corners; i++) {
+      for (let axis = 0; axis < 3; axis++) corners[3 * i + axis] = columns[axis * packed.corners + i];
     }
-    return this.made.get(k);
+    const geometry = new BufferGeometry();
+    geometry.setAttribute("position", new BufferAttribute(corners, 3));
+    geometry.setIndex(new BufferAttribute(faces, 1));
+    const made = new Mesh(geometry, null);
+    made.position.fromArray(packed.low);
+    made.scale.fromArray(packed.step);
+    made.renderOrder = 5;
+    made.visible = false;
+    this.scene.add(made);
+    this.made.set(k, made);
   }
 
-  show(name) {
-    for (const made of this.made.values()) made.visible = false;
-    if (name === null || name === undefined) return;
-    this.object(Number(name)).visible = true;
+  material(exposure) {
+    this.materials ??= {};
+    this.materials[exposure] ??= new MeshLambertMaterial({
+      color: this.data.colours[exposure === "phase-phase" ? "low margin" : "breach"], transparent: true, opacity: 0.28, side: DoubleSide, depthWrite: false, flatShading: true,
+    });
+    return this.materials[exposure];
   }
+
+  show(visible) {
+    for (const made of this.made.values()) made.visible = false;
+    const zone = this.entries[this.chosen];
+    const made = visible && zone ? this.made.get(zone.surface) : null;
+    document.documentElement.dataset.zone = made ? zone.title : "";
+    if (!made) return;
+    made.material = this.material(zone.exposure);
+    made.visible = true;
+  }
+}
+
+function running(differences, restart = Infinity) {
+  // The numbers of which these are the differences, begun anew in each column; they wrap as they were made.
+  for (let i = 1; i < differences.length; i++) if (i % restart) differences[i] += differences[i - 1];
+  return differences;
+}
+
+async function inflate(text) {
+  return new Response(new Blob([bytes(text)]).stream().pipeThrough(new DecompressionStream("deflate"))).arrayBuffer();
 }

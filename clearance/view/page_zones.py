@@ -1,0 +1,178 @@
+"""Owns the zones a page shows: who there is in each stage, coarse surfaces for them, and how these are packed.
+
+What stands still differs from stage to stage, and mostly does not: a surface is made once for every set of bodies it
+depends on, and stands in the file once. It is deflated, and unpacked by the page when it is first shown.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance.job.setting import Setting
+from clearance.pipeline import Prepared
+from clearance.report.numbers import up
+from clearance.scene.records import Stage, aloft
+from clearance.shapes import Shape
+from clearance.view.geometry import Floats, quantised, unpacked
+from clearance.zones import Need, Person, Zone, ball_of, counted_at, needs_of, region_of, zones_of
+
+STEPS_M: Final = (0.3, 0.4, 0.5, 0.6, 0.8)
+"""[m] How fine a zone in a page is: the finest of these that fits."""
+
+BEYOND_M: Final = 3.5
+"""[m] Zones in a page reach this far to each side of the track."""
+
+MOST_TRIANGLES: Final = 12_000
+"""Triangles of one zone in a page: about 4 bytes each in the file."""
+
+
+@dataclass(frozen=True, eq=False)
+class PageZone:
+    """A zone of a page, and the indices of the stages it holds in."""
+
+    zone: Zone
+    stages: tuple[int, ...]
+
+
+def persons_of(prepared: Prepared, stage: Stage) -> list[Person]:
+    """Who there is in a stage: somebody on the ground always; aloft, the worker floating (also where the bond is lost)
+    with all of the reach, and bonded to each phase that is bonded to."""
+    found = [Person("earth")]
+    if aloft(prepared.site.scene, stage) and prepared.site.scene.workers:
+        found.append(Person("floating", "", ball_of(prepared.site.scene)[1]))
+        found += [Person("bonded", phase) for phase in dict.fromkeys(stage.bonded.values())]
+    return found
+
+
+def page_zones(prepared: Prepared) -> list[PageZone]:
+    """Zones to look at in a page, of everybody in every stage; none where there is no track to make them about."""
+    if prepared.site.scene.track is None or not prepared.site.scene.workers:
+        return []
+    region = region_of(prepared.site, prepared.stages[0][0], BEYOND_M)
+    made: dict[object, list[Zone]] = {}
+    digests: dict[int, tuple[Shape, str]] = {}
+    held: dict[tuple[object, str, tuple[str, ...]], PageZone] = {}
+    for number, (stage, pieces) in enumerate(zip(prepared.site.scene.stages, prepared.stages, strict=True)):
+        for person in persons_of(prepared, stage):
+            key = _depends_on(prepared, pieces[0], person, digests)
+            if key not in made:
+                made[key] = _coarse(prepared, pieces[0], person, region)
+            left_out = counted_at(pieces[0]).left_out
+            for zone in made[key]:
+                place = (key, zone.name, left_out)
+                if place not in held:
+                    held[place] = PageZone(replace(zone, left_out=left_out), ())
+                held[place] = replace(held[place], stages=(*held[place].stages, number))
+    return list(held.values())
+
+
+def _depends_on(prepared: Prepared, setting: Setting, person: Person, digests: dict[int, tuple[Shape, str]]) -> object:
+    """All that the surfaces of a person depend on: the distances to be kept, and the bodies they are counted from."""
+    needs = [need for group in needs_of(prepared.site, person).values() for need in group]
+    counted = counted_at(setting).bodies
+    ends = {end for need in needs for end in need.ends}
+    bodies = frozenset(
+        (_digest(body.shape, digests), end)
+        for body in counted
+        for end in ends
+        if end in _states(body.potential, body.states, ends)
+    )
+    return person, tuple(needs), bodies
+
+
+def _digest(shape: Shape, digests: dict[int, tuple[Shape, str]]) -> str:
+    if id(shape) not in digests:
+        found = hashlib.sha256()
+        for values in (shape.vertices, shape.corners, shape.radius, shape.slack):
+            found.update(np.ascontiguousarray(values).tobytes())
+        # The shape is kept with its digest, so that its identity is not given to another one.
+        digests[id(shape)] = (shape, found.hexdigest())
+    return digests[id(shape)][1]
+
+
+def _states(potential: str | None, states: tuple[tuple[str, str | None], ...], ends: set[str]) -> set[str]:
+    found = {potential, *(other for _, other in states)}
+    return ends if None in found else {str(one) for one in found}
+
+
+def _coarse(prepared: Prepared, setting: Setting, person: Person, region: tuple[Floats, Floats]) -> list[Zone]:
+    """The zones of a person, as fine as fits, else at the coarsest step; one that holds nothing here is left out."""
+    made = zones_of(prepared.site, setting, person, STEPS_M[-1], region)
+    most = max((len(zone.mesh.faces) for zone in made), default=0)
+    # Triangles grow with the square of the fineness; a surface that comes out finer than hoped is made once more.
+    for step_m in STEPS_M[:-1]:
+        if most * (STEPS_M[-1] / step_m) ** 2 > 0.9 * MOST_TRIANGLES:
+            continue
+        finer = zones_of(prepared.site, setting, person, step_m, region)
+        if all(len(zone.mesh.faces) <= MOST_TRIANGLES for zone in finer):
+            made = finer
+            break
+    return [zone for zone in made if len(zone.mesh.faces)]
+
+
+def packed_zones(zones: Sequence[PageZone], offset: Floats) -> dict[str, Any]:
+    """Zones as the page takes them: "zones", and the distinct "surfaces" they show."""
+    surfaces: list[dict[str, Any]] = []
+    known: dict[bytes, int] = {}
+    made = []
+    for shown in zones:
+        mesh = shown.zone.mesh
+        key = mesh.vertices.tobytes() + mesh.faces.tobytes()
+        if key not in known:
+            known[key] = len(surfaces)
+            surfaces.append(_surface(mesh.vertices - offset, mesh.faces))
+        made.append(
+            {
+                "title": shown.zone.title,
+                "exposure": shown.zone.exposure,
+                "limits": sorted({_limit(need) for need in shown.zone.needs}),
+                "excess_m": up(mesh.excess_m, 2),
+                "cut": mesh.cut,
+                "left_out": list(shown.zone.left_out),
+                "stages": list(shown.stages),
+                "surface": known[key],
+            }
+        )
+    return {"zones": made, "surfaces": surfaces, "zones_within_m": BEYOND_M}
+
+
+def _limit(need: Need) -> str:
+    return f"{' to '.join(need.between)} {up(need.limit_m)} m"
+
+
+def _surface(vertices: Floats, faces: NDArray[np.int64]) -> dict[str, Any]:
+    whole = quantised(vertices)
+    corners = unpacked(whole["xyz"], "<u2").reshape(-1, 3)
+    kind = "<u2" if len(vertices) < 2**16 else "<u4"
+    # Differences, column by column: neighbours differ by little, which deflates well.
+    return {
+        "low": whole["low"],
+        "step": whole["step"],
+        "corners": len(corners),
+        "xyz": deflated(np.diff(corners.T, prepend=0, axis=1).reshape(-1), "<u2"),
+        "faces": deflated(np.diff(faces.reshape(-1), prepend=0), kind),
+        "wide": kind == "<u4",
+    }
+
+
+def deflated(differences: NDArray[Any], kind: str) -> str:
+    """Whole numbers, wrapped to a kind of number, as base64 text of their deflated bytes."""
+    raw = np.asarray(differences).astype(np.int64).astype(kind).tobytes()
+    return base64.b64encode(zlib.compress(raw, 9)).decode("ascii")
+
+
+def inflated(text: str, kind: str) -> NDArray[Any]:
+    """The numbers whose differences `deflated` made the text of.
+
+    >>> inflated(deflated(np.diff([3, 1, 70_000], prepend=0), "<u4"), "<u4").tolist()
+    [3, 1, 70000]
+    """
+    return np.cumsum(np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype=kind), dtype=kind)
