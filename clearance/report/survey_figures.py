@@ -58,32 +58,39 @@ def plan(finding: Finding) -> str:
     ]
     lines = [to_frame(place(wire.curve, _along(wire, 40)), middle, along) for wire in finding.wires]
     everything = np.concatenate([others, *lines, *rings])
-    top = float(everything[:, 1].max()) if len(everything) else 0.0
     long, wide = (np.ptp(everything[:, :2], axis=0) if len(everything) else np.zeros(2)) + (20.0, 30.0)
     canvas = Canvas(10.0 * INCH, float(np.clip(10.0 * wide / long + 0.8, 2.6, 8.0)) * INCH)
-    above = np.array([top + 6.0]) if finding.structures else np.zeros(0)
-    panel = Panel(canvas, _box(canvas), extent(everything[:, 0]), extent(everything[:, 1], above), equal=True)
+    panel = Panel(canvas, _box(canvas), extent(everything[:, 0]), extent(everything[:, 1]), equal=True)
     panel.dots(others[:, 0], others[:, 1], GREEN, 0.6)
     for placed in towers:
         panel.dots(placed[:, 0], placed[:, 1], GREY, 0.6)
     panel.show_dots()
     for wire, placed in zip(finding.wires, lines, strict=True):
         panel.line(placed[:, 0], placed[:, 1], *((BLUE, 0.8) if wire.kind == "phase" else (INK, 0.8, "3.2 1.6")))
+    names = []
     for tower, ring in zip(finding.structures, rings, strict=True):
         outline = np.vstack([ring[1:], ring[1:2]])
-        panel.line(ring[[0, 0], 0], np.array([ring[0, 1], top + 6.0]), GREY, 0.5)
         panel.line(outline[:, 0], outline[:, 1], INK, 0.9)
-        x, y = panel.place(float(ring[0, 0]), top + 6.0)
-        canvas.text(x, y - 2.0, tower.name, 8.0, "middle")
+        names.append((*panel.place(float(ring[0, 0]), float(ring[:, 1].max())), -4.0, tower.name))
     for span in sorted({wire.span for wire in finding.wires}):
         mids = np.concatenate([line[[0, -1]] for line, wire in zip(lines, finding.wires, strict=True)
                                if wire.span == span])  # fmt: skip
-        x, y = panel.place(float(mids[:, 0].mean()), float(mids[:, 1].min()) - 5.0)
-        canvas.text(x, y, f"span {span}", 8.0, "middle", 0.9)
+        names.append((*panel.place(float(mids[:, 0].mean()), float(mids[:, 1].min())), 12.0, f"span {span}"))
+    _write_apart(canvas, names)
     _mark(panel, finding, middle, along)
     panel.axis_x("along the line from the middle of the wires [m]")
     panel.axis_y("to the left [m]")
     return canvas.svg("plan of the survey")
+
+
+def _write_apart(canvas: Canvas, names: Sequence[tuple[float, float, float, str]]) -> None:
+    """Names at places [pt], each moved down by so much [pt]; one that would lie on an earlier one is left out."""
+    taken: list[tuple[float, float, float]] = []
+    for x, y, down, name in names:
+        half = 0.32 * 8.0 * len(name)
+        if all(abs(y + down - other) > 9.0 or abs(x - middle) > half + wide for middle, other, wide in taken):
+            canvas.text(x, y + down, name, 8.0, "middle")
+            taken.append((x, y + down, half))
 
 
 def _mark(panel: Panel, finding: Finding, middle: Floats, along: Floats) -> None:
