@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from clearance.conductor.catenary import from_constant
 from clearance.survey.claims import refine
@@ -157,7 +157,7 @@ def uncertainty(curve: Curve, s: Floats, accuracy_m: float) -> Floats:
     """How far the wire may be from the curve at s, at 95 %: fit and stated survey accuracy together [m]."""
     up, side = standard_errors(curve, s)
     freedom = max(curve.points / curve.correlation - 3.0, 1.0)
-    factor = float(stats.t.ppf(0.975, freedom))
+    factor = float(special.stdtrit(freedom, 0.975))
     return np.asarray(factor * np.hypot(up, side) + accuracy_m)
 
 
@@ -175,7 +175,7 @@ def sag_and_error(curve: Curve, low: float, high: float) -> tuple[float, float]:
         gradient[index] = (sag(curve.vertical + change) - sag(curve.vertical - change)) / (2 * step)
     freedom = max(curve.points / curve.correlation - 3.0, 1.0)
     return sag(curve.vertical), float(
-        stats.t.ppf(0.975, freedom) * np.sqrt(gradient @ curve.vertical_covariance @ gradient)
+        special.stdtrit(freedom, 0.975) * np.sqrt(gradient @ curve.vertical_covariance @ gradient)
     )
 
 
