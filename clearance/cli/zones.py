@@ -128,7 +128,7 @@ def zones_at(
 def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
     """Where crew may stand with arms overhead, and where the feet of the ladder may, the worker floating on it."""
     from clearance.bodies import crew
-    from clearance.job.rig import settled
+    from clearance.job.footing import settled
     from clearance.job.staging import build_of
     from clearance.zones import Person, ball_of, standing_areas
 

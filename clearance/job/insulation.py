@@ -19,8 +19,8 @@ from clearance import rules
 from clearance.bodies import worker
 from clearance.errors import RuleError
 from clearance.job import aerial
-from clearance.job.rig import foot_knots, settled, stands
-from clearance.job.ropes import on_ladder, tied
+from clearance.job.footing import foot_knots, settled, stands
+from clearance.job.ropes import on_ladder, tied, way_of
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
 from clearance.result import Insulation, Verdict
@@ -233,6 +233,11 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if hands > 0.0:
             length -= hands
             steps.append(f"less {hands:.2f} m within reach of the crew's hands at the anchor")
+        hauled = way_of(site, stage)
+        if hauled is not None and hauled[0].line == rope.name:
+            shorted = 2.0 * hauled[0].radius_m
+            length -= shorted
+            steps.append(f"less {shorted:.2f} m that {hauled[0].name} shorts, wherever on it")
         if rope.wet_or_dirty_m > 0.0:
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")

@@ -3,31 +3,30 @@ then up the ladder to the worker. A range of one value is no parameter: it is a 
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
-from clearance.bodies import ground
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial
+from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands, track_knots
+from clearance.job.ropes import way_of
 from clearance.job.setting import inside
 from clearance.motion import STILL, Joint, Link, Motion, rotation_about
 from clearance.scene import records
-from clearance.scene.assemble import Site, on_ground, place, strays_m
-from clearance.scene.records import Range, Reference, Stage, where
-
-TRACK_STEP_M = 2.0
-"""[m] Longest straight piece of a track; the ground between its ends is followed by slack."""
+from clearance.scene.assemble import Site
+from clearance.scene.records import Range, Stage, where
 
 
 def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     """Every parameter the stage states, swept or fixed, in the unit of its name."""
+    hauled = way_of(site, stage)
+    haul = None if hauled is None else stage.haul_m or Range(0.0, hauled[1].length_m)
     if stage.extend_m is not None:
         device: dict[str, Range | None] = {name: getattr(stage, name) for name in (*aerial.PARAMETERS, "lower_m")}
+        device["haul_m"] = haul
         return {name: (span.lo, span.hi) for name, span in device.items() if span is not None}
     spans: dict[str, Range | None] = {
         "travel_m": stage.travel_m,
@@ -36,6 +35,7 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
         "lean_across_deg": stage.lean_across_deg,
         "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
         "lower_m": stage.lower_m,
+        "haul_m": haul,
     }
     tilted, _ = settled(site.scene)
     if tilted > 0.0 and stage.travel_m is not None:
@@ -46,23 +46,7 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
 
 
-def settled(scene: records.SceneFile) -> tuple[float, float]:
-    """How far feet that sink turn the ladder across its heading, to either side [rad], and shift its middle [m].
-
-    With the one foot sunk by s more than the other, a width w away, the ladder turns by asin(s/w) about the foot that
-    is higher; its middle goes down by no more than s, and aside by w/2 (1 - cos).
-
-    >>> from clearance.scene.records import Ladder, SceneFile, Track
-    >>> ladder = Ladder.model_construct(width_m=0.5)
-    >>> scene = SceneFile.model_construct(ladder=ladder, track=Track.model_construct(settlement_m=0.03))
-    >>> [round(value, 4) for value in settled(scene)]
-    [0.06, 0.0305]
-    """
-    if scene.ladder is None or scene.track is None or scene.track.settlement_m == 0.0:
-        return 0.0, 0.0
-    sunk, width = scene.track.settlement_m, scene.ladder.width_m
-    angle = math.asin(sunk / width)
-    return angle, sunk + 0.5 * width * (1.0 - math.cos(angle))
+__all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "track_knots"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,6 +121,12 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         }
         links += aerial.links(site, device, joints)
         fit = device.bending_m
+    hauled = way_of(site, stage)
+    if hauled is not None:
+        way = hauled[1]
+        x, y, z = (float(value) for value in way.along)
+        start = Joint("fixed", translation=way.start)
+        links.append(Link("haul", way.link, (start, _joint("slide", "haul_m", spans, box, axis=(x, y, z)))))
     used = {joint.parameter for link in links for joint in link.joints} | ({"lower_m"} if piece is not None else set())
     box = {name: span for name, span in box.items() if name in used}
     if piece is not None:
@@ -167,106 +157,3 @@ def _joint(
     if kind == "slide":
         return Joint("fixed", translation=np.array(axis) * value)
     return Joint("fixed", rotation=rotation_about(axis, value * scale))
-
-
-def stands(scene: records.SceneFile) -> bool:
-    """Whether the ladder has something to stand on, or to hang on."""
-    return scene.track is not None or (scene.ladder is not None and scene.ladder.hangs_on is not None)
-
-
-def heading_deg(scene: records.SceneFile) -> float:
-    """The way the climber faces, anticlockwise from x [deg]."""
-    assert scene.ladder is not None
-    return scene.track.heading_deg if scene.track is not None else scene.ladder.heading_deg or 0.0
-
-
-def hooks_m(scene: records.SceneFile) -> float:
-    """How far up from where the ladder is carried its feet are [m]: nothing on a track, its length below its hooks."""
-    assert scene.ladder is not None
-    return 0.0 if scene.track is not None else -scene.ladder.length_m
-
-
-def foot_knots(site: Site, stage: Stage) -> tuple[np.ndarray, float]:
-    """Vertices of the way the ladder is carried along, (n, 4) station and place [m], and what is left out [m]: along
-    its track, or along the wire it hangs on."""
-    if site.scene.track is not None:
-        return track_knots(site)
-    knots, left_out = wire_knots(site)
-    entry = site.scene.ladder
-    assert entry is not None
-    moved = [one.slack_m or 0.0 for one in stage.disturbed if one.wire == entry.hangs_on]
-    return knots, left_out + sum(moved)
-
-
-WIRE_STEP_M = 0.5
-"""[m] Chords along a wire that a ladder hangs on."""
-
-
-@lru_cache(maxsize=16)
-def wire_knots(site: Site) -> tuple[np.ndarray, float]:
-    """Points along the wire that the ladder hangs on, over all stations that stages ask for and one chord beyond where
-    there is one, and the slack of whatever hangs there [m]: that of the wire, its strays, and what chords leave out.
-
-    Seen from the side a wire is convex, loads on it included: over a chord of length h it lies within the triangle of
-    the chord and the chords next to it gone on, no lower than h (m2 - m0) / 4 below it for slopes m0 before and m2
-    after.
-    """
-    scene = site.scene
-    entry = scene.ladder
-    assert entry is not None
-    assert entry.hangs_on is not None
-    hung = site.wires[entry.hangs_on]
-    offset = _first_station(site, entry.hangs_on)
-    last = offset + hung.catenary.span_m
-    asked = [stage.travel_m for stage in scene.stages if stage.travel_m is not None]
-    low = max(offset, min((span.lo for span in asked), default=offset) - 2 * WIRE_STEP_M)
-    high = min(last, max((span.hi for span in asked), default=last) + 2 * WIRE_STEP_M)
-    count = max(3, math.ceil((high - low) / WIRE_STEP_M))
-    stations = np.linspace(low, max(high, low + WIRE_STEP_M), count + 1)
-    stations[-1] = min(stations[-1], last)
-    references = [Reference(entry.hangs_on, float(station)) for station in stations]
-    points = np.array([place(site, entry, reference) for reference in references])
-    strays = max(
-        strays_m(site, reference, (float(x), float(y), float(z)))
-        for reference, (x, y, z) in zip(references, points, strict=True)
-    )
-    across = np.diff(stations)
-    slopes = np.diff(points[:, 2]) / across
-    # The chords at the ends have a neighbour on one side only: they are no part of the way.
-    below = float(max(0.0, (across[1:-1] * (slopes[2:] - slopes[:-2])).max())) / 4.0
-    knots = np.column_stack([stations, points])[1:-1]
-    return knots, below + strays + hung.record.slack_m
-
-
-def _first_station(site: Site, name: str) -> float:
-    """The station at which the conductor itself begins: stations count from the attachment of its string."""
-    hung = site.wires[name]
-    anchor = np.array(place(site, hung.record, hung.record.from_m))
-    return float(np.hypot(*(np.array(hung.catenary.start) - anchor)[:2]))
-
-
-@lru_cache(maxsize=16)
-def track_knots(site: Site) -> tuple[np.ndarray, float]:
-    """Vertices of the track laid on the ground, (n, 4) station and place [m], and how far the ground leaves its pieces
-    [m]."""
-    track = site.scene.track
-    assert track is not None
-    corners = np.array(track.points_m, float)
-    plan = [corners[0]]
-    for start, end in itertools.pairwise(corners):
-        pieces = max(1, math.ceil(float(np.linalg.norm(end - start)) / TRACK_STEP_M))
-        plan += [start + (end - start) * k / pieces for k in range(1, pieces + 1)]
-    try:
-        places = np.array([on_ground(site.ground, (float(x), float(y))) for x, y in plan])
-    except InputError as error:
-        raise InputError(
-            [Mistake(where(site.scene, "track", "points_m"), m.expected, m.found, m.remedy) for m in error.mistakes]
-        ) from error
-    steps = np.linalg.norm(np.diff(places, axis=0), axis=1)
-    if not (steps > 0).all():
-        raise InputError(
-            Mistake(where(site.scene, "track", "points_m"), "corners that differ", "two equal ones in a row")
-        )
-    misfit = max(float(ground.profile_misfit(site.ground, tuple(a), tuple(b))) for a, b in itertools.pairwise(places))
-    fit = misfit if track.fit_m is None else max(track.fit_m, misfit)
-    return np.column_stack([np.concatenate([[0.0], np.cumsum(steps)]), places]), fit

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.job.rig import foot_knots, heading_deg, hooks_m, settled, stands
+from clearance.errors import InputError, Mistake
+from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands
 from clearance.motion import rotation_about
 from clearance.scene.assemble import EARTH, Site, place, strays_m
-from clearance.scene.records import Reference, Rope, Stage
+from clearance.scene.records import Reference, Rope, Stage, Tool, where
 
 Floats = NDArray[np.float64]
 
@@ -63,6 +64,60 @@ def tied(site: Site, stage: Stage, rope: Rope) -> Tied:
     held: Floats = turned.T @ (np.array(at) - foot)
     tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
     return Tied(tie, held, sway, fit + scene.ladder.bending_m + strays_m(site, rope.to_m, at))
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """The way of a hauled tool, in the frame of a link, or of the scene where that is None.
+
+    start: its lower end (3,) [m]; along: unit vector up the line; length_m: of the whole way; slack_m: how far the line
+    may be from it
+    """
+
+    link: str | None
+    start: Floats
+    along: Floats
+    length_m: float
+    slack_m: float
+
+
+def way_of(site: Site, stage: Stage) -> tuple[Tool, Way] | None:
+    """The tool hauled in a stage and its way, or None where none is.
+
+    Raises: InputError for a line tied to a ladder that is not there, or without length.
+    """
+    tool = next((tool for tool in site.scene.tools if tool.name == stage.hauled), None)
+    if tool is None:
+        return None
+    rope = next(rope for rope in site.scene.ropes if rope.name == tool.line)
+    head = where(site.scene, stage, "hauled")
+    if on_ladder(site, rope):
+        if stage.travel_m is None or not stands(site.scene):
+            expected = f"a stage in which the ladder is there: {rope.name} is tied to it"
+            raise InputError(Mistake(head, expected, "no travel_m", "add travel_m"))
+        found = tied(site, stage, rope)
+        link, low, high, slack = "carriage", found.held, found.tie, found.sway_m + found.left_out_m
+    else:
+        ends = [place(site, rope, value) for value in (rope.to_m, rope.from_m)]
+        link, (low, high) = None, (np.array(end) for end in ends)
+        slack = max(strays_m(site, value, end) for value, end in zip((rope.to_m, rope.from_m), ends, strict=True))
+    length = float(np.linalg.norm(high - low))
+    if length < 0.01:
+        raise InputError(Mistake(head, "a line with two ends apart", f"{length:.3f} m", f"mend rope '{rope.name}'"))
+    if stage.haul_m is not None and stage.haul_m.hi > length + 1e-9:
+        place_of = where(site.scene, stage, "haul_m")
+        raise InputError(Mistake(place_of, f"at most the {length:.2f} m of {rope.name}", f"{stage.haul_m.hi:g} m"))
+    return tool, Way(link, low, (high - low) / length, length, slack)
+
+
+def hauled_body(site: Site, stage: Stage) -> Iterator[Body]:
+    """The hauled tool: a ball that covers it, on the link that takes it up its line."""
+    found = way_of(site, stage)
+    if found is not None:
+        tool, way = found
+        shape = shapes.points([[0.0, 0.0, 0.0]], tool.radius_m, tool.swing_m + way.slack_m)
+        note = "hauled along its line: a ball that covers it however it turns"
+        yield Body(tool.name, "tool", shape, potential=None, job=True, link="haul", note=note)
 
 
 def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:

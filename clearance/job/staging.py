@@ -22,7 +22,7 @@ from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial, parting, potentials, shifted_bodies, shifts, whip
 from clearance.job.rig import Rig, rig_of
-from clearance.job.ropes import rope_bodies
+from clearance.job.ropes import hauled_body, rope_bodies
 from clearance.job.setting import Check, Setting
 from clearance.job.tails import tail_pieces
 from clearance.motion import displacement, placed
@@ -67,6 +67,7 @@ def _setting(
             rated[name] = "lower_m"
     bodies += _crew_bodies(site)
     bodies += rope_bodies(site, stage)
+    bodies += hauled_body(site, stage)
     bodies += parting.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
@@ -268,6 +269,11 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     for name in ropes:
         for person in scene.crew:
             yield frozenset((name, person.name))
+    if stage.hauled is not None:
+        # It begins in somebody's hands on the ground and ends in those of whoever is aloft, beside the ladder.
+        people = (person.name for person in scene.crew)
+        for name in (*on_ladder, *ropes, *aloft, *people, *(f"{name} bonding lead" for name in aloft), "ground"):
+            yield frozenset((name, stage.hauled))
     if stage.kind == "mount":
         for name in aloft:
             yield frozenset((name, "ground"))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
-from clearance.job.rig import stands
+from clearance.job.footing import stands
 from clearance.job.templates_names import wrong_names
 from clearance.scene import records
 from clearance.scene.checks import Known

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from clearance.errors import Mistake
-from clearance.job.rig import stands
+from clearance.job.footing import stands
 from clearance.scene import records
 from clearance.scene.messages import meant, shown
 from clearance.scene.records import SceneFile, where

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
+from clearance.job.footing import settled, track_knots
 from clearance.job.measuring import Bench, Piece, found_for
-from clearance.job.rig import settled, track_knots
 from clearance.job.ropes import tied
 from clearance.job.setting import Setting
 from clearance.scene.assemble import EARTH, Site

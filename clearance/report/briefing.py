@@ -17,7 +17,7 @@ import jinja2
 
 from clearance.bodies import Body
 from clearance.errors import MissingExtra
-from clearance.job.rig import foot_knots, stands
+from clearance.job.footing import foot_knots, stands
 from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
 from clearance.permitted import Permits, Permitted

@@ -94,6 +94,10 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Ladder turned {_between(stage.heading_deg, '°')}."
     if stage.lower_m is not None and stage.released:
         yield f"Free end of {', '.join(stage.released)} {_between(stage.lower_m, ' m')} below its place."
+    if stage.hauled is not None:
+        line = next(tool.line for tool in scene.tools if tool.name == stage.hauled)
+        way = "all the way" if stage.haul_m is None else f"{_between(stage.haul_m, ' m')} up it"
+        yield f"{stage.hauled} is hauled along {line}, {way}."
     if stage.swing_m > 0:
         yield f"Swing of no more than {exact(stage.swing_m)} m to any side."
 

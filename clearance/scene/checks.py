@@ -76,7 +76,8 @@ def names_of(table: dict[str, Any]) -> Known:
     bodies = ["ground"]
     for wire in _entries(table, "wires"):
         bodies += [f"{wire.get('name')} {end} string" for end in ("from", "to") if f"{end}_string" in wire]
-    for key in ("wires", "structures", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes"):
+    keys = ("structures", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes", "tools")
+    for key in ("wires", *keys):
         bodies += named(key)
     bodies += [f"{worker} bonding lead" for worker in named("workers")]
     ladders = []
@@ -132,7 +133,7 @@ def _files(scene: Scene) -> Iterator[Mistake]:
 
 def _names(scene: Scene, table: dict[str, Any]) -> Iterator[Mistake]:
     """Names that must be unique: of bodies, of circuits, of stages."""
-    keys = ("structures", "wires", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes")
+    keys = ("structures", "wires", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes", "tools")
     bodies = [(key, entry.get("name")) for key in keys for entry in _entries(table, key)]
     if isinstance(ladder := table.get("ladder"), dict):
         bodies += [("ladder", ladder.get("name", "ladder"))]

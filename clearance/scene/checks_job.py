@@ -59,6 +59,10 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
                 if getattr(rope, field) is None:
                     remedy = f"add {field}, or leave out insulating: an ordinary rope counts as earth"
                     yield Mistake(where(scene, rope, field), words, "nothing", remedy)
+    lines = tuple(rope.name for rope in scene.ropes)
+    for tool in scene.tools:
+        if tool.line not in lines:
+            yield Mistake(where(scene, tool, "line"), "a rope of this scene", shown(tool.line), meant(tool.line, lines))
     for wire in scene.wires:
         yield from _held(scene, known, wire)
     for test in scene.tests:
@@ -194,6 +198,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
             yield Mistake(where(scene, stage, field), "distances of at least 0", f"{span.lo:g} m", "mend the range")
     people = aloft(scene, stage) if stage.workers is not None or stage.kind == "travel" else known.workers
     yield from _device(scene, stage)
+    yield from _hauled(scene, stage)
     if people and stage.kind != "travel" and stage.climb_m is None and stage.extend_m is None:
         yield Mistake(where(scene, stage, "climb_m"), "how high the worker aloft stands", "nothing", "add climb_m")
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
@@ -249,6 +254,27 @@ def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:
         if span is not None and not can.lo <= span.lo <= span.hi <= can.hi:
             expected = f"within what {shown(device.name)} can do, {can.lo:g} to {can.hi:g}"
             yield Mistake(where(scene, stage, name), expected, f"{span.lo:g} to {span.hi:g}", "mend the range")
+
+
+def _hauled(scene: Scene, stage: Stage) -> Iterator[Mistake]:
+    """A hauled tool is one of the scene, on a line that is there."""
+    tools = {tool.name: tool for tool in scene.tools}
+    if stage.hauled is None:
+        if stage.haul_m is not None:
+            remedy = "add hauled, the name of the tool"
+            yield Mistake(where(scene, stage, "haul_m"), "a tool that is hauled", "none", remedy)
+        return
+    if stage.hauled not in tools:
+        remedy = meant(stage.hauled, tuple(tools))
+        yield Mistake(where(scene, stage, "hauled"), "a tool of this scene", shown(stage.hauled), remedy)
+        return
+    for name in (stage.hauled, tools[stage.hauled].line):
+        if name in stage.absent:
+            remedy = "leave it out of absent, or haul nothing"
+            yield Mistake(where(scene, stage, "hauled"), f"{shown(name)} there", "absent", remedy)
+    if stage.haul_m is not None and stage.haul_m.lo < 0.0:
+        found = f"{stage.haul_m.lo:g} m"
+        yield Mistake(where(scene, stage, "haul_m"), "distances of at least 0", found, "mend the range")
 
 
 def _moved(stage: Stage) -> list[str]:

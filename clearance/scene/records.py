@@ -42,6 +42,7 @@ from clearance.scene.records_job import (
     Stage,
     StageKind,
     StateOverride,
+    Tool,
     Track,
     Vehicle,
     Worker,
@@ -139,6 +140,7 @@ __all__ = [
     "StruckOut",
     "Structure",
     "Tested",
+    "Tool",
     "Track",
     "Vehicle",
     "Weather",
@@ -195,6 +197,7 @@ class SceneFile(ConductorsOfScene):
     crew: tuple[Crew, ...] = Field((), description="people on the ground")
     vehicles: tuple[Vehicle, ...] = Field((), description="vehicles")
     ropes: tuple[Rope, ...] = Field((), description="ropes")
+    tools: tuple[Tool, ...] = Field((), description="tools that are hauled along a hand line")
     tests: tuple[Tested, ...] = Field((), description="tests of suit, bonding lead, ropes, ladder and tools")
     jobs: tuple[Job, ...] = Field((), description="jobs that expand into stages")
     stages: tuple[Stage, ...] = Field((), description="the steps of the job")
@@ -281,6 +284,6 @@ def body_names(scene: SceneFile) -> tuple[str, ...]:
         names += device_names(scene.aerial_device.name)
     for worker in scene.workers:
         names += [worker.name, f"{worker.name} bonding lead"]
-    for others in (scene.crew, scene.vehicles, scene.ropes):
+    for others in (scene.crew, scene.vehicles, scene.ropes, scene.tools):
         names += [entry.name for entry in others]
     return tuple(names)

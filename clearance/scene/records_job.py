@@ -147,6 +147,17 @@ class Rope(Record):
     guy: bool = Field(False, description="true for a taut guy that holds the ladder up, made fast at its anchor")
 
 
+class Tool(Record):
+    """A tool or a bag that is hauled along a hand line between the ground and the worker: conductive, it floats."""
+
+    word: ClassVar[str] = "tool"
+    name: Text = Field(description="name of the tool")
+    line: Text = Field(description="the rope it is hauled along, from its to_m on the ground up to its from")
+    radius_m: Positive = Field(description="radius of a ball that covers it however it turns")
+    swing_m: NotNegative = Field(description="how far it may swing aside from the line; goes into slack")
+    note: str = Field("", description="what it is")
+
+
 class StateOverride(Record):
     """In this stage a body is judged at these states only, by a recorded proof."""
 
@@ -198,6 +209,8 @@ class Stage(Record):
     boom_deg: Span | None = Field(None, description="how far an aerial device's boom is raised, from the horizontal")
     extend_m: Span | None = Field(None, description="how far an aerial device's tip is beyond its metal boom")
     climb_m: Span | None = Field(None, description="height of the worker's feet, along the ladder")
+    hauled: Text | None = Field(None, description="the tool hauled along its line in this stage")
+    haul_m: Span | None = Field(None, description="how far up its line it is; by default anywhere on the whole way")
     lower_m: Span | None = Field(None, description="how far a released wire has been lowered")
     workers: tuple[Text, ...] | None = Field(None, description="workers aloft; by default all, in a travel stage none")
     posture: Posture | None = Field(None, description="by default climbing to mount, climb and descend; else reaching")
