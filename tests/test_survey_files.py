@@ -159,6 +159,27 @@ def test_the_ground_of_the_scene_is_nowhere_below_a_ground_return(written, found
     assert inside.sum() > 20_000
 
 
+def test_the_raster_counts_every_return_however_they_lie(tmp_path):
+    """Returns in a window, and few returns far apart, one by one: against a count in plain Python."""
+    rng = np.random.default_rng(3)
+    xyz = np.concatenate([rng.uniform(0, 60, (4000, 3)), rng.uniform(0, 300, (40, 3))])
+    scans = open_scans([write_scan(tmp_path / "a.laz", {2: xyz})])
+    raster = GroundRaster(grid_over(scans))
+    xyz = xyz - np.array(scans.origin)
+    for part in (xyz[:1500], xyz[1500:4000], xyz[4000:], xyz[:0]):
+        raster.add(*part.T)
+    truth: dict[int, list[float]] = {}
+    for x, y, z in xyz.tolist():
+        row, column = int((y - raster.grid.y0) // raster.grid.cell), int((x - raster.grid.x0) // raster.grid.cell)
+        truth.setdefault(row * raster.grid.columns + column, []).append(z)
+    assert raster.added == 4040
+    assert set(np.flatnonzero(raster.count)) == set(truth)
+    for cell, heights in truth.items():
+        assert raster.count[cell] == len(heights)
+        assert raster.sum[cell] == pytest.approx(sum(heights))
+        assert 0 <= raster.highest[cell] - max(heights) < 1e-4
+
+
 def test_coarser_ground_stays_above(found, monkeypatch):
     monkeypatch.setattr(write, "MOST_NODES", 10_000_000)
     fine = scene_ground(found.finding)
@@ -184,7 +205,7 @@ def test_gaps_in_the_ground_state_their_error(tmp_path):
     scans = open_scans([scan])
     raster = GroundRaster(grid_over(scans))
     xyz = np.column_stack([x, y, z])[keep] - np.array(scans.origin)
-    raster.add(raster.grid.index(xyz[:, 0], xyz[:, 1]), xyz[:, 2])
+    raster.add(*xyz.T)
     ground = make_ground(raster, "test", 0.1)
     columns = ground.corner[0] + (np.arange(ground.mean.shape[1]) + 0.5) * ground.cell + scans.origin[0]
     true = 30.0 + 0.2 * columns[None, :] - scans.origin[2] + np.zeros(ground.mean.shape)

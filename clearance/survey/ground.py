@@ -34,6 +34,9 @@ CELL_M = 1.0
 MOST_CELLS = 16_000_000
 """Cells of a raster: in memory about 60 bytes each at the most."""
 
+SPREAD = 4
+"""[1] Points with more cells each than this in the window about them are put into the raster one by one."""
+
 GROUND_TOLERANCE_M = 0.30
 """[m] A return this far above the lowest returns' surface still counts as ground; its height goes into the upper
 face."""
@@ -64,12 +67,17 @@ class Grid:
         """Number of cells."""
         return self.rows * self.columns
 
-    def index(self, x: Floats, y: Floats) -> NDArray[np.int64]:
-        """Flat index of the cell that holds each point, points outside moved into the outermost cells."""
+    def places(self, x: Floats, y: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and column of the cell that holds each point, points outside moved into the outermost cells."""
         column = ((x - self.x0) * (1.0 / self.cell)).astype(np.int64)
         row = ((y - self.y0) * (1.0 / self.cell)).astype(np.int64)
         np.clip(column, 0, self.columns - 1, out=column)
         np.clip(row, 0, self.rows - 1, out=row)
+        return row, column
+
+    def index(self, x: Floats, y: Floats) -> NDArray[np.int64]:
+        """Flat index of the cell that holds each point, points outside moved into the outermost cells."""
+        row, column = self.places(x, y)
         row *= self.columns
         row += column
         return row
@@ -106,18 +114,36 @@ class GroundRaster:
         self.highest: Heights = np.full(grid.size, -np.inf, np.float32)
         self.added = 0
 
-    def add(self, cells: NDArray[np.int64], z: Floats) -> None:
-        """Take in ground points by the cell they are in."""
-        low, high = (int(cells.min()), int(cells.max()) + 1) if len(cells) else (0, 0)
-        if high - low < 4 * len(cells):
-            self.sum[low:high] += np.bincount(cells - low, z, high - low)
-            self.count[low:high] += np.bincount(cells - low, minlength=high - low)
-        else:
+    def add(self, x: Floats, y: Floats, z: Floats) -> None:
+        """Take in ground points [m]."""
+        if not len(z):
+            return
+        row, column = self.grid.places(x, y)
+        # the next number above, so that rounding never lowers a return
+        above = np.nextafter(z.astype(np.float32), np.float32(np.inf))
+        self.added += len(z)
+        # points that come together mostly lie together: they are counted in a window of the raster
+        top, left = int(row.min()), int(column.min())
+        high, wide = int(row.max()) + 1 - top, int(column.max()) + 1 - left
+        if high * wide > SPREAD * len(z):
+            cells = row * self.grid.columns + column
             np.add.at(self.sum, cells, z)
             np.add.at(self.count, cells, np.float32(1.0))
-        # the next number above, so that rounding never lowers a return
-        np.maximum.at(self.highest, cells, np.nextafter(z.astype(np.float32), np.float32(np.inf)))
-        self.added += len(cells)
+            np.maximum.at(self.highest, cells, above)
+            return
+        row -= top
+        row *= wide
+        row += column
+        row -= left
+        window = (slice(top, top + high), slice(left, left + wide))
+        shape = (self.grid.rows, self.grid.columns)
+        count = np.bincount(row, minlength=high * wide).reshape(high, wide)
+        self.count.reshape(shape)[window] += count
+        self.sum.reshape(shape)[window] += np.bincount(row, z, high * wide).reshape(high, wide)
+        highest = np.full(high * wide, -np.inf, np.float32)
+        np.maximum.at(highest, row, above)
+        there = self.highest.reshape(shape)[window]
+        np.maximum(there, highest.reshape(high, wide), out=there)
 
 
 def coarser(grid: Grid, lowest: Heights, factor: int) -> tuple[Grid, Heights]:

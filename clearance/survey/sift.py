@@ -130,7 +130,7 @@ def sift(
         role = roles[chunk.code]
         ground, below = surface.split(chunk.x, chunk.y, chunk.z, role)
         if ground.any():
-            raster.add(raster.grid.index(chunk.x[ground], chunk.y[ground]), chunk.z[ground])
+            raster.add(chunk.x[ground], chunk.y[ground], chunk.z[ground])
         rest = ~ground
         if below is not None:
             tally.drop(f"more than {DEEPEST_BELOW_M:.0f} m below the ground found", int(below.sum()))
