@@ -121,46 +121,137 @@ def _see(gap, lower, a, b, state, rows):  # type: ignore[no-untyped-def]
 
 
 @inner
-def scan(question, e, store, moving, place, boxes, half, floor, state, rows, forms, entries, scratch):  # type: ignore[no-untyped-def]
-    """Lower state[0] to the least bound of edge e over the box, state[1] to the least gap at the centre.
+def _push(entries, n, key, primitive, node, side):  # type: ignore[no-untyped-def]
+    """Add one entry to a binary heap of n, ordered by key; returns how many there are."""
+    child = n
+    while child > 0:
+        parent = (child - 1) // 2
+        if not key < entries.bound[parent]:
+            break
+        _move(entries, parent, child)
+        child = parent
+    entries.bound[child], entries.primitive[child] = key, primitive
+    entries.node[child], entries.side[child] = node, side
+    return n + 1
 
-    What is not below state[0] as it comes is not looked at, and nothing more once state[0] is down to `floor`.
-    rows: the primitives of the lower bound, then of the gap; boxes: of the runs
+
+@inner
+def _pop(entries, n):  # type: ignore[no-untyped-def]
+    """Take the first entry off a heap of n, whose last one fills its place; returns how many are left."""
+    last = n - 1
+    key = entries.bound[last]
+    parent = 0
+    while True:
+        child = 2 * parent + 1
+        if child + 1 < last and entries.bound[child + 1] < entries.bound[child]:
+            child += 1
+        if child >= last or not entries.bound[child] < key:
+            break
+        _move(entries, child, parent)
+        parent = child
+    _move(entries, last, parent)
+    return last
+
+
+@inner
+def _move(entries, source, to):  # type: ignore[no-untyped-def]
+    entries.bound[to], entries.primitive[to] = entries.bound[source], entries.primitive[source]
+    entries.node[to], entries.side[to] = entries.node[source], entries.side[source]
+
+
+@inner
+def _measure(store, moving, place, half, i, s, side, state, rows, forms, scratch):  # type: ignore[no-untyped-def]
+    """See the pair of moving primitive i and primitive s of the store."""
+    state[2] += 1.0
+    gap, lower, _ = moving_still(store, moving, place, half, i, s, SWEPT, forms, np.int64(0), scratch)
+    if side == 0:
+        _see(gap, lower, i, -1 - s, state, rows)
+    else:
+        _see(gap, lower, -1 - s, i, state, rows)
+
+
+@inner
+def _descend(store, moving, place, half, i, root, side, floor, state, rows, forms, entries, scratch):  # type: ignore[no-untyped-def]
+    """See all under one node, depth first: slower than by a heap, in room that is bounded."""
+    stack = entries.stack
+    stack[0] = root
+    depth = 1
+    while depth > 0 and state[0] > floor:
+        depth -= 1
+        node = stack[depth]
+        if _to_node(place, i, store, node) >= state[0]:
+            continue
+        if store.right[node] >= 0:
+            stack[depth], stack[depth + 1] = store.right[node], node + 1
+            depth += 2
+            continue
+        for s in range(store.first[node], store.first[node] + store.number[node]):
+            if primitive_gap(place.low[i], place.high[i], store, s) < state[0]:
+                _measure(store, moving, place, half, i, s, side, state, rows, forms, scratch)
+
+
+@inner
+def _scan_still(question, e, store, moving, place, boxes, half, floor, state, rows, forms, entries, scratch):  # type: ignore[no-untyped-def]
+    """`scan` of what moves against what stands still: nodes and pairs by the distance of their boxes, the nearest
+    first, so that hardly a pair is measured whose boxes are further apart than the answer.
+
+    Entries stand for a run and a root (primitive -1 - run), a moving primitive and a node, or one and a single
+    primitive of the store (node -1 - primitive).
     """
-    stack, row = entries.stack, np.int64(0)
+    n: int = np.int64(0)  # type: ignore[assignment]
     for side in range(2):
         mine, other = question.edge[e, side], question.edge[e, 1 - side]
         for m in range(question.moving[mine, 0], question.moving[mine, 1]):
             for r in range(question.roots[other, 0], question.roots[other, 1]):
-                root = question.root[r]
-                if _run_to_node(boxes, m, store, root) >= state[0]:
-                    continue
-                for i in range(question.run[m, 0], question.run[m, 1]):
-                    stack[0] = root
-                    depth = 1
-                    while depth > 0:
-                        depth -= 1
-                        node = stack[depth]
-                        if _to_node(place, i, store, node) >= state[0]:
-                            continue
-                        if store.right[node] >= 0:
-                            left, right = node + 1, store.right[node]
-                            near = _to_node(place, i, store, left)
-                            if near > _to_node(place, i, store, right):
-                                left, right = right, left
-                            stack[depth], stack[depth + 1] = right, left
-                            depth += 2
-                            continue
-                        for s in range(store.first[node], store.first[node] + store.number[node]):
-                            if primitive_gap(place.low[i], place.high[i], store, s) >= state[0]:
-                                continue
-                            gap, lower, _ = moving_still(store, moving, place, half, i, s, SWEPT, forms, row, scratch)
-                            if side == 0:
-                                _see(gap, lower, i, -1 - s, state, rows)
-                            else:
-                                _see(gap, lower, -1 - s, i, state, rows)
-                            if state[0] <= floor:
-                                return
+                key = _run_to_node(boxes, m, store, question.root[r])
+                if key < state[0]:
+                    if n < ENTRIES - LEAF:
+                        n = _push(entries, n, key, np.int64(-1 - m), np.int64(question.root[r]), np.int64(side))
+                    else:
+                        for i in range(question.run[m, 0], question.run[m, 1]):
+                            _descend(
+                                store, moving, place, half, i, question.root[r], side, floor, state, rows, forms,
+                                entries, scratch,
+                            )  # fmt: skip
+    while n > 0 and entries.bound[0] < state[0] and state[0] > floor:
+        i, node, side = entries.primitive[0], entries.node[0], entries.side[0]
+        n = _pop(entries, n)
+        if i < 0:
+            m = -1 - i
+            for i in range(question.run[m, 0], question.run[m, 1]):
+                key = _to_node(place, i, store, node)
+                if key < state[0]:
+                    if n < ENTRIES - LEAF:
+                        n = _push(entries, n, key, np.int64(i), node, side)
+                    else:
+                        _descend(store, moving, place, half, i, node, side, floor, state, rows, forms, entries, scratch)
+        elif node < 0:
+            _measure(store, moving, place, half, i, -1 - node, side, state, rows, forms, scratch)
+        elif n >= ENTRIES - LEAF:
+            _descend(store, moving, place, half, i, node, side, floor, state, rows, forms, entries, scratch)
+        elif store.right[node] < 0:
+            for s in range(store.first[node], store.first[node] + store.number[node]):
+                key = primitive_gap(place.low[i], place.high[i], store, s)
+                if key < state[0]:
+                    n = _push(entries, n, key, i, np.int64(-1 - s), side)
+        else:
+            for child in (node + 1, np.int64(store.right[node])):
+                key = _to_node(place, i, store, child)
+                if key < state[0]:
+                    n = _push(entries, n, key, i, child, side)
+
+
+@inner
+def scan(question, e, store, moving, place, boxes, half, floor, state, rows, forms, entries, scratch):  # type: ignore[no-untyped-def]
+    """Lower state[0] to the least bound of edge e over the box, state[1] to the least gap at the centre.
+
+    What is not below state[0] as it comes is not looked at, and nothing more once state[0] is down to `floor`;
+    state[2] counts the pairs that are.
+    rows: the primitives of the lower bound, then of the gap; boxes: of the runs
+    """
+    _scan_still(question, e, store, moving, place, boxes, half, floor, state, rows, forms, entries, scratch)
+    if state[0] <= floor:
+        return
     one, other = question.edge[e, 0], question.edge[e, 1]
     for m in range(question.moving[one, 0], question.moving[one, 1]):
         for r in range(question.moving[other, 0], question.moving[other, 1]):
@@ -174,13 +265,14 @@ def scan(question, e, store, moving, place, boxes, half, floor, state, rows, for
                 for j in range(question.run[r, 0], question.run[r, 1]):
                     if _to_moving(place, i, j) >= state[0]:
                         continue
-                    gap, lower, _ = moving_moving(moving, place, half, i, j, SWEPT, forms, row, scratch)
+                    state[2] += 1.0
+                    gap, lower, _ = moving_moving(moving, place, half, i, j, SWEPT, forms, np.int64(0), scratch)
                     _see(gap, lower, i, j, state, rows)
                     if state[0] <= floor:
                         return
     if question.still[e] < state[0]:
         a, b = question.still_pair[e, 0], question.still_pair[e, 1]
-        gap, lower, _ = pair_forms(store, moving, place, half, a, b, SWEPT, forms, row, scratch)
+        gap, lower, _ = pair_forms(store, moving, place, half, a, b, SWEPT, forms, np.int64(0), scratch)
         _see(gap, min(lower, question.still[e]), a, b, state, rows)
 
 

@@ -222,6 +222,7 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
         longest = max(longest, question.stop[c] - question.first[c])
         lowest_offset = min(lowest_offset, question.offset[c])
     spare = forms_of(room.sets, longest)
+    state[2] = 0.0
     for n in range(len(low)):
         for p in range(size):
             centre[p] = 0.5 * (low[n, p] + high[n, p])

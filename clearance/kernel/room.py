@@ -28,7 +28,7 @@ class Room(NamedTuple):
     names (2, k, 2): the primitives of the worst combination of a chain, and of all chains
     found (2,): whether there is one, and the number of the box
     vector (8, p): see `bound_batch`
-    corners (2, 3, 3), counts (2,), gaps (k,): of a value from above; state (2,), rows (4,): of a scan
+    corners (2, 3, 3), counts (2,), gaps (k,): of a value from above; state (3,), rows (4,): of a scan
     bound (2, edges): the least bound and gap of each edge; pair (2, edges, 2): their primitives
     memo (m, 3) two primitives and the box, known (m,): of ways past a limited body
     """
@@ -103,7 +103,6 @@ def new_room(question: Question, chain: Chain, moving: Moving, size: int) -> Roo
         np.empty((longest, rows), np.int64), new_entries(), new_scratch(), np.empty((3, LONGEST + 1)),
         np.empty((LONGEST + 1, size)), np.empty((2, LONGEST + 1), np.int64), np.empty((2, LONGEST, 2), np.int64),
         np.zeros(2, np.int64), np.empty((8, size)), np.empty((2, 3, 3)), np.empty(2, np.int64), np.empty(LONGEST),
-        np.empty(2),
-        np.empty(4, np.int64), np.empty((2, edges)), np.empty((2, edges, 2), np.int64),
+        np.empty(3), np.empty(4, np.int64), np.empty((2, edges)), np.empty((2, edges, 2), np.int64),
         np.zeros((MEMORY, 3), np.int64), np.empty(MEMORY),
     )  # fmt: skip
