@@ -49,6 +49,32 @@ def moved_bodies(
     return found, rated
 
 
+def touching(site: Site, shifts: Sequence[Shift]) -> Iterator[frozenset[str]]:
+    """Pairs that hang together at a wire that moves: its strings, its section, what hangs on it."""
+    scene = site.scene
+    for shift in shifts:
+        for name in shift.wires:
+            beside = [f"{name} {which} string{part}" for which in ("from", "to") for part in ("", " fittings")]
+            beside += [other for other in shift.wires if other != name]
+            for other in scene.wires:
+                places = [value for value in (other.from_m, other.to_m) if isinstance(value, Reference)]
+                if any(value.name == name for value in places):
+                    beside.append(other.name)
+            for post in scene.insulators:
+                if any(isinstance(value, Reference) and value.name == name for value in (post.from_m, post.to_m)):
+                    beside += [post.name, f"{post.name} foot", f"{post.name} head"]
+            if isinstance(start := site.wires[name].record.from_m, Reference):
+                beside += [start.name, *(f"{start.name} {which} string" for which in ("from", "to"))]
+            for other_name in beside:
+                yield frozenset((name, other_name))
+        for name in shift.wires:
+            for mate in shift.wires:
+                for which in ("from", "to"):
+                    # A suspension string belongs to one of the two spans that hang on it.
+                    yield frozenset((name, f"{mate} {which} string"))
+                    yield frozenset((name, f"{mate} {which} string fittings"))
+
+
 def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tuple[str, float]]:
     """Bodies that hang on a wire that moves, and how far they may go with it [m]."""
     scene = site.scene

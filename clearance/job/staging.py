@@ -246,6 +246,7 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     """Pairs that are meant to touch: stated, or by their nature."""
     for one, other in stage.contacts:
         yield frozenset((one, other))
+    yield from shifted_bodies.touching(site, shifts.shifts_of(site, stage))
     scene = site.scene
     on_ladder = [body.name for body in bodies if body.link == "ladder" and body.kind != HULL]
     ropes = [rope.name for rope in scene.ropes]
