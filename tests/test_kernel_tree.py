@@ -95,9 +95,7 @@ def test_slack_is_left_out_where_asked():
 @given(st.integers(1, 60), st.integers(1, 60), st.integers(0, 2**32 - 1))
 def test_two_bodies_are_as_far_apart_as_the_reference_says(one, other, seed):
     a, b = mixed(one, seed), mixed(other, seed + 1)
-    b = Shape(
-        b.vertices + np.array([np.random.default_rng(seed).uniform(0, 14), 0, 0]), b.corners, b.radius, b.slack, None
-    )
+    b = replace(b, vertices=b.vertices + np.array([np.random.default_rng(seed).uniform(0, 14), 0, 0]))
     store = tree.build_store([a, b])
 
     bound, i, j = tree.nearest_between(store, store.begin[0], one, store.root[1], tree.new_search())
