@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
+import sqlite3
+import struct
 from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 from page_example import example
-from shapely import Point
+from shapely import LineString, Point, Polygon
 from shapely.geometry import shape as polygon_of
 
 from clearance import shapes, zones
 from clearance.bodies import Body
+from clearance.cli.zones import areas_at, pose_of, posed_at
 from clearance.errors import InputError
 from clearance.job.setting import Setting
 from clearance.motion import STILL
+from clearance.scene.records import Vehicle
 from clearance.surface import circumradius, hidden, lift_of_distance, lift_of_sum, surface
 from clearance.view import export
+from clearance.view.geopackage import write_geopackage
 from clearance.zones import Need, Person, Zone, margin
 
 LONG = 400.0
@@ -279,6 +286,128 @@ def test_geojson_is_in_the_map_grid(site, tmp_path):
     mapped = origin.model_copy(update={"epsg": 25832})
     whole = json.loads(export.write_geojson([area], mapped, tmp_path / "b.geojson").read_text())
     assert whole["crs"]["properties"]["name"] == "urn:ogc:def:crs:EPSG::25832"
+
+
+@pytest.fixture
+def reader():
+    return pytest.importorskip("pyogrio", reason="pyogrio is not installed: pip install 'clearance[test]'")
+
+
+def test_geopackage_is_read_back_in_its_grid(zone, site, tmp_path, reader):
+    """Read by GDAL through pyogrio: both layers, their grid and geometry; the height of the scene's zero is added."""
+    area = zones.Area("feet", Point(3, 4).buffer(2.0), 0.1, (0.0, 1.5))
+    origin = site.site.scene.origin.model_copy(
+        update={"epsg": 25832, "easting_m": 512000.0, "northing_m": 5.4e6, "height_m": 300.0}
+    )
+    path = write_geopackage(zone, [area], origin, tmp_path / "z.gpkg")
+    again = write_geopackage(zone, [area], origin, tmp_path / "again.gpkg")
+    assert path.read_bytes() == again.read_bytes()
+    assert [name for name, _ in reader.list_layers(path)] == ["standing_areas", "zone_contours"]
+
+    meta, _, geometry, columns = reader.raw.read(path, layer="standing_areas")
+    assert meta["crs"] == "EPSG:25832"
+    assert meta["geometry_type"] == "MultiPolygon"
+    back = shapely.from_wkb(geometry[0])
+    assert back.equals(shapely.affinity.translate(area.shape, 512000, 5.4e6))
+    fields = dict(zip(meta["fields"], columns, strict=True))
+    assert (fields["from_m_above_ground"][0], fields["to_m_above_ground"][0]) == (0.0, 1.5)
+
+    meta, _, geometry, columns = reader.raw.read(path, layer="zone_contours")
+    fields = dict(zip(meta["fields"], columns, strict=True))
+    heights = export.contours(zone[0], export.heights_of(zone[0]))
+    mine = fields["zone"] == zone[0].title
+    assert fields["height_m"][mine].tolist() == [height + 300.0 for height in heights]
+    first = shapely.from_wkb(geometry[mine][0])
+    drawn = sum(len(line) for line in next(iter(heights.values())))
+    assert shapely.get_num_coordinates(first) == drawn
+    assert "A to earth" in fields["limits"][0]
+    info = reader.read_info(path, layer="zone_contours")
+    assert np.allclose(info["total_bounds"], shapely.total_bounds(shapely.from_wkb(geometry)))
+
+
+def test_geopackage_keeps_the_unit_of_a_grid_in_feet_and_refuses_what_is_no_grid(site, tmp_path, reader):
+    """EPSG 2229, California zone 5, is in US survey feet: 1200/3937 m each."""
+    area = zones.Area("feet", Point(0, 0).buffer(1.0), 0.1, (0.0, 1.5))
+    origin = site.site.scene.origin.model_copy(update={"epsg": 2229, "easting_m": 1200.0, "northing_m": 2400.0})
+    path = write_geopackage([], [area], origin, tmp_path / "z.gpkg")
+    _, _, geometry, _ = reader.raw.read(path, layer="standing_areas")
+    middle = shapely.from_wkb(geometry[0]).centroid
+    assert (middle.x, middle.y) == pytest.approx((3937.0, 2 * 3937.0), abs=1e-6)
+    for code in (4326, 999_999):
+        with pytest.raises(InputError, match="the EPSG code of a map grid"):
+            write_geopackage([], [area], origin.model_copy(update={"epsg": code}), tmp_path / "no.gpkg")
+    assert not list(tmp_path.glob("*no.gpkg*"))
+
+
+def test_geopackage_holds_what_the_format_asks_for(zone, site, tmp_path):
+    """Requirements of OGC 12-128r18 by their number, read with SQLite alone (numbers from memory)."""
+    area = zones.Area("feet", Point(0, 0).buffer(1.0), 0.1, (0.0, 1.5))
+    path = write_geopackage(zone, [area], site.site.scene.origin.model_copy(update={"epsg": None}), tmp_path / "z.gpkg")
+    raw = path.read_bytes()
+    assert raw[:16] == b"SQLite format 3\0"  # 1
+    assert raw[68:72] == b"GPKG"  # 2
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]  # 6
+        assert file.execute("PRAGMA foreign_key_check").fetchall() == []  # 7
+        known = {code for (code,) in file.execute("SELECT srs_id FROM gpkg_spatial_ref_sys")}
+        assert {-1, 0, 4326} <= known  # 11
+        assert file.execute("SELECT DISTINCT srs_id FROM gpkg_contents").fetchall() == [(-1,)]
+        for name, kind in (("standing_areas", Polygon), ("zone_contours", LineString)):
+            blobs = [blob for (blob,) in file.execute(f"SELECT geom FROM {name}")]
+            assert blobs
+            for blob in blobs:  # 19
+                magic, version, flags, srs, *box = struct.unpack_from("<2sBBi4d", blob)
+                assert (magic, version, flags, srs) == (b"GP", 0, 3, -1)
+                shape = shapely.from_wkb(blob[40:])
+                assert box == [shape.bounds[k] for k in (0, 2, 1, 3)]
+                assert all(isinstance(part, kind) for part in shape.geoms)
+
+
+def test_at_a_pose_what_moves_counts(site):
+    """A dropper being lowered is a wall the floating worker may not come near; left out, it is none."""
+    lowered = next(k for k, s in enumerate(site.site.scene.stages) if s.name == "lower dropper A")
+    setting, person = site.stages[lowered][0], Person("earth")
+    pose = pose_of(site, lowered, ["lower_m=1.5"])
+    there = posed_at(site, lowered, pose).stages[lowered][0]
+    assert pose["lower_m"] == 1.5
+    (dropper,) = (body for body in there.bodies if body.name == "dropper A")
+    assert zones.around(site.site, setting).left_out == ("dropper A moves in this stage and is not counted",)
+    assert zones.around(site.site, there).left_out == ()
+    # Just beside it, at the limit from it less a centimetre: breach only where it counts.
+    needs = zones.needs_of(site.site, person)["phase-earth"]
+    middle = dropper.shape.vertices[len(dropper.shape) // 2, 0]
+    around = [middle + np.array([1.5 * math.cos(a), 1.5 * math.sin(a), 0.0]) for a in np.linspace(0, 6, 12)]
+    spare = [margin(zones.around(site.site, s), needs, 0.0, np.array(around)) for s in (setting, there)]
+    assert spare[1].max() < 1.5 - needs[0].limit_m + 1e-9 < 0
+    assert (spare[1] <= spare[0] + 1e-9).all()
+    assert spare[0].max() > spare[1].max() + 0.05
+    with pytest.raises(InputError, match="climb_m from"):
+        pose_of(site, lowered, ["climb_m=40"])
+    with pytest.raises(InputError, match="one of travel_m"):
+        pose_of(site, lowered, ["height=1"])
+
+
+def test_a_vehicle_may_stand_where_all_of_it_keeps_its_distance(site):
+    """A lorry 6 m by 2.4 m and 3 m high, at any heading: corners of the box at random headings, against the margin."""
+    truck = Vehicle(name="truck", centre_m=(0.0, -14.0, 1.5), size_m=(6.0, 2.4, 3.0))
+    scene = site.site.scene.model_copy(update={"vehicles": (truck,), "crew": (), "ladder": None})
+    with_truck = replace(site, site=replace(site.site, scene=scene))
+    (area,) = areas_at(with_truck, 0, 0.4)
+    assert area.what.startswith("middle of truck, at any heading: at earth, all of it within 3.2")
+    needs = zones.needs_of(site.site, Person("earth"))["phase-earth"]
+    found = zones.around(site.site, site.stages[0][0])
+    draw, checked = np.random.default_rng(8), 0
+    for x, y in draw.uniform([-8, -20], [8, 8], (400, 2)):
+        if not area.shape.contains(Point(x, y)):
+            continue
+        turn = draw.uniform(0, math.pi)
+        corners = np.array([[a * 3.0, b * 1.2] for a in (-1, 1) for b in (-1, 1)])
+        spin = [[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]]
+        xy = corners @ spin + [x, y]
+        places = np.column_stack([np.repeat(xy, 4, axis=0), np.tile(np.linspace(0, 3, 4), 4)])
+        assert margin(found, needs, 0.0, places).min() >= 0.0
+        checked += 1
+    assert checked > 20
 
 
 def test_what_moves_is_said_to_be_left_out(site):

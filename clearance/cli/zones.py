@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -40,22 +41,33 @@ def zones(
             "and bonded; the whole reach of the scene's worker, about the middle of it, where the person floats.",
         ),
     ] = None,
+    at: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--at",
+            metavar="NAME=VALUE",
+            help="Count what moves as well, at one pose: a parameter of the stage and its value, such as climb_m=4.5; "
+            "may be repeated, the rest at the middle of their ranges. The zones then hold for that pose alone.",
+        ),
+    ] = None,
     step_m: Annotated[
         float, typer.Option("--step-m", min=0.02, max=1.0, help="How fine the surfaces are [m]; smaller takes longer.")
     ] = 0.2,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
-    """Make keep-out zones as closed surfaces (glTF, PLY, DXF contours) and standing areas (GeoJSON, DXF)."""
+    """Make keep-out zones as surfaces (glTF, PLY) and contours (GeoPackage, DXF), standing areas (those, GeoJSON)."""
     from clearance.scene.reading import read_scene
 
     read = read_scene(scene)
     from clearance.pipeline import prepare
-    from clearance.view import export
+    from clearance.view import export, geopackage
 
     with progress_line(quiet) as progress:
         progress("reading")
         prepared = prepare(read)
         index = stage_of(prepared, stage)
+        pose = pose_of(prepared, index, at)
+        prepared = posed_at(prepared, index, pose)
         made: list[Zone] = []
         for asked in persons(prepared, person, reach_m):
             progress(f"zones of a {asked.words}")
@@ -67,6 +79,7 @@ def zones(
             files = [export.write_glb(made, out / "zones.glb")]
             files += [export.write_ply(zone, out / f"{zone.name}.ply") for zone in made]
             files.append(export.write_geojson(areas, read.origin, out / "standing.geojson"))
+            files.append(geopackage.write_geopackage(made, areas, read.origin, out / "zones.gpkg"))
             lacking = ""
             try:
                 files.append(export.write_dxf(made, areas, out / "zones.dxf"))
@@ -74,7 +87,7 @@ def zones(
                 lacking = str(error)
         except OSError as error:
             raise InputError(unwritable("--out", out, "a folder", error)) from None
-    write_text("--out", out / "zones.json", json.dumps(report(prepared, index, made, areas), indent=1) + "\n")
+    write_text("--out", out / "zones.json", json.dumps(report(prepared, index, made, areas, pose), indent=1) + "\n")
     for line in told(made, areas):
         typer.echo(line)
     for file in [*files, out / "zones.json"]:
@@ -92,6 +105,46 @@ def stage_of(prepared: Prepared, name: str | None) -> int:
     if name not in names:
         raise InputError(Mistake(("--stage",), f"one of {', '.join(names)}", name))
     return names.index(name)
+
+
+def pose_of(prepared: Prepared, index: int, asked: list[str] | None) -> dict[str, float] | None:
+    """The pose asked for, whole, in the units of the parameters' names; None where none is. Raises InputError."""
+    from clearance.job import rig
+
+    if not asked:
+        return None
+    ranges = rig.parameters_of(prepared.site, prepared.site.scene.stages[index])
+    pose = {name: 0.5 * (low + high) for name, (low, high) in ranges.items()}
+    mistakes = []
+    for words in asked:
+        name, _, text = words.partition("=")
+        low, high = ranges.get(name, (math.nan, math.nan))
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if name not in ranges:
+            mistakes.append(Mistake(("--at",), f"one of {', '.join(ranges) or 'nothing: nothing moves'}", words))
+        elif not low - 1e-9 <= value <= high + 1e-9:
+            mistakes.append(Mistake(("--at",), f"{name} from {low:g} to {high:g}, as the stage has it", words))
+        else:
+            pose[name] = value
+    if mistakes:
+        raise InputError(mistakes)
+    return pose
+
+
+def posed_at(prepared: Prepared, index: int, pose: dict[str, float] | None) -> Prepared:
+    """The scene with what moves in a stage standing at a pose in it, where one is asked for."""
+    from clearance.view.steps import holding
+    from clearance.zones import posed
+
+    if pose is None:
+        return prepared
+    pieces = [setting for setting in prepared.stages[index] if setting.check == "posture"]
+    stages = list(prepared.stages)
+    stages[index] = (posed(holding(pieces, pose), pose),)
+    return replace(prepared, stages=tuple(stages))
 
 
 def persons(prepared: Prepared, asked: list[str] | None, reach_m: float | None) -> list[Person]:
@@ -126,7 +179,8 @@ def zones_at(
 
 
 def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
-    """Where crew may stand with arms overhead, and where the feet of the ladder may, the worker floating on it."""
+    """Where crew may stand with arms overhead, where vehicles may, and where the feet of the ladder may, the worker
+    floating on it."""
     from clearance.bodies import crew
     from clearance.job.footing import settled
     from clearance.job.staging import build_of
@@ -144,6 +198,12 @@ def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
                 prepared.site, setting, Person("earth", "", around), (0.0, top), step_m, "crew, arms overhead"
             )
         )
+    for vehicle in scene.vehicles:
+        length, width, height = vehicle.size_m
+        around = 0.5 * math.hypot(length, width)
+        made = standing_areas(prepared.site, setting, Person("earth", "", around), (0.0, height), step_m, vehicle.name)
+        words = f"middle of {vehicle.name}, at any heading: at earth, all of it within {around:.2f} m of the middle"
+        found.append(replace(made, what=words))
     climbs = [s.climb_m for s in scene.stages if s.climb_m is not None]
     if scene.ladder is not None and scene.workers and climbs:
         ladder = scene.ladder
@@ -183,13 +243,16 @@ def told(made: list[Zone], areas: list[Area]) -> list[str]:
     return lines
 
 
-def report(prepared: Prepared, index: int, made: list[Zone], areas: list[Area]) -> dict[str, Any]:
+def report(
+    prepared: Prepared, index: int, made: list[Zone], areas: list[Area], pose: dict[str, float] | None = None
+) -> dict[str, Any]:
     """The same as plain values."""
     scene = prepared.site.scene
     return {
         "format": 1,
         "scene": {"name": scene.name, "sha256": scene.sha256},
         "stage": scene.stages[index].name,
+        "pose": pose,
         "zones": [
             {
                 "name": zone.name,
