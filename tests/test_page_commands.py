@@ -55,7 +55,7 @@ def test_zones_writes_every_file_and_says_the_error(tmp_path):
     done = run("zones", scene, "--out", tmp_path, "--person", "earth", "--person", "bonded:B", "--step-m", 0.6, "-q")
     assert done.exit_code == 0, done.output
     names = {p.name for p in tmp_path.iterdir()}
-    assert {"zones.glb", "standing.geojson", "zones.dxf", "zones.json", "earth-phase-earth.ply"} <= names
+    assert {"zones.glb", "standing.geojson", "zones.gpkg", "zones.dxf", "zones.json", "earth-phase-earth.ply"} <= names
     assert "bonded-B-phase-phase.ply" in names
     found = json.loads((tmp_path / "zones.json").read_text())
     assert [z["name"] for z in found["zones"]] == ["earth-phase-earth", "bonded-B-phase-earth", "bonded-B-phase-phase"]
@@ -85,17 +85,22 @@ def test_show_draws_instead_of_serving_where_a_picture_is_asked_for(given, tmp_p
     monkeypatch.setattr(pictures, "probe_once", lambda: None)
     asked = []
 
-    def picture(data, stage, step, view, size=(4, 3)):
-        asked.append((data["stages"][stage]["name"], view))
+    def picture(data, stage, step, view, size=(4, 3), zones=()):
+        asked.append((data["stages"][stage]["name"], view, {shown.zone.person.state for shown in zones}))
         return np.zeros((3, 4, 3), np.uint8)
 
     monkeypatch.setattr(pictures, "picture", picture)
     done = run("show", "any.toml", "--picture", tmp_path / "a.png", "--view", "plan", "--stage", "climb to A", "-q")
     assert done.exit_code == 0, done.output
-    assert asked == [("climb to A", "plan")]
+    assert asked == [("climb to A", "plan", set())]
+    done = run("show", "any.toml", "--picture", tmp_path / "a.png", "--zones", "floating", "-q")
+    assert done.exit_code == 0, done.output
+    assert asked[1][2] == {"floating"}
     assert (tmp_path / "a.png").is_file()
     assert run("show", "any.toml", "--picture", tmp_path / "b.png", "--view", "front").exit_code == 2
     assert run("show", "any.toml", "--sheet", tmp_path / "no" / "b.png").exit_code == 2
+    assert "ends in .gif or .mp4" in run("show", "any.toml", "--animation", tmp_path / "b.avi").output
+    assert "--zones: expected --picture" in run("show", "any.toml", "--zones", "earth").output
 
 
 def test_show_says_where_it_serves_and_ends_on_interrupt(given, monkeypatch, tmp_path):

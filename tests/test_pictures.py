@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import subprocess
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +12,8 @@ from page_example import example
 from PIL import Image
 
 from clearance.errors import InputError, MissingExtra
-from clearance.view import pictures, probe
+from clearance.view import pictures, probe, video
+from clearance.view.page_zones import page_zones
 from clearance.view.scene_data import page_data
 
 SMALL = (700, 520)
@@ -104,9 +106,62 @@ def test_the_worker_does_not_stand_in_the_workers_own_eye(data, stage):
     assert np.allclose(eye.position, data["stages"][stage]["eye"][step][:3])
 
 
+def test_zones_asked_for_are_drawn_in_the_stages_that_have_them_and_named(data, stage):
+    """More of their colour, and only in a stage that has the person; what is written says who, and what is left out."""
+    shown = [z for z in page_zones(example().prepared) if z.zone.person.state == "bonded"]
+    lowered = next(k for k, s in enumerate(data["stages"]) if s["name"] == "lower dropper A")
+    climb = next(k for k, s in enumerate(data["stages"]) if s["name"] == "climb to A")
+    size = (SMALL[0], SMALL[1] - 2 * pictures.BAND)
+    for number, there in ((lowered, True), (climb, False)):
+        step = pictures.lead_step(data, number)
+        eye = pictures.look_from(data, number, step, "elevation")
+        here = [z.zone for z in shown if number in z.stages]
+        assert bool(here) == there
+        bare, _ = pictures.rendered(data, number, step, eye, size)
+        drawn, _ = pictures.rendered(data, number, step, eye, size, here)
+        # Red weighs more over green and blue where a red surface is seen through.
+        redder = (drawn[..., 0].astype(int) - drawn[..., 2]) - (bare[..., 0].astype(int) - bare[..., 2])
+        assert (redder > 15).mean() > 0.05 if there else (redder == 0).all()
+    one = pictures.picture(data, lowered, pictures.lead_step(data, lowered), "3d", SMALL)
+    two = pictures.picture(data, lowered, pictures.lead_step(data, lowered), "3d", SMALL, shown)
+    assert np.abs(one.astype(int) - two).mean() > 1.0
+
+
+@pytest.mark.slow
+def test_an_mp4_has_every_frame_as_long_as_it_lasts(data, tmp_path):
+    """Decoded by ffmpeg again: five frames for a recorded instant, one for any other step; near the pictures drawn."""
+    try:
+        encoder = video.ready(tmp_path / "a.mp4")
+    except MissingExtra as error:
+        pytest.skip(str(error))
+    size = (420, 400)
+    path = video.animation(data, 0, "elevation", tmp_path / "a.mp4", size)
+    again = video.animation(data, 0, "elevation", tmp_path / "b.mp4", size)
+    assert path.read_bytes() == again.read_bytes()
+    raw = subprocess.run(
+        [encoder, "-loglevel", "error", "-i", str(path), "-f", "rawvideo", "-pix_fmt", "rgb24", "-"],
+        capture_output=True, check=True,
+    ).stdout  # fmt: skip
+    frames = np.frombuffer(raw, np.uint8).reshape(-1, size[1], size[0], 3)
+    steps = data["stages"][0]["steps"]
+    assert len(frames) == sum(5 if step.get("rows") else 1 for step in steps)
+    first = pictures.picture(data, 0, 0, "elevation", size)
+    assert np.abs(frames[0].astype(int) - first).mean() < 6.0
+
+
+def test_an_animation_of_another_kind_and_one_without_an_encoder_are_refused(monkeypatch, tmp_path):
+    with pytest.raises(InputError, match=r"ends in \.gif or \.mp4"):
+        video.ready(tmp_path / "a.avi")
+    assert video.ready(tmp_path / "a.gif") is None
+    monkeypatch.setattr(video.shutil, "which", lambda name: None)
+    monkeypatch.setattr(video, "_wheel", lambda: None)
+    with pytest.raises(MissingExtra, match=r"pip install 'clearance\[video\]'"):
+        video.ready(tmp_path / "a.mp4")
+
+
 @pytest.mark.slow
 def test_an_animation_has_every_step_and_a_sheet_every_stage(data, tmp_path):
-    with Image.open(pictures.animation(data, 0, "elevation", tmp_path / "a.gif", (420, 400))) as made:
+    with Image.open(video.animation(data, 0, "elevation", tmp_path / "a.gif", (420, 400))) as made:
         assert made.n_frames == len(data["stages"][0]["steps"])
     with Image.open(pictures.contact_sheet(data, "3d", tmp_path / "s.png", 2)) as sheet:
         assert sheet.size == (2 * 888, 2 * 608)

@@ -15,6 +15,7 @@ from clearance.tolerances import TOLERANCE_M
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
     from clearance.result import Result
+    from clearance.view.page_zones import PageZone
 
 
 def show(
@@ -29,7 +30,10 @@ def show(
         Path | None, typer.Option("--picture", metavar="PNG", help="Write a picture of a stage instead of serving.")
     ] = None,
     animation: Annotated[
-        Path | None, typer.Option("--animation", metavar="GIF", help="Write all steps of a stage instead of serving.")
+        Path | None,
+        typer.Option(
+            "--animation", metavar="FILE", help="Write all steps of a stage as a GIF or MP4 instead of serving."
+        ),
     ] = None,
     sheet: Annotated[
         Path | None, typer.Option("--sheet", metavar="PNG", help="Write all stages on one sheet instead of serving.")
@@ -41,6 +45,15 @@ def show(
         str | None,
         typer.Option("--stage", metavar="NAME", help="Of pictures; the one with the least margin if not given."),
     ] = None,
+    zones: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--zones",
+            metavar="STATE",
+            help="Draw zones into pictures, of a person at earth, floating, or bonded:PHASE, in the stages that have "
+            "one; may be repeated.",
+        ),
+    ] = None,
     tolerance_m: Annotated[
         float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
     ] = TOLERANCE_M,
@@ -48,10 +61,12 @@ def show(
 ) -> None:
     """Check a scene and serve its live page on 127.0.0.1, every pose evaluated by the engine; or draw pictures."""
     asked = {"--picture": picture, "--animation": animation, "--sheet": sheet}
+    if zones and not any(asked.values()):
+        raise InputError(Mistake(("--zones",), "--picture, --animation or --sheet beside it", "none of them"))
     if any(file is not None for file in asked.values()):
         drawable(asked, view)
         prepared, result = checked(scene, tolerance_m, quiet)
-        for file in drawn_pictures(prepared, result, asked, view, stage):
+        for file in drawn_pictures(prepared, result, asked, view, stage, zones):
             typer.echo(f"wrote {file}")
         return
     prepared, result = checked(scene, tolerance_m, quiet)
@@ -61,40 +76,61 @@ def show(
 def drawable(asked: dict[str, Path | None], view: str) -> None:
     """Find out before the check, not after it, what would keep pictures from being drawn. Raises `ClearanceError`."""
     from clearance.view.pictures import VIEWS, probe_once
+    from clearance.view.video import ready
 
     if view not in VIEWS:
         raise InputError(Mistake(("--view",), f"one of {', '.join(VIEWS)}", view))
     for option, file in asked.items():
         if file is not None and not file.resolve().parent.is_dir():
             raise InputError(unwritable(option, file, "a file", FileNotFoundError(2, "its folder is not there")))
+    if (film := asked["--animation"]) is not None:
+        ready(film)
     probe_once()
 
 
 def drawn_pictures(
-    prepared: Prepared, result: Result, asked: dict[str, Path | None], view: str, stage: str | None
+    prepared: Prepared,
+    result: Result,
+    asked: dict[str, Path | None],
+    view: str,
+    stage: str | None,
+    zones: list[str] | None = None,
 ) -> list[Path]:
     """The pictures asked for, as the files written. Raises `ClearanceError`."""
     from clearance.cli.zones import stage_of
-    from clearance.view import pictures
+    from clearance.view import pictures, video
     from clearance.view.scene_data import page_data
 
     data = page_data(prepared, result)
     number = int(data["worst"]) if stage is None else stage_of(prepared, stage)
+    shown = zones_in(prepared, zones)
     files = []
     for option, file in asked.items():
         if file is None:
             continue
         try:
             if option == "--picture":
-                made = pictures.picture(data, number, pictures.lead_step(data, number), view)
+                made = pictures.picture(data, number, pictures.lead_step(data, number), view, zones=shown)
                 files.append(pictures.save(made, file))
             elif option == "--animation":
-                files.append(pictures.animation(data, number, view, file))
+                files.append(video.animation(data, number, view, file, zones=shown))
             else:
-                files.append(pictures.contact_sheet(data, view, file))
+                files.append(pictures.contact_sheet(data, view, file, zones=shown))
         except OSError as error:
             raise InputError(unwritable(option, file, "a file", error)) from None
     return files
+
+
+def zones_in(prepared: Prepared, asked: list[str] | None) -> list[PageZone]:
+    """The zones to be drawn into pictures, of the persons asked for, in every stage that has them."""
+    from clearance.cli.zones import persons
+    from clearance.view.page_zones import PICTURED_TRIANGLES, page_zones
+
+    if not asked:
+        return []
+    wanted = {(person.state, person.phase) for person in persons(prepared, asked, None)}
+    made = page_zones(prepared, PICTURED_TRIANGLES)
+    return [shown for shown in made if (shown.zone.person.state, shown.zone.person.phase) in wanted]
 
 
 def served(prepared: Prepared, result: Result, port: int, record: Path | None, browser: bool) -> None:

@@ -30,6 +30,9 @@ STEPS_M: Final = (0.3, 0.4, 0.5, 0.6, 0.8)
 BEYOND_M: Final = 3.5
 """[m] Zones in a page reach this far to each side of the track."""
 
+PICTURED_TRIANGLES: Final = 80_000
+"""Triangles of one zone in a picture, which is not sent anywhere."""
+
 MOST_TRIANGLES: Final = 12_000
 """Triangles of one zone in a page: about 4 bytes each in the file."""
 
@@ -52,8 +55,11 @@ def persons_of(prepared: Prepared, stage: Stage) -> list[Person]:
     return found
 
 
-def page_zones(prepared: Prepared) -> list[PageZone]:
-    """Zones to look at in a page, of everybody in every stage; none where there is no track to make them about."""
+def page_zones(prepared: Prepared, most: int = MOST_TRIANGLES) -> list[PageZone]:
+    """Zones to look at in a page, of everybody in every stage; none where there is no track to make them about.
+
+    most: triangles of one zone, which says how fine it may be
+    """
     if prepared.site.scene.track is None or not prepared.site.scene.workers:
         return []
     region = region_of(prepared.site, prepared.stages[0][0], BEYOND_M)
@@ -64,7 +70,7 @@ def page_zones(prepared: Prepared) -> list[PageZone]:
         for person in persons_of(prepared, stage):
             key = _depends_on(prepared, pieces[0], person, digests)
             if key not in made:
-                made[key] = _coarse(prepared, pieces[0], person, region)
+                made[key] = _coarse(prepared, pieces[0], person, region, most)
             left_out = counted_at(pieces[0]).left_out
             for zone in made[key]:
                 place = (key, zone.name, left_out)
@@ -103,16 +109,18 @@ def _states(potential: str | None, states: tuple[tuple[str, str | None], ...], e
     return ends if None in found else {str(one) for one in found}
 
 
-def _coarse(prepared: Prepared, setting: Setting, person: Person, region: tuple[Floats, Floats]) -> list[Zone]:
+def _coarse(
+    prepared: Prepared, setting: Setting, person: Person, region: tuple[Floats, Floats], allowed: int
+) -> list[Zone]:
     """The zones of a person, as fine as fits, else at the coarsest step; one that holds nothing here is left out."""
     made = zones_of(prepared.site, setting, person, STEPS_M[-1], region)
     most = max((len(zone.mesh.faces) for zone in made), default=0)
     # Triangles grow with the square of the fineness; a surface that comes out finer than hoped is made once more.
     for step_m in STEPS_M[:-1]:
-        if most * (STEPS_M[-1] / step_m) ** 2 > 0.9 * MOST_TRIANGLES:
+        if most * (STEPS_M[-1] / step_m) ** 2 > 0.9 * allowed:
             continue
         finer = zones_of(prepared.site, setting, person, step_m, region)
-        if all(len(zone.mesh.faces) <= MOST_TRIANGLES for zone in finer):
+        if all(len(zone.mesh.faces) <= allowed for zone in finer):
             made = finer
             break
     return [zone for zone in made if len(zone.mesh.faces)]

@@ -1,4 +1,4 @@
-"""Owns 3D pictures: a stage at a step from a named view, an animation of a stage, a sheet of all stages.
+"""Owns 3D pictures: a stage at a step from a named view, with zones where asked, and a sheet of all stages.
 
 PyVista draws off screen what a page would; what is written on a picture is placed by `report.labels`, none over
 another. Parts are merged by colour, which is what makes a picture quick. Nothing is reckoned but where to look from.
@@ -21,11 +21,14 @@ from PIL import Image
 
 from clearance.errors import InputError, Mistake
 from clearance.report import paper
-from clearance.report.findings import SUPPORTS
+from clearance.report.findings import SUPPORTS, Word
 from clearance.report.labels import Box, nearest_on, place_labels
+from clearance.report.numbers import up
 from clearance.report.style import COLOURS, INK, MARKERS, PAPER
 from clearance.view import probe
 from clearance.view.geometry import Floats, unpacked
+from clearance.view.page_zones import PageZone
+from clearance.zones import Zone
 
 Pixels = NDArray[np.uint8]
 
@@ -46,6 +49,9 @@ FAINT: Final = {"lead": 0.08, "reach envelope": 0.12}
 THIN: Final = {"wire": 2.5, "rope": 2.0}
 MOST_LABELS: Final = 6
 SKY: Final = "#F2F4F6"
+ZONE_WORDS: Final[dict[str, Word]] = {"phase-earth": "breach", "phase-phase": "low margin"}
+ZONE_OPACITY: Final = 0.3
+"""Zones as on a page: the colours of the words, seen through."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +70,17 @@ class Eye:
     alone: bool = False
 
 
-def picture(data: Mapping[str, Any], stage: int, step: int, view: str, size: tuple[int, int] = SIZE) -> Pixels:
+def picture(
+    data: Mapping[str, Any],
+    stage: int,
+    step: int,
+    view: str,
+    size: tuple[int, int] = SIZE,
+    zones: Sequence[PageZone] = (),
+) -> Pixels:
     """A stage at a step, (height, width, 3), from one of `VIEWS`.
 
-    data: as `scene_data.page_data` gives it
+    data: as `scene_data.page_data` gives it; zones: of them those that hold in the stage are drawn and named
     Raises MissingExtra where pictures cannot be drawn, InputError for a view or a step there is none of.
     """
     if view not in VIEWS:
@@ -77,8 +90,9 @@ def picture(data: Mapping[str, Any], stage: int, step: int, view: str, size: tup
     probe_once()
     eye = look_from(data, stage, step, view)
     wide, high = size[0], size[1] - 2 * BAND
-    pixels, project = rendered(data, stage, step, eye, (wide, high))
-    return written(data, stage, step, eye, pixels, project, size)
+    here = [shown.zone for shown in zones if stage in shown.stages]
+    pixels, project = rendered(data, stage, step, eye, (wide, high), here)
+    return written(data, stage, step, eye, pixels, project, size, here)
 
 
 _READY: list[str] = []
@@ -160,7 +174,9 @@ def _riding(data: Mapping[str, Any], stage: int, step: int) -> list[tuple[Mappin
     return [(data["parts"][ride["part"]], frames[ride["link"]]) for ride in made["riding"]]
 
 
-def rendered(data: Mapping[str, Any], stage: int, step: int, eye: Eye, size: tuple[int, int]) -> tuple[Pixels, Any]:
+def rendered(
+    data: Mapping[str, Any], stage: int, step: int, eye: Eye, size: tuple[int, int], zones: Sequence[Zone] = ()
+) -> tuple[Pixels, Any]:
     """The picture without words, and a function from places (n, 3) to pixels (n, 2), y up; NaN behind the viewer."""
     import pyvista
 
@@ -178,6 +194,10 @@ def rendered(data: Mapping[str, Any], stage: int, step: int, eye: Eye, size: tup
         plotter.set_background(SKY)
         for kind, members in by_kind.items():
             _add(plotter, kind, members)
+        for zone in zones:
+            cells = np.column_stack([np.full(len(zone.mesh.faces), 3), zone.mesh.faces])
+            surface = pyvista.PolyData(zone.mesh.vertices - np.array(data["offset"]), cells)
+            plotter.add_mesh(surface, color=COLOURS[ZONE_WORDS[zone.exposure]], opacity=ZONE_OPACITY)
         camera = plotter.camera
         camera.position, camera.focal_point, camera.up = (tuple(v) for v in (eye.position, eye.target, eye.up))
         if eye.half_m is not None:
@@ -292,7 +312,14 @@ def label_of(row: Mapping[str, Any]) -> str:
 
 
 def written(
-    data: Mapping[str, Any], stage: int, step: int, eye: Eye, pixels: Pixels, project: Any, size: tuple[int, int]
+    data: Mapping[str, Any],
+    stage: int,
+    step: int,
+    eye: Eye,
+    pixels: Pixels,
+    project: Any,
+    size: tuple[int, int],
+    zones: Sequence[Zone] = (),
 ) -> Pixels:
     """The picture with its title, the figures of its gaps, the position, and what it supports."""
     made, offset = data["stages"][stage], np.array(data["offset"])
@@ -311,12 +338,29 @@ def written(
         figure.text(16 / wide, 1 - 52 / size[1], subtitle, fontsize=10, va="top", color=INK)
         recorded = "recorded instant: " if made["steps"][step].get("rows") else ""
         foot = f"{recorded}{made['steps'][step]['where']['m']}. {eye.caption}\n{SUPPORTS}"
+        _key(axes, zones, high)
         figure.text(16 / wide, 12 / size[1], foot, fontsize=9, va="bottom", color=INK, wrap=True)
         rows = lines_at(data, stage, step)[: 1 if eye.alone else MOST_LABELS]
         _lines(axes, rows, offset, project)
         _labels(axes, canvas, rows, offset, project, (wide, high))
         canvas.draw()
         return np.asarray(canvas.buffer_rgba())[..., :3].copy()
+
+
+def _key(axes: Any, zones: Sequence[Zone], high: int) -> None:
+    """What the zones drawn are, in the upper left corner: the colour, the person, the error, what is not counted."""
+    left_out = dict.fromkeys(words for zone in zones for words in zone.left_out)
+    lines = [
+        (f"zone {zone.title}; no margin inside, 0 m to {up(zone.mesh.excess_m)} m on it", zone.exposure)
+        for zone in zones
+    ]
+    for place, (words, exposure) in enumerate([*lines, *((f"not counted in zones: {one}", "") for one in left_out)]):
+        y = high - 20 - 22 * place
+        style: dict[str, Any] = {"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 3}
+        axes.text(34, y, words, fontsize=9, va="center", color=INK, zorder=10, bbox=style)
+        if exposure:
+            colour = COLOURS[ZONE_WORDS[exposure]]
+            axes.add_patch(Rectangle((12, y - 7), 14, 14, facecolor=colour, edgecolor=INK, alpha=0.7, zorder=10))
 
 
 def _labels(
@@ -353,21 +397,12 @@ def _labels(
     return placed
 
 
-def animation(data: Mapping[str, Any], stage: int, view: str, path: Path, size: tuple[int, int] = (900, 620)) -> Path:
-    """All steps of a stage as a GIF that repeats; a recorded instant stays for a second."""
-    made = data["stages"][stage]
-    frames = [Image.fromarray(picture(data, stage, step, view, size)) for step in range(len(made["steps"]))]
-    colours = frames[lead_step(data, stage)].quantize(128)
-    quantised = [frame.quantize(palette=colours, dither=Image.Dither.NONE) for frame in frames]
-    lasting = [1000 if step.get("rows") else 200 for step in made["steps"]]
-    quantised[0].save(path, save_all=True, append_images=quantised[1:], duration=lasting, loop=0, optimize=False)
-    return path
-
-
-def contact_sheet(data: Mapping[str, Any], view: str, path: Path, columns: int = 3) -> Path:
+def contact_sheet(
+    data: Mapping[str, Any], view: str, path: Path, columns: int = 3, zones: Sequence[PageZone] = ()
+) -> Path:
     """Every stage at its least margin, one beside the other, as a PNG."""
     size = (880, 600)
-    cells = [picture(data, k, lead_step(data, k), view, size) for k in range(len(data["stages"]))]
+    cells = [picture(data, k, lead_step(data, k), view, size, zones) for k in range(len(data["stages"]))]
     rows = -(-len(cells) // columns)
     whole = np.full((rows * (size[1] + 8), columns * (size[0] + 8), 3), 255, np.uint8)
     for k, cell in enumerate(cells):
