@@ -5,6 +5,7 @@ The checks themselves are stood in for: a stub gives each scene the verdict its 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import subprocess
@@ -228,11 +229,19 @@ def test_drawings_that_cannot_be_made_are_no_success(stub, tmp_path, name, said)
 
 def test_demo_checks_the_built_in_scene_and_says_where(stub, tmp_path, monkeypatch, repository):
     monkeypatch.setattr("clearance.scene.builtin.builtin_scene", lambda name: tmp_path / "breach.toml")
+
+    @contextlib.contextmanager
+    def second_process(path):
+        yield lambda result, folder: lambda: [folder / f"{path.stem} {result.verdict}.html"]
+
+    # The module is behind the command of its name in `clearance.cli`.
+    monkeypatch.setattr(sys.modules["clearance.cli.demo"], "second_process", second_process)
     done = run("demo")
     assert done.exit_code == 1
     folder = tmp_path / "clearance-demo"
     assert json.loads((folder / "result.json").read_text())["verdict"] == "breach"
-    assert done.stdout.splitlines()[-4:] == [f"In {folder}:", "  result.json", "  plan.svg", "  page.html"]
+    written = ["  result.json", "  plan.svg", "  page.html", "  briefing/breach breach.html"]
+    assert done.stdout.splitlines()[-5:] == [f"In {folder}:", *written]
 
 
 def test_progress_stays_off_what_is_no_terminal(stub):

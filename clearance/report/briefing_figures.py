@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,6 +18,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from clearance import shapes
 from clearance.bodies import Body
 from clearance.report import paper, views
 from clearance.report.envelopes import Envelope, draw_envelopes
@@ -45,6 +46,10 @@ NEAR_M: Final = 9.0
 
 MEMBERS: Final = 50
 """Primitives from which a structure is drawn by lines."""
+
+
+NAMELESS: Final = ("insulator", "fitting", "solid")
+"""Kinds that bear their names only where a gap begins, ends or passes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +82,7 @@ def site_figure(
     draw_envelopes(sheet, ax, envelopes, view, frame, None if kind == "plan" else float(near[:, 2].min()))
     if kind != "plan":
         draw_ground(sheet, ax, scenery.bodies, view, frame, float(view.depth(middle)))
-    shown = [_lines_only(body) for body in scenery.bodies]
+    shown = together([_lines_only(body) for body in scenery.bodies], ())
     draw_bodies(sheet, ax, shown, view, frame, scenery.phases, ())
     if len(track):
         _track(ax, view, track, kind == "plan")
@@ -111,7 +116,7 @@ def stage_figure(name: str, scenery: Scenery) -> str:
     for view, ax, frame in zip(both, axes, frames, strict=True):
         depth = float(view.depth(middle))
         draw_ground(sheet, ax, scenery.bodies, view, frame, depth)
-        shown = [_lines_only(_near(body, view, depth)) for body in scenery.bodies]
+        shown = together([_lines_only(_near(body, view, depth)) for body in scenery.bodies], named)
         draw_bodies(sheet, ax, shown, view, frame, scenery.phases, named)
         sheet.labels = [label for label in sheet.labels if _in(label.at, frame)]
         draw_gaps(sheet, ax, lines, view, frame)
@@ -167,6 +172,20 @@ def _track(ax: Axes, view: View, track: Floats, marked: bool) -> None:
         ax.annotate(
             f"{station:.0f}", (x, y), (9, 0), textcoords="offset points", fontsize=6.5, va="center", color=INK, zorder=8
         )
+
+
+def together(bodies: Sequence[Body], named: Collection[str]) -> list[Body]:
+    """The bodies, those of a kind that bears no name joined: they look alike, and each by itself takes its time."""
+    alike: dict[tuple[str, str | None], list[Body]] = {}
+    found: list[Body] = []
+    for body in bodies:
+        if body.kind in NAMELESS and body.name not in named:
+            alike.setdefault((body.kind, body.potential), []).append(body)
+        else:
+            found.append(body)
+    for same in alike.values():
+        found.append(replace(same[0], shape=shapes.join(replace(body.shape, rate=None) for body in same)))
+    return found
 
 
 def _lines_only(body: Body) -> Body:

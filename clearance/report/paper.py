@@ -6,6 +6,7 @@ nothing, and the same drawing gives the same bytes.
 
 from __future__ import annotations
 
+import math
 import os
 import textwrap
 import warnings
@@ -23,6 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
+from matplotlib.ticker import FixedFormatter, FixedLocator
 from numpy.typing import NDArray
 
 from clearance.report.findings import SUPPORTS
@@ -34,6 +36,9 @@ Floats = NDArray[np.float64]
 
 WIDTH_IN, HEIGHT_IN, DPI = 11.69, 8.27, 100
 """A4, landscape."""
+
+TICK_PX: Final = 42.0
+"""[px] Least distance between two ticks of an axis: room for a figure of six characters."""
 
 KEY_COLUMNS: Final = 54
 """Characters on a line of the key."""
@@ -134,7 +139,30 @@ def axes(on: Sheet, frame: Window, horizontal: str, vertical: str, box: Part = V
     made.set_xlabel(horizontal)
     made.set_ylabel(vertical)
     made.tick_params(labelsize=7, width=0.6)
+    for axis, low, high, part in (
+        (made.xaxis, frame.left, frame.right, made.bbox.width),
+        (made.yaxis, frame.bottom, frame.top, made.bbox.height),
+    ):
+        # Chosen here, to one step for both, rather than looked for at every draw, which takes long.
+        marks = ticks(low, high, TICK_PX * (high - low) / part)
+        axis.set_major_locator(FixedLocator([at for at, _ in marks]))
+        axis.set_major_formatter(FixedFormatter([words for _, words in marks]))
     return made
+
+
+def ticks(low: float, high: float, least: float) -> list[tuple[float, str]]:
+    """Round values from low to high, no nearer than `least` to one another, with their words.
+
+    >>> ticks(-0.3, 1.2, 0.4)
+    [(0.0, '0.0'), (0.5, '0.5'), (1.0, '1.0')]
+    >>> ticks(-12.0, 7.0, 3.0)
+    [(-10.0, '-10'), (-5.0, '-5'), (0.0, '0'), (5.0, '5')]
+    """
+    power = 10.0 ** math.floor(math.log10(least))
+    step = next(part * power for part in (1.0, 2.0, 5.0, 10.0) if part * power >= least * (1.0 - 1e-9))
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [(k * step + 0.0, f"{k * step + 0.0:.{decimals}f}") for k in range(first, last + 1)]
 
 
 def heading(on_axes: Axes, words: str) -> None:
