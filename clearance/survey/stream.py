@@ -20,6 +20,9 @@ from clearance.survey.stash import Integers, Stash
 CHUNK = 500_000
 """Points read at a time: about 60 MB with the working arrays. Larger is hardly faster."""
 
+BLOCK = 50_000
+"""Points compressed together in most LAZ files: to go to the first of them costs nothing."""
+
 Progress = Callable[[int], None]
 """Is told how many more points have been read."""
 
@@ -164,11 +167,14 @@ def sample_codes(scans: Scans, pieces: int = 3, size: int = 20_000) -> NDArray[n
     """Counts by class from a few pieces spread over the files: enough to see whether ground was classified at all."""
     counts = np.zeros(256, np.int64)
     for file in scans.files[:: max(1, len(scans.files) // pieces)]:
+        places = np.linspace(0, max(0, file.points - size), max(1, min(pieces, file.points // size))).astype(int)
         try:
-            with laspy.open(file.path, decompression_selection=LAYERS) as reader:
-                for at in np.linspace(0, max(0, file.points - size), max(1, min(pieces, file.points // size))).astype(
-                    int
-                ):
+            with laspy.open(
+                file.path,
+                laz_backend=laspy.LazBackend.Lazrs,  # decodes no more than is asked for
+                decompression_selection=laspy.DecompressionSelection.CLASSIFICATION,
+            ) as reader:
+                for at in places // BLOCK * BLOCK:
                     reader.seek(int(at))
                     counts += np.bincount(codes(reader.read_points(size)), minlength=256)
         except Exception as error:  # as in records_of
