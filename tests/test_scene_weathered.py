@@ -17,7 +17,7 @@ from clearance.conductor import catenary, wind
 from clearance.conductor.elastic import Segment, along, hang
 from clearance.conductor.placing import at
 from clearance.errors import InputError
-from clearance.job import staging
+from clearance.job import staging, tails
 from clearance.pipeline import NO_WEATHER, prepare
 from clearance.report import views
 from clearance.scene import weathered
@@ -292,3 +292,24 @@ def test_conductors_named_twice_are_refused():
     }  # fmt: skip
     with pytest.raises(InputError, match="one conductor of this name, found 2"):
         scene(conductors=[own, own], circuits=[CIRCUIT])
+
+
+def test_a_tail_strays_least_where_it_is_fixed_and_parked_less_than_on_its_way():
+    """Loose lines solved afresh with their free end moved as the bus moves: at its far end a tail does not move."""
+    site = assemble(wires(WEATHER, DROPPER))
+    record = site.wires["dropper A"].record
+    curve = site.wires["dropper A"].catenary
+    ends = curve.end, curve.start, (0.0, 8.0, 7.5)
+    on_its_way = weathered.tail_room(site.scene, site.placed, record, curve.length_m, ends)
+    parked = weathered.tail_room(site.scene, site.placed, record, curve.length_m, ends, parked=True)
+
+    assert on_its_way[0] < 0.05
+    assert parked[0] < 0.05
+    assert on_its_way.max() > 3 * on_its_way[0]
+    assert (parked <= on_its_way + 1e-9).all()
+    pieces = tails._tail(site, "dropper A")
+    slack = pieces[-1].shape.slack
+    assert slack[0] < slack.max()
+    assert any(
+        "taken to move as the wire does that it hung on" in words for words in weathered.basis(site.scene, site.placed)
+    )

@@ -83,8 +83,8 @@ def wire_shape(
     return shapes.join(made)
 
 
-def _subconductors(placed: Placed, offsets_m: Sequence[tuple[float, float]]) -> list[tuple[Floats, Floats, float]]:
-    """Points, rates and slack of each subconductor."""
+def _subconductors(placed: Placed, offsets_m: Sequence[tuple[float, float]]) -> list[tuple[Floats, Floats, Floats]]:
+    """Points, rates and slack (n,) of each subconductor."""
     piece = next(piece for piece in placed.pieces if piece.part == "wire")
     across = np.array([-placed.axis[1], placed.axis[0], 0.0])
     size = float(np.linalg.norm(across))
@@ -94,7 +94,7 @@ def _subconductors(placed: Placed, offsets_m: Sequence[tuple[float, float]]) -> 
         (
             piece.points + left * across + np.array([0.0, 0.0, up]),
             piece.rate,
-            piece.slack_m + hypot(left, up) * steepest,
+            piece.room_m + hypot(left, up) * steepest,
         )
         for left, up in offsets_m
     ]
@@ -140,8 +140,10 @@ def _part(placed: Placed, which: End, part_m: tuple[float, float]) -> tuple[Floa
     return cut, moved, piece.slack_m
 
 
-def _shape(points: Floats, rate: Floats, radius_m: float, slack_m: float) -> Shape:
-    made = shapes.polyline(points, radius_m, slack_m)
+def _shape(points: Floats, rate: Floats, radius_m: float, slack_m: float | Floats) -> Shape:
+    """Capsules along points, of a slack for all or for each point: then the larger of its two ends'."""
+    room = np.broadcast_to(np.asarray(slack_m, float), len(points))
+    made = shapes.polyline(points, radius_m, np.maximum(room[:-1], room[1:]))
     corners = np.stack([rate[:-1], rate[1:], rate[1:]], axis=1)
     return replace(made, rate=np.ascontiguousarray(corners))
 
@@ -254,8 +256,19 @@ def strays_m(placed: Placed, point: ArrayLike) -> float:
         near = int(np.argmin(away))
         if away[near] < best[0]:
             most = float(max(moved[near], moved[near + 1]))
-            best = float(away[near]), float(away[near]) + most + piece.slack_m
+            best = float(away[near]), float(away[near]) + most + float(piece.room_m[near : near + 2].max())
     return best[1]
+
+
+def strays_along(placed: Placed) -> Floats:
+    """How far (n,) [m] each point of a wire's first piece may be from its nominal place, at any shape and swing."""
+    piece = placed.pieces[0]
+    far = min(max(abs(placed.swing_rad[0]), abs(placed.swing_rad[1])), pi)
+    moved = np.zeros(len(piece.points))
+    for v in (0.0, *placed.shape_m):
+        reach = _reach(placed, piece.points + v * piece.rate)
+        moved = np.maximum(moved, 2 * sin(far / 2) * reach + abs(v) * np.linalg.norm(piece.rate, axis=1))
+    return np.asarray(moved + piece.room_m, float)
 
 
 def _reach(placed: Placed, points: Floats) -> Floats:
@@ -263,16 +276,19 @@ def _reach(placed: Placed, points: Floats) -> Floats:
     return np.asarray(np.linalg.norm(np.cross(points - placed.axis_point, placed.axis), axis=1), float)
 
 
-def _envelope(placed: Placed, points: Floats, rate: Floats, radius_m: float, slack_m: float) -> Shape:
-    """Everything a polyline that deforms and swings may come to."""
+def _envelope(placed: Placed, points: Floats, rate: Floats, radius_m: float, slack_m: float | Floats) -> Shape:
+    """Everything a polyline that deforms and swings may come to; slack of all of it, or of each point."""
     low, high = placed.shape_m
+    room = np.broadcast_to(np.asarray(slack_m, float), len(points))
     kept, thinned = _thinned(points + low * rate, points + high * rate)
+    # A point that is left out has the slack of the segment that stands for it.
+    rooms = np.array([room[one : two + 1].max() for one, two in pairwise(kept)])
     points, rate = points[kept], rate[kept]
     sizes = np.linalg.norm(rate, axis=1)
     open_m = np.maximum(sizes[:-1], sizes[1:])
     layers = min(MOST_LAYERS, max(1, ceil(float(open_m.max()) * (high - low) / (2 * LAYER_M))))
     half = (high - low) / (2 * layers)
-    radius, slack = radius_m + half * open_m, slack_m + thinned + ROUNDING_M
+    radius, slack = radius_m + half * open_m, rooms + thinned + ROUNDING_M
     return shapes.join(
         part
         for layer in range(layers)
@@ -301,12 +317,13 @@ def _thinned(first: Floats, last: Floats) -> tuple[NDArray[np.int64], float]:
     return np.array(kept), worst
 
 
-def _sheet(placed: Placed, line: Floats, radius: Floats, slack_m: float) -> list[Shape]:
+def _sheet(placed: Placed, line: Floats, radius: Floats, slack: Floats) -> list[Shape]:
     """A polyline at every swing: per segment as many angles as its distance from the axis asks for."""
     low, high = placed.swing_rad
     reach = _reach(placed, line)
     made = []
-    for (p, q), far, thick in zip(pairwise(line), np.maximum(reach[:-1], reach[1:]), radius, strict=True):
+    both = np.maximum(reach[:-1], reach[1:])
+    for (p, q), far, thick, slack_m in zip(pairwise(line), both, radius, slack, strict=True):
         if far * (high - low) / 2 <= ROUNDING_M:
             one, two = (_turned(placed, point[None], (low + high) / 2) for point in (p, q))
             made.append(shapes.segments(one, two, thick, slack_m + ROUNDING_M))

@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import atan2, ceil, exp, hypot, sqrt
+from math import ceil, exp, hypot, sqrt
 from typing import Final
 
 import numpy as np
@@ -46,6 +46,20 @@ MOST_CELLS: Final = 4000
 
 SAMPLES: Final = 65
 """[1] Directions of the load at which a loose line is solved."""
+
+LENGTHS: Final = 41
+"""[1] Points of a loose line, at equal lengths, at which it is worked out how far moving ends take it."""
+
+HALF: Final = sqrt(0.5)
+
+WAYS: Final = tuple(
+    np.array(way)
+    for way in (
+        (1.0, 0.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0), (0.0, -1.0, 0.0),
+        (HALF, 0.0, HALF), (HALF, 0.0, -HALF), (-HALF, 0.0, HALF), (-HALF, 0.0, -HALF),
+    )
+)  # fmt: skip
+"""Directions an end of a loose line is moved in: along its chord, in its plane and across it."""
 
 TAUT: Final = 0.9999
 """[1] A loose line whose ends are this part of its length apart counts as pulled straight."""
@@ -317,27 +331,32 @@ def embed(family: Family, start: Floats, end: Floats) -> tuple[Floats, Floats]:
 def ends_worth(
     chord_m: float, length_m: float, tilt_rad: Sequence[float], moves_m: tuple[float, float], what: str = "wire"
 ) -> float:
-    """How far [m] a loose line of fixed length may move when its ends move by up to `moves_m` each, in any direction.
+    """How far [m] a loose line of fixed length may move anywhere: the most of `ends_worth_along`."""
+    return float(ends_worth_along(chord_m, length_m, tilt_rad, moves_m, what).max())
 
-    The one end is moved towards, away from and across the other by the sum of both, at every tilt given; a tenth is
-    added to the largest move found. Where the ends would pull the line straight it is taken as straight: it then
-    holds them.
+
+def ends_worth_along(
+    chord_m: float, length_m: float, tilt_rad: Sequence[float], moves_m: tuple[float, float], what: str = "wire"
+) -> Floats:
+    """How far [m] each of 41 points at equal lengths of a loose line may move when its ends move by up to `moves_m`
+    each, in any direction.
+
+    Each end is moved towards and away from the other, across it both ways and between, by as much as it may, the other
+    held; at every tilt given. What the two do is added, and a tenth to it. Where the ends would pull the line straight
+    it is taken as straight: it then holds them.
     """
-    total = moves_m[0] + moves_m[1]
-    if total == 0:
-        return 0.0
-    worst = 0.0
+    start, end = np.zeros(3), np.array([chord_m, 0.0, 0.0])
+    worst = np.zeros(LENGTHS)
     for tilt in tilt_rad:
-        still = _at_shares(_loose(chord_m, length_m, tilt, what), 40)
-        for ahead, across in ((1, 0), (-1, 0), (0, 1), (0, -1), (sqrt(0.5), sqrt(0.5)), (-sqrt(0.5), sqrt(0.5))):
-            x, y = chord_m + ahead * total, across * total
-            reach = min(1.0, TAUT * length_m / hypot(x, y)) if hypot(x, y) > 0 else 1.0
-            turn, size = atan2(y, x), max(hypot(x, y) * reach, 1e-3 * length_m)
-            moved = _at_shares(_loose(size, length_m, tilt - turn, what), 40)
-            cosine, sine = np.cos(turn), np.sin(turn)
-            turned = [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
-            worst = max(worst, float(np.linalg.norm(np.stack(turned, axis=1) - still, axis=1).max()))
-    return 1.1 * worst
+        load = np.array([-np.sin(tilt), 0.0, -np.cos(tilt)])
+        still, both = _points(start, end, length_m, load, what), np.zeros(LENGTHS)
+        for far, at_start in zip(moves_m, (True, False), strict=True):
+            if far > 0:
+                ends = [(start + far * way, end) if at_start else (start, end + far * way) for way in WAYS]
+                moved = [_points(one, two, length_m, load, what) for one, two in ends]
+                both += np.max([np.linalg.norm(points - still, axis=1) for points in moved], axis=0)
+        worst = np.maximum(worst, both)
+    return np.asarray(1.1 * worst, float)
 
 
 def ends_moved(
@@ -347,24 +366,36 @@ def ends_moved(
     loads: Sequence[Floats],
     moves: tuple[Sequence[Floats], Sequence[Floats]],
     what: str = "wire",
-) -> float:
-    """How far [m] a loose line moves when its ends take the displacements given, under each of the loads (3,).
+) -> Floats:
+    """How far [m] each of 41 points at equal lengths of a loose line moves when its ends take the displacements given,
+    under each of the loads (3,).
 
     Straight where its ends would pull it so.
     """
-    worst = 0.0
+    worst = np.zeros(LENGTHS)
     for load in loads:
         still = _points(start, end, length_m, load, what)
         for one in moves[0]:
             for two in moves[1]:
                 moved = _points(start + one, end + two, length_m, load, what)
-                worst = max(worst, float(np.linalg.norm(moved - still, axis=1).max()))
+                worst = np.maximum(worst, np.linalg.norm(moved - still, axis=1))
     return worst
 
 
+def at_places(values: Floats, count: int) -> Floats:
+    """Of values at equal lengths the larger of the two around each of so many places at equal lengths.
+
+    >>> at_places(np.array([0.0, 1.0, 0.5]), 5).tolist()
+    [0.0, 1.0, 1.0, 1.0, 0.5]
+    """
+    at = np.linspace(0.0, len(values) - 1.0, count)
+    low, high = np.floor(at + 1e-9).astype(int), np.ceil(at - 1e-9).astype(int)
+    return np.asarray(np.maximum(values[low], values[high]), float)
+
+
 def _points(start: Floats, end: Floats, length_m: float, load: Floats, what: str) -> Floats:
-    """Points (33, 3) at equal lengths of a loose line, stretched out where it is too short."""
+    """Points (41, 3) at equal lengths of a loose line, stretched out where it is too short."""
     chord = float(np.linalg.norm(end - start))
     true = max(length_m, chord / TAUT)
     line = hang(start, end, [Segment(true, (float(load[0]), float(load[1]), float(load[2])))], what=what)
-    return np.asarray(start + along(line.force, line.segments[0], np.linspace(0.0, true, 33)), float)
+    return np.asarray(start + along(line.force, line.segments[0], np.linspace(0.0, true, LENGTHS)), float)

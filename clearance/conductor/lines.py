@@ -164,12 +164,19 @@ class Piece:
     points: (n, 3) its polyline at shape parameter 0 and swing 0 [m]
     rate: (n, 3) how each point moves per metre of the shape parameter [1]
     slack_m: every true shape lies this close to the piece at some shape and swing in their ranges, survey error apart
+    more_m: (n,) how much further it may be at each point, or None where it is nowhere
     """
 
     part: Literal["from string", "wire", "to string"]
     points: Floats
     rate: Floats
     slack_m: float
+    more_m: Floats | None = None
+
+    @property
+    def room_m(self) -> Floats:
+        """Slack (n,) at each point [m]."""
+        return self.slack_m + (np.zeros(len(self.points)) if self.more_m is None else self.more_m)
 
 
 @dataclass(frozen=True)

@@ -145,7 +145,7 @@ def moves(placed: Placed, point: Sequence[float]) -> tuple[tuple[Point, ...], fl
                 for v in dict.fromkeys([0.0, *placed.shape_m])
                 for swing in swings
             ]
-            best = gap, tuple((float(x), float(y), float(z)) for x, y, z in steps), piece.slack_m
+            best = gap, tuple((float(x), float(y), float(z)) for x, y, z in steps), float(piece.room_m[near])
     return best[1], best[2]
 
 
@@ -316,7 +316,8 @@ def _loose(line: Line, weather: Weather) -> Placed:
     family = envelope.loose_family(chord, length, tilt, directions.tilt_rad, what=line.name)
     temperature, basis = conductor_temperature(line, weather)
     tilts = (directions.tilt_rad[0], tilt, directions.tilt_rad[1])
-    ends_m = envelope.ends_worth(chord, length, tilts, (line.start.moves_slack_m, line.end.moves_slack_m), line.name)
+    slacks = line.start.moves_slack_m, line.end.moves_slack_m
+    ends_m = envelope.ends_worth_along(chord, length, tilts, slacks, line.name)
     if line.start.moves_m or line.end.moves_m:
         blows = np.array([[0.0, 0.0, 0.0], *(strongest * np.array(way) for way in FOUR_WINDS)])
         ways = [[np.array(step) for step in end.moves_m] or [np.zeros(3)] for end in (line.start, line.end)]
@@ -330,18 +331,20 @@ def _loose(line: Line, weather: Weather) -> Placed:
         directions.tilt_rad,
         (0.0, 0.0),
         (0.0, 0.0),
-        ends_m,
+        float(ends_m.max()),
         thick,
         ice,
     )
-    if ends_m > 0:
+    if ends_m.any():
         notes = ["its ends move with the wires it hangs on; where they would pull it straight it is taken as straight"]
     else:
         notes = []
     notes += [
         "blown as a rigid loop about the line through its ends; its length is taken as that stated at every temperature"
     ]
-    pieces = _pieces(line, family, start, end, ends_m, (0.0, 0.0))
+    pieces = _pieces(line, family, start, end, 0.0, (0.0, 0.0))
+    # A loose line's vertices are at equal lengths, as is what its moving ends are worth.
+    pieces = tuple(replace(piece, more_m=envelope.at_places(ends_m, len(piece.points))) for piece in pieces)
     return Placed(
         line, nominal_of(line), start, _axis(start, end), directions.turn_rad, family.range_m, pieces, ranges, None,
         tuple(notes),

@@ -206,7 +206,7 @@ def _over(placed: Placed) -> Over | None:
     if ranges is None:
         return None
     left, right, lowest = _reach(placed)
-    slack = max(piece.slack_m for piece in placed.pieces if piece.part == "wire")
+    slack = max(float(piece.room_m.max()) for piece in placed.pieces if piece.part == "wire")
     loose = placed.line.length_m is not None
     return Over(
         ranges.conductor_C,

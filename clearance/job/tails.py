@@ -8,12 +8,18 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 
+import numpy as np
+from numpy.typing import NDArray
+
 from clearance import shapes
 from clearance.bodies import wire
 from clearance.errors import InputError, Mistake
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, place
 from clearance.scene.records import Stage, where
+
+AROUND = 0.05
+"""[1] Part of its length by which a point of a tail may be further along than its chords say."""
 
 TAIL_ERROR_M = 0.1
 """[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into slack."""
@@ -66,13 +72,14 @@ def frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:
 @lru_cache(maxsize=64)
 def _parked(site: Site, name: str) -> shapes.Shape:
     """The tail lowered all the way; one shape for all stages."""
-    pieces = _tail(site, name)
-    return frozen(pieces, pieces[-1].lower_m[1])
+    last = _tail(site, name, parked=True)[-1]
+    return frozen((last,), last.lower_m[1])
 
 
 @lru_cache(maxsize=64)
-def _tail(site: Site, name: str) -> tuple[wire.TailPiece, ...]:
-    """All pieces of a wire's lowering, cut where some stage's range begins or ends."""
+def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, ...]:
+    """All pieces of a wire's lowering, cut where some stage's range begins or ends; with the slack that the weather
+    asks for anywhere on its way, or where it is parked."""
     hung = site.wires[name]
     record = hung.record
     assert record.release is not None
@@ -84,10 +91,34 @@ def _tail(site: Site, name: str) -> tuple[wire.TailPiece, ...]:
     ranges = [(0.0, travel)] + [(s.lo, min(s.hi, travel)) for s in spans if s.lo < min(s.hi, travel)]
     length = hung.catenary.length_m
     try:
-        slack = record.slack_m + weathered.tail_slack_m(site.scene, site.placed, record, length, (fixed, free, to))
-        return wire.freed_tail(length, fixed, free, to, record.diameter_m, slack, ranges, TAIL_ERROR_M)
+        pieces = wire.freed_tail(length, fixed, free, to, record.diameter_m, record.slack_m, ranges, TAIL_ERROR_M)
+        room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
+        return tuple(_blown(piece, room, length) for piece in pieces)
     except InputError as error:
         head = (*where(site.scene, record), "release")
         raise InputError(
             [Mistake((*head, *m.where[1:]), m.expected, m.found, m.remedy) for m in error.mistakes]
         ) from error
+
+
+def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) -> wire.TailPiece:
+    """A piece of the lowering with the slack (n,) that the weather asks for at equal lengths from the far end.
+
+    A capsule takes the most of what the lengths it may stand for ask: from its end nearer to the far end to the other,
+    at both ends of the piece's range, a twentieth of the tail on either side for the difference between chords and
+    lengths and between the places of the range.
+    """
+    if not room.any():
+        return piece
+    shape, spans = piece.shape, []
+    for value in piece.lower_m:
+        vertices = shape.vertices if shape.rate is None else shape.vertices + shape.rate * value
+        sizes = np.linalg.norm(vertices[:, 1] - vertices[:, 0], axis=1)
+        along = np.concatenate([[0.0], np.cumsum(sizes)])
+        # Its capsules lie in a row from the far end to the freed one, or in a few rows beside one another.
+        spans.append(np.stack([along[:-1], along[1:]], axis=1) / max(float(along[-1]), length_m))
+    low = np.clip(np.min(spans, axis=(0, 2)) - AROUND, 0.0, 1.0)
+    high = np.clip(np.max(spans, axis=(0, 2)) + AROUND, 0.0, 1.0)
+    last = len(room) - 1
+    more = [room[int(np.floor(a * last)) : int(np.ceil(b * last)) + 1].max() for a, b in zip(low, high, strict=True)]
+    return replace(piece, shape=replace(shape, slack=shape.slack + np.array(more)))

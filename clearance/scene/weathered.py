@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.bodies import insulator, wire
 from clearance.bodies.deformable_wire import End as Which
-from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, string_envelope
-from clearance.bodies.deformable_wire import strays_m as wire_strays_m
+from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, strays_along, string_envelope
+from clearance.conductor.envelope import LENGTHS
 from clearance.conductor.lines import End, Line, Placed, Weather, weather_words
 from clearance.conductor.placing import moves, place
 from clearance.scene.hanging import weather_of
@@ -72,30 +72,37 @@ def string_envelopes(
     return part(begins, ends, spec.diameter_m / 2), earthed, live
 
 
-def tail_slack_m(
-    scene: Scene, placed: Mapping[str, Placed], record: SpanWire | SlackWire, length_m: float, ends: tuple[Point, ...]
-) -> float:
-    """How far [m] the weather may take a freed wire from where it hangs in still air, wherever it has been lowered to.
+def tail_room(
+    scene: Scene,
+    placed: Mapping[str, Placed],
+    record: SpanWire | SlackWire,
+    length_m: float,
+    ends: tuple[Point, ...],
+    parked: bool = False,
+) -> Floats:
+    """How far [m] the weather may take points of a freed wire from where they hang in still air, wherever it has been
+    lowered to: at `LENGTHS` equal lengths from its far end.
 
     Parameters
     ----------
     record: the wire that is taken off; length_m: of its conductor
     ends: its far end, and where its free end begins and ends its way (3,) [m]
+    parked: it has been lowered all the way, and is nowhere else
 
     At `TAIL_SAMPLES` places of the free end the tail is placed as a loose wire in the whole weather, both its ends
-    moving as the wires do that they hang on; the largest stray of any vertex is taken, and the largest step between
+    moving as the wires do that they hang on; at each length the largest stray is taken, and the largest step between
     neighbouring samples is added. An allowance, as is what `clearance.conductor.envelope` does for loose wires.
     """
     weather = weather_of(scene)
     if weather is None or record.name not in placed or record.release is None:
-        return 0.0
+        return np.zeros(LENGTHS)
     line = placed[record.name].line
     far, start, end = (np.asarray(point, float) for point in ends)
     places = (record.from_m, record.to_m) if record.release.free_end == "from" else (record.to_m, record.from_m)
     free_moves = _moves(placed, record.name, places[0], start)
     far_moves = _moves(placed, record.name, places[1], far)
     found = []
-    for share in np.linspace(0.0, 1.0, TAIL_SAMPLES):
+    for share in (1.0,) if parked else np.linspace(0.0, 1.0, TAIL_SAMPLES):
         free = start + share * (end - start)
         tail = Line(
             line.name,
@@ -108,10 +115,11 @@ def tail_slack_m(
             length_m=length_m,
             live=line.live,
         )
-        there = place([tail], weather)[line.name]
-        points = np.concatenate([piece.points for piece in there.pieces])
-        found.append(max(wire_strays_m(there, point) for point in points))
-    return float(max(found) + np.abs(np.diff(found)).max())
+        strays = strays_along(place([tail], weather)[line.name])
+        at = np.linspace(0.0, len(strays) - 1.0, LENGTHS)
+        found.append(np.maximum(strays[np.floor(at).astype(int)], strays[np.ceil(at).astype(int)]))
+    steps = np.abs(np.diff(found, axis=0)).max(axis=0) if len(found) > 1 else 0.0
+    return np.asarray(np.max(found, axis=0) + steps, float)
 
 
 def _moves(placed: Mapping[str, Placed], name: str, value: Place, point: Floats) -> tuple[tuple[Point, ...], float]:
@@ -147,6 +155,12 @@ def basis(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
             made.setdefault(words, []).append(name)
     for words, names in made.items():
         yield f"{', '.join(names)}: {words}"
+    freed = [record.name for record in scene.wires if record.release is not None]
+    if freed and placed:
+        yield (
+            f"{', '.join(freed)}: once off, in the weather, by an allowance over places of its free end, which is "
+            "taken to move as the wire does that it hung on, parked or not"
+        )
 
 
 def _words(placed: Placed) -> Iterator[str]:
