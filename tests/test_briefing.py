@@ -6,6 +6,8 @@ import html
 import json
 import math
 import re
+import sys
+import types
 
 import pytest
 import small_scenes as small
@@ -269,6 +271,34 @@ def test_dates_and_identity_of_a_pdf_are_settled_in_place():
     found = pdf.settled(made)
     assert found == b"/CreationDate (D:20000101000000+01'00') /ID [ <0000> <0000> ]"
     assert len(found) == len(made)
+
+
+def test_without_a_browser_weasyprint_prints_it(tmp_path, monkeypatch):
+    class Printer:
+        def __init__(self, string):
+            self.string = string
+
+        def write_pdf(self):
+            return f"%PDF {self.string} (D:20260102030405)".encode()
+
+    monkeypatch.setattr(pdf, "browser", lambda: None)
+    monkeypatch.setattr(pdf.importlib.util, "find_spec", lambda name: name)
+    monkeypatch.setitem(sys.modules, "weasyprint", types.SimpleNamespace(HTML=Printer))
+    pdf.print_pdf("<p>page</p>", tmp_path / "one.pdf")
+    assert (tmp_path / "one.pdf").read_bytes() == b"%PDF <p>page</p> (D:20000101000000)"
+
+
+def test_weasyprint_without_its_libraries_is_a_missing_extra(tmp_path, monkeypatch):
+    def fail(name):
+        raise OSError("cannot load library 'libpango-1.0-0'\nand more")
+
+    monkeypatch.setattr(pdf, "browser", lambda: None)
+    monkeypatch.setattr(pdf.importlib.util, "find_spec", lambda name: name)
+    monkeypatch.setattr(pdf.importlib, "import_module", fail)
+    with pytest.raises(MissingExtra, match=r"apt-get install .* libpango-1\.0-0 .*cannot load library") as caught:
+        pdf.print_pdf("<p>page</p>", tmp_path / "one.pdf")
+    assert "\n" not in str(caught.value)
+    assert not (tmp_path / "one.pdf").exists()
 
 
 @pytest.mark.slow

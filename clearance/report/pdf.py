@@ -35,6 +35,12 @@ INSTALL: Final = (
 )
 
 
+LIBRARIES: Final = (
+    "no PDF: weasyprint is there, and a library it needs is not: "
+    "apt-get install -y --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+)
+
+
 def browser() -> str | None:
     """The path of a Chromium that is new enough, or None."""
     for name in BROWSERS:
@@ -57,10 +63,20 @@ def print_pdf(html: str, out: Path) -> None:
     if path is not None:
         content = _by_browser(path, html)
     elif importlib.util.find_spec("weasyprint") is not None:
-        content = importlib.import_module("weasyprint").HTML(string=html).write_pdf()
+        content = _by_weasyprint(html)
     else:
         raise MissingExtra(INSTALL)
     out.write_bytes(settled(content))
+
+
+def _by_weasyprint(html: str) -> bytes:
+    """Tried with version 70. It is a Python package over libraries of the system, which may be missing."""
+    try:
+        weasyprint = importlib.import_module("weasyprint")
+    except (OSError, ImportError) as error:
+        raise MissingExtra(f"{LIBRARIES} ({str(error).splitlines()[0]})") from None
+    printed: bytes = weasyprint.HTML(string=html).write_pdf()
+    return printed
 
 
 def _by_browser(path: str, html: str) -> bytes:
