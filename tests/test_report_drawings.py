@@ -9,16 +9,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.collections import PolyCollection
 from report_example import example_result, example_scene, example_settings
 
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.errors import InputError
-from clearance.report import drawings, margin_map, paper
+from clearance.job.setting import Setting
+from clearance.motion import Joint, Link, Motion, pose
+from clearance.report import drawings, margin_map, paper, views
 from clearance.report.findings import SUPPORTS, Word, leading_drawn, word
-from clearance.report.gap_lines import moved_on, setting_of
+from clearance.report.gap_lines import GapLine, gap_lines, moved_on, setting_of
+from clearance.report.ink import draw_bodies, draw_footing
 from clearance.report.numbers import down
 from clearance.report.style import COLOURS, HATCHES, MARKERS, PLAIN_SIGNS, SIGNS
+from clearance.report.track import draw_track, track_of
+from clearance.report.true_length import true_length
+from clearance.report.views import Window
 from clearance.result import Cell, Map
 
 
@@ -170,6 +177,93 @@ def test_gap_lines_on_the_axes_are_the_projected_points(sheets: dict[str, paper.
     ax = sheets["03-bond-to-b-plan"].figure.axes[0]
     drawn = [np.asarray(path.vertices) for c in ax.collections for path in c.get_paths()]
     assert any(d.shape == points.shape and np.allclose(d, points) for d in drawn)
+
+
+def test_every_clear_gap_drawn_has_its_figures_in_the_key(sheets: dict[str, paper.Sheet]) -> None:
+    """A line whose label is its number alone must be told of beside; what has no room there is not drawn."""
+    for name, sheet in sheets.items():
+        told = {t.get_text().split(" ")[0] for ax in sheet.figure.axes if not ax.axison for t in ax.texts}
+        for text, _ in sheet.placed:
+            found = re.match(r"^(?:○ )?(\d+)(?::|$)", text.get_text())
+            if found:
+                assert found[1] in told, (name, text.get_text())
+
+
+def test_a_track_has_its_stations_where_travel_takes_the_ladder() -> None:
+    """A mark's place along a bent, sloping track is that of the engine's own joint at that travel."""
+    knots = np.array([[0.0, 0, 0, 0], [5.0, 3, 0, 4], [9.0, 3, 4, 4]])
+    motion = Motion((Link("ladder", None, (Joint("track", "travel_m", knots=knots),)),), ("travel_m",))
+    setting = Setting("s", "posture", (), motion, {"travel_m": (0.0, 9.0)}, {})
+    frame = Window(-2.0, 10.0, -4.0, 8.0)
+    with paper.settings():
+        sheet = paper.sheet("title", "", [])
+        ax = paper.axes(sheet, frame, "x [m]", "y [m]")
+        assert draw_track(sheet, ax, track_of({"s": setting}), views.plan(), frame)
+    words = {float(t.get_text().removesuffix(" m")): np.array(t.get_position()) for t in ax.texts}
+    assert set(words) >= {2.0, 4.0, 6.0, 8.0}
+    marks = [np.mean(line.get_xydata(), axis=0) for line in ax.lines]
+    for station, beside in words.items():
+        place = pose(motion, "ladder", {"travel_m": station})[1][:2]
+        assert min(np.linalg.norm(mark - place) for mark in marks) < 1e-9
+        assert np.linalg.norm(beside - place) < 0.6
+    assert len(track_of({"s": Setting("s", "posture", (), Motion((), ()), {}, {})})) == 0
+
+
+def test_people_are_drawn_down_to_their_soles_and_stand_on_ground() -> None:
+    """Soles 1.2 m below the ground that the view cuts: a stroke of ground under them, and nothing of them below it."""
+    ground = Body("ground", "ground", shapes.triangles([[[-50, -50, 0], [50, -50, 0], [50, 50, 0]],
+                                                        [[-50, -50, 0], [50, 50, 0], [-50, 50, 0]]]))  # fmt: skip
+    for low, apart in ((-1.2, True), (0.05, False)):
+        crew = Body("rope crew", "crew", shapes.segments([[1.0, 0, low]], [[1.0, 0, low + 2.0]], 0.3), job=True)
+        view, frame = views.elevation([1.0, 0.0]), Window(-5.0, 5.0, -3.0, 5.0)
+        with paper.settings():
+            sheet = paper.sheet("title", "", [])
+            ax = paper.axes(sheet, frame, "x [m]", "z [m]")
+            drawn = draw_bodies(sheet, ax, [ground, crew], view, frame, (), ())
+            lowest = min(
+                path.vertices[:, 1].min()
+                for c in ax.collections
+                if isinstance(c, PolyCollection)
+                for path in c.get_paths()
+                if np.ptp(path.vertices[:, 0]) < 1.0
+            )
+            assert lowest == pytest.approx(low)
+            assert draw_footing(ax, [ground, crew], view, frame, 0.0) == apart
+        assert "crew" in drawn.samples
+
+
+def test_scan_points_say_their_slack_and_labels_keep_off_the_crew() -> None:
+    scan = Body("hedge", "cloud", shapes.points(np.random.default_rng(1).uniform(-4, 4, (200, 3)), 0.0, 0.123))
+    crew = Body("watcher", "crew", shapes.segments([[0.0, 0, 0]], [[0.0, 0, 2]], 0.4), job=True)
+    frame = Window(-5.0, 5.0, -4.0, 4.0)
+    with paper.settings():
+        sheet = paper.sheet("title", "", [])
+        ax = paper.axes(sheet, frame, "x [m]", "y [m]")
+        drawn = draw_bodies(sheet, ax, [scan, crew], views.plan(), frame, (), ())
+        paper.settle(sheet, ax)
+    assert "scan points, hedge, slack 0.13 m" in drawn.samples  # a length of doubt is rounded up
+    ((_, box),) = sheet.placed
+    x, y = ax.transData.transform((0.0, 0.0))
+    reach = 0.4 * ax.bbox.width / frame.width
+    nearest = np.hypot(max(box.left - x, 0.0, x - box.right), max(box.bottom - y, 0.0, y - box.top))
+    assert nearest >= 0.9 * reach
+
+
+def test_a_stretch_where_bodies_touch_is_told_and_not_drawn() -> None:
+    stage = example_result().stages[2]
+    leading = leading_drawn(stage)
+    line = gap_lines(stage, leading)[0]
+    start, end = line.air[0]
+    air = np.stack([[start, start], [start, end]])
+    measure = replace(line.finding.measure, through=("worker",), ends=("bus B", "gantry"))
+    touching = GapLine(1, replace(line.finding, measure=measure), air, np.stack([[start, start]]), True)
+    with paper.settings():
+        sheet = true_length(("title", "subtitle"), (), touching, tuple("ABC"), np.array([1.0, 0.0]))
+    words = [t.get_text() for ax in sheet.figure.axes for t in ax.texts]
+    assert "stretch 1 of 2, not drawn" in words
+    assert "bus B and worker touch: 0.00 m" in words
+    assert any(w.startswith("stretch 2 of 2: worker > gantry") for w in words)
+    assert not any("0.00 m" in text.get_text() for text, _ in sheet.placed)
 
 
 def test_no_circle_of_approach_is_drawn(sheets: dict[str, paper.Sheet]) -> None:

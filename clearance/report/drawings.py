@@ -20,6 +20,7 @@ from clearance.report.findings import Finding, Word, leading_drawn, pair, placel
 from clearance.report.gap_lines import GapLine, Settings, gap_lines, governing_stages, moved_on, setting_of, signature
 from clearance.report.projections import projection
 from clearance.report.style import REACH, SIGNS
+from clearance.report.track import track_of
 from clearance.report.true_length import true_length
 from clearance.report.views import line_direction
 from clearance.result import Result, StageResult
@@ -46,6 +47,7 @@ def draw_all(
     names = tuple(phases(scene))
     files: list[Path] = []
     drawn: set[object] = set()
+    track = track_of(settings)
     with paper.settings():
         for number, stage, leading in governing_stages(result):
             lines = gap_lines(stage, leading)
@@ -57,7 +59,7 @@ def draw_all(
                 tell(name)
                 titles = _titles(kind.capitalize(), result, stage, number, stage_word(stage), leading)
                 sheet = projection(
-                    kind, titles, bodies, lines, names, direction, _north(scene), placeless(stage), warning
+                    kind, titles, bodies, lines, names, direction, _north(scene), placeless(stage), warning, track
                 )
                 files += paper.save(sheet, out, name)
         for number, stage in enumerate(result.stages, 1):

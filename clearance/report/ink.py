@@ -13,6 +13,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from clearance.bodies import Body
 from clearance.bodies.deformable_wire import WHEREVER
 from clearance.report import views
+from clearance.report.numbers import up
 from clearance.report.paper import Label, Sheet
 from clearance.report.style import INK, PALE, PAPER, REACH, Pen, describe, pen
 from clearance.report.views import Floats, View, Window
@@ -20,6 +21,9 @@ from clearance.shapes import Shape
 
 THIN_PX = 1.3
 """[px] A body slimmer than this is drawn as its core line."""
+
+THICK_WIRE_PX = 7.0
+"""[px] A wire, or a bundle taken as one, is drawn as a line with the dashes of its phase until it is thicker."""
 
 MOST_OUTLINES = 4000
 """Primitives of one body that are drawn with their breadth; a body of more is drawn by its cores, rasterized."""
@@ -29,6 +33,15 @@ FURTHEST_FIRST = (
     "crew",
 )  # fmt: skip
 """Kinds in the order they are drawn over one another; others come last, on top."""
+
+STANDING = ("crew", "vehicle")
+"""Kinds that stand on the ground: labels keep off them. People among them are drawn down to their soles, not below,
+where the round end of what holds them would reach."""
+
+APART_M = 0.15
+"""[m] Ground under somebody's feet is drawn by itself where it is further than this from the ground drawn."""
+
+FOOTING: dict[str, Any] = {"color": INK, "linewidth": 1.6, "linestyle": (0, (2, 1))}
 
 UNSEEN = ("hull",)
 """Kinds that stand for something drawn already."""
@@ -75,7 +88,9 @@ def draw_bodies(
         elif body.kind == "cloud" or ((shape.corners == 1).all() and len(shape) > 50):
             _cloud(ax, body, shape, view, frame, style, z, drawn)
         else:
-            _solid(ax, shape, view, style, z, per_metre, careful)
+            _solid(ax, shape, view, style, z, per_metre, careful, body.kind)
+        if body.kind in STANDING:
+            on.visible.append(views.outline(shape, view).reshape(-1, 2))
         _note_sample(drawn, body, style)
         if body.kind == "wire":
             on.visible.append(_along(shape, view, 25.0 / per_metre))
@@ -122,9 +137,12 @@ def _cloud(ax: Axes, body: Body, shape: Shape, view: View, frame: Window, style:
         )
 
 
-def _solid(ax: Axes, shape: Shape, view: View, style: Pen, z: float, per_metre: float, careful: bool) -> None:
+def _solid(
+    ax: Axes, shape: Shape, view: View, style: Pen, z: float, per_metre: float, careful: bool, kind: str
+) -> None:
     around = shape.radius + shape.slack if careful else shape.radius
-    wide = (2.0 * around * per_metre > THIN_PX) | (shape.corners == 3)
+    thin_px = THICK_WIRE_PX if kind == "wire" and not style.fill else THIN_PX
+    wide = (2.0 * around * per_metre > thin_px) | (shape.corners == 3)
     raster = len(shape) > MOST_OUTLINES
     if raster:
         wide &= shape.corners == 3
@@ -133,6 +151,9 @@ def _solid(ax: Axes, shape: Shape, view: View, style: Pen, z: float, per_metre: 
         flat = (part.corners == 3) & ((part.radius + part.slack if careful else part.radius) * per_metre < 1.0)
         polygons: list[Floats] = list(views.outline(views.take(part, ~flat), view, slack=careful))
         polygons += list(view.flat(part.vertices[flat]))
+        if kind == "crew" and view.name != "plan":
+            soles = float(view.flat(part.vertices)[..., 1].min())
+            polygons = [np.column_stack([p[:, 0], np.maximum(p[:, 1], soles)]) for p in polygons]
         fill = style.fill or style.colour
         # The dark edges go under all fills of the body, so that what is left of them is its silhouette.
         ax.add_collection(
@@ -181,13 +202,12 @@ def _note_sample(drawn: Drawn, body: Body, style: Pen) -> None:
     elif body.kind == "wire":
         words = f"wire, {describe(body.potential)}"
     else:
-        words = {"cloud": "scan points", "insulator": "insulator string", "lead": "where the bonding lead may be"}.get(
-            body.kind, body.kind
-        )
-    if style.fill and body.kind not in ("cloud",):
-        sample: dict[str, Any] = {
-            "patch": True, "facecolor": style.fill, "edgecolor": style.colour, "linewidth": 0.8,
-        }  # fmt: skip
+        words = {"insulator": "insulator string", "lead": "where the bonding lead may be"}.get(body.kind, body.kind)
+    if body.kind == "cloud":
+        words = f"scan points, {body.name}, slack {up(float(body.shape.slack.max(initial=0.0)))} m"
+        sample: dict[str, Any] = {"color": style.colour, "linestyle": "none", "marker": "o", "markersize": 2}
+    elif style.fill:
+        sample = {"patch": True, "facecolor": style.fill, "edgecolor": style.colour, "linewidth": 0.8}
     else:
         sample = {"color": style.colour, "linewidth": style.width, "linestyle": style.dashes}
     drawn.samples.setdefault(words, sample)
@@ -229,6 +249,36 @@ def draw_ground(on: Sheet, ax: Axes, bodies: Sequence[Body], view: View, frame: 
             PolyCollection(below, facecolors=PALE, edgecolors=PALE, linewidths=0.3, zorder=1.0), autolim=False
         )
         ax.add_collection(LineCollection(list(lines), colors=INK, linewidths=1.6, zorder=6.5), autolim=False)
+
+
+def draw_footing(ax: Axes, bodies: Sequence[Body], view: View, frame: Window, depth: float) -> bool:
+    """A short stroke of ground under everybody who stands higher or lower than the ground is where the view cuts it, by
+    more than `APART_M`; whether there is any."""
+    lines = [views.cut(b.shape, view, depth)[1] for b in bodies if b.kind == "ground" and len(b.shape)]
+    cut = np.concatenate(lines) if lines else np.zeros((0, 2, 2))
+    strokes = []
+    for body in bodies:
+        if body.kind not in STANDING or not len(body.shape):
+            continue
+        flat = view.flat(views.within(body.shape, view, frame).vertices).reshape(-1, 2)
+        if not len(flat):
+            continue
+        x, low = float(flat[:, 0].mean()), float(flat[:, 1].min())
+        half = 0.5 * float(np.ptp(flat[:, 0])) + 0.6
+        under = [
+            a[1] + (b[1] - a[1]) * (x - a[0]) / (b[0] - a[0])
+            for a, b in cut
+            if min(a[0], b[0]) <= x <= max(a[0], b[0]) and a[0] != b[0]
+        ]
+        if not under or min(abs(low - y) for y in under) > APART_M:
+            strokes.append(np.array([[x - half, low], [x + half, low]]))
+    ax.add_collection(
+        LineCollection(
+            strokes, colors=INK, linewidths=FOOTING["linewidth"], zorder=6.6, linestyles=FOOTING["linestyle"]
+        ),
+        autolim=False,
+    )
+    return bool(strokes)
 
 
 def draw_cuts(

@@ -170,24 +170,48 @@ def heading(on_axes: Axes, words: str) -> None:
     on_axes.text(0.0, 1.012, words, transform=on_axes.transAxes, fontsize=7.5, va="bottom", color=INK)
 
 
-def key(on: Sheet, entries: Sequence[tuple[str, str]], samples: Sequence[tuple[str, dict[str, Any]]]) -> None:
-    """The column at the right: entries of text as (text, colour), then line samples as (words, style)."""
+KEY_STEP: Final = 9.3
+"""[pt] From line to line in the key."""
+
+
+def _key_lines(words: str) -> list[str]:
+    return [
+        line
+        for part in words.split("\n")
+        for line in textwrap.wrap(part, KEY_COLUMNS, subsequent_indent="    ") or [""]
+    ]
+
+
+def fitting(entries: Sequence[tuple[str, str]], samples: Sequence[object]) -> int:
+    """How many of the entries a key has room for."""
+    y, room = 0.0, 0.795 * HEIGHT_IN * 72.0 - 10.5 * len(samples) - 12.0
+    for count, (words, _) in enumerate(entries):
+        lines = len(_key_lines(words))
+        if y + KEY_STEP * (lines + 1) > room:
+            return count
+        y += KEY_STEP * lines + 3.0
+    return len(entries)
+
+
+def key(
+    on: Sheet, entries: Sequence[tuple[str, str]], samples: Sequence[tuple[str, dict[str, Any]]], rest: str = ""
+) -> None:
+    """The column at the right: entries of text as (text, colour), then line samples as (words, style).
+
+    rest: what the entries are that there is no room for
+    """
     column = on.figure.add_axes((0.70, 0.105, 0.285, 0.795))
     column.axis("off")
     column.set_xlim(0, 1)
     height = 0.795 * HEIGHT_IN * 72.0
     column.set_ylim(-height, 0)
-    y, size, step = 0.0, 6.8, 9.3
-    room = height - 10.5 * len(samples) - 12.0
+    y, size, step = 0.0, 6.8, KEY_STEP
+    room = fitting(entries, samples)
     for count, (words, colour) in enumerate(entries):
-        lines = [
-            line
-            for part in words.split("\n")
-            for line in textwrap.wrap(part, KEY_COLUMNS, subsequent_indent="    ") or [""]
-        ]
-        if -y + step * (len(lines) + 1) > room:
-            rest = f"... and {len(entries) - count} more, in the report."
-            column.text(0, y, rest, fontsize=size, va="top", color=INK)
+        lines = _key_lines(words)
+        if count == room:
+            last = f"... and {len(entries) - count} more, {rest or 'in the report'}."
+            column.text(0, y, last, fontsize=size, va="top", color=INK)
             y -= step
             break
         for index, line in enumerate(lines):
@@ -217,7 +241,7 @@ def scale_bar(on: Sheet, on_axes: Axes, frame: Window) -> None:
     pad = 0.012 * frame.width
     on_axes.add_patch(
         Rectangle(
-            (left - pad, bottom - 1.5 * tall), length + 2 * pad + 0.07 * frame.width, 6.5 * tall,
+            (left - pad, bottom - 1.5 * tall), length + 2 * pad + 0.03 * frame.width, 6.5 * tall,
             facecolor=PAPER, edgecolor="none", zorder=8,
         )
     )  # fmt: skip
@@ -231,7 +255,7 @@ def scale_bar(on: Sheet, on_axes: Axes, frame: Window) -> None:
     for value in (0.0, length):
         words = f"{value:g} m" if value else "0"
         on_axes.text(left + value, bottom + 1.6 * tall, words, fontsize=7, ha="center", zorder=9, color=INK)
-    right = left + length + 0.07 * frame.width
+    right = left + length + pad + 0.03 * frame.width
     on.taken.append(_pixels(on_axes, left - pad, bottom - 1.5 * tall, right, bottom + 5 * tall))
 
 

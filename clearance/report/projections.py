@@ -15,9 +15,10 @@ from clearance.bodies import Body
 from clearance.report import paper, views
 from clearance.report.findings import Finding
 from clearance.report.gap_lines import MOST_LABELLED, GapLine
-from clearance.report.ink import draw_bodies, draw_cuts, draw_ground
+from clearance.report.ink import FOOTING, draw_bodies, draw_cuts, draw_footing, draw_ground
 from clearance.report.paper import Label, Sheet
 from clearance.report.style import COLOURS, GREY, INK, MARKERS, PAPER, SIGNS
+from clearance.report.track import SAMPLE, draw_track
 from clearance.report.views import Floats, View, Window
 
 NEAR_M = 12.0
@@ -143,8 +144,12 @@ def projection(
     north: str,
     beside: Sequence[Finding] = (),
     warning: str = "",
+    track: Floats | None = None,
 ) -> Sheet:
-    """One of plan, elevation and section, ready to save. `beside` has no place to draw and goes into the key."""
+    """One of plan, elevation and section, ready to save. `beside` has no place to draw and goes into the key.
+
+    track: station and place (n, 4) of its vertices [m], for a plan
+    """
     view = views.plan() if kind == "plan" else (views.elevation if kind == "elevation" else views.section)(direction)
     middle = lines[0].middle
     depth = float(view.depth(middle))
@@ -180,6 +185,17 @@ def projection(
         draw_ground(sheet, ax, bodies, view, frame, depth)
     named = {name for line in seen[:MOST_LABELLED] for name in bodies_of(line)}
     drawn = draw_bodies(sheet, ax, shown, view, frame, phases, named)
+    if kind == "plan" and track is not None and draw_track(sheet, ax, track, view, frame):
+        drawn.samples[SAMPLE[0]] = SAMPLE[1]
+    if kind != "plan" and draw_footing(ax, shown, view, frame, depth):
+        drawn.samples["ground at somebody's feet, nearer or further"] = FOOTING
+    entries = [(line.entry, INK if line.finding.word == "low margin" else COLOURS[line.finding.word]) for line in lines]
+    entries[1:1] = [(_beside(f), COLOURS[f.word]) for f in beside]
+    samples = gap_samples(seen) + list(drawn.samples.items())
+    # What is clear and does not come into the key is not drawn: a line without its figures tells nobody anything.
+    told = {line.number for line in lines[: max(1, paper.fitting(entries, samples) - len(beside))]}
+    far = [line for line in lines if line not in seen]
+    seen = [line for line in seen if line.number in told or line.finding.word != "clear of limit"]
     if kind == "section":
         draw_cuts(sheet, ax, bodies, view, frame, depth, phases, named)
     draw_gaps(sheet, ax, seen, view, frame)
@@ -187,12 +203,10 @@ def projection(
     if kind == "plan":
         paper.north_arrow(sheet, ax, frame, north)
     paper.settle(sheet, ax)
-    if len(seen) < len(lines):
-        notes.append("Gaps further off: " + ", ".join(str(line.number) for line in lines if line not in seen) + ".")
-    samples = gap_samples(seen) + list(drawn.samples.items())
-    entries = [(line.entry, INK if line.finding.word == "low margin" else COLOURS[line.finding.word]) for line in lines]
-    entries[1:1] = [(_beside(f), COLOURS[f.word]) for f in beside]
-    paper.key(sheet, entries, samples)
+    if any(line.number in told for line in far):
+        numbers = ", ".join(str(line.number) for line in far if line.number in told)
+        notes.append(f"Gaps further off, not drawn: {numbers}.")
+    paper.key(sheet, entries, samples, "clear of limit, in the report" if len(seen) + len(far) < len(lines) else "")
     if sheet.unplaced:
         notes.append("No room for the labels: " + ", ".join(sheet.unplaced) + ".")
     paper.footer(sheet, [*([warning] if warning else []), FORESHORTENED, *notes, *drawn.notes])

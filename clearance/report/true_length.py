@@ -29,6 +29,9 @@ from clearance.report.views import Floats, View
 NEAR_PLANE_M = 0.75
 """[m] Bodies this near the plane of the gap, on either side, are projected on it; further ones are left out."""
 
+TOUCHING_M = 0.005
+"""[m] Stretches of air shorter than this show as 0.00 m; they are told in the key and not drawn."""
+
 ROUND_GAP = 2.1
 """A panel is this many times the longest stretch wide or high, so that what is at its ends can be told."""
 
@@ -81,15 +84,20 @@ def true_length(
     samples: dict[str, dict[str, Any]] = {}
     notes: list[str] = []
     colour = COLOURS[finding.word]
-    wide = PANELS[2] / count
-    for k, view in enumerate(planes):
-        box = (PANELS[0] + k * wide + (0.02 if k else 0.0), PANELS[1], wide - 0.02, PANELS[3])
+    # Where bodies touch, a stretch has no length: there is nothing to draw of it, and a mark on it would be misread.
+    shown = [k for k in range(count) if lengths[k] >= TOUCHING_M] or [int(np.argmax(lengths))]
+    wide = PANELS[2] / len(shown)
+    for place, k in enumerate(shown):
+        view = planes[k]
+        box = (PANELS[0] + place * wide + (0.02 if place else 0.0), PANELS[1], wide - 0.02, PANELS[3])
         half = 0.5 * ROUND_GAP * max(*lengths, 0.5)
         shape = paper.aspect(box)
         # One scale for all panels: the window is as large as the longest stretch needs.
         across, up = half * min(shape, 1.0), half * min(1.0, 1.0 / shape)
         frame = views.window([[-across, -up], [across, up]], shape, pad=0.0, least_m=0.1)
-        ax = paper.axes(sheet, frame, "in the plane, from the middle of the gap [m]", "up [m]" if k == 0 else "", box)
+        ax = paper.axes(
+            sheet, frame, "in the plane, from the middle of the gap [m]", "up [m]" if place == 0 else "", box
+        )
         ends = f"{chain[k]} > {chain[k + 1]}" if len(chain) == count + 1 else ""
         paper.heading(ax, f"stretch {k + 1} of {count}: {ends}" if count > 1 else ends)
         near = near_plane(bodies, view)
@@ -103,7 +111,7 @@ def true_length(
         samples |= drawn.samples
         notes += drawn.notes
         _stretch(sheet, ax, view.flat(line.air[k]), lengths[k], finding.word, colour)
-        if k == 0:
+        if place == 0:
             paper.scale_bar(sheet, ax, frame)
         paper.settle(sheet, ax)
         sheet.taken.clear()
@@ -111,6 +119,9 @@ def true_length(
     _bars(sheet, line, lengths)
     entry = (line.entry, INK if finding.word == "low margin" else colour)
     entries = [entry]
+    for k in range(count):
+        if k not in shown and len(chain) == count + 1:
+            entries.append((f"stretch {k + 1} of {count}, not drawn\n{chain[k]} and {chain[k + 1]} touch: 0.00 m", INK))
     if finding.gap is not None:
         rule = ", ".join(v for v in finding.gap.rule.values() if v)
         entries.append((f"limit by\n{rule}; taken at {finding.gap.voltage}", INK))

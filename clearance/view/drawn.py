@@ -18,6 +18,7 @@ from clearance.report.findings import Finding, placeless, stage_word
 from clearance.report.gap_lines import gap_lines, governing_stages, moved_on, setting_of
 from clearance.report.projections import projection
 from clearance.report.style import REACH, SIGNS
+from clearance.report.track import track_of
 from clearance.report.views import line_direction
 from clearance.result import Result
 from clearance.scene.records import phases
@@ -44,6 +45,7 @@ def page_drawings(prepared: Prepared, result: Result, folder: Path) -> list[Draw
     scene, known = prepared.site.scene, all_settings(prepared)
     mapped = scene.origin.epsg is not None or bool(scene.origin.easting_m or scene.origin.northing_m)
     found = []
+    track = track_of(known)
     with paper.settings():
         chosen = governing_stages(result)
         chosen.sort(key=lambda item: (item[2].verdict != "breach", item[2].margin_m or 0.0))
@@ -65,6 +67,7 @@ def page_drawings(prepared: Prepared, result: Result, folder: Path) -> list[Draw
                     "N" if mapped else "y",
                     placeless(stage),
                     warning,
+                    track,
                 )
                 path = folder / f"{number:02d}-{kind}.png"
                 sheet.figure.savefig(path, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
