@@ -16,8 +16,9 @@ from clearance.conductor import catenary, planar
 from clearance.conductor.catalogue import find, linear, models
 from clearance.conductor.change_of_state import reference_length, settle_length
 from clearance.conductor.elastic import Segment, hang, polyline, run
-from clearance.conductor.envelope import load_directions, loose_family, span_family
+from clearance.conductor.envelope import load_directions, span_family
 from clearance.conductor.lines import Check, End, Known, Line, Weather
+from clearance.conductor.loose import loose_family
 from clearance.conductor.placing import at, moves, place
 from clearance.conductor.ranges import strain_strings, wind_force
 from clearance.conductor.section import Support, at_state, strung
@@ -212,6 +213,8 @@ def test_a_string_whose_other_span_is_not_there_is_said_to_be_mirrored():
     placed = place([rail()[0]], WEATHER)["west"]
 
     assert any("taken as its mirror image" in note for note in placed.notes)
+    assert any("an allowance, not a proof" in note for note in placed.notes)
+    assert not any("allowance" in note for note in placed_span(0.0, 300.0)[1].notes), "between dead ends it is proved"
     assert placed.ranges.ends_m > 0
 
 
@@ -383,6 +386,8 @@ def test_a_dropper_moves_with_the_wire_it_hangs_on():
     assert room.max() > still.pieces[0].room_m.max() + 0.3
     assert room[-1] == pytest.approx(still.pieces[0].room_m[-1], abs=1e-9)
     assert room[-3] < 0.15
+    assert any("by an allowance, not a proof" in note for note in placed.notes)
+    assert not any("allowance" in note for note in still.notes), "with both its ends held its shapes are proved"
 
     for step in ((0.0, 0.2, -0.08), (0.03, 0.0, -0.38), (0.0, -0.3, -0.12)):
         for force in ((0.0, 0.0), (3.0, 0.0), (0.0, -4.0)):

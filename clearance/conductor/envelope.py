@@ -3,8 +3,7 @@ true one.
 
 A family has one shape parameter v: how much deeper the line hangs than as stated, at half its chord [m]. Its points are
 linear in v, so the sweep can move them. `span_family` makes one for a tensioned span, given the range of u = w / H
-and of the tilt of the load; `loose_family` for a slack jumper or dropper, whose length is fixed and whose load
-changes direction.
+and of the tilt of the load; `clearance.conductor.loose` for a slack jumper or dropper.
 
 The proof for a span, in the frame of the chord. By the facts of `planar`, for u within a cell [u1, u2] and a tilt
 within d of psi, the true curve lies between those at (u1 exp(-K d), psi) and (u2 exp(K d), psi). The family at the v
@@ -12,11 +11,6 @@ of the cell's middle is compared with both at every vertex; over all cells the l
 vertices. Between two vertices a step h apart the true curve leaves its chord by at most max |y''| h^2 / 8, and the
 chord of the family is within the error of its ends. How far a string's end shifts along the chord within a cell is
 added as well. All of this goes into slack; rounding is covered by 1e-9 m.
-
-For a loose line the shapes are compared at samples of the load's direction, and the largest move between two
-neighbouring samples is added whole: an allowance, not a proof, since a shape's path between two samples 1/64 of the
-range apart is taken to be no longer than twice the straight distance between them. `tests/test_conductor_placing.py`
-tries both on random weather.
 """
 
 from __future__ import annotations
@@ -31,7 +25,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clearance.conductor import planar
-from clearance.conductor.elastic import Hung, Segment, along, hang
 from clearance.errors import InputError, Mistake
 from clearance.tolerances import CHORD_ERROR_M
 
@@ -43,26 +36,6 @@ Smaller: a longer proof, less slack."""
 
 MOST_CELLS: Final = 4000
 """[1] Cells of u at most; past that (a range of sag over 8 m) cells grow, and slack with them."""
-
-SAMPLES: Final = 65
-"""[1] Directions of the load at which a loose line is solved."""
-
-LENGTHS: Final = 41
-"""[1] Points of a loose line, at equal lengths, at which it is worked out how far moving ends take it."""
-
-HALF: Final = sqrt(0.5)
-
-WAYS: Final = tuple(
-    np.array(way)
-    for way in (
-        (1.0, 0.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0), (0.0, -1.0, 0.0),
-        (HALF, 0.0, HALF), (HALF, 0.0, -HALF), (-HALF, 0.0, HALF), (-HALF, 0.0, -HALF),
-    )
-)  # fmt: skip
-"""Directions an end of a loose line is moved in: along its chord, in its plane and across it."""
-
-TAUT: Final = 0.9999
-"""[1] A loose line whose ends are this part of its length apart counts as pulled straight."""
 
 ROUNDING_M: Final = 1e-9
 """[m] Added to every slack for rounding."""
@@ -77,6 +50,7 @@ class Family:
     cuts: indices of the vertices where the conductor begins and ends; before and after them are the strings
     range_m: lowest and highest v [m]
     slack_m: every true shape lies this close to the family at some v of the range
+    proved: that is proved; else it is an allowance
     """
 
     along: Floats
@@ -86,6 +60,7 @@ class Family:
     cuts: tuple[int, int]
     range_m: tuple[float, float]
     slack_m: float
+    proved: bool = True
 
 
 def span_family(
@@ -248,77 +223,6 @@ def _frame(unit: Floats) -> tuple[Floats, Floats]:
     return down, np.cross(down, -unit)
 
 
-def loose_family(
-    chord_m: float,
-    length_m: float,
-    stated_tilt_rad: float,
-    tilt_rad: tuple[float, float],
-    chord_error_m: float = CHORD_ERROR_M,
-    what: str = "wire",
-) -> Family:
-    """The family of a loose line of fixed length [m], whose load tilts along its chord within a range [rad].
-
-    v is 0 at the stated tilt and is counted in metres of the vertex that moves most.
-    """
-    tilts = np.linspace(tilt_rad[0], tilt_rad[1], SAMPLES if tilt_rad[1] > tilt_rad[0] else 1)
-    stated = _loose(chord_m, length_m, stated_tilt_rad, what)
-    lines = [_loose(chord_m, length_m, float(tilt), what) for tilt in tilts]
-    tightest = max(1.0 / max(_least(line), 1e-9) for line in (stated, *lines))
-    # A bend tighter than a tenth of the length would ask for endless vertices; a fold is covered by its two legs.
-    count = max(8, min(400, ceil(length_m * sqrt(tightest / (8.0 * chord_error_m)))))
-    known = _at_shares(stated, count)
-    shapes = np.array([_at_shares(line, count) for line in lines])
-    chord_error = max(_chord_error(points, length_m / count) for points in (known, *shapes))
-    direction = shapes[-1] - shapes[0]
-    size = float(np.linalg.norm(direction, axis=1).max())
-    if size <= 1e-6:
-        off = float(np.linalg.norm(shapes[0] - known, axis=1).max())
-        return Family(
-            known[:, 0],
-            known[:, 1],
-            np.zeros(count + 1),
-            np.zeros(count + 1),
-            (0, count),
-            (0.0, 0.0),
-            off + chord_error + ROUNDING_M,
-        )
-    rate = direction / size
-    # Each shape's v: where the family comes closest to it in the least-squares sense.
-    weight = float((rate * rate).sum())
-    values = ((shapes - shapes[0]) * rate).sum(axis=(1, 2)) / weight
-    zero = float(((known - shapes[0]) * rate).sum() / weight)
-    off = np.linalg.norm(shapes - (shapes[0] + values[:, None, None] * rate), axis=2).max()
-    step = np.linalg.norm(np.diff(shapes, axis=0), axis=2).max() if len(shapes) > 1 else 0.0
-    base = shapes[0] + zero * rate
-    range_m = float(min(values.min(), zero) - zero), float(max(values.max(), zero) - zero)
-    slack = float(off) + float(step) + chord_error + ROUNDING_M
-    return Family(base[:, 0], base[:, 1], rate[:, 0], rate[:, 1], (0, count), range_m, slack)
-
-
-def _loose(chord_m: float, length_m: float, tilt_rad: float, what: str) -> Hung:
-    """A loose line under a unit load of the given tilt, in the plane of x along its chord and z against the load."""
-    load = (-float(np.sin(tilt_rad)), 0.0, -float(np.cos(tilt_rad)))
-    return hang([0.0, 0.0, 0.0], [chord_m, 0.0, 0.0], [Segment(length_m, load)], what=what)
-
-
-def _least(line: Hung) -> float:
-    load = np.asarray(line.segments[0].load_N_m)
-    at = min(max(float(line.force @ load), 0.0), line.segments[0].length_m)
-    return float(np.linalg.norm(line.force - load * at))
-
-
-def _at_shares(line: Hung, count: int) -> Floats:
-    """Points (count + 1, 2) at equal lengths: along the chord and down."""
-    found = along(line.force, line.segments[0], np.linspace(0.0, line.segments[0].length_m, count + 1))
-    return np.stack([found[:, 0], -found[:, 2]], axis=1)
-
-
-def _chord_error(points: Floats, step_m: float) -> float:
-    """Greatest distance of an arc of given length from its chord: a triangle over the chord at worst."""
-    chords = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    return float(np.sqrt(np.maximum(step_m**2 - chords**2, 0.0)).max()) / 2.0
-
-
 def embed(family: Family, start: Floats, end: Floats) -> tuple[Floats, Floats]:
     """The family's vertices (n, 3) [m] at v = 0 and their rates (n, 3) [1], hanging in the vertical plane through two
     points."""
@@ -326,76 +230,3 @@ def embed(family: Family, start: Floats, end: Floats) -> tuple[Floats, Floats]:
     down, _ = _frame(unit)
     points = start + family.along[:, None] * unit + family.down[:, None] * down
     return points, family.along_rate[:, None] * unit + family.down_rate[:, None] * down
-
-
-def ends_worth(
-    chord_m: float, length_m: float, tilt_rad: Sequence[float], moves_m: tuple[float, float], what: str = "wire"
-) -> float:
-    """How far [m] a loose line of fixed length may move anywhere: the most of `ends_worth_along`."""
-    return float(ends_worth_along(chord_m, length_m, tilt_rad, moves_m, what).max())
-
-
-def ends_worth_along(
-    chord_m: float, length_m: float, tilt_rad: Sequence[float], moves_m: tuple[float, float], what: str = "wire"
-) -> Floats:
-    """How far [m] each of 41 points at equal lengths of a loose line may move when its ends move by up to `moves_m`
-    each, in any direction.
-
-    Each end is moved towards and away from the other, across it both ways and between, by as much as it may, the other
-    held; at every tilt given. What the two do is added, and a tenth to it. Where the ends would pull the line straight
-    it is taken as straight: it then holds them.
-    """
-    start, end = np.zeros(3), np.array([chord_m, 0.0, 0.0])
-    worst = np.zeros(LENGTHS)
-    for tilt in tilt_rad:
-        load = np.array([-np.sin(tilt), 0.0, -np.cos(tilt)])
-        still, both = _points(start, end, length_m, load, what), np.zeros(LENGTHS)
-        for far, at_start in zip(moves_m, (True, False), strict=True):
-            if far > 0:
-                ends = [(start + far * way, end) if at_start else (start, end + far * way) for way in WAYS]
-                moved = [_points(one, two, length_m, load, what) for one, two in ends]
-                both += np.max([np.linalg.norm(points - still, axis=1) for points in moved], axis=0)
-        worst = np.maximum(worst, both)
-    return np.asarray(1.1 * worst, float)
-
-
-def ends_moved(
-    start: Floats,
-    end: Floats,
-    length_m: float,
-    loads: Sequence[Floats],
-    moves: tuple[Sequence[Floats], Sequence[Floats]],
-    what: str = "wire",
-) -> Floats:
-    """How far [m] each of 41 points at equal lengths of a loose line moves when its ends take the displacements given,
-    under each of the loads (3,).
-
-    Straight where its ends would pull it so.
-    """
-    worst = np.zeros(LENGTHS)
-    for load in loads:
-        still = _points(start, end, length_m, load, what)
-        for one in moves[0]:
-            for two in moves[1]:
-                moved = _points(start + one, end + two, length_m, load, what)
-                worst = np.maximum(worst, np.linalg.norm(moved - still, axis=1))
-    return worst
-
-
-def at_places(values: Floats, count: int) -> Floats:
-    """Of values at equal lengths the larger of the two around each of so many places at equal lengths.
-
-    >>> at_places(np.array([0.0, 1.0, 0.5]), 5).tolist()
-    [0.0, 1.0, 1.0, 1.0, 0.5]
-    """
-    at = np.linspace(0.0, len(values) - 1.0, count)
-    low, high = np.floor(at + 1e-9).astype(int), np.ceil(at - 1e-9).astype(int)
-    return np.asarray(np.maximum(values[low], values[high]), float)
-
-
-def _points(start: Floats, end: Floats, length_m: float, load: Floats, what: str) -> Floats:
-    """Points (41, 3) at equal lengths of a loose line, stretched out where it is too short."""
-    chord = float(np.linalg.norm(end - start))
-    true = max(length_m, chord / TAUT)
-    line = hang(start, end, [Segment(true, (float(load[0]), float(load[1]), float(load[2])))], what=what)
-    return np.asarray(start + along(line.force, line.segments[0], np.linspace(0.0, true, LENGTHS)), float)

@@ -7,9 +7,10 @@ parameters, `moves` says how far a point on a line may go.
 
 Every true shape in the weather box lies within a piece's slack of the piece at some shape and swing in their ranges.
 For spans between dead ends this follows from the monotone maps u(temperature, load, tilt) (`change_of_state`,
-`planar`) and the enclosure in `envelope`. For spans on suspension strings the ranges come from the equilibrium of the
-whole section at the corners and at steps of the wind between them, widened by `WIDEN`: an enclosing envelope, tested
-on random weather.
+`planar`) and the enclosure in `envelope`; for loose lines whose ends are held, from that in `loose`. For spans on
+suspension strings the ranges come from the equilibrium of the whole section at the corners and at steps of the wind
+between them, widened by `WIDEN`, and what moving ends do to a loose line is tried: allowances, tested on random
+weather, and named as such in `Placed.notes`. Spans that carry loads are placed by `laden`, likewise.
 
 What the model leaves out, and `slack_m` of the wire must cover: along-line wind, galloping, uneven gusts over a
 section, and what is in `Placed.notes`.
@@ -25,7 +26,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.conductor import envelope, planar, wind
+from clearance.conductor import envelope, loose, planar, wind
 from clearance.conductor.carrying import Curve, curves, sections
 from clearance.conductor.catalogue import models
 from clearance.conductor.catenary import Point
@@ -190,7 +191,7 @@ def _as_stated(line: Line) -> Placed:
     start, end = live_point(line.start), live_point(line.end)
     chord, tilt = chord_of(line)
     if line.length_m is not None:
-        family = envelope.loose_family(chord, line.length_m, tilt, (tilt, tilt), what=line.name)
+        family = loose.loose_family(chord, line.length_m, tilt, (tilt, tilt), what=line.name)
     else:
         per = stated_per(line)
         family = envelope.span_family(
@@ -274,8 +275,24 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
     tops = 2 * sin(far / 2) * lifted[0], 2 * sin(far / 2) * lifted[1]
     pieces = _pieces(line, family, live_point(line.start), live_point(line.end), more, tops)
     ranges = Ranges(temperature, basis, force, pers, tilts, tensions, sags, ends_m, thick, ice)
-    notes = tuple(dict.fromkeys(_notes(line, samples is None)))
-    return Placed(line, nominal_of(line), pivots[0], axis, swing, family.range_m, pieces, ranges, correction, notes)
+    notes = [*_notes(line, samples is None)]
+    if samples is not None or "suspension" in (line.start.string, line.end.string):
+        notes.append(
+            "strings of its section swing: enclosed by states solved over the weather, widened by a tenth: an "
+            "allowance, not a proof"
+        )
+    return Placed(
+        line,
+        nominal_of(line),
+        pivots[0],
+        axis,
+        swing,
+        family.range_m,
+        pieces,
+        ranges,
+        correction,
+        tuple(dict.fromkeys(notes)),
+    )
 
 
 def _depth(line: Line, tilt: float, per: float) -> float:
@@ -313,16 +330,16 @@ def _loose(line: Line, weather: Weather) -> Placed:
     strongest = wind.force_per_metre(cross[1], line.diameter_m + 2 * thick[1], density, DRAG)
     weight = weight_of(line) or 1.0
     directions = envelope.load_directions(end - start, weight, strongest, weather.heading_rad)
-    family = envelope.loose_family(chord, length, tilt, directions.tilt_rad, what=line.name)
+    family = loose.loose_family(chord, length, tilt, directions.tilt_rad, what=line.name)
     temperature, basis = conductor_temperature(line, weather)
     tilts = (directions.tilt_rad[0], tilt, directions.tilt_rad[1])
     slacks = line.start.moves_slack_m, line.end.moves_slack_m
-    ends_m = envelope.ends_worth_along(chord, length, tilts, slacks, line.name)
+    ends_m = loose.ends_worth_along(chord, length, tilts, slacks, line.name)
     if line.start.moves_m or line.end.moves_m:
         blows = np.array([[0.0, 0.0, 0.0], *(strongest * np.array(way) for way in FOUR_WINDS)])
         ways = [[np.array(step) for step in end.moves_m] or [np.zeros(3)] for end in (line.start, line.end)]
         loads = [blow - np.array([0.0, 0.0, weight]) for blow in blows]
-        ends_m += envelope.ends_moved(start, end, length, loads, (ways[0], ways[1]), line.name)
+        ends_m += loose.ends_moved(start, end, length, loads, (ways[0], ways[1]), line.name)
     ranges = Ranges(
         temperature,
         basis,
@@ -336,15 +353,20 @@ def _loose(line: Line, weather: Weather) -> Placed:
         ice,
     )
     if ends_m.any():
-        notes = ["its ends move with the wires it hangs on; where they would pull it straight it is taken as straight"]
+        notes = [
+            "its ends move with the wires it hangs on, by an allowance, not a proof; where they would pull it straight "
+            "it is taken as straight"
+        ]
     else:
         notes = []
     notes += [
         "blown as a rigid loop about the line through its ends; its length is taken as that stated at every temperature"
     ]
+    if not family.proved:
+        notes.append("its shapes between the directions of load tried are an allowance, not a proof")
     pieces = _pieces(line, family, start, end, 0.0, (0.0, 0.0))
     # A loose line's vertices are at equal lengths, as is what its moving ends are worth.
-    pieces = tuple(replace(piece, more_m=envelope.at_places(ends_m, len(piece.points))) for piece in pieces)
+    pieces = tuple(replace(piece, more_m=loose.at_places(ends_m, len(piece.points))) for piece in pieces)
     return Placed(
         line, nominal_of(line), start, _axis(start, end), directions.turn_rad, family.range_m, pieces, ranges, None,
         tuple(notes),

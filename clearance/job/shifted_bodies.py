@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body, insulator
-from clearance.conductor import envelope
+from clearance.conductor.loose import ends_worth
 from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
 from clearance.scene import records, wiring
 from clearance.scene.assemble import Site
@@ -121,7 +121,7 @@ def loose_worth(site: Site, name: str, moves_m: tuple[float, float]) -> float:
     curve = site.wires[name].catenary
     step = np.subtract(curve.end, curve.start)
     chord, tilt = float(np.linalg.norm(step)), float(np.arctan2(step[2], np.hypot(*step[:2])))
-    worth = envelope.ends_worth(chord, curve.length_m, (tilt,), moves_m, name)
+    worth = ends_worth(chord, curve.length_m, (tilt,), moves_m, name)
     # Sideways, where the wire turns about its other end, no further than the ends go.
     return max(worth, sum(moves_m))
 

@@ -17,8 +17,8 @@ from clearance import shapes
 from clearance.bodies import insulator, wire
 from clearance.bodies.deformable_wire import End as Which
 from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, strays_along, string_envelope
-from clearance.conductor.envelope import LENGTHS
 from clearance.conductor.lines import End, Line, Placed, Weather, weather_words
+from clearance.conductor.loose import LENGTHS
 from clearance.conductor.placing import moves, place
 from clearance.scene.hanging import weather_of
 from clearance.scene.records import Place, Point, Reference, Scene, SlackWire, SpanWire, arrangement
