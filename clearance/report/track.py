@@ -71,8 +71,9 @@ def draw_track(on: Sheet, ax: Axes, knots: Floats, view: View, frame: Window) ->
             ha="center",
             va="center",
             color=INK,
-            zorder=1.7,
+            zorder=7.1,
             clip_on=True,
+            bbox={"boxstyle": "square,pad=0.1", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
         )
         x, y = ax.transData.transform(centre)
         on.taken.append(Box(x - 0.5 * wide - 1, y - 0.5 * high, x + 0.5 * wide + 1, y + 0.5 * high))
