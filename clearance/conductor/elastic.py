@@ -19,14 +19,15 @@ References
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import asinh, hypot, inf, isfinite, sqrt
+from math import asinh, hypot, inf, sqrt
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from clearance.conductor.least import newton
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]
@@ -36,9 +37,6 @@ RESIDUAL_M = 1.0e-7
 pass."""
 
 EYE: Final = np.eye(3)
-
-ITERATIONS = 200
-"""[1] Newton steps before a line is refused; ordinary spans take 4 to 12."""
 
 
 @dataclass(frozen=True)
@@ -156,56 +154,6 @@ def along(tension: Floats, segment: Segment, lengths_m: Floats) -> Floats:
     turned = asinh(first / level) - np.arcsinh(last / level)
     fall = (hypot(level, first) - np.hypot(level, last)) / weight
     return np.asarray(across * (turned / weight) + down * fall + stretch, float)
-
-
-def newton(
-    energy: Callable[[Floats], tuple[float, Floats, Floats]],
-    guess: Floats,
-    accept_m: float,
-    what: str,
-    most: int = ITERATIONS,
-) -> tuple[Floats, float]:
-    """Least point of a convex function given with gradient [m] and second derivative; returns it and the gradient's
-    size.
-
-    Raises InputError when the gradient stays above `accept_m` after so many steps at most.
-    """
-    here = guess
-    value, gradient, curve = energy(here)
-    size = float(np.max(np.abs(gradient)))
-    for _ in range(most):
-        if size <= accept_m * 1e-4:
-            break
-        damping = 1e-14 * float(np.trace(curve)) / len(here)
-        step = -np.linalg.solve(curve + damping * np.eye(len(here)), gradient)
-        # Never let a first step run away: tension changes by a factor, not by orders of magnitude.
-        longest = 4.0 * (float(np.linalg.norm(here)) + 1.0)
-        step *= min(1.0, longest / (float(np.linalg.norm(step)) + 1e-300))
-        fraction = 1.0
-        # Where the gradient is good enough already, what is left is rounding: no use in ever shorter steps.
-        for _ in range(60 if size > accept_m else 3):
-            trial = energy(here + fraction * step)
-            trial_size = float(np.max(np.abs(trial[1])))
-            if trial_size < size * (1.0 - 1e-4 * fraction) or trial[0] < value + 1e-4 * fraction * float(
-                gradient @ step
-            ):
-                break
-            fraction /= 2.0
-        else:
-            break
-        here = here + fraction * step
-        value, gradient, curve = trial
-        size = trial_size
-    if not (isfinite(size) and size <= accept_m):
-        raise InputError(
-            Mistake(
-                (what,),
-                f"an equilibrium within {accept_m:.1e} m",
-                f"{size:.2e} m left after {most} steps",
-                "check lengths, loads and attachments",
-            )
-        )
-    return here, size
 
 
 def hang(

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clearance.conductor.change_of_state import Elongation, Linear, reference_length, strain
-from clearance.conductor.elastic import ITERATIONS, RESIDUAL_M, Hung, Segment, hang, mean_tension, newton, run
+from clearance.conductor.elastic import RESIDUAL_M, Hung, Segment, hang, mean_tension, run
+from clearance.conductor.least import ITERATIONS, newton
 from clearance.errors import InputError, Mistake
 
 Floats = NDArray[np.float64]

@@ -19,6 +19,7 @@ from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
 from clearance.scene import records, wiring
 from clearance.scene.assemble import Site
 from clearance.scene.records import Disturbed, Reference, SpanWire, Stage
+from clearance.scene.span_shapes import bundle_places, string_spec
 from clearance.shapes import Shape
 
 Floats = NDArray[np.float64]
@@ -156,7 +157,7 @@ def _shape(site: Site, name: str, wire: WireShift) -> Shape:
     across = np.array([-step[1], step[0], 0.0]) / float(np.hypot(*step[:2]))
     rise = np.abs(np.diff(wire.points[first : last + 1, 2]))
     steepest = float((rise / np.linalg.norm(np.diff(wire.points[first : last + 1], axis=0), axis=1)).max())
-    for left, up in wiring.bundle_places(record):
+    for left, up in bundle_places(record):
         offset = left * across + np.array([0.0, 0.0, up])
         slack = record.slack_m + float(np.hypot(left, up)) * (steepest + _turn(wire))
         made.append(_capsules(wire, (first, last), record.diameter_m / 2, slack, offset))
@@ -189,7 +190,7 @@ def _strings(site: Site, record: SpanWire, wire: WireShift) -> Iterator[tuple[in
         (record.from_string, first, slice(0, first + 1), record.from_m),
         (record.to_string, last, slice(last, len(wire.points)), record.to_m),
     ):
-        made = wiring.string_spec(spec)
+        made = string_spec(spec)
         if made is None:
             continue
         if made.kind == "strain":
