@@ -159,3 +159,29 @@ def test_a_dropper_without_weight_is_refused():
     loose = Line("dropper", End((2.0, 0.0, 9.0)), End((2.4, 0.5, 4.0)), 0.03, length_m=5.2)
     with pytest.raises(InputError, match="its weight, as another wire carries it"):
         pull(loose, False)
+
+
+def test_ice_and_wind_of_a_published_example():
+    """Textbook on power-system engineering, example 5.9 (p. 201): 19.53 mm, 0.844 kg/m, 9.5 mm of ice of 915 kg/m3, a
+    wind of 39 kgf/m2 on the iced diameter; printed 2.222 kg/m together."""
+    ice = ice_weight(0.01953, 0.0095, 915.0) / 9.80665
+    wind = 39.0 * (0.01953 + 2 * 0.0095)
+
+    assert np.hypot(0.844 + ice, wind) == pytest.approx(2.222, abs=5e-4)
+
+
+def test_ice_of_the_heavy_loading_district():
+    """NESC heavy loading of Drake, as public copies of its tables reproduce it: 0.5 in of ice, 1.2434 t (d + t) = 1.000
+    lb/ft; with 4 lb/ft2 of wind on 2.108 in sqrt(2.094^2 + 0.703^2) lb/ft, the constant 0.30 not counted."""
+    pound_foot = 14.593903
+    ice = ice_weight(1.108 * 0.0254, 0.0127, 57.0 * 16.018463) / pound_foot
+    wind = 4.0 * 2.108 / 12.0
+
+    assert ice == pytest.approx(1.000, abs=5e-4)
+    assert np.hypot(1.094 + ice, wind) == pytest.approx(np.hypot(2.094, 0.703), abs=5e-4)
+    # The same by what a line takes from the weather: weight, and wind on the iced diameter.
+    line = Line("drake", End((0, 0, 20)), End((200, 0, 20)), 1.108 * 0.0254, DRAKE)
+    weather = Weather((0.0, 0.0), ice_m=(0.0127, 0.0127), ice_kg_m3=57.0 * 16.018463)
+    thick, weight = ice_of(line, weather)
+    assert weight[1] / pound_foot == pytest.approx(1.000, abs=5e-4)
+    assert line.diameter_m + 2 * thick[1] == pytest.approx(2.108 * 0.0254, rel=1e-6)
