@@ -134,7 +134,8 @@ def test_the_command_shows_what_hangs_and_how_much_ice(tmp_path):
         wires=[{**WEST, **KNOWN}, {**EAST, **KNOWN, "loads": [HANGS, LADDER]}, DROPPER],
     )  # fmt: skip
     file = tmp_path / "sags.json"
-    done = CliRunner().invoke(app, ["sag", str(path), "--json", str(file)], env={"COLUMNS": "200"})
+    arguments = ["sag", str(path), "--json", str(file), "--out", str(tmp_path / "drawn")]
+    done = CliRunner().invoke(app, arguments, env={"COLUMNS": "200"})
 
     assert done.exit_code == 0, done.output
     assert "What hangs on them" in done.output
@@ -155,6 +156,9 @@ def test_the_command_shows_what_hangs_and_how_much_ice(tmp_path):
         "basis": "weighed",
     }  # fmt: skip
     assert east["range"]["ice_m"][1] == pytest.approx(0.004)
+    drawn = (tmp_path / "drawn" / "side-east-bus-a.svg").read_text()
+    for words in ("Hung on it", "ladder, 0.588 kN at 15.00 m", "ice 0.0 to 4.0 mm"):
+        assert words in drawn, words
     # The chart is of the wire with its loads: at the stated temperature it has the tension of the table.
     row = next(row for row in east["chart"] if row["conductor_C"] == 10.0)
     assert row["horizontal_tension_N"] > 6000.0

@@ -109,6 +109,7 @@ class View:
     along: (n,); nominal, low, high: (n,) heights as stated, and lowest and highest over the weather
     left, right: (n,) how far the conductor comes out to either side
     strings: polylines (k, 2) of distance and height
+    loads: distance and height of what hangs on it
     """
 
     along: Floats
@@ -118,6 +119,7 @@ class View:
     left: Floats
     right: Floats
     strings: tuple[Floats, ...]
+    loads: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +335,11 @@ def _view(placed: Placed) -> View:
     low = stacks[0].min(axis=0) if over else nominal
     high = stacks[0].max(axis=0) if over else nominal
     left, right = stacks[1].max(axis=0), -stacks[1].min(axis=0)
-    return View(along, nominal, low, high, left, right, tuple(strings))
+    # Loads are counted from the attachment at the start.
+    begins = float((np.asarray(placed.line.start.point) - origin) @ unit)
+    stations = [begins + load.along_m for load in placed.line.loads]
+    loads = tuple((at_m, float(np.interp(at_m, along, nominal))) for at_m in stations)
+    return View(along, nominal, low, high, left, right, tuple(strings), loads)
 
 
 def _curve(placed: Placed, unit: Floats, origin: Floats) -> Floats:

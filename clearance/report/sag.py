@@ -134,7 +134,7 @@ def _stated_row(one: Summary) -> Sequence[str]:
         f"{one.subconductors} x {name}" if one.subconductors > 1 else name,
         f"{one.stated_at_C:.0f}" if one.stated_at_C is not None else NONE,
         f"{stated.span_m:.2f}",
-        f"{stated.rise_m:.2f}",
+        range_words((stated.rise_m, stated.rise_m), 2),
         f"{stated.tension_N / 1e3:.2f}" if stated.tension_N is not None else NONE,
         f"{stated.constant_m:.1f}",
         f"{stated.sag_m:.2f}",

@@ -6,7 +6,7 @@ Drawn on the sheets of `paper`; every figure is from `clearance.conductor.summar
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import degrees
 from pathlib import Path
 from typing import Any, Final
@@ -15,14 +15,18 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from clearance.conductor.lines import Weather, range_words, weather_words
-from clearance.conductor.summary import ChartRow, Summary
+from clearance.conductor.summary import ChartRow, Over, Summary
 from clearance.report import paper
 from clearance.report.numbers import down, up
-from clearance.report.sag import check_words, merged_charts
+from clearance.report.sag import check_words, ice_words, merged_charts
 from clearance.report.style import GREY, INK, PHASE_DASHES
 
 BAND: Final = "#CFE3F1"
 BLUE: Final = "#0072B2"
+LOAD: Final[Mapping[str, Any]] = {
+    "color": INK, "marker": "s", "markersize": 5, "markerfacecolor": "white", "linestyle": "none",
+}  # fmt: skip
+"""A load that hangs on a wire: an open square, so that it is no low point."""
 
 
 def draw_sags(name: str, summaries: Sequence[Summary], weather: Weather | None, folder: Path) -> list[Path]:
@@ -58,7 +62,7 @@ CHART_MARKS: Final = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 def _chart_sheet(name: str, charts: Sequence[Summary]) -> paper.Sheet:
     notes = [
-        "Still air; conductors elastic. Tension is horizontal, of one subconductor; sag is vertical, at half the span.",
+        "Still air, no ice; conductors elastic, loads on. Tension: horizontal, of one subconductor; sag: vertical, at half span.",
     ]
     made = paper.sheet("Stringing chart", name, notes)
     groups = merged_charts(charts)
@@ -126,6 +130,9 @@ def _view_sheet(name: str, one: Summary, weather: Weather | None) -> paper.Sheet
     plan.plot(view.along, np.zeros_like(view.along), color=INK, linewidth=1.6)
     for string in view.strings:
         side.plot(string[:, 0], string[:, 1], color=GREY, linewidth=2.6, linestyle=(0, (0.8, 0.6)))
+    if view.loads:
+        places = np.array(view.loads)
+        side.plot(places[:, 0], places[:, 1], **LOAD)
     if not one.stated.beyond:
         low = int(np.argmin(view.nominal))
         side.plot([view.along[low]], [view.nominal[low]], marker="v", color=INK, markersize=6, linestyle="none")
@@ -149,6 +156,8 @@ def _view_sheet(name: str, one: Summary, weather: Weather | None) -> paper.Sheet
         ]
     if view.strings:
         samples.append(("insulator string, as stated", {"color": GREY, "linewidth": 2.6, "linestyle": (0, (0.8, 0.6))}))
+    if view.loads:
+        samples.append(("hung on it", {**LOAD}))
     if not one.stated.beyond:
         samples.append(("low point, as stated", {"color": INK, "marker": "v", "markersize": 6, "linestyle": "none"}))
     paper.key(made, _view_key(one), samples)
@@ -160,6 +169,11 @@ def _room(along: Any, strings: Sequence[Any]) -> tuple[float, float]:
     high = max([float(along[-1]), *(float(part.max()) for part in strings)])
     pad = 0.03 * (high - low) or 0.5
     return low - pad, high + pad
+
+
+def _ice(over: Over) -> str:
+    words = ice_words(over)
+    return f"ice {words}\n" if words else ""
 
 
 def _view_key(one: Summary) -> list[tuple[str, str]]:
@@ -174,6 +188,9 @@ def _view_key(one: Summary) -> list[tuple[str, str]]:
             INK,
         )
     ]
+    if one.loads:
+        hung = [f"{load.what}, {-load.force_N[2] / 1e3:.3f} kN at {load.along_m:.2f} m" for load in one.loads]
+        entries.append(("Hung on it\n" + "\n".join(hung), INK))
     if over is not None:
         span = ""
         if over.tension_N is not None and over.sag_m is not None:
@@ -183,7 +200,7 @@ def _view_key(one: Summary) -> list[tuple[str, str]]:
         entries.append(
             (
                 f"Over the weather\nconductor {range_words(over.conductor_C, 0)} °C\n"
-                f"wind {range_words(over.wind_N_m, 1)} N/m\n{span}"
+                f"wind {range_words(over.wind_N_m, 1)} N/m\n{_ice(over)}{span}"
                 f"swing {range_words(swing, 1)}°\nblown out {up(over.left_m)} m left, {up(over.right_m)} m right\n"
                 f"lowest anywhere {down(over.lowest_m)} m, slack {up(over.slack_m, 3)} m taken off",
                 INK,
