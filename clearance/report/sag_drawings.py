@@ -62,8 +62,8 @@ CHART_MARKS: Final = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 def _chart_sheet(name: str, charts: Sequence[Summary]) -> paper.Sheet:
     notes = [
-        "Still air, no ice; conductors elastic, loads on. Tension is horizontal, of one subconductor; sag is vertical, at "
-        "half the span.",
+        "Still air, no ice; conductors elastic, loads on. Tension is horizontal, of one subconductor; sag is vertical, "
+        "at half the span.",
     ]
     made = paper.sheet("Stringing chart", name, notes)
     groups = merged_charts(charts)
