@@ -104,7 +104,7 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
     mistakes = [
         mistake
         for stage, pieces in zip(scene.stages, prepared.stages, strict=True)
-        for mistake in nearness.unreachable_bonds(bench, stage, pieces)
+        for mistake in (*nearness.unreachable_bonds(bench, stage, pieces), *nearness.short_leads(bench, stage, pieces))
     ]
     if mistakes:
         raise InputError(mistakes)

@@ -17,7 +17,7 @@ from clearance.cli import app
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BUSES = [slab("bus A", bottom_m=12.0), slab("bus B", bottom_m=30.0, potential="B")]
 SPAN = {"kind": "span", "name": "low", "phase": "A", "diameter_m": 0.02, "from_m": [-20, 6, 9], "to_m": [20, 6, 9]}
-BOND = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.5, "clamp_m": [0, 0, 12]}
+BOND = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.5, "clamp_m": [0, 0, 4.05]}
 CLOUD = {"name": "scan", "survey_error_m": 0.02, "thin_m": 0.0, "uncovered_m": 0.0}
 
 

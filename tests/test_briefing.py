@@ -33,7 +33,7 @@ WALL = small.box("wall", [0.0, 7.0, 4.0], [8.0, 0.2, 8.0])
 CLIMB = {"name": "climb", "kind": "climb", "travel_m": [1.0, 5.0], "climb_m": [1.0, 1.6]}
 BOND = {
     "name": "bond", "kind": "bonding", "travel_m": [1.0, 2.0], "climb_m": [4.6, 4.8], "posture": "reaching",
-    "bonded": {"worker": "A"}, "bonding_lead_m": 1.0, "clamp_m": [0.0, -3.5, 7.0], "contacts": [["worker", "plate A"]],
+    "bonded": {"worker": "A"}, "bonding_lead_m": 1.4, "clamp_m": [0.0, -3.5, 7.0], "contacts": [["worker", "plate A"]],
     "anew": True,
 }  # fmt: skip
 TRACK = {"points_m": [[0, -5], [0, 6]], "heading_deg": 0}

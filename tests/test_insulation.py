@@ -29,8 +29,8 @@ def ladder(**parts):
 
 
 def bonded(**changes):
-    """A worker bonded to a small bus over the head."""
-    lead = {"bonding_lead_m": 0.05, "clamp_m": [-0.3, 0.0, 5.0]}
+    """A worker bonded to a small bus over the head, by a lead that hangs at the belt."""
+    lead = {"bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, 4.05]}
     return {
         "solids": [small.box("bus A", [-0.3, 0.0, 5.1], [0.2, 0.2, 0.2], "A"), BUSES[1]],
         "stages": [stage(**{"kind": "work", "bonded": {"worker": "A"}, **lead, **changes})],
@@ -151,7 +151,7 @@ def hung(top_m, units=None, **changes):
     }
     wire = {"kind": "span", "name": "wire A", "phase": "A", "sag_m": 0.001, "diameter_m": 0.02, "from_string": string}
     wire |= {"from_m": [-0.25, 0, top_m], "to_m": [-0.25, 15, 5.0]}
-    lead = {"bonding_lead_m": 0.05, "clamp_m": [-0.25, 0.0, 5.0]}
+    lead = {"bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, 4.05]}
     short = {**LADDER, "length_m": 4.5, "insulating_to_m": 4.5}
     return {
         "wires": [wire],
@@ -186,7 +186,7 @@ def test_a_line_insulator_that_hands_may_bridge_counts_too(top, verdict):
 def test_an_insulator_out_of_reach_is_not_bridged():
     far = hung(7.5)
     far["solids"] = [small.box("bus A", [-0.3, 0.0, 3.6], [0.2, 0.2, 0.2], "A"), BUSES[1]]
-    far["stages"] = [{**far["stages"][0], "climb_m": 1.5, "clamp_m": [-0.3, 0.0, 3.5]}]
+    far["stages"] = [{**far["stages"][0], "climb_m": 1.5, "clamp_m": [0.0, 0.0, 2.55]}]
     assert "wire A from string" not in lengths(**far)
 
 

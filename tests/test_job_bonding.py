@@ -7,6 +7,8 @@ import small_scenes as small
 from small_scenes import CIRCUIT, SPREAD, WORKER, checked, gap, only, slab, stage, wall
 
 from clearance.bodies import worker
+from clearance.errors import InputError
+from clearance.job import nearness
 
 ERGONOMIC = 0.31
 """[m] Movement M of 29 CFR 1910.269 Table R-3."""
@@ -22,7 +24,7 @@ def approach(found, to):
 
 def bonded(**changes):
     return stage(
-        **{"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.1, "clamp_m": [0, 0, 5.0], **changes}
+        **{"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.1, "clamp_m": [0, 0, 4.05], **changes}
     )
 
 
@@ -159,9 +161,11 @@ def test_a_bond_without_its_lead_is_not_clear():
 @pytest.mark.parametrize(
     ("kind", "case"), [("work", "bond lost"), ("unbonding", "bond lost"), ("bonding", "not yet bonded")]
 )
-def test_a_bonded_stage_is_judged_again_with_the_bond_lost(kind, case):
+def test_a_bonded_stage_is_judged_again_with_the_bond_lost(kind, case, monkeypatch):
     """The bus is 0.4 m above the head: at the phase, 3 m to earth; with the bond lost the worker floats: what counts
     between A and B, which is 4 m behind the worker, are both gaps."""
+    # A lead that hangs loose from its clamp above the head, too short for a worker to be bonded by it.
+    monkeypatch.setattr(nearness, "short_leads", lambda *_: ())
     back = worker.posture(small.body(), "standing").bounds
     solids = [over_head(0.4, size=(0.4, 0.4)), wall("bus B", back[0][0] - 4.0, "B", z=(2.0, 6.0))]
     found = only(circuits=[TWO], solids=solids, stages=[bonded(kind=kind, bonding_lead_m=0.05, clamp_m=[0, 0, 5.25])])
@@ -198,3 +202,30 @@ def test_a_bond_out_of_reach_is_a_mistake_of_the_scene():
     with pytest.raises(InputError) as caught:
         checked(circuits=[TWO], solids=[slab("bus A", bottom_m=9.0), FAR_B], stages=[bonded(), bonded(name="again")])
     assert str(caught.value).count("a conductor of phase A within reach") == 2
+
+
+@pytest.mark.parametrize(
+    ("climb", "lean", "length", "refused"),
+    [
+        (3.0, 0.0, 0.93, True), (3.0, 0.0, 0.96, False), ([2.0, 3.0], 0.0, 0.93, True), ([2.0, 3.1], 0.0, 0.93, False),
+        (3.0, 0.3, 0.66, False), (3.0, 0.3, 0.63, True),
+    ],
+)  # fmt: skip
+def test_a_lead_that_reaches_its_clamp_nowhere_is_refused(climb, lean, length, refused):
+    """The belt of 1.755 m of stature is 1.053 m above the soles; the clamp at 5 m is 0.947 m above that at 3 m, and
+    the lean of the trunk that the lanyard allows is nearer by as much."""
+    parts = {
+        "circuits": [TWO],
+        "workers": [{**WORKER, "trunk_lean_m": lean}],
+        "solids": [over_head(0.4, size=(0.4, 0.4)), FAR_B],
+        "stages": [bonded(climb_m=climb, bonding_lead_m=length, clamp_m=[0, 0, 5.0])],
+    }
+    if not refused:
+        assert only(**parts).gaps
+        return
+    with pytest.raises(
+        InputError, match="bonding_lead_m: expected a lead that reaches from the belt of 'worker'"
+    ) as said:
+        checked(**parts)
+    nearest = 5.0 - 1.053 - (climb if isinstance(climb, float) else climb[1]) - lean
+    assert f"to its clamp, {nearest:.2f} m away, found {length:g} m" in str(said.value)

@@ -47,7 +47,7 @@ def random_parts(seed, bonded=False):
     if bonded:
         # Something of phase A that hands reach at every place.
         solids.append(box("clamp A", [-0.3, 0.0, 5.3], [0.2, 0.2, 0.2], "A"))
-        entry |= {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.3, "clamp_m": [-0.3, 0.0, 5.3]}
+        entry |= {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 1.3, "clamp_m": [-0.3, 0.0, 5.3]}
     crew = [{"name": "helper", "stature_m": 1.8, "at_m": [float(random.uniform(2, 5)), 2.0]}]
     return {"circuits": [TWO], "solids": solids, "stages": [entry], "crew": crew, "ladder": LADDER, "track": TRACK}
 

@@ -21,7 +21,7 @@ def bonded_before(column_m, **others):
     person = {**WORKER, **others}
     back = worker.reach_envelope(small.body(), person["trunk_lean_m"], person.get("tool_m", 0.0)).bounds[0][0]
     bus = small.box("bus A", [-0.3, 0.0, 5.1], [0.2, 0.2, 0.2], "A")
-    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [-0.3, 0.0, 5.0]}
+    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, 4.05]}
     return only(
         circuits=[TWO],
         ladder=SHORT,
@@ -45,7 +45,7 @@ def test_the_posture_alone_can_breach():
     """An earthed floor: the soles are as low in the posture as in the reach."""
     low = 1.4956 - ERGONOMIC / 2
     bus = small.box("bus A", [-0.3, 0.0, low + 2.1], [0.2, 0.2, 0.2], "A")
-    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [-0.3, 0.0, low + 2.0]}
+    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, low + 1.05]}
     found = only(
         circuits=[TWO], ladder=SHORT, solids=[bus, B], stages=[stage(**bond, climb_m=low, workers=["worker"])]
     )  # fmt: skip

@@ -70,7 +70,7 @@ def bonded_between(x_from):
     walls = [wall("bus B", x_from, "B")]
     return only(
         solids=near + walls,
-        stages=[stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 5.1])],
+        stages=[stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 4.05])],
     )
 
 
@@ -102,7 +102,7 @@ def test_a_line_that_misses_the_ladder_by_a_centimetre_has_not_earned_the_air_li
             small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"),
             small.box("bus B", [0.04 + 0.05, 0.0, 9.0], [0.1, 0.1, 0.1], "B"),
         ],
-        stages=[stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 5.1])],
+        stages=[stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 4.05])],
     )
     by_tool = gap(found, "A", "B", "tool")
     assert by_tool.limit_m == pytest.approx(tool, abs=1e-9)
@@ -136,7 +136,7 @@ def test_an_insulating_rope_is_a_tool_too():
         "by": "laboratory",
     }
     solids = [small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"), wall("bus B", -2.5, "B")]
-    stages = [stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 5.1])]
+    stages = [stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 4.05])]
     with_rope, without = only(solids=solids, stages=stages, ropes=[rope]), only(solids=solids, stages=stages)
     straight = gap(without, "A", "B", "air").posture.gap_upper_m
     assert gap(without, "A", "B", "tool").posture.gap_upper_m > straight + 0.2

@@ -120,7 +120,7 @@ def test_between_circuits_the_limit_is_that_of_the_higher_voltage_and_says_so():
 def test_the_ladder_stands_on_the_slope():
     """13 degrees along x: tan 13 = 0.23087."""
     site = prepared("sloping_double_circuit").site
-    from clearance.job.staging import track_knots
+    from clearance.job.rig import track_knots
 
     knots, misfit = track_knots(site)
     assert knots[:, 3] == pytest.approx(0.230868 * knots[:, 1], abs=1e-5)

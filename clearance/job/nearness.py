@@ -6,8 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from clearance import rules
-from clearance.engine import Group, Path, compile_setting
+from clearance import rules, shapes
+from clearance.bodies import Body
+from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.job import aerial, parting, staging, whip
@@ -16,7 +17,7 @@ from clearance.job.setting import Setting
 from clearance.limits import highest_kV
 from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records
-from clearance.scene.assemble import Site
+from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.records import Stage, where
 
 
@@ -169,3 +170,31 @@ def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -
                 found,
                 "move the ladder, climb higher, or bond to another phase",
             )
+
+
+def short_leads(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[Mistake]:
+    """A bonding lead that reaches its clamp from the belt nowhere in the stage is a mistake of the scene.
+
+    Where it reaches at some positions and not at others, the lead itself holds the worker to those at which it does.
+    """
+    site = bench.site
+    if stage.bonding_lead_m is None or stage.clamp_m is None:
+        return
+    clamp_at = place(site, stage, stage.clamp_m)
+    clamp = Body("clamp", "end", shapes.points([clamp_at], slack=strays_m(site, stage.clamp_m, clamp_at)))
+    for person in site.scene.workers:
+        setting = next((one for one in settings if any(body.name == person.name for body in one.bodies)), None)
+        if person.name not in stage.bonded or setting is None:
+            continue
+        # The belt goes with the trunk, as far as the lanyard lets it.
+        height = staging.BELT * staging.build_of(person).stature_m
+        belt = Body("belt", "end", shapes.points([[0, 0, height]], slack=person.trunk_lean_m), link="worker")
+        small = replace(setting, bodies=(belt, clamp), touching=frozenset(), rated={})
+        engine = build_engine([small])
+        path = Path((Group((belt.name,)), Group((clamp.name,))))
+        found = enclose(engine, compile_setting(engine, small), (path,), tolerance_m=bench.tolerance_m)
+        if found.lower_m > stage.bonding_lead_m:
+            expected = f"a lead that reaches from the belt of '{person.name}' to its clamp, {found.upper_m:.2f} m away"
+            remedy = "take a longer one, or clamp it nearer to where the worker stands"
+            place_of = where(site.scene, stage, "bonding_lead_m")
+            yield Mistake(place_of, expected, f"{stage.bonding_lead_m:g} m", remedy)

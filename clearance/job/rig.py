@@ -76,7 +76,7 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
                 Mistake(
                     where(scene, stage, "travel_m"),
                     f"stations on the {'track' if scene.track is not None else 'wire'}, "
-                    f"{max(knots[0, 0], 0.0):.2f} to {knots[-1, 0]:.2f} m",
+                    f"{'0' if knots[0, 0] <= 0.0 else f'{knots[0, 0]:.2f}'} to {knots[-1, 0]:.2f} m",
                     f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
                 )
             )

@@ -31,6 +31,10 @@ from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Reference, Stage, where
 
+BELT = 0.6
+"""[1] Height of the belt in parts of the stature, where a bonding lead is joined to the suit (common practice, no
+source)."""
+
 HULL = "hull"
 """Kind of the pieces of the ladder's hull: they decide which limit a line near them earns, and are no bodies of their
 own."""
@@ -199,7 +203,7 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
     assert stage.clamp_m is not None
     assert stage.bonding_lead_m is not None
     clamp = np.array(place(site, stage, stage.clamp_m))
-    belt = shapes.points([[0.0, 0.0, 0.6 * build_of(person).stature_m]])
+    belt = shapes.points([[0.0, 0.0, BELT * build_of(person).stature_m]])
     centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
     worn = placed(belt, rig.motion, "worker", centre).vertices[0, 0]
     middle = 0.5 * (clamp + worn)
