@@ -197,6 +197,29 @@ def test_a_zone_is_shown_with_its_error_and_hidden_again(opened):
     assert differing(before, frame(opened)) < 0.002
 
 
+def test_a_zone_drawn_is_the_zone_made(opened):
+    """Unpacked by the page: every triangle's corners are those of the mesh, to the 16-bit step of its box."""
+    found = example()
+    region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
+    (zone,) = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    opened.js("clearance.page.setStage(0); clearance.page.zones.choose('0')")
+    opened.wait("clearance.page.zones.made.size > 0")
+    corners, low, step, offset = opened.js(
+        "(() => { const m = clearance.page.zones.made.get(0), g = m.geometry, p = g.getAttribute('position').array;"
+        " return [[...g.index.array].flatMap((k) => [p[3 * k], p[3 * k + 1], p[3 * k + 2]]),"
+        " m.position.toArray(), m.scale.toArray(),"
+        " JSON.parse(document.getElementById('data').textContent).offset]; })()"
+    )
+    drawn = np.array(corners).reshape(-1, 3, 3) * step + low + offset
+    made = zone.mesh.vertices[zone.mesh.faces]
+    assert len(drawn) == len(made)
+    # Triangles in no order, each beginning anywhere: compared by their middles, and by the volume they enclose.
+
+    assert np.abs(np.sort(drawn.mean(axis=1), axis=0) - np.sort(made.mean(axis=1), axis=0)).max() < 2e-4
+    volume = [np.einsum("ij,ij->i", t[:, 0], np.cross(t[:, 1], t[:, 2])).sum() / 6 for t in (drawn, made)]
+    assert volume[0] == pytest.approx(volume[1], rel=1e-3)
+
+
 def test_a_stage_offers_its_own_zones_and_keeps_the_person_chosen(opened):
     offered = "[...document.querySelectorAll('#zone option')].map((o) => o.value)"
     opened.js("clearance.page.setStage(0)")

@@ -160,27 +160,33 @@ def _surface(vertices: Floats, faces: NDArray[np.int64]) -> dict[str, Any]:
     whole = quantised(vertices)
     corners = unpacked(whole["xyz"], "<u2").reshape(-1, 3)
     kind = "<u2" if len(vertices) < 2**16 else "<u4"
-    # Differences, column by column: neighbours differ by little, which deflates well.
+    # Differences, column by column: neighbours differ by little, which deflates well. A face begins at its lowest
+    # corner.
+    first = np.argmin(faces, axis=1)
+    turned = np.take_along_axis(faces, (first[:, None] + np.arange(3)) % 3, axis=1)
+    turned = turned[np.lexsort(turned.T[::-1])]
+    begun = np.diff(turned[:, 0], prepend=0)
     return {
         "low": whole["low"],
         "step": whole["step"],
         "corners": len(corners),
-        "xyz": deflated(np.diff(corners.T, prepend=0, axis=1).reshape(-1), "<u2"),
-        "faces": deflated(np.diff(faces.reshape(-1), prepend=0), kind),
+        "xyz": deflated(np.diff(corners.T.astype(np.int64), prepend=0, axis=1), "<u2"),
+        "faces": deflated(np.stack([begun, turned[:, 1] - turned[:, 0], turned[:, 2] - turned[:, 0]]), kind),
         "wide": kind == "<u4",
     }
 
 
-def deflated(differences: NDArray[Any], kind: str) -> str:
-    """Whole numbers, wrapped to a kind of number, as base64 text of their deflated bytes."""
-    raw = np.asarray(differences).astype(np.int64).astype(kind).tobytes()
-    return base64.b64encode(zlib.compress(raw, 9)).decode("ascii")
+def deflated(numbers: NDArray[Any], kind: str) -> str:
+    """Rows of whole numbers, wrapped to a kind of number, as base64 text: all lowest bytes, then those above."""
+    raw = np.ascontiguousarray(numbers).astype(np.int64).astype(kind).reshape(-1, 1).view(np.uint8)
+    return base64.b64encode(zlib.compress(raw.T.tobytes(), 9)).decode("ascii")
 
 
 def inflated(text: str, kind: str) -> NDArray[Any]:
-    """The numbers whose differences `deflated` made the text of.
+    """The numbers that `deflated` made the text of, flat.
 
-    >>> inflated(deflated(np.diff([3, 1, 70_000], prepend=0), "<u4"), "<u4").tolist()
+    >>> inflated(deflated(np.array([3, 1, 70_000]), "<u4"), "<u4").tolist()
     [3, 1, 70000]
     """
-    return np.cumsum(np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype=kind), dtype=kind)
+    planes = np.frombuffer(zlib.decompress(base64.b64decode(text)), np.uint8).reshape(np.dtype(kind).itemsize, -1)
+    return np.ascontiguousarray(planes.T).view(kind).reshape(-1)

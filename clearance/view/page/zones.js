@@ -47,8 +47,14 @@ export class Zones {
     if (this.made.has(k)) return;
     const packed = this.data.surfaces[k];
     if (typeof DecompressionStream === "undefined") throw new Error("this browser cannot unpack it; a newer one can");
-    const columns = running(new Uint16Array(await inflate(packed.xyz)), packed.corners);
-    const faces = running(new (packed.wide ? Uint32Array : Uint16Array)(await inflate(packed.faces)));
+    const columns = await unpack(packed.xyz, Uint16Array);
+    const turned = await unpack(packed.faces, packed.wide ? Uint32Array : Uint16Array);
+    for (let i = 1; i < columns.length; i++) if (i % packed.corners) columns[i] += columns[i - 1];
+    const count = turned.length / 3, faces = new turned.constructor(turned.length);
+    for (let k = 0, first = 0; k < count; k++) {
+      first += turned[k];
+      faces[3 * k] = first; faces[3 * k + 1] = first + turned[count + k]; faces[3 * k + 2] = first + turned[2 * count + k];
+    }
     const corners = new Uint16Array(columns.length);
     for (let i = 0; i < packed.corners; i++) {
       for (let axis = 0; axis < 3; axis++) corners[3 * i + axis] = columns[axis * packed.corners + i];
@@ -84,12 +90,11 @@ export class Zones {
   }
 }
 
-function running(differences, restart = Infinity) {
-  // The numbers of which these are the differences, begun anew in each column; they wrap as they were made.
-  for (let i = 1; i < differences.length; i++) if (i % restart) differences[i] += differences[i - 1];
-  return differences;
-}
-
-async function inflate(text) {
-  return new Response(new Blob([bytes(text)]).stream().pipeThrough(new DecompressionStream("deflate"))).arrayBuffer();
+async function unpack(text, Kind) {
+  // Numbers whose lowest bytes come first, all of them, then all those above; the lowest first in memory as well.
+  const stream = new Blob([bytes(text)]).stream().pipeThrough(new DecompressionStream("deflate"));
+  const planes = new Uint8Array(await new Response(stream).arrayBuffer());
+  const count = planes.length / Kind.BYTES_PER_ELEMENT, found = new Kind(count);
+  for (let i = 0; i < planes.length; i++) found[i % count] |= planes[i] << (8 * Math.floor(i / count));
+  return found;
 }
