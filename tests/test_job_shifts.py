@@ -276,3 +276,33 @@ def test_the_result_says_how_far_and_why():
 
     assert "east: hangs" in notes
     assert shifts_of(made().site, made().site.scene.stages[0])[0].parameter == "shift_m"
+
+
+def test_a_jumper_between_two_dead_ends_moves_both_its_wires_each_by_itself():
+    """Two spans on either side of a dead end: a load that leaves both, and no string that couples them."""
+    west = {**WEST, "to_m": [0, 8, 11], "to_string": STRAIN, "loads": [{"wire": "jumper", "when_stated": "on"}]}
+    east = {**EAST, "from_m": [0.4, 8, 11], "from_string": STRAIN, "loads": [{"wire": "jumper", "when_stated": "on"}]}
+    jumper = {
+        "kind": "slack", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
+        **DRAKE, "release": {**DROPPER["release"], "lowered_to_m": [-4, 8, 5]},
+    }  # fmt: skip
+    prepared = ready({**LOWER, "released": ["jumper"]}, west, east, jumper)
+    setting = prepared.stages[0][0]
+
+    assert {setting.rated[name] for name in ("west", "east") if name in setting.rated} <= {"shift_m", "shift_2_m"}
+    assert len(shifts_of(prepared.site, prepared.site.scene.stages[0])) == 2
+    for name in ("west", "east"):
+        assert "as jumper goes from" in body_of(prepared, name).note
+
+
+def test_a_jumper_on_two_wires_of_one_section_is_one_load():
+    west = {**WEST, "loads": [{"wire": "jumper", "when_stated": "on"}]}
+    east = {**EAST, "loads": [{"wire": "jumper", "when_stated": "on"}]}
+    jumper = {
+        "kind": "slack", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
+        **DRAKE, "release": {**DROPPER["release"], "lowered_to_m": [-4, 8, 5]},
+    }  # fmt: skip
+    prepared = ready({**LOWER, "released": ["jumper"]}, west, east, jumper)
+
+    (shift,) = shifts_of(prepared.site, prepared.site.scene.stages[0])
+    assert set(shift.wires) == {"west", "east"}

@@ -41,6 +41,8 @@ def test_let_go_at_once_it_springs_too_near_to_the_walkway():
     # The worst is at the far end of its spring, twice its way to rest.
     box = dict(found.at)
     assert box["shift_m"] == pytest.approx(0.201, abs=0.002)
+    assert sudden().stages[0].parameters["shift_m"] == pytest.approx((0.0, 0.201), abs=0.002)
+    assert "shift_m" not in sudden().stages[1].parameters
     assert to_earth(sudden(), 1).verdict == "clear", "at rest without the dropper it keeps the distance"
     assert any("let go at once: modelled" in note for note in sudden().stages[0].notes)
 

@@ -13,7 +13,7 @@ from itertools import combinations
 
 from clearance.engine import coarse, compile_setting, still_gap
 from clearance.gaps import EARTH, Judged
-from clearance.job import bridged, insulation, maps, nearness, potentials, rig, toppling, whip
+from clearance.job import bridged, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting
@@ -44,7 +44,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     found = StageResult(
         name=stage.name,
         kind=stage.kind,
-        parameters=stated,
+        parameters={**stated, **shifts.swept(settings[0])},
         gaps=tuple(
             replace(gap, posture=_with(gap.posture, fixed), reach=gap.reach and _with(gap.reach, fixed)) for gap in gaps
         ),

@@ -13,6 +13,7 @@ with the wire it is on; `clearance.job.shifted_bodies` makes the bodies.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -28,6 +29,7 @@ from clearance.conductor.ranges import strain_strings
 from clearance.conductor.released import OVERSHOOT, Change, Move, eased, parted
 from clearance.errors import InputError, Mistake
 from clearance.job.rig import Rig
+from clearance.job.setting import Setting
 from clearance.job.swayed import worst_move
 from clearance.motion import Link, Motion
 from clearance.scene import hanging
@@ -35,6 +37,9 @@ from clearance.scene.assemble import Site
 from clearance.scene.records import Disturbed, LoadOfStage, Place, Reference, SpanWire, Stage, where
 
 Floats = NDArray[np.float64]
+
+PARAMETER: Final = re.compile(r"shift(_\d+)?_m")
+"""Name of the parameter of a section that moves."""
 
 LINK: Final = "shift"
 """Link of the wires that deform; it does not move."""
@@ -190,7 +195,8 @@ def _shift(
 ) -> Shift | None:
     """The shift of one section; None where it cannot be solved."""
     changing = [one for one in wanted if one.before != one.after]
-    swaps = sum(len(set(one.before) ^ set(one.after)) for one in changing)
+    # A jumper that leaves two wires of one section is one load.
+    swaps = len({name for one in changing for name in set(one.before) ^ set(one.after)})
     if swaps > 1 or len(lost) > 1 or (lost and swaps):
         expected = "one load at a time put on or taken off a section"
         remedy = "write a stage for each; what stays on is carried"
@@ -307,6 +313,11 @@ def rigged(rig: Rig, shifts: Sequence[Shift]) -> Rig:
     kept = {name: span for name, span in rig.box.items() if name != "still"}
     links = (*rig.motion.links, Link(LINK, None, ()))
     return replace(rig, motion=Motion(links, (*kept, *swept)), box={**kept, **swept})
+
+
+def swept(setting: Setting) -> dict[str, tuple[float, float]]:
+    """The parameters of a setting that are shifts of wires, and their ranges [m]."""
+    return {name: span for name, span in setting.box.items() if PARAMETER.fullmatch(name)}
 
 
 def strays_m(site: Site, shifts: Sequence[Shift], value: Place, point: Sequence[float]) -> float:
