@@ -22,6 +22,9 @@ import pytest
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 LINE = "apt-get install -y --no-install-recommends chromium"
 
+NPM_S = 120
+AXE = "axe-core@4.14.1"
+
 
 def chromium() -> str:
     """The browser's path; skips the test where there is none."""
@@ -174,3 +177,27 @@ class Browser:
             self.process.wait(5)
         os.close(self.inn)
         shutil.rmtree(self.profile, ignore_errors=True)
+
+
+def installed(folder: Path, *packages: str) -> Path:
+    """A folder with packages from the npm registry; skips the test where they cannot be had."""
+    if shutil.which("npm") is None:
+        pytest.skip("no npm here; install it with: apt-get install -y --no-install-recommends npm")
+    run = subprocess.run(
+        ["npm", "install", "--no-package-lock", "--no-audit", "--no-fund", "--ignore-scripts", *packages],
+        cwd=folder, capture_output=True, text=True, timeout=NPM_S, check=False,
+    )  # fmt: skip
+    if run.returncode:
+        pytest.skip(f"the npm registry cannot be reached: {run.stderr.strip().splitlines()[-1:]}")
+    return folder / "node_modules"
+
+
+def barriers(tab: Browser, folder: Path) -> list[str]:
+    """What axe-core finds against WCAG 2.2 A and AA in the page that is open."""
+    axe = (installed(folder, AXE) / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+    tab.js(axe + "; 1")
+    return tab.js(
+        "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }).then((r) =>"
+        " r.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html + ' ' + n.failureSummary).join(' | ')}`))",
+        timeout_s=120,
+    )

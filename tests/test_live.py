@@ -8,7 +8,7 @@ import threading
 
 import numpy as np
 import pytest
-from browser import Browser
+from browser import Browser, barriers
 from page_example import example
 
 from clearance.errors import InputError
@@ -318,6 +318,25 @@ def test_wind_on_the_page_moves_the_wires_and_the_margin(windy):
         made.shutdown()
         made.server_close()
         thread.join(5)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_no_barrier_on_the_live_page(opened, tmp_path, theme):
+    """WCAG 2.2 A and AA, with a practice round begun, which shows what is hidden else."""
+    opened.js(f"clearance.page.setTheme('{theme}')")
+    assert barriers(opened, tmp_path) == []
+    opened.js("document.getElementById('start').click()")
+    assert barriers(opened, tmp_path) == []
+
+
+def test_keys_alone_move_the_live_page(opened):
+    opened.js("clearance.page.setStage(0)")
+    opened.wait("'climb_m' in JSON.parse(document.documentElement.dataset.pose)")
+    before = float(opened.js("document.querySelector('[data-name=climb_m]').value"))
+    opened.key("ArrowRight", "[data-name=climb_m]")
+    opened.wait(f"Math.abs(JSON.parse(document.documentElement.dataset.pose).climb_m - {before + 0.05}) < 1e-9")
+    assert opened.js("document.querySelector('[data-name=climb_m]').getAttribute('aria-valuetext')").endswith(" m")
 
 
 def test_practice_hides_everything_until_asked_and_is_recorded(opened, running):
