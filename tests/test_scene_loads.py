@@ -128,6 +128,15 @@ def test_ice_is_on_the_body_and_in_the_basis():
     assert any("ice that drops off at once" in words for words in made.skipped)
 
 
+def test_of_a_dropper_among_the_loads_only_the_wind_is_left_out():
+    wires = [{**WEST, **KNOWN}, {**EAST, **KNOWN, "loads": [HANGS]}, DROPPER]
+    said = site(*wires, weather=WEATHER).skipped
+    bare = site(wires[0], {**wires[1], "loads": None}, DROPPER, weather=WEATHER).skipped
+
+    assert "east bus A in the weather: what the wind on dropper A does to its shape" in said
+    assert "east bus A in the weather: what the weight of dropper A, and the wind there, do to its shape" in bare
+
+
 def test_the_command_shows_what_hangs_and_how_much_ice(tmp_path):
     path = written(
         tmp_path, circuits=[CIRCUIT], weather=WEATHER,

@@ -180,12 +180,16 @@ def unevaluated(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
     """What the places of the wires leave out, where the scene has weather."""
     if not placed:
         return
-    carried: dict[str, list[str]] = {}
+    listed = {(host.name, load.wire) for host in scene.wires if isinstance(host, SpanWire) for load in host.loads}
+    carried: dict[tuple[str, bool], list[str]] = {}
     for record in scene.wires:
         if isinstance(record, SlackWire):
             for value in (record.from_m, record.to_m):
                 if isinstance(value, Reference):
-                    carried.setdefault(value.name, []).append(record.name)
-    for name, others in carried.items():
-        yield f"{name} in the weather: what the weight of {' and '.join(others)}, and the wind there, do to its shape"
+                    known = (value.name, record.name) in listed
+                    carried.setdefault((value.name, known), []).append(record.name)
+    for (name, known), others in carried.items():
+        both = " and ".join(others)
+        what = f"what the wind on {both} does" if known else f"what the weight of {both}, and the wind there, do"
+        yield f"{name} in the weather: {what} to its shape"
     yield f"{NOT_EVALUATED}, {ice_left_out(weather_of(scene))}"
