@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from clearance.cli import app
 from clearance.errors import InputError
+from clearance.report.briefing_words import stop_conditions
 from clearance.scene.assemble import assemble, place
 from clearance.scene.hanging import hung_lines, place_wires
 from clearance.scene.records import Reference
@@ -191,3 +192,17 @@ def test_what_cannot_be_is_refused_by_name(wires, said):
     with pytest.raises(InputError, match=said) as caught:
         site(*wires)
     assert "small.toml: wire '" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("weather", "wire", "said"),
+    [
+        (WEATHER, {}, "Ice on a conductor thicker than 4 mm."),
+        ({**WEATHER, "ice_mm": None}, {}, "Ice on a conductor: none was swept."),
+        (WEATHER, {"ice_mm": 2}, "Ice on a conductor thicker than 2 mm."),
+        ({**WEATHER, "ice_mm": None, "ice_weight_N_m": [0, 3]}, {}, "Ice on a conductor of more than 3 N a metre."),
+    ],
+)
+def test_the_briefing_says_how_much_ice_ends_the_work(weather, wire, said):
+    read = scene(circuits=[CIRCUIT], weather=weather, wires=[{**span(), **KNOWN, **wire}])
+    assert said in list(stop_conditions(read))

@@ -160,6 +160,16 @@ def _arc_zone(scene: Scene, phase: str) -> str:
     return f" (nearer than {up(distance)} m an unbonded body takes an arc)"
 
 
+def _ice(scene: Scene) -> str:
+    """How much ice on the conductors ends the work: more than was swept."""
+    weather = scene.weather
+    if weather is not None and weather.ice_weight_N_m is not None:
+        return f"Ice on a conductor of more than {weather.ice_weight_N_m.hi:g} N a metre."
+    thick = [wire.ice_m.hi for wire in scene.wires if wire.ice_m is not None]
+    most = min([weather.ice_m.hi if weather is not None else 0.0, *thick])
+    return f"Ice on a conductor thicker than {most * 1e3:g} mm." if most > 0 else "Ice on a conductor: none was swept."
+
+
 def stop_conditions(scene: Scene) -> Iterator[str]:
     """When to stop: each ends the work until the person in charge starts it again."""
     weather = getattr(scene, "weather", None)
@@ -172,6 +182,7 @@ def stop_conditions(scene: Scene) -> Iterator[str]:
     else:
         yield f"Wind over {min(weather.wind_m_s.hi, MOST_WIND_M_S):g} m/s (swept up to {weather.wind_m_s.hi:g} m/s)."
         yield f"Air temperature outside {weather.air_C.lo:g} °C to {weather.air_C.hi:g} °C."
+        yield _ice(scene)
     yield "Thunder heard or lightning seen, however far."
     yield "Rain, snow, fog, or frost or dew on the ladder, ropes or insulators."
     yield "Relative humidity over 80 %."
