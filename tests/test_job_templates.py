@@ -37,7 +37,7 @@ def job(kind, **entries):
 
 
 LEAN = {"lean_along_deg": "[-1.5, 1.5]", "lean_across_deg": "[-1.5, 1.5]"}
-CLIMB = {**LEAN, "clear_m": 5.2, "part_m": "[5.8, 6.0]", "work_m": "[6.4, 6.6]", "bonding_lead_m": 1.0}
+CLIMB = {**LEAN, "clear_m": 5.2, "part_m": "[5.8, 6.0]", "work_m": "[6.4, 6.6]", "bonding_lead_m": 1.7}
 TURN = (
     '{{ wire = "dropper {0}", station_m = [{1}, {2}], touches = ["east bus {0}", "west bus {0}"], '
     'clamp_m = "east bus {0} @ 1.5", lowered_m = 2.7 }}'
@@ -187,7 +187,7 @@ def test_a_slip_hangs_the_worker_a_lanyard_below_the_work(tmp_path):
 
 
 RESCUE = job("rescue", **LEAN, phase='"A"', station_m="[1.9, 2.1]", hang_m="[5.2, 6.0]", swing_m=0.3,
-             bonding_lead_m=1.5,
+             bonding_lead_m=1.7,
              clamp_m='"east bus A @ 1.5"', touches='["east bus A", "west bus A", "dropper A"]')  # fmt: skip
 
 

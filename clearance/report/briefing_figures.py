@@ -209,5 +209,5 @@ def svg(sheet: Sheet, name: str) -> str:
     text = re.sub(r'<svg [^>]*viewBox="([^"]*)"[^>]*>', head, text)
     text = text.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana, sans-serif")
     # A hundredth of a point is finer than any printer, and makes half the page.
-    text = re.sub(r"(\d+\.\d\d)\d+", r"\1", text)
+    text = re.sub(r"(?<=\.\d\d)\d+", "", text)
     return re.sub(r"\n\s*", "\n", text).strip()
