@@ -22,6 +22,7 @@ from clearance.report.findings import SUPPORTS, Word, leading_drawn, word
 from clearance.report.gap_lines import GapLine, gap_lines, moved_on, setting_of
 from clearance.report.ink import draw_bodies, draw_footing
 from clearance.report.numbers import down
+from clearance.report.projections import projection
 from clearance.report.style import COLOURS, HATCHES, MARKERS, PLAIN_SIGNS, SIGNS
 from clearance.report.track import draw_track, track_of
 from clearance.report.true_length import true_length
@@ -187,6 +188,17 @@ def test_every_clear_gap_drawn_has_its_figures_in_the_key(sheets: dict[str, pape
             found = re.match(r"^(?:○ )?(\d+)(?::|$)", text.get_text())
             if found:
                 assert found[1] in told, (name, text.get_text())
+
+
+def test_gaps_outside_of_the_window_are_named() -> None:
+    """One gap near by, one 80 m off: the sheet says which of the two numbers will be looked for in vain."""
+    stage = example_result().stages[2]
+    near, *_ = gap_lines(stage, leading_drawn(stage))
+    far = GapLine(2, near.finding, near.air + np.array([80.0, 0.0, 0.0]), near.over, True)
+    with paper.settings():
+        sheet = projection("plan", ("title", "subtitle"), (), [near, far], tuple("ABC"), np.array([1.0, 0.0]), "N")
+    words = " ".join(t.get_text() for t in sheet.figure.texts)
+    assert "Gaps outside of what is shown: 2." in words.replace("\n", " ")
 
 
 def test_a_track_has_its_stations_where_travel_takes_the_ladder() -> None:

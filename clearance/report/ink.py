@@ -90,7 +90,7 @@ def draw_bodies(
         else:
             _solid(ax, shape, view, style, z, per_metre, careful, body.kind)
         if body.kind in STANDING:
-            on.visible.append(views.outline(shape, view).reshape(-1, 2))
+            on.visible += [_filled(polygon, 12.0 / per_metre) for polygon in views.outline(shape, view)]
         _note_sample(drawn, body, style)
         if body.kind == "wire":
             on.visible.append(_along(shape, view, 25.0 / per_metre))
@@ -105,6 +105,18 @@ def draw_bodies(
             unnamed.append(body.potential)  # one wire of each phase is enough to tell which is which
             _label(on, body, shape, view, frame)
     return drawn
+
+
+def _filled(polygon: Floats, step: float) -> Floats:
+    """Points (n, 2) all over a convex polygon about every `step` [m], its corners among them."""
+    middle = polygon.mean(axis=0)
+    reach = float(np.linalg.norm(polygon - middle, axis=1).max())
+    shares = np.linspace(0.0, 1.0, max(2, int(reach / step) + 1))[1:]
+    following = np.roll(polygon, -1, axis=0)
+    pieces = max(1, int(np.linalg.norm(following - polygon, axis=1).max() / step) + 1)
+    rim = np.concatenate([polygon + t * (following - polygon) for t in np.arange(pieces) / pieces])
+    found: Floats = np.concatenate([middle[None], *(middle + share * (rim - middle) for share in shares)])
+    return found
 
 
 def _along(shape: Shape, view: View, step: float) -> Floats:

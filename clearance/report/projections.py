@@ -24,6 +24,10 @@ from clearance.report.views import Floats, View, Window
 NEAR_M = 12.0
 """[m] What is further than this from the governing gap does not widen the window."""
 
+ALOFT = ("worker", "ladder")
+ALOFT_M = 30.0
+"""Kinds that are looked for first on any drawing, and how far [m] they may be and still widen the window."""
+
 FOCUS = ("worker", "ladder", "fitting", "tool", "lead", "crew", "structure")
 """Kinds of bodies that widen the window when they are near."""
 
@@ -50,7 +54,7 @@ def focus(bodies: Sequence[Body], lines: Sequence[GapLine]) -> Floats:
         if not len(body.shape) or body.kind not in FOCUS:
             continue
         low, high = body.shape.bounds
-        if np.abs(np.stack([low, high]) - middle).max() <= NEAR_M:
+        if np.abs(np.stack([low, high]) - middle).max() <= (ALOFT_M if body.kind in ALOFT else NEAR_M):
             points.append(np.stack([low, high]))
     return np.concatenate(points)
 
@@ -203,6 +207,8 @@ def projection(
     if kind == "plan":
         paper.north_arrow(sheet, ax, frame, north)
     paper.settle(sheet, ax)
+    if away := [line for line in seen if not _meets(view.flat(line.air), frame)]:
+        notes.append(f"Gaps outside of what is shown: {', '.join(str(line.number) for line in away)}.")
     if any(line.number in told for line in far):
         numbers = ", ".join(str(line.number) for line in far if line.number in told)
         notes.append(f"Gaps further off, not drawn: {numbers}.")
@@ -211,6 +217,13 @@ def projection(
         notes.append("No room for the labels: " + ", ".join(sheet.unplaced) + ".")
     paper.footer(sheet, [*([warning] if warning else []), FORESHORTENED, *notes, *drawn.notes])
     return sheet
+
+
+def _meets(stretches: Floats, frame: Window) -> bool:
+    """Whether any of the projected stretches (n, 2, 2) comes into the window."""
+    t = np.linspace(0.0, 1.0, 50)[:, None, None]
+    xy = (stretches[:, 0] * (1 - t) + stretches[:, 1] * t).reshape(-1, 2)
+    return bool(frame.holds(xy, xy).any())
 
 
 def _beside(finding: Finding) -> str:
