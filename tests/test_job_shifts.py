@@ -3,10 +3,13 @@ and whose word stands where nothing can be worked out."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from small_scenes import CIRCUIT, box, scene
 
+from clearance.conductor.lines import PointLoad
 from clearance.conductor.loads import carried, everything, own_parts
 from clearance.conductor.loads import settled as solved
 from clearance.errors import InputError
@@ -244,7 +247,7 @@ def test_in_the_weather_the_move_is_slack_of_the_envelope():
 
     assert "shift_m" not in prepared.stages[0][0].box
     assert east.shape.slack.max() > there.shape.slack.max() + 0.05
-    assert "in the weather by the largest move of the states tried, an allowance" in east.note
+    assert "modelled, an allowance in the weather" in east.note
 
 
 def test_two_loads_at_once_are_refused():
@@ -306,3 +309,37 @@ def test_a_jumper_on_two_wires_of_one_section_is_one_load():
 
     (shift,) = shifts_of(prepared.site, prepared.site.scene.stages[0])
     assert set(shift.wires) == {"west", "east"}
+
+
+def test_in_the_weather_a_wire_at_rest_without_its_load_is_within_its_body():
+    """Weather of one state: the envelope is the wire with its dropper; the body must hold it without."""
+    weather = {"air_C": [15, 15], "conductor_C": [15, 15], "basis": "invented"}
+    known = {"known": {"conductor_C": 15, "basis": "survey"}}
+    heavy = {
+        **EAST,
+        "loads": [{"what": "cart", "at_m": 15.0, "weight_kg": 120, "when_stated": "on", "basis": "weighed"}],
+    }
+    stage = {**STEPS, "absent": [], "disturbed": [{"wire": "east", "takes_off": ["cart"], "slowly": "x"}]}
+    prepared = ready(stage, {**WEST, **known}, {**heavy, **known}, weather=weather)
+    there = next(body for body in prepared.site.bodies if body.name == "east")
+    lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
+    rest = own_parts(lines[1], solved(carried(lines), {})[1].lines[1], 0.001)[0][1]
+
+    assert worst_off(rest, body_of(prepared, "east").shape) <= 1e-6
+    assert worst_off(rest, there.shape) > 0.1, "the envelope alone does not hold it"
+    assert "modelled, an allowance in the weather" in body_of(prepared, "east").note
+
+
+def test_a_string_goes_with_its_clamp_though_the_clamp_goes_along_the_wire():
+    """With a man on the west span the clamp swings along the line: the string's body holds it at both ends of that."""
+    prepared = made("on", disturbed=({"wire": "west", "puts_on": (MAN,), "slowly": "himself"},))
+    lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
+    man = PointLoad("man", 15.0, (0.0, 0.0, -100.0 * 9.80665), False)
+    loaded = carried([replace(lines[0], loads=(man,)), lines[1]])
+    state = solved(loaded, {("west", "man"): 1.0, ("east", "dropper"): 1.0})[1]
+    top, clamp = np.array(lines[0].end.point), state.lines[0].end
+    string = body_of(prepared, "west to string").shape
+    part = np.array([top + share * (clamp - top) for share in np.linspace(0.15, 0.85, 15)])
+
+    assert abs(float(clamp[0])) > 0.02
+    assert worst_off(part, string) <= 1e-6

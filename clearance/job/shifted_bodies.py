@@ -85,7 +85,7 @@ def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tupl
             assert isinstance(record, SpanWire)
             for which, vertex in (("from", wire.cuts[0]), ("to", wire.cuts[1])):
                 if getattr(record, f"{which}_string") is not None:
-                    more = float(wire.reach_m[vertex])
+                    more = float(wire.strays_m[vertex])
                     yield f"{name} {which} string", more
                     yield f"{name} {which} string fittings", more
     for person in scene.workers:
@@ -129,7 +129,7 @@ def loose_worth(site: Site, name: str, moves_m: tuple[float, float]) -> float:
 
 def _shifted(site: Site, body: Body, shift: Shift, wire: WireShift, entry: Disturbed | None) -> Body:
     stated = entry.slack_m if entry is not None and entry.slack_m is not None else None
-    furthest = float(wire.reach_m.max())
+    furthest = float(wire.strays_m.max())
     notes = [body.note, wire.note]
     if stated is not None and stated >= furthest:
         basis = f": {entry.basis}" if entry is not None and entry.basis else ""
@@ -139,8 +139,7 @@ def _shifted(site: Site, body: Body, shift: Shift, wire: WireShift, entry: Distu
         notes.append(f"the {stated:g} m stated are less than that, and are not used")
     note = "; ".join(filter(None, notes))
     if site.placed:
-        notes = [note, "in the weather by the largest move of the states tried, an allowance"]
-        return replace(body, job=True, shape=shapes.thickened(body.shape, furthest), note="; ".join(notes))
+        return replace(body, job=True, shape=shapes.thickened(body.shape, furthest), note=note)
     shape = _shape(site, body.name, wire)
     link = LINK if shift.parameter else None
     return replace(body, job=True, shape=shape if link else replace(shape, rate=None), link=link, note=note)
@@ -201,7 +200,7 @@ def _strings(site: Site, record: SpanWire, wire: WireShift) -> Iterator[tuple[in
             top = np.asarray(wiring.place(site, record, value), float)
             points, rate = np.array([top, wire.points[tip]]), np.array([np.zeros(3), wire.rate[tip]])
             room = np.full(2, wire.room_m[tip])
-        yield made, WireShift(points, rate, room, (0, len(points) - 1), wire.range_m, "")
+        yield made, WireShift(points, points, rate, room, (0, len(points) - 1), wire.range_m, "")
 
 
 def _ridden(shape: Shape, line: WireShift) -> Shape:

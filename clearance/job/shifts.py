@@ -23,14 +23,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clearance.conductor.carrying import sections
+from clearance.conductor.elastic import Hung, at_shares
 from clearance.conductor.lines import Line, PointLoad
-from clearance.conductor.loads import Carried, carried
+from clearance.conductor.loads import Carried, carried, settled
 from clearance.conductor.ranges import strain_strings
 from clearance.conductor.released import OVERSHOOT, Change, Move, eased, parted
 from clearance.errors import InputError, Mistake
 from clearance.job.rig import Rig
 from clearance.job.setting import Setting
-from clearance.job.swayed import worst_move
+from clearance.job.swayed import MORE, worst_move
 from clearance.motion import Link, Motion
 from clearance.scene import hanging
 from clearance.scene.assemble import Site
@@ -53,13 +54,14 @@ parameters to sweep; larger: more slack."""
 class WireShift:
     """How one wire moves.
 
-    points, rate: (n, 3) its polyline where the stage finds it, from its drawn start, and its move per metre of the
-        parameter
+    base: (n, 3) its polyline with the loads of the scene on, from its drawn start: where the site has it
+    points, rate: (n, 3) the same points where the stage finds it, and their move per metre of the parameter
     room_m: (n,) how far each vertex may be from there, at some parameter of the range [m]
     cuts: vertices where its conductor begins and ends; range_m: of the parameter
     note: what a reader must know
     """
 
+    base: Floats
     points: Floats
     rate: Floats
     room_m: Floats
@@ -72,6 +74,11 @@ class WireShift:
         """How far (n,) each vertex may be from where the stage finds it [m]."""
         far = max(abs(self.range_m[0]), abs(self.range_m[1]))
         return np.asarray(np.linalg.norm(self.rate, axis=1) * far + self.room_m, float)
+
+    @property
+    def strays_m(self) -> Floats:
+        """How far (n,) each vertex may be from where the site has it [m]."""
+        return np.asarray(np.linalg.norm(self.points - self.base, axis=1) + self.reach_m, float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +156,7 @@ def _hung_on(site: Site, stage: Stage, shift: Shift) -> Iterator[Mistake]:
     wire = shift.wires.get(ladder.hangs_on or "") if ladder is not None else None
     if ladder is None or wire is None or stage.travel_m is None:
         return
-    entry, furthest = entry_for(stage, ladder.hangs_on or ""), float(wire.reach_m.max())
+    entry, furthest = entry_for(stage, ladder.hangs_on or ""), float(wire.strays_m.max())
     stated = entry.slack_m if entry is not None else None
     if stated is None or stated < furthest:
         expected = f"at least {np.ceil(furthest * 1000) / 1000:g} m, as far as the model moves what the ladder hangs on"
@@ -210,14 +217,21 @@ def _shift(
     before = hung | {one.wire: one.before for one in wanted}
     after = hung | {one.wire: one.after for one in wanted}
     on, then = ({(wire, what): 1.0 for wire, whats in state.items() for what in whats} for state in (before, after))
+    added = {(wire, load.what) for wire, loads in extra.items() for load in loads}
+    base = {(name, what): 1.0 for name, whats in hung.items() for what in whats if (name, what) not in added}
     if lost:
         # A span's tension is let down: it is never let go at once.
         change, words = parted(made, on, names.index(lost[0]), sudden=False), f"{lost[0]} is taken off"
+        base = on
     else:
         slowly = all(one.slowly for one in changing)
         change, words = eased(made, on, then, sudden=not slowly), _words(wanted)
-    more = worst_move(site, made, on, then) if site.placed and not lost else 0.0
-    return _scaled(site, made, change, words, number, parked and bool(lost), more)
+    bases = settled(made, base)[1].lines
+    if site.placed:
+        top = max(move.range_1[1] for move in change.moves)
+        room = worst_move(site, made, base, (on, then), top) if not lost else None
+        return _in_weather(site, made, change, bases, words, room)
+    return _scaled(site, made, change, bases, words, number, parked and bool(lost))
 
 
 def _words(wanted: Sequence[_Asked]) -> str:
@@ -256,34 +270,67 @@ def _level(line: Line) -> float:
     return float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
 
 
-def _scaled(site: Site, made: Carried, change: Change, words: str, number: int, settled: bool, more_m: float) -> Shift:
-    """The moves of a section, in metres of its point that moves most."""
-    moves = {made.lines[move.span].name: move for move in change.moves}
-    size = max((float(np.linalg.norm(move.rate, axis=1).max()) for move in moves.values()), default=0.0)
-    top = max((move.range_1[1] for move in moves.values()), default=1.0)
-    folded = size * top <= FOLD_M or settled
+def _in_weather(
+    site: Site, made: Carried, change: Change, bases: Sequence[Hung], words: str, room_m: float | None
+) -> Shift:
+    """The moves of a section as room around its envelopes: that of the states tried in the weather, or for a span that
+    is taken off that in still air and a part more; and what a load let go at once springs beyond."""
     found = {}
-    for line in made.lines:
-        move = moves.get(line.name)
-        if move is None:
-            continue
-        found[line.name] = _wire(line, move, _backwards(site, line), size, top, folded, settled, words, more_m)
-    sweep = not folded and size > 0 and not site.placed
+    for move in change.moves:
+        line = made.lines[move.span]
+        still = float(np.linalg.norm(move.rate, axis=1).max()) * (1.0 + MORE)
+        room = (still if room_m is None else room_m) + move.slack_m + move.beyond_m
+        base = at_shares(bases[move.span], np.diff(move.cuts).tolist())
+        note = f"moves up to {float(room.max()):.2f} m, as {words}: modelled, an allowance in the weather"
+        found[line.name] = _turned(
+            WireShift(base, base, np.zeros_like(base), room, _own(line, move), (0.0, 0.0), note), _backwards(site, line)
+        )
+    return Shift("", (0.0, 0.0), found)
+
+
+def _scaled(
+    site: Site, made: Carried, change: Change, bases: Sequence[Hung], words: str, number: int, parked: bool
+) -> Shift:
+    """The moves of a section, in metres of its point that moves most."""
+    size = max((float(np.linalg.norm(move.rate, axis=1).max()) for move in change.moves), default=0.0)
+    top = max((move.range_1[1] for move in change.moves), default=1.0)
+    folded = size * top <= FOLD_M or parked
+    found = {}
+    for move in change.moves:
+        line = made.lines[move.span]
+        base = at_shares(bases[move.span], np.diff(move.cuts).tolist())
+        wire = _wire(line, move, base, (size, top, folded, parked), words)
+        found[line.name] = _turned(wire, _backwards(site, line))
+    sweep = not folded and size > 0
     parameter = ("shift_m" if number == 1 else f"shift_{number}_m") if sweep else ""
     return Shift(parameter, (0.0, size * top) if parameter else (0.0, 0.0), found)
 
 
-def _wire(
-    line: Line, move: Move, backwards: bool, size: float, top: float, folded: bool, settled: bool, words: str,
-    more_m: float,
-) -> WireShift:  # fmt: skip
-    points, rate, room = move.before, move.rate, move.slack_m + move.beyond_m
-    room = room + more_m
+def _own(line: Line, move: Move) -> tuple[int, int]:
+    """Vertices where the conductor of a line begins and ends."""
     (one, two), _ = strain_strings(line)
-    cuts = move.cuts[1 if one > 0 else 0], move.cuts[-2 if two > 0 else -1]
+    return move.cuts[1 if one > 0 else 0], move.cuts[-2 if two > 0 else -1]
+
+
+def _turned(wire: WireShift, backwards: bool) -> WireShift:
+    """The wire from its drawn start."""
+    if not backwards:
+        return wire
+    last = len(wire.points) - 1
+    return replace(
+        wire, base=wire.base[::-1], points=wire.points[::-1], rate=wire.rate[::-1], room_m=wire.room_m[::-1],
+        cuts=(last - wire.cuts[1], last - wire.cuts[0]),
+    )  # fmt: skip
+
+
+def _wire(line: Line, move: Move, base: Floats, how: tuple[float, float, bool, bool], words: str) -> WireShift:
+    """A wire's move; how: the largest move of its section, how far of it is swept, whether it is folded into slack, and
+    whether it has come to rest already."""
+    size, top, folded, parked = how
+    points, rate, room = move.before, move.rate, move.slack_m + move.beyond_m
     range_m = (0.0, size * top)
     furthest = float((np.linalg.norm(rate, axis=1) * top + room).max())
-    if settled:
+    if parked:
         # At rest where it has come to.
         points, rate, range_m = points + rate, np.zeros_like(rate), (0.0, 0.0)
     elif folded or size == 0:
@@ -292,9 +339,6 @@ def _wire(
         rate, range_m = np.zeros_like(rate), (0.0, 0.0)
     else:
         rate = rate / size
-    if backwards:
-        points, rate, room = points[::-1], rate[::-1], room[::-1]
-        cuts = len(points) - 1 - cuts[1], len(points) - 1 - cuts[0]
     still = float(np.linalg.norm(move.rate, axis=1).max())
     sudden = ", let go at once" if top == OVERSHOOT and size > 0 else ""
     note = (
@@ -302,7 +346,7 @@ def _wire(
         if size > 1e-6
         else f"hangs {furthest:.2f} m at most from where the model has it, as {words}"
     )
-    return WireShift(points, rate, room, cuts, range_m, note)
+    return WireShift(base, points, rate, room, _own(line, move), range_m, note)
 
 
 def rigged(rig: Rig, shifts: Sequence[Shift]) -> Rig:
@@ -331,11 +375,10 @@ def strays_m(site: Site, shifts: Sequence[Shift], value: Place, point: Sequence[
 
 
 def _near(wire: WireShift, point: Sequence[float]) -> float:
-    """Reach of the vertices around a point, and how far the point is from them."""
-    away = np.linalg.norm(wire.points - np.asarray(point, float), axis=1)
-    near = int(np.argmin(away))
-    around = wire.reach_m[max(near - 1, 0) : near + 2]
-    start, way = wire.points[:-1], np.diff(wire.points, axis=0)
+    """Strays of the vertices around a point, and how far the point is from them."""
+    near = int(np.argmin(np.linalg.norm(wire.base - np.asarray(point, float), axis=1)))
+    around = wire.strays_m[max(near - 1, 0) : near + 2]
+    start, way = wire.base[:-1], np.diff(wire.base, axis=0)
     share = np.clip(((point - start) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
     off = float(np.linalg.norm(point - start - share[:, None] * way, axis=1).min())
     return float(around.max()) + off

@@ -20,30 +20,34 @@ MORE: Final = 0.2
 
 
 def worst_move(
-    site: Site, made: Carried, before: Mapping[tuple[str, str], float], after: Mapping[tuple[str, str], float]
+    site: Site,
+    made: Carried,
+    base: Mapping[tuple[str, str], float],
+    states: tuple[Mapping[tuple[str, str], float], Mapping[tuple[str, str], float]],
+    top: float,
 ) -> float:
-    """How much further [m] any point of a section moves in the weather than in still air at its stated temperature.
+    """How far [m] any point of a section may be in the weather from where it would be with its usual loads.
 
-    Tried at the lowest and highest temperature, in still air and in the strongest wind from both sides.
+    base: loads that the envelopes of its wires hold; states: loads before and after; top: how far of the way between
+    the two is counted, 2 for a load let go at once. Tried at the lowest and the highest temperature, in still air and
+    in the strongest wind from both sides; the largest, and a part more.
     """
     weather = weather_of(site.scene)
     if weather is None:
         return 0.0
     warm = [conductor_temperature(line, weather)[0] for line in made.lines]
     forces = [wind_force(line, weather) for line in made.lines]
-    still = np.zeros((len(made.lines), 3))
-    winds = [still, winds_on(made.lines, forces, 0.0), winds_on(made.lines, forces, 1.0)]
-
-    def moved(at_C: float | None, blown: np.ndarray) -> float:
-        both = [
-            settled(made, on, 0, at_C, blown, wind_on_strings(made.lines, blown))[1].lines for on in (before, after)
-        ]
-        worst = 0.0
-        for one, two in zip(*both, strict=True):
-            counts = chord_counts([one, two], CHORD_ERROR_M)
-            worst = max(worst, float(np.linalg.norm(at_shares(two, counts) - at_shares(one, counts), axis=1).max()))
-        return worst
-
-    temperatures = min(pair[0] for pair in warm), max(pair[1] for pair in warm)
-    largest = max(moved(at_C, blown) for at_C in temperatures for blown in winds)
-    return max(0.0, (1.0 + MORE) * largest * 2.0 - moved(None, still))
+    winds = [np.zeros((len(made.lines), 3)), winds_on(made.lines, forces, 0.0), winds_on(made.lines, forces, 1.0)]
+    worst = 0.0
+    for at_C in (min(pair[0] for pair in warm), max(pair[1] for pair in warm)):
+        for blown in winds:
+            solved = [
+                settled(made, on, 0, at_C, blown, wind_on_strings(made.lines, blown))[1].lines for on in (base, *states)
+            ]
+            for usual, first, last in zip(*solved, strict=True):
+                counts = chord_counts([usual, first, last], CHORD_ERROR_M)
+                here, one, two = (at_shares(line, counts) for line in (usual, first, last))
+                reached = np.maximum(np.linalg.norm(one - here, axis=1), np.linalg.norm(two - here, axis=1))
+                beyond = (top - 1.0) * np.linalg.norm(two - one, axis=1)
+                worst = max(worst, float((reached + beyond).max()))
+    return (1.0 + MORE) * worst
