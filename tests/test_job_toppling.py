@@ -28,8 +28,8 @@ def topplings(**parts):
     prepared = prepare(scene(**parts))
     (settings,) = prepared.stages
     site, told = prepared.site, prepared.site.scene.stages[0]
-    setting = toppling.aloft_or_standing(settings)
-    return site, told, setting, toppling.topplings(site, told, setting)
+    pieces = toppling.pieces_of(settings)
+    return site, told, pieces, toppling.topplings(site, told, pieces[0])
 
 
 def poses(rng, towards, lengths, along, count=4000):
@@ -43,7 +43,7 @@ def poses(rng, towards, lengths, along, count=4000):
 
 @pytest.mark.parametrize("lean", [0, [-3, 3]])
 def test_no_pose_that_the_guys_left_allow_gets_out(lean):
-    site, _, setting, found = topplings(
+    site, _, (setting,), found = topplings(
         ropes=FOUR, stages=[stage(kind="climb", travel_m=[4, 6], climb_m=[2, 3], lean_along_deg=lean)]
     )
     rng = np.random.default_rng(7)
@@ -80,9 +80,9 @@ def test_no_pose_that_the_guys_left_allow_gets_out(lean):
 def test_without_guys_it_falls_to_any_side_and_no_further_than_it_is_long():
     """The ladder's furthest point is its top, 8 m up, over 0.2 m to a rail's middle and 0.03 m to its face."""
     parts = {"solids": [wall("A wall", 9.0, "A"), box("post", [0, -8.9, 1], [1, 1, 2])], "track": TRACK}
-    site, _, setting, (only_one,) = topplings(**parts, stages=[stage(kind="climb", climb_m=2)])
+    site, _, pieces, (only_one,) = topplings(**parts, stages=[stage(kind="climb", climb_m=2)])
     assert (only_one.lost, only_one.left) == ("", ())
-    near = {one.potential: one for one in toppling.nearest(site, setting, only_one, 0.001)}
+    near = {one.potential: one for one in toppling.nearest(site, pieces, only_one, 0.001)}
     reach = 8.0 + 0.2 + 0.03
     assert near["A"].gap_m == pytest.approx(9.0 - reach, abs=0.002)
     assert near["earth"].gap_m == pytest.approx(8.4 - reach, abs=0.002)
@@ -91,7 +91,7 @@ def test_without_guys_it_falls_to_any_side_and_no_further_than_it_is_long():
 
 def test_the_worker_reaches_further_than_the_top_and_counts():
     parts = {"solids": [wall("A wall", 12.0, "A")]}
-    _, _, setting, (found,) = topplings(**parts, stages=[stage(kind="climb", climb_m=[6, 7.5])])
+    _, _, (setting,), (found,) = topplings(**parts, stages=[stage(kind="climb", climb_m=[6, 7.5])])
     worn = next(body.shape for body in setting.bodies if body.kind == "worker")
     furthest = (np.linalg.norm(worn.vertices, axis=2).max(axis=1) + worn.radius + worn.slack).max()
     assert found.reach_m == pytest.approx(7.5 + furthest)
@@ -122,8 +122,25 @@ def test_the_record_of_a_stage_says_it_and_judges_nothing():
     assert not [note for note in only(solids=far).notes if "the ladder may fall" in note]
 
 
+def test_a_wire_being_lowered_counts_wherever_it_is():
+    """The tail swings down towards the ladder: what is nearest to where that may fall is the tail, not its bus."""
+    from test_job_whip import BEFORE, STRUCK, TWO
+
+    release = {"free_end": "from", "lowered_to_m": [9.5, 0, 3], "isolated": "open, locked", "by": "me",
+               "struck_out": STRUCK, "before_parting": BEFORE}  # fmt: skip
+    wire = {"kind": "slack", "name": "dropper", "phase": "A", "from_m": [12, 0, 9], "to_m": [14, 0, 5],
+            "length_m": 7, "diameter_m": 0.03, "release": release}  # fmt: skip
+    told = stage(kind="lower", released=["dropper"], lower_m=[0, 6], workers=[], climb_m=None, posture=None)
+    solids = [box("bus A", [12, 0, 9.3], [0.2, 0.2, 0.2], "A"), box("bus B", [0, 40, 9], [9, 0.2, 0.2], "B")]
+    site, _, pieces, (found,) = topplings(circuits=[TWO], wires=[wire], solids=solids, stages=[told])
+    near = {one.potential: one for one in toppling.nearest(site, pieces, found, 0.001)}
+    assert near["A"].body == "dropper"
+    # Its free end goes 6 of the 6.5 m to where it is parked: 10.29 m from the feet; the ladder gets 8.23 m.
+    assert near["A"].gap_m == pytest.approx(10.29 - 8.23, abs=0.1)
+
+
 def test_it_stands_where_the_ladder_stands():
-    site, _, setting, (found,) = topplings(stages=[stage(kind="climb", travel_m=[4, 6], climb_m=2)])
+    site, _, (setting,), (found,) = topplings(stages=[stage(kind="climb", travel_m=[4, 6], climb_m=2)])
     _, at = pose(setting.motion, "carriage", {"travel_m": 6.0})
     shape = placed(found.body.shape, setting.motion, "carriage", {"travel_m": 6.0})
     assert shape.vertices[0, 0] == pytest.approx(at)

@@ -36,8 +36,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.proofs(bench.site, stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
-    standing = toppling.aloft_or_standing(tuple(settings))
-    notes += toppling.said(bench.site, stage, standing, bench.tolerance_m)
+    notes += toppling.said(bench.site, stage, toppling.pieces_of(settings), bench.tolerance_m)
     if not gaps and not undecided:
         notes.append("no gap is judged: no conductive body of the job is there; what moves is judged for collisions")
     fixed = {name: low for name, (low, high) in stated.items() if low == high}

@@ -9,7 +9,7 @@ slide, is a matter of strength.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -35,6 +35,10 @@ larger value leaves the ladder more directions."""
 FINENESS = 4
 """Times the faces of an icosahedron are cut in four: 2562 directions, none further than 2.5 degrees from one of
 them."""
+
+
+RIDING = ("carriage", "ladder", "worker", "haul")
+"""Links of what goes down with the ladder."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,10 +165,18 @@ def _directions() -> tuple[Floats, float]:
     return unique / np.linalg.norm(unique, axis=1)[:, None], apart * (1.0 + 1e-9)
 
 
-def nearest(site: Site, setting: Setting, toppling: Toppling, tolerance_m: float) -> tuple[Near, ...]:
+def nearest(site: Site, pieces: Sequence[Setting], toppling: Toppling, tolerance_m: float) -> tuple[Near, ...]:
     """The least distance of a toppling to every potential, and to people: earth without the ground and the ropes, which
-    any fall meets."""
-    found = []
+    any fall meets. pieces: all settings of the stage for one check, as a wire is lowered piece by piece."""
+    least: dict[str, Near] = {}
+    for setting in pieces:
+        for near in _nearest(site, setting, toppling, tolerance_m):
+            now = least.setdefault(near.potential, near)
+            least[near.potential] = min(now, near, key=lambda one: one.gap_m)
+    return tuple(least.values())
+
+
+def _nearest(site: Site, setting: Setting, toppling: Toppling, tolerance_m: float) -> Iterator[Near]:
     for potential, names in _targets(site, setting):
         there = tuple(body for body in setting.bodies if body.name in names)
         small = replace(setting, bodies=(*there, toppling.body), touching=frozenset())
@@ -174,12 +186,11 @@ def nearest(site: Site, setting: Setting, toppling: Toppling, tolerance_m: float
         piece = Piece(compiled, coarse(engine, compiled))
         least = found_for(Bench(site, engine, tolerance_m), piece, path)
         nearest_body = least.bodies[-1][1] if least.bodies else names[0]
-        found.append(Near(potential, max(0.0, least.lower_m), nearest_body))
-    return tuple(found)
+        yield Near(potential, max(0.0, least.lower_m), nearest_body)
 
 
 def _targets(site: Site, setting: Setting) -> Iterator[tuple[str, tuple[str, ...]]]:
-    live = [body for body in setting.bodies if body.conductive and len(body.shape) and body.link is None]
+    live = [body for body in setting.bodies if body.conductive and len(body.shape) and body.link not in RIDING]
     for phase in site.live:
         names = tuple(
             body.name
@@ -196,12 +207,12 @@ def _targets(site: Site, setting: Setting) -> Iterator[tuple[str, tuple[str, ...
         yield "people on the ground", people
 
 
-def said(site: Site, stage: Stage, setting: Setting, tolerance_m: float) -> Iterator[str]:
+def said(site: Site, stage: Stage, pieces: Sequence[Setting], tolerance_m: float) -> Iterator[str]:
     """The topplings of a stage with guys, in words: for the record of the stage."""
     if not guys_of(site, stage):
         return
-    for one in topplings(site, stage, setting):
-        yield words(one, nearest(site, setting, one, tolerance_m))
+    for one in topplings(site, stage, pieces[0]):
+        yield words(one, nearest(site, pieces, one, tolerance_m))
 
 
 def words(toppling: Toppling, near: tuple[Near, ...]) -> str:
@@ -215,7 +226,7 @@ def words(toppling: Toppling, near: tuple[Near, ...]) -> str:
     )
 
 
-def aloft_or_standing(settings: tuple[Setting, ...]) -> Setting:
-    """The setting a toppling is taken from: of the reach envelope where there is one."""
-    return next((one for one in settings if one.check == "reach"), settings[0])
+def pieces_of(settings: Sequence[Setting]) -> tuple[Setting, ...]:
+    """The settings a toppling is taken from: those of the reach envelope where there are any."""
+    return tuple(one for one in settings if one.check == "reach") or tuple(settings)
 

@@ -31,7 +31,7 @@ def drop_zones(permits: Permits) -> tuple[Envelope, ...]:
 
 def ladder_falls(permits: Permits, one: Permitted) -> tuple[Envelope, ...]:
     """Where the ladder may topple in a stage, whichever guy is lost; nothing where it stands in none."""
-    setting = _setting(permits, one)
+    setting = _pieces(permits, one)[0]
     parts = []
     for each in toppling.topplings(permits.prepared.site, one.stage, setting):
         centre = {name: 0.5 * (low + high) for name, (low, high) in setting.box.items()}
@@ -54,12 +54,12 @@ def toppling_rows(permits: Permits) -> list[dict[str, Any]]:
     left: dict[str, tuple[str, ...]] = {}
     least: dict[str, dict[str, tuple[float, str, str]]] = {}
     for one in permits.stages:
-        setting = _setting(permits, one)
-        for each in toppling.topplings(site, one.stage, setting):
+        pieces = _pieces(permits, one)
+        for each in toppling.topplings(site, one.stage, pieces[0]):
             reach[each.lost] = max(reach.get(each.lost, 0.0), each.reach_m)
             left.setdefault(each.lost, each.left)
             near = least.setdefault(each.lost, {})
-            for found in toppling.nearest(site, setting, each, permits.result.tolerance_m):
+            for found in toppling.nearest(site, pieces, each, permits.result.tolerance_m):
                 now = (found.gap_m, found.body, one.stage.name)
                 near[found.potential] = min(now, near.get(found.potential, now))
     return [
@@ -73,7 +73,7 @@ def toppling_rows(permits: Permits) -> list[dict[str, Any]]:
     ]
 
 
-def _setting(permits: Permits, one: Permitted) -> Setting:
-    """The setting of a stage at its printed ranges."""
+def _pieces(permits: Permits, one: Permitted) -> tuple[Setting, ...]:
+    """The settings of a stage that topplings are taken from."""
     names = [stage.name for stage in permits.prepared.site.scene.stages]
-    return toppling.aloft_or_standing(permits.prepared.stages[names.index(one.stage.name)])
+    return toppling.pieces_of(permits.prepared.stages[names.index(one.stage.name)])
