@@ -9,7 +9,7 @@ from small_scenes import CIRCUIT, LADDER, box, only, scene, stage
 
 from clearance.conductor.catenary import nodes
 from clearance.errors import InputError
-from clearance.job import rig
+from clearance.job import footing
 from clearance.motion import pose
 from clearance.pipeline import prepare
 
@@ -55,7 +55,7 @@ def test_it_hangs_from_the_wire_and_swings_about_its_hooks():
 
 def test_chords_leave_out_no_more_than_they_say():
     site = prepare(scene(**parts())).site
-    knots, left_out = rig.wire_knots(site)
+    knots, left_out = footing.wire_knots(site)
     curve = nodes(site.wires["wire A"].catenary, 1e-5).points
     along = np.array([60.0, 4.0]) / np.hypot(60, 4)
     stations = (curve[:, :2] - [-30, 0]) @ along

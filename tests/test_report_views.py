@@ -97,6 +97,9 @@ def test_outline_is_in_the_true_silhouette_and_misses_little(corners: np.ndarray
         reached = float((drawn @ unit).max())
         assert reached <= true + 1e-9
         assert reached >= true - radius * (1 - math.cos(2 * math.pi / views.DIRECTIONS)) - 1e-9
+    # Convex: every corner turns the same way.
+    steps = np.diff(np.vstack([drawn, drawn[:2]]), axis=0)
+    assert (steps[:-1, 0] * steps[1:, 1] - steps[:-1, 1] * steps[1:, 0] >= -1e-9).all()
 
 
 def test_outline_of_a_capsule_is_convex() -> None:

@@ -178,15 +178,38 @@ def slab(shape: Shape, view: View, low: float, high: float) -> Shape:
     return take(replace(shape, vertices=vertices), keep)
 
 
+TIE = 1e-9
+"""[rad] An edge begins so much before its direction and ends so much after it, whichever corner is taken in between."""
+
+
 def outline(shape: Shape, view: View, slack: bool = False, directions: int = DIRECTIONS) -> Floats:
-    """Projected outlines (n, directions, 2) of all primitives with their radius, or radius and slack; all convex."""
+    """Projected outlines (n, directions + 6, 2) of all primitives with their radius, or radius and slack; all convex.
+
+    Beside even directions those across the edges are taken, at both of their corners: no corner is left out.
+    """
     xy = view.flat(shape.vertices)
-    around = shape.radius + shape.slack if slack else shape.radius
+    around = (shape.radius + shape.slack if slack else shape.radius)[:, None, None]
     angle = np.linspace(0.0, 2.0 * math.pi, directions, endpoint=False)
     unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     furthest = np.argmax(xy @ unit.T, axis=1)
-    found: Floats = np.take_along_axis(xy, furthest[:, :, None], axis=1) + around[:, None, None] * unit
-    return found
+    even = np.take_along_axis(xy, furthest[:, :, None], axis=1) + around * unit
+    # Anticlockwise, so that what is right of an edge is outside.
+    one, two = xy[:, 1] - xy[:, 0], xy[:, 2] - xy[:, 0]
+    clockwise = one[:, 0] * two[:, 1] < one[:, 1] * two[:, 0]
+    xy = np.where(clockwise[:, None, None], xy[:, ::-1], xy)
+    after = np.roll(xy, -1, axis=1)
+    edge = after - xy
+    length = np.linalg.norm(edge, axis=2, keepdims=True)
+    across = np.stack([edge[..., 1], -edge[..., 0]], axis=2) / np.where(length > 0.0, length, 1.0)
+    across = np.where(length > 0.0, across, unit[0])
+    # An edge of no length adds nothing: what is furthest in the first direction once more.
+    begins, ends = (np.where(length > 0.0, end + around * across, even[:, :1]) for end in (xy, after))
+    found = np.concatenate([even, begins, ends], axis=1)
+    angles = np.mod(np.arctan2(across[..., 1], across[..., 0]) + TIE, 2.0 * math.pi)
+    early = np.where(length[..., 0] > 0.0, TIE, 0.0)
+    keys = np.concatenate([np.broadcast_to(angle + TIE, even.shape[:2]), angles - early, angles + early], axis=1)
+    ordered: Floats = np.take_along_axis(found, np.argsort(keys, axis=1, kind="stable")[:, :, None], axis=1)
+    return ordered
 
 
 def cores(shape: Shape, view: View) -> tuple[Floats, Floats, Floats]:
