@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 import clearance
+from clearance.pipeline import prepare
 from clearance.scene.records import Disturbed
+from clearance.view import posing
 
 SCENE = Path(__file__).parents[1] / "scenes" / "dropper_off_under_beam.toml"
 
@@ -87,3 +89,11 @@ def test_a_guess_beside_the_model_is_said_to_be_too_small():
 
     assert result.verdict == "breach"
     assert any("the 0.05 m stated are less than that, and are not used" in note for note in result.stages[0].notes)
+
+
+def test_the_live_page_draws_the_wire_at_a_pose():
+    """What deforms is drawn with the pose, as nothing else carries it there."""
+    asked = posing.poser(prepare(read()))
+    drawn = posing.pose_at(asked, 0, {"lower_m": 3.0})
+
+    assert {"bus A", "dropper A"} <= {part["name"] for part in drawn["bent"]}

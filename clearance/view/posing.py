@@ -278,7 +278,11 @@ def _drawn(prepared: Prepared, number: int, settings: list[Setting], asked: Pose
         body.name
         for body in setting.bodies
         if body.kind != staging.HULL
-        and (body.link == PLACED or (body.link is None and id(body.shape) not in known_shapes))
+        and (
+            body.link == PLACED
+            or body.name in setting.rated
+            or (body.link is None and id(body.shape) not in known_shapes)
+        )
     }
     found: dict[str, Any] = {
         "links": packed(np.array(frames).reshape(-1)) if frames else "",
