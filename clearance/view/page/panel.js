@@ -28,6 +28,8 @@ export function fillMarks(stage) {
 }
 
 export function fillGaps(list, rows, which, state, { jump, legs, instant, live }) {
+  // Most steps have nothing recorded: an empty list that stays empty need not be laid out anew.
+  if (!which.length && !list.firstChild && !live) return;
   const u = state.units;
   const sorted = [...which].sort((a, b) => (rows[a].exact.margin ?? Infinity) - (rows[b].exact.margin ?? Infinity));
   list.replaceChildren(...sorted.map((k) => {
