@@ -14,6 +14,8 @@ from typing import Literal
 
 from clearance.errors import InputError
 from clearance.job import staging
+from clearance.job.maps import AXES as LADDER_AXES
+from clearance.job.maps import DEVICE_AXES
 from clearance.pipeline import Prepared, Progress, check_prepared
 from clearance.result import Map, Result, StageResult
 from clearance.scene.assemble import Site
@@ -24,6 +26,9 @@ SPANS = (
     "travel_m", "lean_along_deg", "lean_across_deg", "heading_deg", "climb_m", "turret_deg", "boom_deg", "extend_m",
 )  # fmt: skip
 """Ranges a crew keeps to. How far a wire is lowered is a way it goes, not a range to keep to, and stays as it is."""
+
+AXES = (*LADDER_AXES, *DEVICE_AXES)
+"""Axes along which a part of a stage is looked for."""
 
 DECIMALS: Mapping[str, int] = {"m": 2, "deg": 1}
 FINEST = 3
@@ -131,9 +136,9 @@ def _narrowed(prepared: Prepared, stage: Stage, found: StageResult, tolerance_m:
 
 
 def _candidates(stage: Stage, found: StageResult) -> Iterator[Stage]:
-    """Parts of a stage along travel, climb or both in which no map shows a breach."""
+    """Parts of a stage along one axis of its maps, or along travel and climb, in which no map shows a breach."""
     runs: dict[str, list[Range]] = {}
-    for axis in ("travel_m", "climb_m"):
+    for axis in AXES:
         maps = [one for one in found.maps if one.axes == (axis,)]
         if maps:
             runs[axis] = list(_clear_runs(axis, maps))
@@ -161,9 +166,9 @@ def _clear_runs(axis: str, maps: list[Map]) -> Iterator[Range]:
 
 
 def _share(part: Stage, whole: Stage) -> float:
-    """How much of a stage a part is: the product of what is left of travel and climb."""
+    """How much of a stage a part is: the product of what is left along each axis of its maps."""
     share = 1.0
-    for axis in ("travel_m", "climb_m"):
+    for axis in AXES:
         one, all_of_it = getattr(part, axis), getattr(whole, axis)
         if one is not None and all_of_it.hi > all_of_it.lo:
             share *= (one.hi - one.lo) / (all_of_it.hi - all_of_it.lo)

@@ -95,6 +95,13 @@ def changes(
     return tuple(found)
 
 
+ENDS = (
+    ("travel_m", "travel"), ("climb_m", "climb"), ("turret_deg", "direction of the boom"),
+    ("boom_deg", "raise of the boom"), ("extend_m", "extension of the boom"),
+)  # fmt: skip
+"""Ranges of which one end may be moved, and what each is called."""
+
+
 @dataclass(frozen=True)
 class Lever:
     """One thing to change: `steps` of it, 0 being as it is; `value` of a step; `verdict` proved at a step."""
@@ -108,7 +115,7 @@ class Lever:
 
 def levers(prepared: Prepared, stage: Stage, tolerance_m: float) -> Iterator[Lever]:
     """Everything that can be changed of a stage, one at a time."""
-    for name, words in (("travel_m", "travel"), ("climb_m", "climb")):
+    for name, words in ENDS:
         span: Range | None = getattr(stage, name)
         if span is not None and span.hi > span.lo:
             for end in ("upper", "lower"):

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from small_scenes import CIRCUIT, box, checked, gap, only, scene, slab, stage
 
+from clearance import whatif
 from clearance.errors import InputError
 from clearance.job import sequence
 from clearance.motion import pose
-from clearance.pipeline import prepare
+from clearance.pipeline import check_prepared, prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 LIFT = {
@@ -147,3 +148,33 @@ def test_a_device_that_is_absent_is_nowhere():
     assert found.undecided or not found.collisions
     (settings,) = prepare(scene(**parts({**told, "kind": "travel", "posture": None}))).stages
     assert not [body for body in settings[0].bodies if body.name.startswith("lift")]
+
+
+def test_what_if_says_how_far_the_boom_may_be_raised():
+    """Out to 9 m from its hinge the helmet is at 2 + 9 sin b - 0.9 m and what a person is tall; the plate is as much
+    above where that is at 60 degrees as an unbonded worker keeps from a phase, 0.61 m."""
+    from small_scenes import head_m
+
+    above = 2 + 9 * np.sin(np.radians(60)) - 0.9 + head_m() + 0.61
+    told = {"boom_deg": [40, 65]}
+    prepared = prepare(scene(**parts(told, solids=[slab("bus A", bottom_m=above, size=(60.0, 60.0)), FAR[1]])))
+    result = check_prepared(prepared, 0.005)
+    assert result.verdict == "breach"
+
+    (found,) = whatif.changes(prepared, result, 0.005)
+    raised = next(change for change in found.changes if change.what == "raise of the boom, its upper end")
+    assert raised.needed is not None
+    assert raised.needed[1] == pytest.approx(60.0, abs=0.2)
+
+
+def test_margins_are_mapped_along_each_of_its_ranges():
+    """Bins of one axis hold for all others: the least of each map is the least margin of the stage."""
+    told = {"turret_deg": [80, 100], "boom_deg": [50, 60], "extend_m": [3, 4]}
+    found = only(**parts(told))
+    assert [one.axes for one in found.maps] == [("turret_deg",), ("boom_deg",), ("extend_m",)]
+    (first,) = {(one.between, one.kind, one.what) for one in found.maps}
+    least = gap(found, *first[0], first[1]).governing.margin_lower_m
+    for one in found.maps:
+        low, high = one.cells[0].ranges[one.axes[0]][0], one.cells[-1].ranges[one.axes[0]][1]
+        assert (low, high) == pytest.approx(told[one.axes[0]])
+        assert min(cell.margin_lower_m for cell in one.cells) == pytest.approx(least, abs=0.03)

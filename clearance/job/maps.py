@@ -1,4 +1,5 @@
-"""Owns the maps of a stage: the margin of its governing gap, and of every breaching one, along travel and climb.
+"""Owns the maps of a stage: the margin of its governing gap, and of every breaching one, along travel and climb, or
+along each range of an aerial device.
 
 A map is a profile: the parameter's range is cut into bins, and each bin's verdict holds over all other parameters.
 """
@@ -19,6 +20,9 @@ from clearance.scene.records import Stage
 from clearance.verdict import judge
 
 AXES = ("travel_m", "climb_m")
+DEVICE_AXES = ("turret_deg", "boom_deg", "extend_m")
+"""An aerial device's axes, each by itself: bins of all three together would be thousands."""
+
 MOST_BINS = 16
 """Bins along one axis: a crew reads ranges to a tenth of their length, and a page shows no more."""
 
@@ -45,7 +49,8 @@ def maps_of(
     for _, what, gap in chosen:
         pieces = posture if what == "posture" else reach
         axes = [axis for axis in AXES if axis in pieces[0].compiled.setting.box]
-        for kept in ([(axis,) for axis in axes] if len(axes) > 1 else []) + ([tuple(axes)] if axes else []):
+        alone = [(axis,) for axis in DEVICE_AXES if axis in pieces[0].compiled.setting.box]
+        for kept in ([(axis,) for axis in axes] if len(axes) > 1 else []) + ([tuple(axes)] if axes else []) + alone:
             maps.append(_map(bench, stage, pieces, gap, what, kept))
     return tuple(maps)
 
