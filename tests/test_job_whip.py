@@ -206,3 +206,22 @@ def test_the_ground_below_is_the_least_of_the_hulls():
     assert np.abs(zone[:, 1]).max() == pytest.approx(0.515, abs=0.01)
     assert math.isclose(zone[:, 0].max(), 4.0 + LENGTH * 1.005 + 0.015, abs_tol=0.05)
     assert on_ground(prepare(scene(**lowering())).site.ground, (4.0, 0.0))[2] == 0.0
+
+
+def test_a_string_at_the_far_end_swings_with_the_tail():
+    """A span of 20 m with a string of 2 m at its fixed end: all is within both lengths of where that is attached."""
+    string = {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14}
+    before = {**BEFORE, "pull_taken_by": "a tested come-along"}
+    release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "isolated": "open, locked", "by": BY,
+               "struck_out": STRUCK, "before_parting": before}  # fmt: skip
+    span = {"kind": "span", "name": "dropper", "phase": "A", "from_m": [0, 0, 12], "to_m": [22, 0, 12], "sag_m": 0.2,
+            "diameter_m": 0.03, "to_string": string, "release": release}  # fmt: skip
+    told = {"kind": "release", "released": ["dropper"], "lower_m": 0, "parting_distance_m": 1.0, "workers": [],
+            "travel_m": None, "climb_m": None, "posture": None}  # fmt: skip
+    found = whip_of(**lowering(wires=[span], stages=[stage(**told)]))
+    assert found.fixed_m == pytest.approx([22, 0, 12])
+    assert found.reach_m == pytest.approx(20.0 * 1.005 + 2.0, abs=0.05)
+    twin = {**span, "bundle": {"count": 2, "spacing_m": 0.4}}
+    wide = whip_of(**lowering(wires=[twin], stages=[stage(**told)]))
+    # The second of a pair is half its spacing from the middle of the bundle: counted as the corner of a square would be.
+    assert wide.hulls[0].shape.radius[0] - found.hulls[0].shape.radius[0] == pytest.approx(0.4 * math.sqrt(0.5))

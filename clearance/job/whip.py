@@ -89,8 +89,14 @@ def _whip(site: Site, name: str) -> Whip:
     held = record.to_m if release.free_end == "from" else record.from_m
     slack = record.slack_m + strays_m(site, held, (float(fixed[0]), float(fixed[1]), float(fixed[2])))
     tail = hung.catenary.length_m * (1.0 + STRETCH)
+    string = _far_string(record)
+    if string is not None:
+        # Without its pull the string at the far end swings: it is part of the line, held where it is attached.
+        fixed_at, tail = np.array(place(site, record, held)), tail + string.length_m
     reach = tail + release.trails_m
     half = 0.5 * record.diameter_m
+    if isinstance(record, records.SpanWire) and record.bundle is not None:
+        half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, slack=slack))]
     parked = np.array(place(site, record, release.lowered_to_m))
     for number, restraint in enumerate(release.held, 1):
@@ -111,6 +117,13 @@ def _whip(site: Site, name: str) -> Whip:
             starts, ends, radii = between(fixed_at, anchor, whole)
             hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, slack + strays)))
     return Whip(name, fixed_at, reach, tuple(hulls))
+
+
+def _far_string(record: records.Wire) -> records.InsulatorString | None:
+    """The string between the fixed end of a wire that is taken off and what holds it."""
+    if not isinstance(record, records.SpanWire) or record.release is None:
+        return None
+    return record.to_string if record.release.free_end == "from" else record.from_string
 
 
 def _hull(wire: str, shape: shapes.Shape) -> Body:
