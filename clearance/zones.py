@@ -268,11 +268,18 @@ def zones_of(
 
 
 def region_of(site: Site, setting: Setting, beyond_m: float = BEYOND_M) -> tuple[Floats, Floats]:
-    """The place of work: so far [m] to each side of the track, from the ground to above the live parts near it."""
+    """The place of work: so far [m] to each side of the track, else of all that moves in the stage, from the ground to
+    above the live parts near it. Raises InputError where there is neither."""
     track = site.scene.track
-    if track is None:
-        raise InputError(Mistake(where(site.scene, "track"), "a track, for a region to make zones in", "none"))
-    plan = np.array([point[:2] for point in track.points_m], float)
+    if track is not None:
+        plan = np.array([point[:2] for point in track.points_m], float)
+    else:
+        moving = {body.name for body in setting.bodies if body.link is not None and len(body.shape)}
+        there = [body.shape.vertices[..., :2] for body in standing(setting, {}) if body.name in moving]
+        if not there:
+            expected = "a track, or something that moves, for a region to make zones in"
+            raise InputError(Mistake(where(site.scene, "track"), expected, "neither"))
+        plan = np.concatenate([places.reshape(-1, 2) for places in there])
     low, high = plan.min(axis=0) - beyond_m, plan.max(axis=0) + beyond_m
     live = [body for body in setting.bodies if body.potential in site.live and len(body.shape)]
     top = 10.0

@@ -19,7 +19,7 @@ from clearance.bodies import Body
 from clearance.job.setting import standing
 from clearance.view import geometry, page
 from clearance.view.figures import FOOT_M, numbers, paths, rows
-from clearance.view.page_zones import BEYOND_M, PageZone, inflated, packed_zones, page_zones
+from clearance.view.page_zones import PageZone, inflated, packed_zones, page_zones, region_of_job
 from clearance.view.scene_data import page_data
 from clearance.view.steps import holding
 
@@ -279,7 +279,7 @@ def test_a_zone_of_the_page_is_that_of_its_stage():
         places = zone.mesh.vertices[zone.mesh.faces].mean(axis=1)[::97]
         for stage in shown.stages:
             setting = found.prepared.stages[stage][0]
-            low, high = zones.region_of(found.prepared.site, setting, BEYOND_M)
+            low, high = region_of_job(found.prepared)
             inside = ((places > low + zone.step_m) & (places < high - zone.step_m)).all(axis=1)
             spare = zones.margin(zones.around(found.prepared.site, setting), zone.needs, zone.person.reach_m, places)
             assert spare[inside].min() >= -1e-6

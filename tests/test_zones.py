@@ -22,7 +22,7 @@ from clearance import shapes, zones
 from clearance.bodies import Body
 from clearance.cli.zones import areas_at, pose_of, posed_at
 from clearance.errors import InputError
-from clearance.job.setting import Setting
+from clearance.job.setting import Setting, standing
 from clearance.motion import STILL
 from clearance.scene.records import Vehicle
 from clearance.surface import circumradius, hidden, lift_of_distance, lift_of_sum, surface
@@ -385,6 +385,22 @@ def test_at_a_pose_what_moves_counts(site):
         pose_of(site, lowered, ["climb_m=40"])
     with pytest.raises(InputError, match="one of travel_m"):
         pose_of(site, lowered, ["height=1"])
+
+
+def test_without_a_track_the_place_of_work_is_that_of_what_moves(site):
+    """The region is about the ladder where it stands at the middle of its travel; where nothing moves there is none."""
+    scene = site.site.scene.model_copy(update={"track": None})
+    bare = replace(site.site, scene=scene)
+    setting = site.stages[0][0]
+    low, high = zones.region_of(bare, setting, 3.0)
+    there = [body for body in standing(setting, {}) if body.name == "ladder"]
+    middle = there[0].shape.vertices.reshape(-1, 3)[:, :2].mean(axis=0)
+    assert (low[:2] + 3.0 <= middle).all()
+    assert (middle <= high[:2] - 3.0).all()
+    assert (high[:2] - low[:2] < 6.0 + 4.0).all()
+    still = replace(setting, bodies=tuple(b for b in setting.bodies if b.link is None))
+    with pytest.raises(InputError, match="a track, or something that moves"):
+        zones.region_of(bare, still, 3.0)
 
 
 def test_a_vehicle_may_stand_where_all_of_it_keeps_its_distance(site):

@@ -7,6 +7,7 @@ depends on, and stands in the file once. It is deflated, and unpacked by the pag
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import zlib
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from clearance.errors import InputError
 from clearance.job.setting import Setting
 from clearance.pipeline import Prepared
 from clearance.report.numbers import up
@@ -28,7 +30,7 @@ STEPS_M: Final = (0.3, 0.4, 0.5, 0.6, 0.8)
 """[m] How fine a zone in a page is: the finest of these that fits."""
 
 BEYOND_M: Final = 3.5
-"""[m] Zones in a page reach this far to each side of the track."""
+"""[m] Zones in a page reach this far to each side of the track, or of what moves where there is none."""
 
 PICTURED_TRIANGLES: Final = 80_000
 """Triangles of one zone in a picture, which is not sent anywhere."""
@@ -56,13 +58,13 @@ def persons_of(prepared: Prepared, stage: Stage) -> list[Person]:
 
 
 def page_zones(prepared: Prepared, most: int = MOST_TRIANGLES) -> list[PageZone]:
-    """Zones to look at in a page, of everybody in every stage; none where there is no track to make them about.
+    """Zones to look at in a page, of everybody in every stage; none where nobody goes aloft or nothing moves.
 
     most: triangles of one zone, which says how fine it may be
     """
-    if prepared.site.scene.track is None or not prepared.site.scene.workers:
+    region = region_of_job(prepared)
+    if region is None or not prepared.site.scene.workers:
         return []
-    region = region_of(prepared.site, prepared.stages[0][0], BEYOND_M)
     made: dict[object, list[Zone]] = {}
     digests: dict[int, tuple[Shape, str]] = {}
     held: dict[tuple[object, str, tuple[str, ...]], PageZone] = {}
@@ -78,6 +80,17 @@ def page_zones(prepared: Prepared, most: int = MOST_TRIANGLES) -> list[PageZone]
                     held[place] = PageZone(replace(zone, left_out=left_out), ())
                 held[place] = replace(held[place], stages=(*held[place].stages, number))
     return list(held.values())
+
+
+def region_of_job(prepared: Prepared) -> tuple[Floats, Floats] | None:
+    """Lowest and highest corner of the places of work of all stages; None where there is none."""
+    found = []
+    for pieces in prepared.stages:
+        with contextlib.suppress(InputError):
+            found.append(region_of(prepared.site, pieces[0], BEYOND_M))
+    if not found:
+        return None
+    return np.min([low for low, _ in found], axis=0), np.max([high for _, high in found], axis=0)
 
 
 def _depends_on(prepared: Prepared, setting: Setting, person: Person, digests: dict[int, tuple[Shape, str]]) -> object:

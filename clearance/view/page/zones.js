@@ -11,15 +11,20 @@ export class Zones {
     this.made = new Map();
     this.chosen = null;
     this.entries = data.zones ?? [];
-    $("zonebox").hidden = !this.entries.length;
+    $("zonebox").hidden = false;
+    for (const element of [$("zone"), $("zone").previousElementSibling]) element.hidden = !this.entries.length;
     $("zone").addEventListener("change", () => this.choose($("zone").value));
   }
 
   setStage(stage) {
+    if (!this.entries.length) {
+      $("zoned").textContent = "No zones stand in this page: they were not asked for, or nobody goes aloft.";
+      return;
+    }
     // The person and the exposure that were chosen stay chosen where the stage has them.
     const title = this.chosen === null ? null : this.entries[this.chosen].title;
     const here = this.entries.map((zone, k) => [zone, k]).filter(([zone]) => zone.stages.includes(stage));
-    this.empty = here.length ? "" : `Within ${this.data.zones_within_m} m of the track nobody's place is in a zone in this stage.`;
+    this.empty = here.length ? "" : `Within ${this.data.zones_within_m} m of the place of work nobody's place is in a zone in this stage.`;
     $("zone").replaceChildren(option("", "none"), ...here.map(([zone, k]) => option(String(k), zone.title)));
     const same = here.find(([zone]) => zone.title === title);
     $("zone").value = same ? String(same[1]) : "";
@@ -37,6 +42,7 @@ export class Zones {
   words(zone) {
     return [
       `No margin is left inside; on the surface it is 0 m to ${zone.excess_m} m. Limits: ${zone.limits.join(", ")}.`,
+      ...(Object.keys(this.data.live?.swept ?? {}).length ? ["Made for all the weather the check took, whatever is chosen here."] : []),
       ...(zone.cut ? ["Cut off at the edge of the region."] : []),
       ...zone.left_out.map((text) => `Not counted: ${text}.`),
     ];
