@@ -223,5 +223,5 @@ def test_a_string_at_the_far_end_swings_with_the_tail():
     assert found.reach_m == pytest.approx(20.0 * 1.005 + 2.0, abs=0.05)
     twin = {**span, "bundle": {"count": 2, "spacing_m": 0.4}}
     wide = whip_of(**lowering(wires=[twin], stages=[stage(**told)]))
-    # The second of a pair is half its spacing from the middle of the bundle: counted as the corner of a square would be.
+    # One of a pair is half the spacing from the middle of the bundle: counted as the corner of a square would be.
     assert wide.hulls[0].shape.radius[0] - found.hulls[0].shape.radius[0] == pytest.approx(0.4 * math.sqrt(0.5))
