@@ -234,8 +234,10 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
         for e in range(edges):
             least[e] = np.nan
         # What is left out: chains that come nowhere below what is known.
-        left_out, value_above, chain_above = np.inf, np.inf, np.int64(-1)
-        worst, worst_chain, worst_joined = np.inf, np.int64(-1), False
+        left_out, value_above, worst, worst_joined = np.inf, np.inf, np.inf, False
+        # Typed, so that compiled code is not made twice, for a constant and for a variable.
+        chain_above: int = np.int64(-1)  # type: ignore[assignment]
+        worst_chain: int = np.int64(-1)  # type: ignore[assignment]
         for c in range(chains):
             first, stop = question.first[c], question.stop[c]
             single = stop - first == 1
