@@ -75,7 +75,8 @@ class Need:
 
 @dataclass(frozen=True, eq=False)
 class Zone:
-    """A zone. exposure: "phase-earth" or "phase-phase"; left_out: what was not counted, for a reader."""
+    """A zone. exposure: "phase-earth" or "phase-phase"; left_out: what was not counted, for a reader; pose: the one it
+    holds for alone, in words, where what moves was counted."""
 
     person: Person
     exposure: str
@@ -83,11 +84,13 @@ class Zone:
     mesh: Surface
     step_m: float
     left_out: tuple[str, ...] = ()
+    pose: str = ""
 
     @property
     def title(self) -> str:
         """For a reader."""
-        return f"{self.exposure.replace('-', ' to ')}: {self.person.words}"
+        alone = f"; at {self.pose} alone" if self.pose else ""
+        return f"{self.exposure.replace('-', ' to ')}: {self.person.words}{alone}"
 
     @property
     def name(self) -> str:

@@ -65,12 +65,27 @@ def test_zones_writes_every_file_and_says_the_error(tmp_path):
     assert "on the surface the margin is 0 m at least and" in done.output
 
 
+def test_zones_at_a_pose_say_so_everywhere(tmp_path):
+    scene = builtin_scene("demo")
+    stage = ("--stage", "lower dropper A", "--at", "lower_m=1.5", "--person", "earth", "--step-m", 1.0)
+    done = run("zones", scene, "--out", tmp_path, *stage, "-q")
+    assert done.exit_code == 0, done.output
+    assert "moves in this stage" not in done.output
+    found = json.loads((tmp_path / "zones.json").read_text())
+    assert found["pose"]["lower_m"] == 1.5
+    assert all(zone["title"].endswith("lower 1.500 m alone") for zone in found["zones"])
+    assert all("lower 1.500 m alone" in area["what"] for area in found["areas"])
+    assert b"lower 1.500 m alone" in (tmp_path / "earth-phase-earth.ply").read_bytes()[:600]
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (("--person", "asleep"), "--person: expected earth, floating, or bonded:PHASE (A, B, C), found asleep"),
         (("--person", "bonded:D"), "found bonded:D"),
         (("--stage", "tea"), "--stage: expected one of mount at A"),
+        (("--at", "climb_m=99"), "--at: expected climb_m from"),
+        (("--at", "tea_m=1"), "--at: expected one of travel_m"),
     ],
 )
 def test_zones_refuses_what_there_is_none_of(tmp_path, arguments, said):

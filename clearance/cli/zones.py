@@ -60,6 +60,7 @@ def zones(
 
     read = read_scene(scene)
     from clearance.pipeline import prepare
+    from clearance.report.numbers import place
     from clearance.view import export, geopackage
 
     with progress_line(quiet) as progress:
@@ -74,6 +75,10 @@ def zones(
             made += zones_at(prepared, index, asked, step_m)
         progress("standing areas")
         areas = areas_at(prepared, index, step_m)
+        if pose is not None:
+            words = place(pose)
+            made = [replace(zone, pose=words) for zone in made]
+            areas = [replace(area, what=f"{area.what}; at {words} alone") for area in areas]
         folder_for("--out", out)
         try:
             files = [export.write_glb(made, out / "zones.glb")]
