@@ -94,9 +94,7 @@ def bodies(site: Site, stage: Stage, hull: str) -> Iterator[Body]:
     shape = shapes.join([walls, arm, ball])
     potential, states = _as_worker(site, stage)
     note = "conductive, bonded with whoever stands on it"
-    yield Body(
-        platform, "fitting", shape, potential=potential, job=True, link="platform", states=states, note=note
-    )
+    yield Body(platform, "fitting", shape, potential=potential, job=True, link="platform", states=states, note=note)
 
 
 def _as_worker(site: Site, stage: Stage) -> tuple[str | None, tuple[tuple[str, str | None], ...]]:
@@ -123,4 +121,3 @@ def insulating_left_m(device: AerialDevice, stage: Stage) -> tuple[float, tuple[
         left -= device.wet_or_dirty_m
         steps.append(f"less {device.wet_or_dirty_m:.2f} m written off as wet or dirty")
     return left, tuple(steps)
-

@@ -132,7 +132,5 @@ def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
             yield Body(rope.name, "rope", shape, **common)  # type: ignore[arg-type]
         elif stage.travel_m is not None and stands(scene):
             found = tied(site, stage, rope)
-            shape = shapes.segments(
-                [found.tie], [found.held], rope.diameter_m / 2, found.sway_m + found.left_out_m
-            )
+            shape = shapes.segments([found.tie], [found.held], rope.diameter_m / 2, found.sway_m + found.left_out_m)
             yield Body(rope.name, "rope", shape, link="carriage", **common)  # type: ignore[arg-type]

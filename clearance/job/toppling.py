@@ -229,4 +229,3 @@ def words(toppling: Toppling, near: tuple[Near, ...]) -> str:
 def pieces_of(settings: Sequence[Setting]) -> tuple[Setting, ...]:
     """The settings a toppling is taken from: those of the reach envelope where there are any."""
     return tuple(one for one in settings if one.check == "reach") or tuple(settings)
-

@@ -320,4 +320,3 @@ def unjudged(site: Site, stage: Stage) -> Iterator[str]:
             f"{whip_name(whip.wire)}: {whip.reach_m:.2f} m about its far end, held by {by}; a blow, and a tail that "
             "lies against something earthed and something live at once, are not evaluated"
         )
-

@@ -62,9 +62,7 @@ class Scenery:
     direction: Floats
 
 
-def site_figure(
-    kind: str, scenery: Scenery, track: Floats, north: str, envelopes: Sequence[Envelope] = ()
-) -> str:
+def site_figure(kind: str, scenery: Scenery, track: Floats, north: str, envelopes: Sequence[Envelope] = ()) -> str:
     """The site in "plan" or "elevation" (track: (n, 4) stations and places [m]), with what may fall where, as SVG."""
     view = views.plan() if kind == "plan" else views.elevation(scenery.direction)
     points = [track[:, 1:]] if len(track) else []
