@@ -59,8 +59,8 @@ def test_no_pose_that_the_guys_left_allow_gets_out(lean):
         # it gives by 4 %.
         taut = 6.0 * np.sqrt(2.0) + (0 if lean == 0 else 6.0 * np.radians(3))
         allowed = poses(rng, towards, [1.04 * taut] * 3, 6.0)
-        assert len(allowed) > 300
-        for u in allowed[:300]:
+        assert len(allowed) > 100
+        for u in allowed[:100]:
             turn = Rotation.align_vectors([u], [[0, 0, 1]])[0] * Rotation.from_rotvec([0, 0, rng.uniform(0, 2 * np.pi)])
             rails = turn.apply(rng.uniform([-0.03, -0.23, 0], [0.03, 0.23, 8.0], size=(20, 3)))
             assert inside(one.body.shape, rails).all()

@@ -156,7 +156,7 @@ def test_what_decides_is_the_trees():
     assert least.between == ("C", "earth")
     assert "trees" in least.governing.ends
     assert 0.0 < least.governing.margin_lower_m < 0.6
-    further = check(changed(NAME, ("bond to C",), travel_m=Range(14.2, 15.0)))
+    further = check(changed(NAME, ("bond to C",), travel_m=Range(14.2, 15.0), bonding_lead_m=2.0))
     assert further.verdict == "breach"
     failed = [gap for gap in further.stages[0].gaps if gap.verdict == "breach"]
     assert failed
