@@ -260,16 +260,35 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
                 total += max(0.0, least[e])
                 above += max(0.0, nearest[e])
                 seen = seen and least_pair[e, 0] != NOTHING
-            # An edge without a pair below known - lowest_offset keeps every chain through it at or above `known`.
-            if not seen or total >= known:
-                left_out = min(left_out, min(total, known))
+            # A value from above at the centre, along this chain's nearest pairs; past a limited body it may be larger
+            # than their sum.
+            if above < value_above:
+                for k in range(stop - first):
+                    for side in range(2):
+                        room.names[0, k, side] = nearest_pair[question.step[first + k], side]
+                if limited:
+                    above = chain_at(
+                        question, store, moving, place, centre, c, room.names[0], room.corners, room.counts, room.gaps,
+                        scratch,
+                    )  # fmt: skip
+            if above < value_above:
+                value_above, chain_above = above, c
+                for k in range(stop - first):
+                    for side in range(2):
+                        pairs[n, k, side] = room.names[0, k, side]
+            # Nothing is worth bounding above what the box has at its centre.
+            reach = min(known, value_above)
+            # An edge without a pair below known - lowest_offset keeps every chain through it at or above `known`; where
+            # edge by edge bounds all but as high, as in a box without width, bounding jointly gains nothing.
+            if not seen or total >= reach - rounding:
+                left_out = min(left_out, min(total, reach))
                 continue
             bounded, joined = total, False
             if not single:
-                bounded = _bound_chain(question, c, store, moving, half, known, room)
+                bounded = _bound_chain(question, c, store, moving, half, reach, room)
                 joined = room.found[0] > 0
-                if bounded >= known:
-                    left_out = min(left_out, known)
+                if bounded >= reach:
+                    left_out = min(left_out, reach)
                     continue
             if bounded < worst:
                 worst, worst_chain, worst_joined = bounded, c, joined
@@ -280,12 +299,6 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
                         )
                 for p in range(size):
                     worst_gradient[p] = room.vector[0, p] if joined else 0.0
-            # A value from above at the centre: along this chain's nearest pairs (through a limited body, see below).
-            if above < value_above and not limited:
-                value_above, chain_above = above, c
-                for k in range(stop - first):
-                    for side in range(2):
-                        pairs[n, k, side] = nearest_pair[question.step[first + k], side]
         lower[n] = max(inherited[n], min(worst, left_out) - rounding * longest)
         # Which parameter matters most, and where to look for a value from above: at the corner where the worst forms
         # have their least, where those between the nearest points at the centre have it, and at the centre.
