@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clearance.conductor.change_of_state import Elongation
-from clearance.conductor.lines import Line
+from clearance.conductor.lines import Line, level_m
 from clearance.conductor.ranges import chord_of, live_point, strain_strings, weight_of
 from clearance.conductor.section import Settled, Strung, Support, at_state
 from clearance.conductor.wind import STRING_DRAG
@@ -153,7 +153,7 @@ def grouped(lines: Sequence[Line]) -> list[list[Line]]:
 
 def reversed_line(line: Line) -> Line:
     """The line from its end to its start, what hangs on it staying where it is."""
-    level = float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
+    level = level_m(line)
     loads = tuple(replace(load, along_m=level - load.along_m) for load in line.loads)
     return replace(line, start=line.end, end=line.start, loads=loads)
 

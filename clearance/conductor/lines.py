@@ -261,6 +261,11 @@ def range_words(pair: tuple[float, float], places: int) -> str:
     return low if low == high else f"{low} to {high}"
 
 
+def level_m(line: Line) -> float:
+    """Horizontal distance between the attachments of a line [m]."""
+    return float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
+
+
 def weather_words(weather: Weather) -> str:
     """The weather's ranges in words."""
     bearing = "any direction"

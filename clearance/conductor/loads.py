@@ -32,7 +32,7 @@ from clearance.conductor.catalogue import models
 from clearance.conductor.change_of_state import REFERENCE_C, Elongation, Linear, strain
 from clearance.conductor.elastic import Hung, Segment, end_force, hang, joints, mean_tension, polyline, run
 from clearance.conductor.groups import section_of
-from clearance.conductor.lines import Line
+from clearance.conductor.lines import Line, level_m
 from clearance.conductor.ranges import chord_of, live_point, strain_strings, weight_of
 from clearance.conductor.section import Section, Settled, Strung, Support, at_state
 from clearance.errors import InputError, Mistake
@@ -138,7 +138,7 @@ def _stated_line(line: Line) -> Stood:
 
 def _on_conductor(line: Line) -> None:
     """Refuse a load beyond the conductor's ends, or two of one name."""
-    level = float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
+    level = level_m(line)
     (one, two), _ = strain_strings(line)
     wrong = []
     for load in line.loads:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from clearance.conductor.carrying import sections
 from clearance.conductor.elastic import Hung, at_shares
-from clearance.conductor.lines import Line, PointLoad
+from clearance.conductor.lines import Line, PointLoad, level_m
 from clearance.conductor.loads import Carried, carried, settled
 from clearance.conductor.ranges import strain_strings
 from clearance.conductor.released import OVERSHOOT, Change, Move, eased, parted
@@ -251,7 +251,7 @@ def _with(site: Site, line: Line, extra: Sequence[LoadOfStage]) -> Line:
     back = _backwards(site, line)
     more = []
     for load in extra:
-        along = _level(line) - load.at_m if back else load.at_m
+        along = level_m(line) - load.at_m if back else load.at_m
         more.append(PointLoad(load.what, along, (0.0, 0.0, -load.weight_kN * 1e3), False, load.basis))
     return replace(line, loads=(*line.loads, *more))
 
@@ -264,10 +264,6 @@ def _backwards(site: Site, line: Line) -> bool:
 @lru_cache(maxsize=16)
 def _drawn(site: Site) -> Mapping[str, Line]:
     return hanging.lines_of(site.scene)
-
-
-def _level(line: Line) -> float:
-    return float(np.hypot(*np.subtract(line.end.point, line.start.point)[:2]))
 
 
 def _in_weather(

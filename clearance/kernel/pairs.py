@@ -35,7 +35,7 @@ def _minor(a, b, c, d):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _between(p, q):  # type: ignore[no-untyped-def]
+def between(p, q):  # type: ignore[no-untyped-def]
     """Squared distance of two points."""
     x, y, z = p[0] - q[0], p[1] - q[1], p[2] - q[2]
     return dot(x, y, z, x, y, z)
@@ -67,7 +67,7 @@ def _point_segment(p, a, b, out):  # type: ignore[no-untyped-def]
     if length > 0.0:
         along = min(1.0, max(0.0, dot(wx, wy, wz, ux, uy, uz) / length))
     _along(a, along, ux, uy, uz, out)
-    return _between(p, out)
+    return between(p, out)
 
 
 @inner
@@ -101,7 +101,7 @@ def _segment_segment(a0, a1, b0, b1, best, swap, witness, work):  # type: ignore
         if 0.0 < s < 1.0 and 0.0 < t < 1.0:
             _along(a0, s, ux, uy, uz, p)
             _along(b0, t, vx, vy, vz, q)
-            best = _keep(best, _between(p, q), p, q, swap, witness)
+            best = _keep(best, between(p, q), p, q, swap, witness)
     return best
 
 
@@ -129,7 +129,7 @@ def _plane_point(x, tri, out):  # type: ignore[no-untyped-def]
 def _point_triangle(x, tri, best, swap, witness, work):  # type: ignore[no-untyped-def]
     foot = work[1]
     if _plane_point(x, tri, foot):
-        return _keep(best, _between(x, foot), x, foot, swap, witness)
+        return _keep(best, between(x, foot), x, foot, swap, witness)
     for edge in range(3):
         best = _keep(best, _point_segment(x, tri[edge], tri[(edge + 1) % 3], foot), x, foot, swap, witness)
     return best
@@ -150,7 +150,7 @@ def _segment_triangle(a0, a1, tri, best, swap, witness, work):  # type: ignore[n
         wx, wy, wz = _minus(a1, a0)
         _along(a0, h0 / (h0 - h1), wx, wy, wz, p)
         if _plane_point(p, tri, q):
-            best = _keep(best, _between(p, q), p, q, swap, witness)
+            best = _keep(best, between(p, q), p, q, swap, witness)
     best = _point_triangle(a0, tri, best, swap, witness, work)
     best = _point_triangle(a1, tri, best, swap, witness, work)
     for edge in range(3):
@@ -173,7 +173,7 @@ def closest(a, corners_a, b, corners_b, witness, work):  # type: ignore[no-untyp
         swap = True
     best = np.inf
     if corners_b == 1:
-        return _keep(best, _between(a[0], b[0]), a[0], b[0], swap, witness)
+        return _keep(best, between(a[0], b[0]), a[0], b[0], swap, witness)
     if corners_b == 2:
         if corners_a == 1:
             return _keep(best, _point_segment(a[0], b[0], b[1], work[1]), a[0], work[1], swap, witness)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clearance.kernel.cache import compiled, inner
-from clearance.kernel.pairs import along, closest, unit
+from clearance.kernel.pairs import along, between, closest, unit
 from clearance.shapes import Shape
 
 LEAF = 8
@@ -267,12 +267,6 @@ def flat_gap(a, b, n):  # type: ignore[no-untyped-def]
     return near - far
 
 
-@inner
-def _apart(p, q):  # type: ignore[no-untyped-def]
-    x, y, z = p[0] - q[0], p[1] - q[1], p[2] - q[2]
-    return np.sqrt(x * x + y * y + z * z)
-
-
 class Search(NamedTuple):
     """Scratch of a search, and its counts (2,) of nodes and of pairs that were measured."""
 
@@ -318,7 +312,7 @@ def nearest(store, core, around, root, best, search):  # type: ignore[no-untyped
             for i in range(store.first[node], store.first[node] + store.number[node]):
                 if len(core) == 1 and store.start[i + 1] - store.start[i] == 1:
                     # Two points: their distance is the bound, and as quickly found as that of their boxes.
-                    reach = _apart(core[0], store.vertex[store.start[i]]) - around - store.around[i]
+                    reach = np.sqrt(between(core[0], store.vertex[store.start[i]])) - around - store.around[i]
                     if reach < lower:
                         counts[1] += 1
                         lower, gap, found = reach, min(gap, reach), i
