@@ -338,6 +338,28 @@ def test_doctor_gives_the_line_that_installs_what_is_missing(monkeypatch):
     assert module.browser().remedy == "apt-get install -y --no-install-recommends chromium"
 
 
+def test_an_ffmpeg_is_taken_only_where_it_lists_the_encoder(monkeypatch, tmp_path):
+    """The lines as ffmpeg 9.0.2 prints them; a name that only begins alike, and a program that fails, are none."""
+    from clearance.view import probe
+
+    lines = {
+        "other": "V....D libx264rgb           libx264 H.264 RGB (codec h264)",
+        "has": "V....D libx264              libx264 H.264 / AVC (codec h264)",
+    }
+    for name, line in lines.items():
+        (tmp_path / name).write_text(f"#!/bin/sh\necho ' {line}'\n")
+        (tmp_path / name).chmod(0o755)
+    gone, other, has = (str(tmp_path / name) for name in ("gone", "other", "has"))
+    for there, first, detail, line in (
+        ((gone, other, has), has, has, ""),
+        ((gone, other), None, "no ffmpeg that has libx264; GIF needs none", "pip install 'clearance[video]'"),
+    ):
+        monkeypatch.setattr(probe, "_ffmpegs", lambda there=there: iter(there))
+        assert probe.encoder() == first
+        found = doctor_module().mp4()
+        assert (found.able, found.detail, found.remedy) == (first is not None, detail, line)
+
+
 @pytest.mark.parametrize(
     ("probe", "expected"),
     [

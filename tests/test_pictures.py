@@ -153,8 +153,7 @@ def test_an_animation_of_another_kind_and_one_without_an_encoder_are_refused(mon
     with pytest.raises(InputError, match=r"ends in \.gif or \.mp4"):
         video.ready(tmp_path / "a.avi")
     assert video.ready(tmp_path / "a.gif") is None
-    monkeypatch.setattr(video.shutil, "which", lambda name: None)
-    monkeypatch.setattr(video, "_wheel", lambda: None)
+    monkeypatch.setattr(probe, "encoder", lambda: None)
     with pytest.raises(MissingExtra, match=r"pip install 'clearance\[video\]'"):
         video.ready(tmp_path / "a.mp4")
 

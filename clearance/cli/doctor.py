@@ -13,7 +13,7 @@ from importlib.metadata import PackageNotFoundError, requires, version
 
 import typer
 
-from clearance.view.probe import GL_LINE, VIEW_LINE, WINDOWS, rendered
+from clearance.view.probe import GL_LINE, VIDEO_LINE, VIEW_LINE, WINDOWS, encoder, rendered
 
 BROWSER_LINE = "apt-get install -y --no-install-recommends chromium"
 
@@ -45,6 +45,7 @@ def findings() -> Iterator[Finding]:
     yield kernel_cache()
     yield laz()
     yield pictures()
+    yield mp4()
     yield browser()
 
 
@@ -97,6 +98,14 @@ def pictures() -> Finding:
             return Finding(what, True, f"pyvista {version('pyvista')} draws off screen with {window}")
         said.append(f"{window}: {detail}")
     return Finding(what, False, "pyvista draws nothing here (" + "; ".join(said) + ")", GL_LINE)
+
+
+def mp4() -> Finding:
+    """Whether an animation can be written as MP4."""
+    found = encoder()
+    if found is None:
+        return Finding("MP4 animations", False, "no ffmpeg that has libx264; GIF needs none", VIDEO_LINE)
+    return Finding("MP4 animations", True, found)
 
 
 def browser() -> Finding:

@@ -1,21 +1,24 @@
-"""Owns whether 3D pictures can be drawn here: a tiny one is drawn in another process first.
+"""Owns whether 3D pictures can be drawn here, and animations encoded: each program is asked in a process of its own.
 
 Where the GL libraries are missing, the renderer ends its process with a signal instead of raising, so a picture is
-believed only from a return code of 0 and the line it prints.
+believed only from a return code of 0 and the line it prints; an encoder, only where ffmpeg itself lists it.
 """
 
 from __future__ import annotations
 
 import importlib.util
 import os
+import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import MissingExtra
 
 VIEW_LINE: Final = "pip install 'clearance[view]'"
 GL_LINE: Final = "apt-get install -y --no-install-recommends libegl1 libgl1-mesa-dri"
+VIDEO_LINE: Final = "pip install 'clearance[video]'"
 
 WINDOWS: Final = ("vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
 """Kinds of windows that need no screen, in the order tried."""
@@ -73,3 +76,25 @@ def ready() -> str:
             return window
         said.append(f"{window}: {detail}")
     raise MissingExtra(f"3D pictures cannot be drawn here ({'; '.join(said)}); install: {GL_LINE}")
+
+
+def encoder() -> str | None:
+    """The first ffmpeg here that encodes H.264, which MP4 is made with; None where there is none."""
+    for found in _ffmpegs():
+        try:
+            run = subprocess.run([found, "-encoders"], capture_output=True, timeout=PROBE_S, check=False)
+        except (OSError, subprocess.TimeoutExpired):
+            continue
+        if any(line.split()[1:2] == [b"libx264"] for line in run.stdout.splitlines()):
+            return found
+    return None
+
+
+def _ffmpegs() -> Iterator[str]:
+    """The ffmpeg on the path, then that of the package imageio-ffmpeg, where it has one for this system."""
+    if (found := shutil.which("ffmpeg")) is not None:
+        yield found
+    try:
+        yield str(importlib.import_module("imageio_ffmpeg").get_ffmpeg_exe())
+    except (ImportError, RuntimeError):
+        return

@@ -6,8 +6,6 @@ it is made by ffmpeg, the one on the path or the one that comes with the extra `
 
 from __future__ import annotations
 
-import importlib
-import shutil
 import subprocess
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,10 +14,8 @@ from typing import Any, Final
 from PIL import Image
 
 from clearance.errors import InputError, MissingExtra, Mistake
-from clearance.view import pictures
+from clearance.view import pictures, probe
 from clearance.view.page_zones import PageZone
-
-LINE: Final = "pip install 'clearance[video]'"
 
 STEP_MS: Final = 200
 INSTANT_MS: Final = 1000
@@ -59,18 +55,11 @@ def ready(path: Path) -> str | None:
         return None
     if kind != ".mp4":
         raise InputError(Mistake(("--animation", str(path)), "a file that ends in .gif or .mp4", kind or "no ending"))
-    found = shutil.which("ffmpeg") or _wheel()
+    found = probe.encoder()
     if found is None:
-        raise MissingExtra(f"MP4 needs ffmpeg, which is not here: {LINE}; or name a file that ends in .gif")
+        lacking = "MP4 needs an ffmpeg that has libx264, which is not here"
+        raise MissingExtra(f"{lacking}: {probe.VIDEO_LINE}; or name a file that ends in .gif")
     return found
-
-
-def _wheel() -> str | None:
-    """The ffmpeg that comes with the package imageio-ffmpeg, where that is installed and has one for this system."""
-    try:
-        return str(importlib.import_module("imageio_ffmpeg").get_ffmpeg_exe())
-    except (ImportError, RuntimeError):
-        return None
 
 
 def _encoded(encoder: str, frames: Sequence[Image.Image], lasting: Sequence[int], path: Path) -> Path:
