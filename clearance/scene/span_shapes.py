@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from clearance import shapes
-from clearance.bodies import deformable_wire, insulator, wire
+from clearance.bodies import deformable_wire, insulator, span, wire
 from clearance.conductor import catenary
 from clearance.conductor.carrying import Curve
 from clearance.conductor.catenary import Catenary
@@ -49,7 +49,7 @@ def _solve(record: records.SpanWire) -> Callable[[Point, Point], Catenary]:
 
 def stated_shapes(record: records.SpanWire, start: Point, end: Point) -> tuple[Catenary, shapes.Shape, Strings]:
     """A tensioned wire that no load moves: its curve, its conductor or bundle, and its strings."""
-    parts = insulator.span_with_strings(
+    parts = span.span_with_strings(
         start,
         end,
         string_spec(record.from_string),
