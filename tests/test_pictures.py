@@ -12,7 +12,7 @@ from page_example import example
 from PIL import Image
 
 from clearance.errors import InputError, MissingExtra
-from clearance.view import pictures, probe, video
+from clearance.view import pictures, probe, video, viewpoint
 from clearance.view.page_zones import page_zones
 from clearance.view.scene_data import page_data
 
@@ -43,8 +43,8 @@ def colour(pixels: np.ndarray, name: str) -> int:
 
 
 def test_a_breach_is_drawn_with_its_colour_its_word_and_its_figures(data, stage):
-    step = pictures.lead_step(data, stage)
-    rows = pictures.lines_at(data, stage, step)
+    step = viewpoint.lead_step(data, stage)
+    rows = viewpoint.lines_at(data, stage, step)
     made = pictures.picture(data, stage, step, "3d", SMALL)
     assert made.shape == (SMALL[1], SMALL[0], 3)
     assert colour(made, "#8B1A1A") > 60
@@ -55,15 +55,15 @@ def test_a_breach_is_drawn_with_its_colour_its_word_and_its_figures(data, stage)
 
 def test_every_view_holds_the_leading_gap_where_its_projection_says(data, stage):
     """The line's ends lie on the picture, and pixels of the line's colour lie between them."""
-    step = pictures.lead_step(data, stage)
+    step = viewpoint.lead_step(data, stage)
     offset = np.array(data["offset"])
-    row = pictures.lines_at(data, stage, step)[0]
+    row = viewpoint.lines_at(data, stage, step)[0]
     legs = np.array(row["air"]).reshape(-1, 2, 3) - offset
     leg = max(legs, key=lambda pair: np.linalg.norm(pair[1] - pair[0]))
     size = (SMALL[0], SMALL[1] - 2 * pictures.BAND)
     seen = []
     for view in ("3d", "plan", "elevation", "section", "true"):
-        eye = pictures.look_from(data, stage, step, view)
+        eye = viewpoint.look_from(data, stage, step, view)
         pixels, project = pictures.rendered(data, stage, step, eye, size)
         ends = project(leg)
         assert ((ends >= 0) & (ends <= size)).all(), view
@@ -76,8 +76,8 @@ def test_every_view_holds_the_leading_gap_where_its_projection_says(data, stage)
 
 def test_a_projected_place_is_where_the_renderer_draws_it(data, stage):
     """A single wire's thin line is found where its ends are projected to: the two agree to two pixels."""
-    step = pictures.lead_step(data, stage)
-    eye = pictures.look_from(data, stage, step, "elevation")
+    step = viewpoint.lead_step(data, stage)
+    eye = viewpoint.look_from(data, stage, step, "elevation")
     size = (SMALL[0], SMALL[1] - 2 * pictures.BAND)
     pixels, project = pictures.rendered(data, stage, step, eye, size)
     part = next(p for p in data["parts"] if p["name"] == "dropper C")
@@ -92,7 +92,7 @@ def test_a_projected_place_is_where_the_renderer_draws_it(data, stage):
 
 
 def test_same_picture_same_bytes(data, stage, tmp_path):
-    step = pictures.lead_step(data, stage)
+    step = viewpoint.lead_step(data, stage)
     files = [
         pictures.save(pictures.picture(data, stage, step, "section", SMALL), tmp_path / f"{k}.png") for k in range(2)
     ]
@@ -100,8 +100,8 @@ def test_same_picture_same_bytes(data, stage, tmp_path):
 
 
 def test_the_worker_does_not_stand_in_the_workers_own_eye(data, stage):
-    step = pictures.lead_step(data, stage)
-    eye = pictures.look_from(data, stage, step, "eye")
+    step = viewpoint.lead_step(data, stage)
+    eye = viewpoint.look_from(data, stage, step, "eye")
     assert "worker" in eye.hidden
     assert np.allclose(eye.position, data["stages"][stage]["eye"][step][:3])
 
@@ -113,8 +113,8 @@ def test_zones_asked_for_are_drawn_in_the_stages_that_have_them_and_named(data, 
     climb = next(k for k, s in enumerate(data["stages"]) if s["name"] == "climb to A")
     size = (SMALL[0], SMALL[1] - 2 * pictures.BAND)
     for number, there in ((lowered, True), (climb, False)):
-        step = pictures.lead_step(data, number)
-        eye = pictures.look_from(data, number, step, "elevation")
+        step = viewpoint.lead_step(data, number)
+        eye = viewpoint.look_from(data, number, step, "elevation")
         here = [z.zone for z in shown if number in z.stages]
         assert bool(here) == there
         bare, _ = pictures.rendered(data, number, step, eye, size)
@@ -122,8 +122,8 @@ def test_zones_asked_for_are_drawn_in_the_stages_that_have_them_and_named(data, 
         # Red weighs more over green and blue where a red surface is seen through.
         redder = (drawn[..., 0].astype(int) - drawn[..., 2]) - (bare[..., 0].astype(int) - bare[..., 2])
         assert (redder > 15).mean() > 0.05 if there else (redder == 0).all()
-    one = pictures.picture(data, lowered, pictures.lead_step(data, lowered), "3d", SMALL)
-    two = pictures.picture(data, lowered, pictures.lead_step(data, lowered), "3d", SMALL, shown)
+    one = pictures.picture(data, lowered, viewpoint.lead_step(data, lowered), "3d", SMALL)
+    two = pictures.picture(data, lowered, viewpoint.lead_step(data, lowered), "3d", SMALL, shown)
     assert np.abs(one.astype(int) - two).mean() > 1.0
 
 

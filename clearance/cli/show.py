@@ -75,8 +75,9 @@ def show(
 
 def drawable(asked: dict[str, Path | None], view: str) -> None:
     """Find out before the check, not after it, what would keep pictures from being drawn. Raises `ClearanceError`."""
-    from clearance.view.pictures import VIEWS, probe_once
+    from clearance.view.pictures import probe_once
     from clearance.view.video import ready
+    from clearance.view.viewpoint import VIEWS
 
     if view not in VIEWS:
         raise InputError(Mistake(("--view",), f"one of {', '.join(VIEWS)}", view))
@@ -98,7 +99,7 @@ def drawn_pictures(
 ) -> list[Path]:
     """The pictures asked for, as the files written. Raises `ClearanceError`."""
     from clearance.cli.zones import stage_of
-    from clearance.view import pictures, video
+    from clearance.view import pictures, video, viewpoint
     from clearance.view.scene_data import page_data
 
     data = page_data(prepared, result)
@@ -110,7 +111,7 @@ def drawn_pictures(
             continue
         try:
             if option == "--picture":
-                made = pictures.picture(data, number, pictures.lead_step(data, number), view, zones=shown)
+                made = pictures.picture(data, number, viewpoint.lead_step(data, number), view, zones=shown)
                 files.append(pictures.save(made, file))
             elif option == "--animation":
                 files.append(video.animation(data, number, view, file, zones=shown))

@@ -14,7 +14,7 @@ from typing import Any, Final
 from PIL import Image
 
 from clearance.errors import InputError, MissingExtra, Mistake
-from clearance.view import pictures, probe
+from clearance.view import pictures, probe, viewpoint
 from clearance.view.page_zones import PageZone
 
 STEP_MS: Final = 200
@@ -38,7 +38,7 @@ def animation(
     frames = [Image.fromarray(pictures.picture(data, stage, k, view, size, zones)) for k in range(len(steps))]
     lasting = [INSTANT_MS if step.get("rows") else STEP_MS for step in steps]
     if encoder is None:
-        colours = frames[pictures.lead_step(data, stage)].quantize(128)
+        colours = frames[viewpoint.lead_step(data, stage)].quantize(128)
         quantised = [frame.quantize(palette=colours, dither=Image.Dither.NONE) for frame in frames]
         quantised[0].save(path, save_all=True, append_images=quantised[1:], duration=lasting, loop=0, optimize=False)
         return path
