@@ -246,7 +246,7 @@ def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats
     place = new_place(compiled.chain, compiled.moving, len(compiled.low))
     # A track is straight only between its vertices: the boxes of its pieces are united.
     found: dict[str, tuple[Floats, Floats]] = {}
-    starts = sweep.start_boxes(compiled.low, compiled.high, (*sweep.cuts_of(compiled.chain), *cuts_of(compiled)))
+    starts = sweep.start_boxes(compiled.low, compiled.high, sweep.cuts_of(compiled.chain))
     for start_low, start_high in zip(*starts, strict=True):
         centre = 0.5 * (start_low + start_high)
         half = np.maximum(start_high - centre, centre - start_low)
@@ -261,11 +261,6 @@ def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats
         if node >= 0:
             found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
     return found
-
-
-def cuts_of(compiled: Compiled) -> tuple[tuple[int, float], ...]:
-    """The setting's cuts by index of the parameter."""
-    return tuple((compiled.setting.motion.parameters.index(name), value) for name, value in compiled.setting.cuts)
 
 
 def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
@@ -389,7 +384,6 @@ def enclose(
         budget=budget,
         seconds=seconds,
         rounding=compiled.rounding_m,
-        cuts=cuts_of(compiled),
         progress=progress,
     )
     return _found(engine, compiled, paths, enclosure)

@@ -19,9 +19,9 @@ ARM = 3.0
 HALF = (0.02, 0.1, 0.3, 0.7, 1.2)
 
 
-def bound(bodies, motion, box, *groups, rated=None, cuts=()):
+def bound(bodies, motion, box, *groups, rated=None):
     """The lower bound after one box of the sum of gaps along the groups."""
-    setting = Setting("stage", "posture", tuple(bodies), motion, box, rated or {}, cuts)
+    setting = Setting("stage", "posture", tuple(bodies), motion, box, rated or {})
     engine = build_engine([setting])
     found = enclose(
         engine,

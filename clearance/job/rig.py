@@ -55,7 +55,6 @@ class Rig:
 
     motion: Motion
     box: Mapping[str, tuple[float, float]]
-    cuts: tuple[tuple[str, float], ...]
     fit_m: float
 
 
@@ -66,7 +65,6 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         spans["lower_m"] = piece
     box = {name: span for name, span in spans.items() if span[1] > span[0] and (name != "lower_m" or piece is not None)}
     links: list[Link] = []
-    cuts: list[tuple[str, float]] = []
     fit = 0.0
     scene = site.scene
     if scene.ladder is not None and stage.travel_m is not None and stands(scene):
@@ -80,7 +78,6 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
                     f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
                 )
             )
-        cuts = [("travel_m", float(station)) for station in knots[1:-1, 0]]
         up, across, along = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0)
         carriage: tuple[Joint, ...] = (
             _joint("track", "travel_m", spans, box, knots=knots),
@@ -132,8 +129,8 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
     if piece is not None:
         links.append(Link("tail", None, ()))
     if not box:
-        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, (), fit)
-    return Rig(Motion(tuple(links), tuple(box)), box, tuple(cut for cut in cuts if cut[0] in box), fit)
+        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, fit)
+    return Rig(Motion(tuple(links), tuple(box)), box, fit)
 
 
 def _joint(

@@ -1,8 +1,7 @@
 """Owns `Setting`: one swept piece of a stage as the engine takes it, and where everything stands at given parameters.
 
 A stage becomes one setting for the stated posture and one for the reach envelope; where a released conductor changes
-shape,
-one of each for every piece of its lowering.
+shape, one of each for every piece of its lowering.
 """
 
 from __future__ import annotations
@@ -26,7 +25,6 @@ class Setting:
     motion: the links that carry the moving ones
     box: the range of every parameter, in the order of `motion.parameters` [m or rad]
     rated: name of a body that deforms -> its shape parameter
-    cuts: (parameter, value) where boxes must be split first: the vertices of the track
     touching: pairs of bodies that are meant to touch
     """
 
@@ -36,7 +34,6 @@ class Setting:
     motion: Motion
     box: Mapping[str, tuple[float, float]]
     rated: Mapping[str, str]
-    cuts: tuple[tuple[str, float], ...] = ()
     touching: frozenset[frozenset[str]] = frozenset()
 
 

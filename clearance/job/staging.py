@@ -91,7 +91,6 @@ def _setting(
         rig.motion,
         rig.box,
         rated,
-        rig.cuts,
         frozenset(_touching(site, stage, bodies)),
     )
 

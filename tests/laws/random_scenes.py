@@ -41,7 +41,7 @@ class Scene:
             )
             for b in s.bodies
         ]
-        return f"Scene({s.motion}, {s.box}, {s.rated}, {s.cuts}, {bodies}, {self.paths})"
+        return f"Scene({s.motion}, {s.box}, {s.rated}, {bodies}, {self.paths})"
 
 
 @st.composite
@@ -156,14 +156,18 @@ def scenes(draw, most_parameters=3, limited=True, spread=4.0, dense=False):
                 if set(order[k].bodies) <= carried and draw(st.booleans()):
                     order[k] = replace(order[k], extent_m=draw(st.sampled_from([-0.2, 0.0, 0.5, 2.0])))
         paths.append(Path(tuple(order), draw(st.sampled_from([0.0, 0.0, -0.2, 0.75]))))
-    cuts = tuple(
+    return Scene(Setting("stage", "posture", tuple(bodies), motion, box, rated), tuple(paths))
+
+
+def track_vertices(motion):
+    """(parameter, value) at every inner vertex of a track."""
+    return [
         (joint.parameter, float(station / joint.scale))
-        for link in links
+        for link in motion.links
         for joint in link.joints
         if joint.kind == "track"
         for station in joint.knots[1:-1, 0]
-    )
-    return Scene(Setting("stage", "posture", tuple(bodies), motion, box, rated, cuts), tuple(paths))
+    ]
 
 
 def samples(box, count, seed):

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from random_scenes import samples, scenes
 
-from clearance.engine import _question, build_engine, compile_setting, cuts_of, enclose
+from clearance.engine import _question, build_engine, compile_setting, enclose
 from clearance.kernel import sweep
 
 BUDGET = 2500
@@ -129,7 +129,6 @@ def test_the_number_of_threads_changes_no_bit(scene):
             tolerance=1e-3,
             budget=BUDGET,
             threads=threads,
-            cuts=cuts_of(compiled),
         )
         for threads in (1, 2, 3)
     ]
