@@ -287,11 +287,6 @@ def everything(lines: Sequence[Line]) -> dict[tuple[str, str], float]:
     return {(line.name, load.what): 1.0 for line in lines for load in line.loads}
 
 
-def as_stated(lines: Sequence[Line]) -> dict[tuple[str, str], float]:
-    """The loads of the lines that are on as stated."""
-    return {(line.name, load.what): 1.0 for line in lines for load in line.loads if load.stated}
-
-
 def hung_on(made: Carried, on: Shares) -> list[list[tuple[float, Floats]]]:
     """Per line what hangs on a subconductor: place as a share of its length, and force (3,) [N]; loads that are off
     keep their place."""
