@@ -165,6 +165,32 @@ class Map:
 
 
 @dataclass(frozen=True)
+class Near:
+    """The least distance of a toppling to what is at a potential, or to people on the ground.
+
+    gap_m: nothing at the potential is nearer [m], slack taken off; body: the nearest
+    """
+
+    potential: str
+    gap_m: float
+    body: str
+
+
+@dataclass(frozen=True)
+class Toppled:
+    """Where the ladder may fall once a guy is lost: shown, never judged.
+
+    lost: the guy; left: guys that still hold it, none where it may fall to any side
+    reach_m: the furthest any of it gets from its feet [m]
+    """
+
+    lost: str
+    left: tuple[str, ...]
+    reach_m: float
+    near: tuple[Near, ...]
+
+
+@dataclass(frozen=True)
 class StageResult:
     """All that was found for one stage."""
 
@@ -176,6 +202,7 @@ class StageResult:
     insulation: tuple[Insulation, ...]
     collisions: tuple[Collision, ...]
     maps: tuple[Map, ...] = ()
+    topplings: tuple[Toppled, ...] = ()
     undecided: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -313,6 +340,15 @@ def _stage(stage: StageResult) -> dict[str, Any]:
                 ],
             }
             for m in stage.maps
+        ],
+        "topplings": [
+            {
+                "lost": t.lost,
+                "left": list(t.left),
+                "reach_m": t.reach_m,
+                "near": [{"to": n.potential, "gap_lower_m": _number(n.gap_m), "body": n.body} for n in t.near],
+            }
+            for t in stage.topplings
         ],
         "undecided": list(stage.undecided),
         "notes": list(stage.notes),

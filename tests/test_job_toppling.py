@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import math
+
 import numpy as np
 import pytest
 from hulls import inside
 from scipy.spatial.transform import Rotation
-from small_scenes import LADDER, TRACK, box, only, scene, stage, wall
+from small_scenes import LADDER, TRACK, box, checked, only, scene, stage, wall
 
 from clearance.job import toppling
 from clearance.motion import placed, pose
@@ -120,6 +123,26 @@ def test_the_record_of_a_stage_says_it_and_judges_nothing():
     east = next(note for note in said if "guy 'west'" in note)
     assert "20.00" not in east
     assert not [note for note in only(solids=far).notes if "the ladder may fall" in note]
+
+
+def test_the_json_has_its_numbers_and_no_verdict():
+    """Of one guy none is left: by hand, 8 m of ladder over 0.2 m to a rail's middle and 0.03 m to its face, short of
+    walls 9 m and 20 m off and of a post's face 8.4 m off."""
+    solids = [wall("A wall", 9.0, "A"), wall("B wall", -20.0, "B"), box("post", [0, -8.9, 1], [1, 1, 2])]
+    found = checked(0.001, ropes=FOUR[:1], solids=solids, stages=[stage(kind="climb", climb_m=2)])
+    (told,) = json.loads(found.to_json())["stages"]
+    (one,) = told["topplings"]
+    reach = 8.0 + 0.2 + 0.03
+    assert set(one) == {"lost", "left", "reach_m", "near"}
+    assert (one["lost"], one["left"]) == ("east", [])
+    assert one["reach_m"] == pytest.approx(reach, abs=0.002)
+    near = {each["to"]: (each["body"], each["gap_lower_m"]) for each in one["near"]}
+    assert near["A"] == ("A wall", pytest.approx(9.0 - reach, abs=0.002))
+    assert near["B"] == ("B wall", pytest.approx(20.0 - reach, abs=0.002))
+    assert near["earth"] == ("post", pytest.approx(8.4 - reach, abs=0.002))
+    assert near["A"][1] != round(near["A"][1], 2)
+    (note,) = [note for note in told["notes"] if "the ladder may fall" in note]
+    assert all(f"{math.floor(gap * 100) / 100:.2f} m to {to} ({body})" in note for to, (body, gap) in near.items())
 
 
 def test_a_wire_being_lowered_counts_wherever_it_is():

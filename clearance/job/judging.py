@@ -36,7 +36,8 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.proofs(bench.site, stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
-    notes += toppling.said(bench.site, stage, toppling.pieces_of(settings), bench.tolerance_m)
+    toppled = tuple(toppling.toppled(bench.site, stage, toppling.pieces_of(settings), bench.tolerance_m))
+    notes += map(toppling.words, toppled)
     if not gaps and not undecided:
         notes.append("no gap is judged: no conductive body of the job is there; what moves is judged for collisions")
     fixed = {name: low for name, (low, high) in stated.items() if low == high}
@@ -53,6 +54,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
             *bridged.bridged(bench, stage, posture, reach),
         ),
         collisions=tuple(nearness.collisions(bench, posture)),
+        topplings=toppled,
         undecided=tuple(undecided),
         notes=tuple(filter(None, (stage.note, *notes))),
     )

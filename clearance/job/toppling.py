@@ -23,6 +23,7 @@ from clearance.job.footing import settled, track_knots
 from clearance.job.measuring import Bench, Piece, found_for
 from clearance.job.ropes import tied
 from clearance.job.setting import Setting
+from clearance.result import Near, Toppled
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Reference, Rope, Stage
 
@@ -54,18 +55,6 @@ class Toppling:
     left: tuple[str, ...]
     body: Body
     reach_m: float
-
-
-@dataclass(frozen=True)
-class Near:
-    """The least distance of a toppling to what is at a potential.
-
-    gap_m: nothing at the potential is nearer [m], slack taken off; body: the nearest
-    """
-
-    potential: str
-    gap_m: float
-    body: str
 
 
 def guys_of(site: Site, stage: Stage) -> tuple[Rope, ...]:
@@ -207,22 +196,22 @@ def _targets(site: Site, setting: Setting) -> Iterator[tuple[str, tuple[str, ...
         yield "people on the ground", people
 
 
-def said(site: Site, stage: Stage, pieces: Sequence[Setting], tolerance_m: float) -> Iterator[str]:
-    """The topplings of a stage with guys, in words: for the record of the stage."""
-    if not guys_of(site, stage):
-        return
-    for one in topplings(site, stage, pieces[0]):
-        yield words(one, nearest(site, pieces, one, tolerance_m))
+def toppled(site: Site, stage: Stage, pieces: Sequence[Setting], tolerance_m: float) -> Iterator[Toppled]:
+    """The topplings of a stage with guys, for the record of the stage."""
+    if guys_of(site, stage):
+        for one in topplings(site, stage, pieces[0]):
+            yield Toppled(one.lost, one.left, one.reach_m, nearest(site, pieces, one, tolerance_m))
 
 
-def words(toppling: Toppling, near: tuple[Near, ...]) -> str:
+def words(found: Toppled) -> str:
     """A toppling in a sentence."""
-    held = f", held by {' and '.join(toppling.left)}" if toppling.left else ", to any side"
-    least = "; ".join(f"{math.floor(one.gap_m * 100) / 100:.2f} m to {one.potential} ({one.body})" for one in near)
-    lost = f"guy '{toppling.lost}'" if toppling.lost else "what holds it"
+    held = f", held by {' and '.join(found.left)}" if found.left else ", to any side"
+    least = "; ".join(
+        f"{math.floor(one.gap_m * 100) / 100:.2f} m to {one.potential} ({one.body})" for one in found.near
+    )
     return (
-        f"if {lost} is lost the ladder may fall as far as {math.ceil(toppling.reach_m * 100) / 100:.2f} m about its "
-        f"feet{held}: {least or 'nothing near'}; shown, not judged"
+        f"if guy '{found.lost}' is lost the ladder may fall as far as {math.ceil(found.reach_m * 100) / 100:.2f} m "
+        f"about its feet{held}: {least or 'nothing near'}; shown, not judged"
     )
 
 
