@@ -32,6 +32,9 @@ NOT_EVALUATED = (
 )
 """What no verdict of this tool covers."""
 
+DEVICE = "strength and overturning of the aerial device"
+"""Nor does any cover this, where there is one."""
+
 NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their slack"
 
 
@@ -135,7 +138,12 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         tolerance_m=tolerance_m,
         stages=tuple(stages),
         line=judging.line_gaps(bench),
-        skipped=(*site.skipped, *([] if site.placed else [NO_WEATHER]), *NOT_EVALUATED),
+        skipped=(
+            *site.skipped,
+            *([] if site.placed else [NO_WEATHER]),
+            *NOT_EVALUATED,
+            *([] if scene.aerial_device is None else [DEVICE]),
+        ),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from importlib.resources import files
+
 import numpy as np
 import pytest
 from small_scenes import CIRCUIT, box, checked, gap, only, scene, slab, stage
@@ -10,7 +13,10 @@ from clearance import whatif
 from clearance.errors import InputError
 from clearance.job import sequence
 from clearance.motion import pose
-from clearance.pipeline import check_prepared, prepare
+from clearance.permitted import permitted
+from clearance.pipeline import NOT_EVALUATED, check_prepared, prepare
+from clearance.report import briefing, style
+from clearance.view import pictures
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 LIFT = {
@@ -106,6 +112,30 @@ def test_the_boom_strikes_what_stands_in_its_way():
     found = {one.body: one.measure.verdict for one in only(**parts(told, solids=[*FAR, post])).collisions}
     assert found["lift boom"] == "breach"
     assert {one.measure.verdict for one in only(**parts()).collisions} == {"clear"}
+
+
+def test_its_boom_is_called_a_boom_and_never_a_ladder():
+    """In drawings, pictures and page, each of which has a look for it; and in all that a crew is told."""
+    (setting, *_), *_ = prepare(scene(**parts())).stages
+    kinds = {body.name: body.kind for body in setting.bodies if body.link in ("boom", "extension")}
+    assert {name: kind for name, kind in kinds.items() if kind != "hull"} == {
+        "lift boom": "boom", "lift extension": "boom", "lift insulating boom": "insulating boom",
+    }  # fmt: skip
+    page = files("clearance") / "view" / "page"
+    looks = re.findall(r'^  "?([\w ]+)"?: \{ light', (page / "parts.js").read_text(), re.MULTILINE)
+    layers = (page / "stage.js").read_text()
+    for kind in ("boom", "insulating boom"):
+        assert kind in style.KIND_PENS
+        assert kind in pictures.KINDS
+        assert kind in looks
+        assert f'"{kind}"' in layers
+    told = briefing.contents(permitted(prepare(scene(**parts())), 0.01))
+    words = [*told["stops"], *told["checks"], *told["cautions"], told["paragraph"], told["means"]]
+    words += [line for line in told["skipped"] if line != NOT_EVALUATED[0]]
+    words += [line for stage_sheet in told["stages"] for line in stage_sheet["conditions"]]
+    assert not [line for line in words if "ladder" in line.lower()]
+    assert sum("boom" in line.lower() for line in words) >= 4
+    assert "strength and overturning of the aerial device" in told["skipped"]
 
 
 @pytest.mark.parametrize(

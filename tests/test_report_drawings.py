@@ -221,12 +221,13 @@ def test_a_track_has_its_stations_where_travel_takes_the_ladder() -> None:
     assert len(track_of({"s": Setting("s", "posture", (), Motion((), ()), {}, {})})) == 0
 
 
-def test_people_are_drawn_down_to_their_soles_and_stand_on_ground() -> None:
+@pytest.mark.parametrize("kind", ["crew", "vehicle"])
+def test_who_stands_on_ground_is_drawn_down_to_it(kind: str) -> None:
     """Soles 1.2 m below the ground that the view cuts: a stroke of ground under them, and nothing of them below it."""
     ground = Body("ground", "ground", shapes.triangles([[[-50, -50, 0], [50, -50, 0], [50, 50, 0]],
                                                         [[-50, -50, 0], [50, 50, 0], [-50, 50, 0]]]))  # fmt: skip
     for low, apart in ((-1.2, True), (0.05, False)):
-        crew = Body("rope crew", "crew", shapes.segments([[1.0, 0, low]], [[1.0, 0, low + 2.0]], 0.3), job=True)
+        crew = Body("rope crew", kind, shapes.segments([[1.0, 0, low]], [[1.0, 0, low + 2.0]], 0.3), job=True)
         view, frame = views.elevation([1.0, 0.0]), Window(-5.0, 5.0, -3.0, 5.0)
         with paper.settings():
             sheet = paper.sheet("title", "", [])
@@ -241,7 +242,7 @@ def test_people_are_drawn_down_to_their_soles_and_stand_on_ground() -> None:
             )
             assert lowest == pytest.approx(low)
             assert draw_footing(ax, [ground, crew], view, frame, 0.0) == apart
-        assert "crew" in drawn.samples
+        assert kind in drawn.samples
 
 
 def test_scan_points_say_their_slack_and_labels_keep_off_the_crew() -> None:

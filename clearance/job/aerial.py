@@ -69,17 +69,17 @@ def bodies(site: Site, stage: Stage, hull: str) -> Iterator[Body]:
     _, _, boom, extension, insulating, platform = device_names(device.name)
     radius, slack = device.boom_radius_m, device.bending_m
     yield Body(
-        boom, "fitting", shapes.segments([[0, 0, 0]], [[device.boom_m, 0, 0]], radius, slack), job=True, link="boom"
+        boom, "boom", shapes.segments([[0, 0, 0]], [[device.boom_m, 0, 0]], radius, slack), job=True, link="boom"
     )
     start, stop = -device.tip_m - device.insulating_m, -device.tip_m
     # Metal of the extension: from where it is at the latest inside the boom to its insulating part.
     inner = min(-device.extend_m.hi, start)
     yield Body(
-        extension, "fitting", shapes.segments([[inner, 0, 0]], [[start, 0, 0]], radius, slack), job=True,
+        extension, "boom", shapes.segments([[inner, 0, 0]], [[start, 0, 0]], radius, slack), job=True,
         link="extension",
     )  # fmt: skip
     shape = shapes.segments([[start, 0, 0]], [[stop, 0, 0]], radius, slack)
-    yield Body(insulating, "ladder", shape, conductive=False, potential=None, job=True, link="extension")
+    yield Body(insulating, "insulating boom", shape, conductive=False, potential=None, job=True, link="extension")
     count = max(1, math.ceil(device.insulating_m / PIECE_M - 1e-9))
     for k in range(count):
         low, high = (start + device.insulating_m * part / count for part in (k, k + 1))

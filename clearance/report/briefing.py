@@ -29,6 +29,7 @@ from clearance.report.briefing_words import (
     assumed,
     cautions,
     checks,
+    means,
     paragraph,
     range_sentences,
     recorded_tests,
@@ -63,9 +64,13 @@ SIZES: Final = ("A4", "Letter")
 FALLS: Final = (
     "the blow of a conductor that falls or of a rope that breaks, and a tail that lies at once against something "
     "earthed and something live",
-    "whether guys hold, feet slide or the ground gives way: where the ladder may fall is shown, and is not judged",
 )
 """What no stage judges: the crew must know that nothing is proved of it."""
+
+LADDER_FALLS: Final = (
+    "whether guys hold, feet slide or the ground gives way: where the ladder may fall is shown, and is not judged",
+)
+"""The same, of a ladder."""
 
 KIND_WORDS: Final[Mapping[str, str]] = {
     "travel": "ladder moves, nobody on it", "mount": "step on", "climb": "climb, not bonded", "bonding": "bond",
@@ -135,10 +140,11 @@ def contents(permits: Permits) -> dict[str, Any]:
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
+        "means": means(scene),
         "way": (scene.ladder.hangs_on or "the track") if scene.ladder is not None and stands(scene) else "",
         "falls": bool(drop_zones(permits)),
         "topplings": toppling_rows(permits),
-        "skipped": [*result.skipped, *FALLS],
+        "skipped": [*result.skipped, *FALLS, *(LADDER_FALLS if means(scene) == "ladder" else ())],
         "line": [(f"{g.between[0]} to {g.between[1]}", down(g.gap_m), " to ".join(g.ends)) for g in result.line],
         "supports": SUPPORTS,
         "checks": list(checks(scene)),

@@ -27,7 +27,7 @@ from clearance.report.ink import draw_bodies, draw_ground
 from clearance.report.labels import Box
 from clearance.report.paper import Sheet
 from clearance.report.projections import bodies_of, draw_gaps
-from clearance.report.style import INK, PAPER
+from clearance.report.style import ALOFT, INK, PAPER
 from clearance.report.views import Floats, View, Window
 
 WIDTH_IN: Final = 7.0
@@ -37,7 +37,7 @@ SITE_IN: Final = 3.4
 STAGE_IN: Final = 2.3
 DPI: Final = 100
 
-AROUND: Final = ("worker", "ladder", "crew", "vehicle")
+AROUND: Final = (*ALOFT, "crew", "vehicle")
 """Kinds that a picture of a stage must show whole, where they are near."""
 
 NEAR_M: Final = 9.0
@@ -100,7 +100,7 @@ def stage_figure(name: str, scenery: Scenery) -> str:
     """A stage from two sides, elevation and section, at the instant of its least margin, as SVG."""
     both = [views.elevation(scenery.direction), views.section(scenery.direction)]
     middle = scenery.lines[0].middle if scenery.lines else np.zeros(3)
-    worked = [body for body in scenery.bodies if body.kind in ("worker", "ladder") and len(body.shape)]
+    worked = [body for body in scenery.bodies if body.kind in ALOFT and len(body.shape)]
     points = [line.air.reshape(-1, 3) for line in scenery.lines[:1]]
     points += [np.stack(body.shape.bounds) for body in worked]
     if worked:

@@ -40,8 +40,7 @@ def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
     ground = ", ".join(person.name for person in scene.crew) or "nobody named"
     worked = list(dict.fromkeys(phase for stage in scene.stages for phase in stage.bonded.values()))
     taken = list(dict.fromkeys(name for stage in scene.stages for name in stage.released))
-    device = scene.aerial_device
-    way = "ladder" if scene.ladder is not None or device is None else "aerial device"
+    way = "aerial device" if means(scene) == "boom" else "ladder"
     words = f"Live-line bare-hand work on {circuits}, from an insulating {way}"
     if scene.ladder is not None:
         words += f" of {scene.ladder.length_m:g} m"
@@ -50,6 +49,11 @@ def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
     words += f"; bonded in turn to phase {', then '.join(worked)}" if worked else ""
     words += f"; taken off or put back: {', '.join(taken)}" if taken else ""
     return words + "."
+
+
+def means(scene: Scene) -> str:
+    """What people get aloft by: the boom of an aerial device where there is no ladder."""
+    return "ladder" if scene.ladder is not None or scene.aerial_device is None else "boom"
 
 
 def _between(span: Range, unit: str) -> str:
@@ -137,7 +141,8 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
         yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
     if stage.earths or stage.lifts_earth:
-        yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands; nobody on the ladder."
+        place = "ladder" if means(scene) == "ladder" else "platform"
+        yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands; nobody on the {place}."
     if stage.absent:
         yield f"Not there in this stage: {', '.join(stage.absent)}."
     if stage.rides is not None:
@@ -173,9 +178,10 @@ def _ice(scene: Scene) -> str:
 def stop_conditions(scene: Scene) -> Iterator[str]:
     """When to stop: each ends the work until the person in charge starts it again."""
     weather = getattr(scene, "weather", None)
+    held = means(scene)
     if weather is None:
         yield (
-            f"Wind that moves the conductors or the ladder, and in any case wind over {MOST_WIND_M_S:g} m/s: no wind "
+            f"Wind that moves the conductors or the {held}, and in any case wind over {MOST_WIND_M_S:g} m/s: no wind "
             "was swept, the conductors were taken at rest."
         )
         yield "Air or conductors so much warmer or colder than when surveyed that a gap of section 6 is off."
@@ -184,7 +190,7 @@ def stop_conditions(scene: Scene) -> Iterator[str]:
         yield f"Air temperature outside {weather.air_C.lo:g} °C to {weather.air_C.hi:g} °C."
         yield _ice(scene)
     yield "Thunder heard or lightning seen, however far."
-    yield "Rain, snow, fog, or frost or dew on the ladder, ropes or insulators."
+    yield f"Rain, snow, fog, or frost or dew on the {held}, ropes or insulators."
     yield "Relative humidity over 80 %."
     yield "An arrester or protective gap that the overvoltage rests on out of service."
     yield "Switching on this line or on anything that feeds it."
@@ -193,7 +199,7 @@ def stop_conditions(scene: Scene) -> Iterator[str]:
             yield f"Circuit {circuit.name}: any of this no longer true: {circuit.overvoltage_basis}."
     yield "Automatic reclosing found not blocked, or the block lost."
     yield "A gap measured on site outside what section 6 gives."
-    yield "A ladder, rope, suit, lead or tool found damaged, wet or dirty; any tingling or discharge on a person."
+    yield f"A {held}, rope, suit, lead or tool found damaged, wet or dirty; any tingling or discharge on a person."
 
 
 def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
@@ -279,14 +285,14 @@ def checks(scene: Scene) -> Iterator[str]:
         name = scene.aerial_device.name
         yield f"{name}: on its feet and level, chassis earthed, controls and lowering tried without anybody on it."
         yield f"{name}: leakage of its boom measured at the work, worker bonded to the liner of the platform."
-    yield "Ladder, ropes and sticks clean, dry and in date; looked over along their whole length."
+    yield f"{means(scene).capitalize()}, ropes and sticks clean, dry and in date; looked over along their whole length."
     yield "Suit, gloves, socks, hood and bonding lead joined up and measured."
     yield "The three gaps of section 6 measured with an insulating stick, and inside what is given."
     for wire in scene.wires:
         if wire.release is not None:
             yield f"{wire.name}: far end open and locked, current measured zero, phase identified by two people."
     yield "A watcher is named below who has no other task, sees worker and crew, and can stop the work by one word."
-    place = "ladder" if scene.ladder is not None else "platform"
+    place = "ladder" if means(scene) == "ladder" else "platform"
     yield f"Rescue from the {place} gone through; who does what is named."
 
 
@@ -295,7 +301,8 @@ def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
     yield "If the line goes dead, treat it as live. Nobody re-energizes it without speaking to the person in charge."
     yield "A named watcher with no other task watches throughout. When the watcher calls stop, everybody stops."
     yield "Ranges hold jointly, each with all others of its stage. Outside any one of them nothing is proved."
-    yield "While somebody is bonded nobody on the ground touches the ladder above its foot, or a conductor taken off."
+    apart = "the ladder above its foot" if means(scene) == "ladder" else "the aerial device"
+    yield f"While somebody is bonded nobody on the ground touches {apart}, or a conductor taken off."
     if any(one.stage.released for one in stages):
         yield "A conductor taken off stays at the voltage of its phase until it is earthed by a remote tool."
         yield "Nobody stands where a conductor that hangs parted or is lowered may fall; the plan shows where."

@@ -29,14 +29,14 @@ MOST_OUTLINES = 4000
 """Primitives of one body that are drawn with their breadth; a body of more is drawn by its cores, rasterized."""
 
 FURTHEST_FIRST = (
-    "ground", "cloud", "solid", "structure", "insulator", "vehicle", REACH, "lead", "ladder", "fitting", "wire", "rope",
-    "crew",
+    "ground", "cloud", "solid", "structure", "insulator", "vehicle", REACH, "lead", "ladder", "insulating boom", "boom",
+    "fitting", "wire", "rope", "crew",
 )  # fmt: skip
 """Kinds in the order they are drawn over one another; others come last, on top."""
 
 STANDING = ("crew", "vehicle")
-"""Kinds that stand on the ground: labels keep off them. People among them are drawn down to their soles, not below,
-where the round end of what holds them would reach."""
+"""Kinds that stand on the ground: labels keep off them. They are drawn down to their soles, not below, where the round
+end of what holds them would reach."""
 
 APART_M = 0.15
 """[m] Ground under somebody's feet is drawn by itself where it is further than this from the ground drawn."""
@@ -46,7 +46,7 @@ FOOTING: dict[str, Any] = {"color": INK, "linewidth": 1.6, "linestyle": (0, (2, 
 UNSEEN = ("hull",)
 """Kinds that stand for something drawn already."""
 
-ALWAYS_NAMED = ("worker", "crew", "vehicle", "structure", "ladder", REACH)
+ALWAYS_NAMED = ("worker", "crew", "vehicle", "structure", "ladder", "insulating boom", "boom", REACH)
 """Kinds whose bodies carry their names in every drawing; others do where a gap drawn begins, ends or passes."""
 
 
@@ -163,7 +163,7 @@ def _solid(
         flat = (part.corners == 3) & ((part.radius + part.slack if careful else part.radius) * per_metre < 1.0)
         polygons: list[Floats] = list(views.outline(views.take(part, ~flat), view, slack=careful))
         polygons += list(view.flat(part.vertices[flat]))
-        if kind == "crew" and view.name != "plan":
+        if kind in STANDING and view.name != "plan":
             soles = float(view.flat(part.vertices)[..., 1].min())
             polygons = [np.column_stack([p[:, 0], np.maximum(p[:, 1], soles)]) for p in polygons]
         fill = style.fill or style.colour
@@ -238,7 +238,7 @@ def _label(on: Sheet, body: Body, shape: Shape, view: View, frame: Window) -> No
         frame.left + (0.16 if body.kind == "wire" else 0.5) * frame.width,
         0.5 * (frame.bottom + frame.top),
     ]
-    if body.kind in ("worker", "crew", "ladder", "vehicle", "tool"):
+    if body.kind in ("worker", "crew", "ladder", "insulating boom", "boom", "vehicle", "tool"):
         want = [float(v) for v in xy.mean(axis=0)]
     at = xy[int(np.argmin(np.abs(xy - want).sum(axis=1)))]
     words = f"{body.name} ({describe(body.potential)})" if body.kind in ("wire", "worker", "lead") else body.name

@@ -17,18 +17,17 @@ from clearance.report.findings import Finding
 from clearance.report.gap_lines import MOST_LABELLED, GapLine
 from clearance.report.ink import FOOTING, draw_bodies, draw_cuts, draw_footing, draw_ground
 from clearance.report.paper import Label, Sheet
-from clearance.report.style import COLOURS, GREY, INK, MARKERS, PAPER, SIGNS
+from clearance.report.style import ALOFT, COLOURS, GREY, INK, MARKERS, PAPER, SIGNS
 from clearance.report.track import SAMPLE, draw_track
 from clearance.report.views import Floats, View, Window
 
 NEAR_M = 12.0
 """[m] What is further than this from the governing gap does not widen the window."""
 
-ALOFT = ("worker", "ladder")
 ALOFT_M = 30.0
-"""Kinds that are looked for first on any drawing, and how far [m] they may be and still widen the window."""
+"""[m] How far the kinds that are looked for first may be and still widen the window."""
 
-FOCUS = ("worker", "ladder", "fitting", "tool", "lead", "crew", "structure")
+FOCUS = ("worker", "ladder", "insulating boom", "boom", "fitting", "tool", "lead", "crew", "structure")
 """Kinds of bodies that widen the window when they are near."""
 
 SLAB_M = 6.0

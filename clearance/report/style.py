@@ -67,6 +67,9 @@ PHASE_DASHES: Final[tuple[str | tuple[int, tuple[float, ...]], ...]] = (
 REACH: Final = "reach envelope"
 """Kind under which a worker is drawn where the body stands for all that hands and tool can touch."""
 
+ALOFT: Final = ("worker", "ladder", "insulating boom")
+"""Kinds that are looked for first on any drawing: who works aloft, and what insulates below them."""
+
 KIND_PENS: Final[dict[str, Pen]] = {
     "ground": Pen(INK, 1.4, "-", PALE),
     "structure": Pen("#8A8A8A", 0.6, "-", "#C4C4C4"),
@@ -75,6 +78,8 @@ KIND_PENS: Final[dict[str, Pen]] = {
     "cloud": Pen(GREY, 0.5),
     "insulator": Pen(GREY, 2.4, (0, (0.8, 0.6)), "#F2F2F2"),
     "ladder": Pen("#9A9A9A", 1.0, "-", "#C9C9C9"),
+    "insulating boom": Pen("#9A9A9A", 1.0, "-", "#C9C9C9"),
+    "boom": Pen(INK, 1.0, "-", "#8C8C8C"),
     "fitting": Pen(INK, 1.0, "-", "#8C8C8C"),
     "worker": Pen(INK, 0.9, "-", "#6E6E6E"),
     "tool": Pen(INK, 0.9, "-", "#6E6E6E"),

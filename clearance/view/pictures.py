@@ -40,8 +40,9 @@ BAND: Final = 86
 
 KINDS: Final = {
     "ground": "#D3D9CF", "structure": "#6F7880", "solid": "#8D949A", "vehicle": "#767C82", "cloud": "#4D6A52",
-    "insulator": "#7A5A48", "fitting": "#3C4248", "ladder": "#A08A5F", "worker": "#3A4650", "tool": "#3A4650",
-    "crew": "#5D6B61", "rope": "#555555", "lead": "#666F77", "reach envelope": "#55616B", "wire": "#1C1C1C",
+    "insulator": "#7A5A48", "fitting": "#3C4248", "ladder": "#A08A5F", "insulating boom": "#A08A5F", "boom": "#3C4248",
+    "worker": "#3A4650", "tool": "#3A4650", "crew": "#5D6B61", "rope": "#555555", "lead": "#666F77",
+    "reach envelope": "#55616B", "wire": "#1C1C1C",
 }  # fmt: skip
 FAINT: Final = {"lead": 0.08, "reach envelope": 0.12}
 THIN: Final = {"wire": 2.5, "rope": 2.0}

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from clearance.report.style import ALOFT
 from clearance.view.geometry import Floats, unpacked
 
 VIEWS: Final = ("3d", "plan", "elevation", "section", "eye", "true")
@@ -59,7 +60,7 @@ def look_from(data: Mapping[str, Any], stage: int, step: int, view: str) -> Eye:
     points = [np.array(leg).reshape(2, 3) - offset for row in rows for leg in row["air"]]
     points = [leg for leg in points if np.linalg.norm(leg[1] - leg[0]) < 15.0]
     for part, frame in riding(data, stage, step):
-        if part["kind"] in ("worker", "ladder") and "rods" in part:
+        if part["kind"] in ALOFT and "rods" in part:
             rods = unpacked(part["rods"]).reshape(-1, 7)[:, :6].reshape(-1, 3)
             points.append(rods @ frame[:, :3].T + frame[:, 3])
     held = np.concatenate(points) if points else np.array([[-8.0, -8, 0], [8, 8, 8]])

@@ -25,6 +25,11 @@ const COLOURS = {
   dark: { ink: "#f2f2f2", paper: "#15191d", sky: 0x15191d },
 };
 
+// Kinds that bear their names, those first that are named before others where there is no room for all.
+const NAMED = {
+  worker: 0, ladder: 1, "insulating boom": 1, boom: 1, wire: 2, rope: 3, crew: 4, vehicle: 5, structure: 6,
+};
+
 const COARSE = 0.5, REST_MS = 250;
 
 class Page {
@@ -252,12 +257,11 @@ class Page {
     for (const object of [...this.view.root.children, ...this.view.bent.children]) {
       if (!object.visible) continue;
       const { kind, name, potential } = object.userData;
-      if (!["worker", "crew", "vehicle", "ladder", "structure", "wire", "rope"].includes(kind)) continue;
+      if (!(kind in NAMED)) continue;
       if (kind === "worker" && state.view === "eye") continue;
       const at = anchor(object, box, this.look.target).clone();
       const words = kind === "wire" ? `${name} (${potential.split(";")[0]})` : name;
-      const order = { worker: 0, ladder: 1, wire: 2, rope: 3, crew: 4, vehicle: 5, structure: 6 }[kind];
-      found.push({ at, text: words, order, near: at.distanceTo(this.look.target) });
+      found.push({ at, text: words, order: NAMED[kind], near: at.distanceTo(this.look.target) });
     }
     found.sort((a, b) => a.order - b.order || a.near - b.near);
     return found.slice(0, this.look.width < 800 ? 9 : 15);

@@ -18,6 +18,8 @@ export const LOOKS = {
   insulator: { light: 0x7a5a48, dark: 0xb08c76 },
   fitting: { light: 0x3c4248, dark: 0xc3cad0 },
   ladder: { light: 0xa08a5f, dark: 0xcdb98c },
+  "insulating boom": { light: 0xa08a5f, dark: 0xcdb98c },
+  boom: { light: 0x3c4248, dark: 0xc3cad0 },
   worker: { light: 0x3a4650, dark: 0xd5dde3 },
   tool: { light: 0x3a4650, dark: 0xd5dde3 },
   crew: { light: 0x5d6b61, dark: 0xb4c3b8 },

@@ -10,7 +10,7 @@ export const LAYERS = [
   ["structures", "Structures, insulators, solids", ["structure", "insulator", "fitting", "solid"]],
   ["ground", "Ground", ["ground"]],
   ["cloud", "Scan points", ["cloud"]],
-  ["ladder", "Ladder and ropes", ["ladder", "rope"]],
+  ["ladder", "Ladder, boom and ropes", ["ladder", "insulating boom", "boom", "rope"]],
   ["worker", "Worker and crew", ["worker", "tool", "crew", "vehicle"]],
   ["lead", "Space the bonding lead can be in", ["lead"]],
   ["reach", "Reach envelope", ["reach envelope"]],
