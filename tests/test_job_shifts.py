@@ -281,9 +281,14 @@ def test_the_result_says_how_far_and_why():
     assert shifts_of(made().site, made().site.scene.stages[0])[0].parameter == "shift_m"
 
 
-def test_a_jumper_between_two_dead_ends_moves_both_its_wires_each_by_itself():
-    """Two spans on either side of a dead end: a load that leaves both, and no string that couples them."""
-    west = {**WEST, "to_m": [0, 8, 11], "to_string": STRAIN, "loads": [{"wire": "jumper", "when_stated": "on"}]}
+@pytest.mark.parametrize(
+    ("tension_kN", "swept"), [(6.0, {"west": "shift_m", "east": "shift_2_m"}), (30.0, {"east": "shift_m"})]
+)
+def test_a_jumper_between_two_dead_ends_moves_both_its_wires_each_by_itself(tension_kN, swept):
+    """Two spans on either side of a dead end: a load that leaves both, and no string that couples them. At 6 kN either
+    moves by more than a decimetre; five times as taut, the west one by less than what is swept, and takes no number."""
+    west = {**WEST, "to_m": [0, 8, 11], "to_string": STRAIN, "horizontal_tension_kN": tension_kN,
+            "loads": [{"wire": "jumper", "when_stated": "on"}]}  # fmt: skip
     east = {**EAST, "from_m": [0.4, 8, 11], "from_string": STRAIN, "loads": [{"wire": "jumper", "when_stated": "on"}]}
     jumper = {
         "kind": "slack", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
@@ -292,7 +297,8 @@ def test_a_jumper_between_two_dead_ends_moves_both_its_wires_each_by_itself():
     prepared = ready({**LOWER, "released": ["jumper"]}, west, east, jumper)
     setting = prepared.stages[0][0]
 
-    assert {setting.rated[name] for name in ("west", "east") if name in setting.rated} <= {"shift_m", "shift_2_m"}
+    assert {name: setting.rated[name] for name in ("west", "east") if name in setting.rated} == swept
+    assert set(setting.box) == {"lower_m", *swept.values()}
     assert len(shifts_of(prepared.site, prepared.site.scene.stages[0])) == 2
     for name in ("west", "east"):
         assert "as jumper goes from" in body_of(prepared, name).note

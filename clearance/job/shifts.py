@@ -123,8 +123,10 @@ def shifts_of(site: Site, stage: Stage) -> tuple[Shift, ...]:
         lost = tuple(name for name in names if name in gone)
         if not wanted and (not lost or len(names) == 1):
             continue
+        # Sections that are not swept take no number.
+        number = 1 + sum(bool(shift.parameter) for shift in found)
         try:
-            shift = _shift(site, names, wanted, lost, all(name in stage.off for name in lost), len(found) + 1)
+            shift = _shift(site, names, wanted, lost, all(name in stage.off for name in lost), number)
         except InputError as error:
             head = where(site.scene, stage, "disturbed")
             wrong += [replace(m, where=(*head, *(p for p in m.where if p and p not in head))) for m in error.mistakes]
