@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from clearance.bodies import Body
 from clearance.job.setting import Setting, shown
-from clearance.kernel import pairs, sweep, tree
+from clearance.kernel import compiling, pairs, sweep, tree
 from clearance.kernel.chain import Chain, Moving, new_place, place_moving
 from clearance.kernel.edges import NOTHING, Question
 from clearance.kernel.room import LONGEST
@@ -90,6 +90,7 @@ class Compiled:
 def build_engine(settings: Iterable[Setting], slack: bool = True, besides: Sequence[Body] = ()) -> Engine:
     """The store of everything that stands still in the settings and of the bodies `besides`; each distinct shape
     once."""
+    compiling.finish()
     still: dict[int, Body] = {id(body.shape): body for body in besides}
     for setting in settings:
         for body in setting.bodies:

@@ -15,6 +15,7 @@ from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
 from clearance.job import judging, measuring, nearness, sequence, staging, templates
 from clearance.job.setting import Setting
+from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
 from clearance.result import Interrupted, Result, StageResult
 from clearance.scene import weathered
@@ -95,12 +96,15 @@ def check(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | N
 
     Raises: InputError for what is wrong with the scene, RuleError for a rule that refuses it.
     """
+    compiling.begin()
     return check_prepared(prepare(scene), tolerance_m, progress)
 
 
 def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Result:
     """`check` of a scene that was prepared already."""
     scene, site = prepared.site.scene, prepared.site
+    if progress is not None and not compiling.compiled_before():
+        progress("compiling, once on this machine")
     settings_of_all = (setting for pieces in prepared.stages for setting in pieces)
     engine = build_engine(settings_of_all, besides=site.bodies)
     bench = measuring.Bench(site, engine, tolerance_m, progress)

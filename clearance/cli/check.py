@@ -196,9 +196,11 @@ def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Resu
 
     scene = read_scene(path)
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
+    from clearance.kernel import compiling
     from clearance.pipeline import check_prepared, prepare
     from clearance.result import Interrupted
 
+    compiling.begin()
     told = ""
     with progress_line(quiet) as progress:
 

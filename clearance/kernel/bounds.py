@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.kernel.cache import inner
+from clearance.kernel.cache import inner, spliced
 from clearance.kernel.pairs import along, closest, unit
 from clearance.kernel.tree import flat_gap
 
@@ -85,7 +85,7 @@ def corner_forms(place, i, corners, n, base, half, forms, k):  # type: ignore[no
     return lower, widest
 
 
-@inner
+@spliced
 def moving_still(store, moving, place, half, i, s, swept, forms, k, scratch):  # type: ignore[no-untyped-def]
     """Forms of moving primitive i and primitive s of the store. Returns (gap at the centre, lower bound, rows).
 
@@ -136,7 +136,7 @@ def unit_of(n):  # type: ignore[no-untyped-def]
         n[d] /= norm
 
 
-@inner
+@spliced
 def moving_moving(moving, place, half, i, j, swept, forms, k, scratch):  # type: ignore[no-untyped-def]
     """Forms of two moving primitives. Returns (gap at the centre, lower bound, rows).
 
@@ -186,7 +186,7 @@ def _moving_forms(place, i, j, one, other, matters, n, less, half, forms, k):  #
     return lower
 
 
-@inner
+@spliced
 def still_still(store, s, t, half, forms, k, scratch):  # type: ignore[no-untyped-def]
     """The constant form of two primitives of the store. Returns (gap, lower bound, rows)."""
     witness, work, n = scratch
@@ -206,10 +206,9 @@ def pair_forms(store, moving, place, half, a, b, swept, forms, k, scratch):  # t
     """Forms of two primitives by name, i >= 0 the i-th moving one, -1 - s the s-th of the store, from row k on."""
     if a >= 0 and b >= 0:
         gap, lower, rows = moving_moving(moving, place, half, a, b, swept, forms, k, scratch)
-    elif a >= 0:
-        gap, lower, rows = moving_still(store, moving, place, half, a, -1 - b, swept, forms, k, scratch)
-    elif b >= 0:
-        gap, lower, rows = moving_still(store, moving, place, half, b, -1 - a, swept, forms, k, scratch)
+    elif a >= 0 or b >= 0:
+        i, s = (a, -1 - b) if a >= 0 else (b, -1 - a)
+        gap, lower, rows = moving_still(store, moving, place, half, i, s, swept, forms, k, scratch)
     else:
         gap, lower, rows = still_still(store, -1 - a, -1 - b, half, forms, k, scratch)
     for row in range(k, k + rows):

@@ -69,7 +69,7 @@ class Place(NamedTuple):
     corner over the box; low, high (n, 3) a box that holds the primitive, `around` included, all over the box of
     parameters
     rotation (l, 3, 3), translation (l, 3), turning and shifting (l, p, 3): pose and twists of the links
-    vector (4, 3), matrix (2, 3, 3), active (p,): scratch
+    work (10, 3): scratch
     """
 
     corner: NDArray[np.float64]
@@ -81,9 +81,7 @@ class Place(NamedTuple):
     translation: NDArray[np.float64]
     turning: NDArray[np.float64]
     shifting: NDArray[np.float64]
-    vector: NDArray[np.float64]
-    matrix: NDArray[np.float64]
-    active: NDArray[np.int64]
+    work: NDArray[np.float64]
 
 
 def new_place(chain: Chain, moving: Moving, size: int) -> Place:
@@ -93,7 +91,7 @@ def new_place(chain: Chain, moving: Moving, size: int) -> Place:
         np.zeros((count, 3, 3)), np.zeros((count, 3, size, 3)), np.zeros(count), np.zeros((count, 3)),
         np.zeros((count, 3)),
         np.zeros((links, 3, 3)), np.zeros((links, 3)), np.zeros((links, size, 3)), np.zeros((links, size, 3)),
-        np.zeros((4, 3)), np.zeros((2, 3, 3)), np.zeros(size, np.int64),
+        np.zeros((10, 3)),
     )  # fmt: skip
 
 
@@ -147,8 +145,8 @@ def _track_at(chain, joint, value, place, direction):  # type: ignore[no-untyped
 @compiled
 def pose_links(chain, q, place):  # type: ignore[no-untyped-def]
     """Fill the links' part of `place` at parameters q (p,)."""
-    axis, spot, moved, local = place.vector[0], place.vector[1], place.vector[2], place.vector[3]
-    turn, product = place.matrix[0], place.matrix[1]
+    axis, spot, moved, local = place.work[0], place.work[1], place.work[2], place.work[3]
+    turn, product = place.work[4:7], place.work[7:10]
     for link in range(len(chain.first)):
         r, t = place.rotation[link], place.translation[link]
         turning, shifting = place.turning[link], place.shifting[link]
@@ -200,23 +198,18 @@ def place_moving(chain, moving, q, half, place):  # type: ignore[no-untyped-def]
     """Fill all of `place` for the box of half-widths `half` (p,) about q (p,)."""
     pose_links(chain, q, place)
     size, still = len(q), moving.matters.shape[0] - 1
-    active, local = place.active, place.vector[3]
-    last = -1
-    used = 0
+    local = place.work[3]
     for n in range(len(moving.corners)):
         link, rated = moving.link[n], moving.rated[n]
-        if link != last:
-            # Only these parameters move the link: the other slopes are zero from the start.
-            last, used = link, 0
-            for p in range(size):
-                if moving.matters[link, still, p]:
-                    active[used] = p
-                    used += 1
+        # Parameters that do not move the link are passed over: their slopes are zero from the start.
+        moves = moving.matters[link, still]
         r, t = place.rotation[link], place.translation[link]
         remainder = 0.0
-        for i in active[:used]:
-            for j in active[:used]:
-                remainder += moving.curvature[n, i, j] * half[i] * half[j]
+        for i in range(size):
+            if moves[i]:
+                for j in range(size):
+                    if moves[j]:
+                        remainder += moving.curvature[n, i, j] * half[i] * half[j]
         place.bend[n] = 0.5 * remainder
         around = moving.around[n] + place.bend[n]
         for v in range(moving.corners[n]):
@@ -227,7 +220,9 @@ def place_moving(chain, moving, q, half, place):  # type: ignore[no-untyped-def]
             x, y, z = t[0] + along(local, r[0]), t[1] + along(local, r[1]), t[2] + along(local, r[2])
             place.corner[n, v, 0], place.corner[n, v, 1], place.corner[n, v, 2] = x, y, z
             spread_x, spread_y, spread_z = around, around, around
-            for p in active[:used]:
+            for p in range(size):
+                if not moves[p]:
+                    continue
                 w, s = place.turning[link, p], place.shifting[link, p]
                 slope_x, slope_y, slope_z = (
                     w[1] * z - w[2] * y + s[0],

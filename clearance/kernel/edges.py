@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from clearance.kernel.bounds import SWEPT, moving_moving, moving_still, node_forms, pair_forms
-from clearance.kernel.cache import inner
+from clearance.kernel.bounds import SWEPT, node_forms, pair_forms
+from clearance.kernel.cache import inner, spliced
 from clearance.kernel.tree import DEPTH, LEAF, box_gap, primitive_gap
 
 ENTRIES = 2048
@@ -99,7 +99,7 @@ def _run_to_run(boxes, m, r):  # type: ignore[no-untyped-def]
     return box_gap(boxes[0, m], boxes[1, m], boxes[0, r], boxes[1, r])
 
 
-@inner
+@spliced
 def box_runs(question, place, boxes):  # type: ignore[no-untyped-def]
     """Fill boxes (2, m, 3) with the lowest and highest corner of every run of moving primitives."""
     for m in range(len(question.run)):
@@ -160,14 +160,17 @@ def _move(entries, source, to):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _measure(store, moving, place, half, i, s, side, state, rows, forms, scratch):  # type: ignore[no-untyped-def]
-    """See the pair of moving primitive i and primitive s of the store."""
+def _measure(store, moving, place, half, a, b, state, rows, forms, scratch):  # type: ignore[no-untyped-def]
+    """See the pair of primitives a and b."""
     state[2] += 1.0
-    gap, lower, _ = moving_still(store, moving, place, half, i, s, SWEPT, forms, np.int64(0), scratch)
-    if side == 0:
-        _see(gap, lower, i, -1 - s, state, rows)
-    else:
-        _see(gap, lower, -1 - s, i, state, rows)
+    gap, lower, _ = pair_forms(store, moving, place, half, a, b, SWEPT, forms, np.int64(0), scratch)
+    _see(gap, lower, a, b, state, rows)
+
+
+@inner
+def _pair(i, s, side):  # type: ignore[no-untyped-def]
+    """Names of moving primitive i and primitive s of the store, on the sides where they are."""
+    return (i, -1 - s) if side == 0 else (-1 - s, i)
 
 
 @inner
@@ -187,10 +190,11 @@ def _descend(store, moving, place, half, i, root, side, floor, state, rows, form
             continue
         for s in range(store.first[node], store.first[node] + store.number[node]):
             if primitive_gap(place.low[i], place.high[i], store, s) < state[0]:
-                _measure(store, moving, place, half, i, s, side, state, rows, forms, scratch)
+                a, b = _pair(i, s, side)
+                _measure(store, moving, place, half, a, b, state, rows, forms, scratch)
 
 
-@inner
+@spliced
 def _scan_still(question, e, store, moving, place, boxes, half, floor, state, rows, forms, entries, scratch):  # type: ignore[no-untyped-def]
     """`scan` of what moves against what stands still: nodes and pairs by the distance of their boxes, the nearest
     first, so that hardly a pair is measured whose boxes are further apart than the answer.
@@ -226,7 +230,8 @@ def _scan_still(question, e, store, moving, place, boxes, half, floor, state, ro
                     else:
                         _descend(store, moving, place, half, i, node, side, floor, state, rows, forms, entries, scratch)
         elif node < 0:
-            _measure(store, moving, place, half, i, -1 - node, side, state, rows, forms, scratch)
+            a, b = _pair(i, -1 - node, side)
+            _measure(store, moving, place, half, a, b, state, rows, forms, scratch)
         elif n >= ENTRIES - LEAF:
             _descend(store, moving, place, half, i, node, side, floor, state, rows, forms, entries, scratch)
         elif store.right[node] < 0:
@@ -265,9 +270,7 @@ def scan(question, e, store, moving, place, boxes, half, floor, state, rows, for
                 for j in range(question.run[r, 0], question.run[r, 1]):
                     if _to_moving(place, i, j) >= state[0]:
                         continue
-                    state[2] += 1.0
-                    gap, lower, _ = moving_moving(moving, place, half, i, j, SWEPT, forms, np.int64(0), scratch)
-                    _see(gap, lower, i, j, state, rows)
+                    _measure(store, moving, place, half, i, j, state, rows, forms, scratch)
                     if state[0] <= floor:
                         return
     if question.still[e] < state[0]:
@@ -289,7 +292,7 @@ def _enter(store, moving, place, half, i, node, side, threshold, entries, n, for
     return n
 
 
-@inner
+@spliced
 def collect(question, e, store, moving, place, boxes, half, threshold, single, forms, entries, scratch):  # type: ignore[no-untyped-def]
     """Fill forms that bound every pair of edge e whose gap may come below the threshold; returns how many, -1 with too
     many.
@@ -338,7 +341,7 @@ def collect(question, e, store, moving, place, boxes, half, threshold, single, f
             continue
         for s in range(store.first[node], store.first[node] + store.number[node]):
             if primitive_gap(place.low[i], place.high[i], store, s) < threshold:
-                a, b = (i, -1 - s) if side == 0 else (-1 - s, i)
+                a, b = _pair(i, s, side)
                 _, lower, rows = pair_forms(store, moving, place, half, a, b, SWEPT, forms, k, scratch)
                 if lower < threshold:
                     k += rows

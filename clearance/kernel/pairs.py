@@ -208,7 +208,9 @@ def along(n, row):  # type: ignore[no-untyped-def]
 @compiled
 def _measure(a, corners_a, b, corners_b, squared, witness, work):  # type: ignore[no-untyped-def]
     for i in range(len(squared)):
-        squared[i] = closest(a[i], corners_a[i], b[i], corners_b[i], witness[i], work)
+        # Of one type, so that `closest` is not compiled twice.
+        one, other = np.int64(corners_a[i]), np.int64(corners_b[i])
+        squared[i] = closest(a[i], one, b[i], other, witness[i], work)
 
 
 def measure(

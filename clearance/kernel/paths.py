@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 
 from clearance.kernel.bounds import CENTRE, COARSE, SWEPT, forms_of, pair_forms
-from clearance.kernel.cache import compiled, inner
+from clearance.kernel.cache import compiled, inner, spliced
 from clearance.kernel.chain import place_moving, pose_links
 from clearance.kernel.edges import NOTHING, box_runs, collect, scan
 from clearance.kernel.room import MEMORY
@@ -30,7 +30,7 @@ MORE = 10
 """Times as many along a chain through a limited body: there the joint bound is the only one that closes."""
 
 
-@inner
+@spliced
 def _rank(forms, number, half, order, merge):  # type: ignore[no-untyped-def]
     """Order forms by their worst, none below zero; with `merge` leave out those that another undercuts everywhere.
 
@@ -81,7 +81,7 @@ def _rank(forms, number, half, order, merge):  # type: ignore[no-untyped-def]
     return left
 
 
-@inner
+@spliced
 def _across(store, moving, half, start, end, spare, room):  # type: ignore[no-untyped-def]
     """Bound of the way straight from one primitive to another, past the group between: many combinations ask for the
     same."""
@@ -188,7 +188,7 @@ def _bound_chain(question, chain, store, moving, half, threshold, room):  # type
     return lowest
 
 
-@inner
+@spliced
 def _add_worst(store, moving, place, half, pair, swept, forms, gradient, spread, scratch):  # type: ignore[no-untyped-def]
     """Add the slope of a pair's worst form to the gradient, and its size to the spread."""
     _, _, rows = pair_forms(store, moving, place, half, pair[0], pair[1], swept, forms, np.int64(0), scratch)
@@ -306,15 +306,15 @@ def bound_batch(question, store, moving, chain, low, high, inherited, known, rou
             weight[p] = 0.0
         if worst_chain >= 0:
             steps = question.stop[worst_chain] - question.first[worst_chain]
-            if not worst_joined:
+            for swept, into in ((SWEPT, worst_gradient), (CENTRE, gradient)):
+                # A chain that was bounded jointly has its worst gradient already.
+                if swept == SWEPT and worst_joined:
+                    continue
+                for p in range(size):
+                    into[p], spread[p] = 0.0, 0.0
                 for k in range(steps):
-                    _add_worst(
-                        store, moving, place, half, worst_pairs[k], SWEPT, spare, worst_gradient, spread, scratch
-                    )
-            for p in range(size):
-                gradient[p], spread[p] = 0.0, 0.0
+                    _add_worst(store, moving, place, half, worst_pairs[k], swept, spare, into, spread, scratch)
             for k in range(steps):
-                _add_worst(store, moving, place, half, worst_pairs[k], CENTRE, spare, gradient, spread, scratch)
                 for side in range(2):
                     name = worst_pairs[k, side]
                     if name >= 0:
