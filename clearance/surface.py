@@ -3,12 +3,15 @@
 A field is evaluated only near its surface: it changes by at most `steepness` metres a metre, so a cube whose centre is
 further from nothing than its half diagonal times that holds none of it, and is not split. What is left is cut into
 tetrahedra (six a cube, alike in every cube, so that neighbours fit), and the surface is drawn where the field,
-interpolated, is `lift` instead of nothing. The lift is what interpolation can hide, so that no place below nothing is
-outside the mesh; see `lift_of_distance` and `lift_of_sum`.
+interpolated, is the lift instead of nothing. The lift is what interpolation can hide, so that no place below nothing is
+outside the mesh: at a corner the most of what it can hide in any cube there; see `lift_of_distance`, `lift_of_sum` and
+`hidden_about`.
 
 The distance d to any closed set has d squared less the square of the place as a concave function. So inside a
 tetrahedron of circumradius R, with g the interpolated distance, d is at least sqrt(g^2 - R^2): the distance is hidden
 by g - sqrt(g^2 - R^2) at most, small of the second order far from the set.
+
+How much larger than nothing the field is on the mesh is told by asking it there, see `most_on`.
 """
 
 from __future__ import annotations
@@ -29,6 +32,13 @@ Field = Callable[[Floats], Floats]
 
 BIT: Final = 21
 """Bits of a corner's index along one axis in its key."""
+
+CLOSE_M: Final = 0.05
+"""[m] The most that the field is on a mesh is told to within this. Smaller: the field is asked at more places."""
+
+PIECES: Final = (8, 30_000)
+"""Pieces of a mesh looked at at once: so many for each of its triangles, or as many in all if that is more. Where it
+would take more, because the field is level over much of it, what is known by then is told."""
 
 CORNERS: Final = np.array([[x, y, z] for x in (0, 1) for y in (0, 1) for z in (0, 1)], np.int64)
 
@@ -80,6 +90,18 @@ def hidden(distance_m: float, radius_m: float) -> float:
     return distance_m - math.sqrt(distance_m**2 - radius_m**2)
 
 
+def hidden_about(distance_m: Floats, radius_m: float) -> Floats:
+    """How much of an interpolated distance [m] may be missing in cubes of half diagonal radius_m [m], whose centres are
+    at distances (n,): no corner of one is nearer than by that radius, and the nearer, the more.
+
+    >>> hidden_about(np.array([0.1, 0.5, 1.63]), 0.13).round(4).tolist()
+    [0.13, 0.0236, 0.0056]
+    """
+    nearest = np.maximum(distance_m - radius_m, radius_m)
+    found: Floats = nearest - np.sqrt(nearest**2 - radius_m**2)
+    return found
+
+
 def lift_of_distance(least_m: float, step_m: float) -> float:
     """The lift [m] for a distance less a limit of at least least_m [m], in cubes of step_m [m]."""
     return math.hypot(least_m, circumradius(step_m)) - least_m
@@ -92,11 +114,19 @@ def lift_of_sum(least_m: float, step_m: float) -> float:
 
 
 def surface(
-    field: Field, low: Floats, high: Floats, step_m: float, *, lift_m: float, steepness: float = 1.0
+    field: Field,
+    low: Floats,
+    high: Floats,
+    step_m: float,
+    *,
+    lift_m: float,
+    hides: Field | None = None,
+    steepness: float = 1.0,
 ) -> Surface:
     """The mesh around all places of the region low .. high (3,) [m] where the field is below nothing.
 
-    step_m: edge of the smallest cubes [m]; lift_m: what interpolation may hide [m]; steepness: [m/m]
+    step_m: edge of the smallest cubes [m]; lift_m: what interpolation may hide anywhere [m]; hides: and in the smallest
+    cubes about their centres, where that is known; steepness: [m/m]
     """
     cells, level = _roots(low, high, step_m)
     count = np.ceil((high - low) / step_m).astype(np.int64)
@@ -107,7 +137,7 @@ def surface(
         evaluated += len(cells)
         away = steepness * circumradius(size)
         edge = ((cells == 0) | ((cells + 1) * 2**level >= count)).any(axis=1)
-        kept = (np.abs(values - lift_m) <= away) | (edge & (values - away < lift_m))
+        kept = (values <= lift_m + away) & ((values >= -away) | edge)
         cells = cells[kept & (cells * 2**level < count).all(axis=1)]
         if level == 0 or not len(cells):
             break
@@ -121,14 +151,43 @@ def surface(
     number = number.reshape(keys.shape)
     index = np.stack([unique >> 2 * BIT, (unique >> BIT) & (2**BIT - 1), unique & (2**BIT - 1)], axis=1)
     places = low + index * step_m
-    values = field(places) - lift_m
+    lift = np.full(len(places), lift_m)
+    if hides is not None:
+        lift = np.zeros(len(places))
+        np.maximum.at(lift, number, np.minimum(hides(low + (cells + 0.5) * step_m), lift_m)[:, None])
+        evaluated += len(cells)
+    values = field(places) - lift
     evaluated += len(places)
     # The region's rim counts as outside, so that the mesh is closed there too.
     rim = ((index == 0) | (index >= count)).any(axis=1)
     cut = bool((values[rim] < 0).any())
     values = np.where(rim, np.maximum(values, 0.5 * step_m), values)
     vertices, faces = _marched(places, values, number[:, TETRAHEDRA].reshape(-1, 4))
-    return Surface(vertices, faces, lift_m + steepness * circumradius(step_m), cut, evaluated)
+    most, asked = most_on(field, vertices[faces], steepness) if len(faces) else (0.0, 0)
+    return Surface(vertices, faces, min(most, lift_m + steepness * circumradius(step_m)), cut, evaluated + asked)
+
+
+def most_on(field: Field, triangles: Floats, steepness: float) -> tuple[float, int]:
+    """What the field is nowhere more than on triangles (m, 3, 3) [m], one or more, and how many places it was asked at.
+
+    A piece holds no more than the value at its centroid and `steepness` times the way to its furthest corner. Pieces
+    that may hold more than was seen, by more than `CLOSE_M`, are cut in four.
+    """
+    seen, asked, most_pieces = -math.inf, 0, max(PIECES[0] * len(triangles), PIECES[1])
+    while len(triangles):
+        middle = triangles.mean(axis=1)
+        values = field(middle)
+        asked += len(middle)
+        bound = values + steepness * np.linalg.norm(triangles - middle[:, None], axis=2).max(axis=1)
+        seen = max(seen, float(values.max()))
+        open_ = bound > seen + CLOSE_M
+        if 4 * int(open_.sum()) > most_pieces:
+            return float(bound.max()), asked
+        a, b, c = np.moveaxis(triangles[open_], 1, 0)
+        ab, bc, ca = 0.5 * (a + b), 0.5 * (b + c), 0.5 * (c + a)
+        quarters = ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))
+        triangles = np.concatenate([np.stack(corners, axis=1) for corners in quarters])
+    return seen + CLOSE_M, asked
 
 
 def _roots(low: Floats, high: Floats, step_m: float) -> tuple[Integers, int]:

@@ -35,7 +35,7 @@ from clearance.result import Kind
 from clearance.scene.assemble import Site
 from clearance.scene.records import SceneFile, phases, where
 from clearance.shapes import Shape, join
-from clearance.surface import Surface, lift_of_distance, lift_of_sum, surface
+from clearance.surface import Surface, circumradius, hidden_about, lift_of_distance, lift_of_sum, surface
 
 Floats = NDArray[np.float64]
 State = Literal["earth", "floating", "bonded"]
@@ -221,6 +221,25 @@ def margin(about: Around, needs: Sequence[Need], reach_m: float, places: Floats)
     return least
 
 
+def hides(about: Around, needs: Sequence[Need], reach_m: float, places: Floats, step_m: float) -> Floats:
+    """How much of the margin (n,) [m] interpolation may hide in cubes of edge step_m [m] about places (n, 3).
+
+    A need that is kept all over a cube makes no surface there, and hides nothing.
+    """
+    most = np.zeros(len(places))
+    radius = circumradius(step_m)
+    known: dict[str, Floats] = {}
+    for need in needs:
+        for end in need.ends:
+            if end not in known:
+                known[end] = about.distance(end, places)
+        air = np.sum([known[end] for end in need.ends], axis=0)
+        short = air - len(need.ends) * (reach_m + radius) < need.limit_m
+        lost = np.sum([hidden_about(known[end], radius) for end in need.ends], axis=0)
+        most = np.where(short, np.maximum(most, lost), most)
+    return most
+
+
 def ball_of(scene: SceneFile) -> tuple[float, float]:
     """The smallest upright ball about a worker's reach envelope: height of its middle above the soles, and its radius
     about the line through the soles [m]; of several workers the largest. Raises InputError where there is none."""
@@ -264,6 +283,7 @@ def zones_of(
             high,
             step_m,
             lift_m=lift,
+            hides=lambda places, needs=needs: hides(about, needs, person.reach_m, places, step_m),  # type: ignore[misc]
             steepness=float(sums),
         )
         found.append(Zone(person, exposure, needs, mesh, step_m, about.left_out))

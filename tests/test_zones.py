@@ -25,7 +25,7 @@ from clearance.errors import InputError
 from clearance.job.setting import Setting, standing
 from clearance.motion import STILL
 from clearance.scene.records import Vehicle
-from clearance.surface import circumradius, hidden, lift_of_distance, lift_of_sum, surface
+from clearance.surface import CLOSE_M, PIECES, circumradius, hidden, lift_of_distance, lift_of_sum, most_on, surface
 from clearance.view import export
 from clearance.view.geopackage import write_geopackage
 from clearance.zones import Need, Person, Zone, margin
@@ -48,7 +48,15 @@ def made(found: zones.Around, needs: list[Need], reach: float, step: float, low,
     least = min(n.limit_m + sums * reach for n in needs)
     lift = lift_of_sum(least, step) if sums == 2 else lift_of_distance(least, step)
     field = lambda places: margin(found, needs, reach, places)  # noqa: E731
-    return surface(field, np.array(low, float), np.array(high, float), step, lift_m=lift, steepness=float(sums))
+    return surface(
+        field,
+        np.array(low, float),
+        np.array(high, float),
+        step,
+        lift_m=lift,
+        hides=lambda places: zones.hides(found, needs, reach, places, step),
+        steepness=float(sums),
+    )
 
 
 def everywhere(mesh, x_within: float) -> np.ndarray:
@@ -115,6 +123,10 @@ def test_floating_between_a_wire_and_the_ground_is_a_parabola():
     assert len(aloft) > 3000
     assert total.min() >= limit - 1e-9
     assert total.max() <= limit + mesh.excess_m
+    # Where both are 1 m away or more, interpolation hides under 2 * 0.13^2 / 2 m of them: the mesh is that near.
+    far = total[(aloft[:, 2] > 1.0) & (total - aloft[:, 2] > 1.0)]
+    assert len(far) > 1000
+    assert np.median(far) - limit < 0.3 * lift_of_sum(limit, step)
 
 
 def test_bonded_over_level_ground_is_a_plane():
@@ -127,6 +139,45 @@ def test_bonded_over_level_ground_is_a_plane():
     top = top[(np.abs(top[:, 1]) < 2.7) & (top[:, 2] > 0.5)]
     assert top[:, 2].min() >= 1.55 - 1e-9
     assert top[:, 2].max() <= 1.55 + lift_of_distance(1.5, 0.2) + 1e-9
+
+
+def test_the_most_on_a_mesh_is_told_to_within_what_is_close():
+    """A cone of slope 1 and of height 0.3 m over a place inside a triangle, lower than nothing at its corners and its
+    middle; and the same over many triangles at once."""
+    triangle = np.array([[0.0, 0, 0], [2, 0, 0], [0, 2, 0]])
+    for peak in ([0.3, 0.4, 0.0], [1.1, 0.7, 0.0], [0.05, 1.8, 0.0]):
+        cone = lambda places, peak=peak: 0.3 - np.linalg.norm(places - peak, axis=1)  # noqa: E731
+        assert cone(triangle).max() < 0.1
+        most, _ = most_on(cone, triangle[None], 1.0)
+        assert 0.3 <= most <= 0.3 + CLOSE_M
+    many = triangle + np.array([[[3.0 * k, 0, 0]] for k in range(50)])
+    cone = lambda places: 0.3 - np.linalg.norm(places - [91.1, 0.7, 0.0], axis=1)  # noqa: E731
+    most, asked = most_on(cone, many, 1.0)
+    assert 0.3 <= most <= 0.3 + CLOSE_M
+    assert asked < 50 * 60, "far ones are cut no further"
+
+
+def test_where_the_field_is_level_what_is_told_is_no_less():
+    """Every piece of a level field holds as much as any other: the search ends, and what it tells is above."""
+    square = np.array([[[0.0, 0, 0], [1, 0, 0], [0, 1, 0]], [[1.0, 0, 0], [1, 1, 0], [0, 1, 0]]])
+    most, asked = most_on(lambda places: np.full(len(places), 0.2), square, 2.0)
+    assert 0.2 <= most < 1.0
+    assert asked <= 2 * max(PIECES)
+
+
+def test_what_is_told_of_a_mesh_is_near_what_is_on_it():
+    """Between wire and ground the sum of two distances: what interpolation might make of it at worst is far more."""
+    found = about(
+        Body("a", "wire", wire(0.0, 4.0), potential="A"),
+        Body("ground", "ground", shapes.triangles([[[-900, -900, 0], [900, -900, 0], [0, 900, 0]]])),
+    )
+    step = 0.5
+    mesh = made(found, [Need(("A", "earth"), ("A", "earth"), "object", 5.0)], 0.0, step, [-2, -6, -1], [2, 6, 7])
+    solid = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    places = trimesh.sample.sample_surface(solid, 50_000, seed=3)[0]
+    on_it = np.abs(places[:, 2]) + np.hypot(places[:, 1], places[:, 2] - 4.0) - 5.0
+    assert on_it.max() <= mesh.excess_m
+    assert mesh.excess_m < 0.8 * (lift_of_sum(5.0, step) + 2.0 * circumradius(step))
 
 
 @pytest.mark.parametrize("seed", range(2))
