@@ -9,8 +9,10 @@ from __future__ import annotations
 import base64
 import contextlib
 import hashlib
+import os
 import zlib
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -65,20 +67,24 @@ def page_zones(prepared: Prepared, most: int = MOST_TRIANGLES) -> list[PageZone]
     region = region_of_job(prepared)
     if region is None or not prepared.site.scene.workers:
         return []
-    made: dict[object, list[Zone]] = {}
     digests: dict[int, tuple[Shape, str]] = {}
+    there = [
+        (number, pieces[0], person, _depends_on(prepared, pieces[0], person, digests))
+        for number, (stage, pieces) in enumerate(zip(prepared.site.scene.stages, prepared.stages, strict=True))
+        for person in persons_of(prepared, stage)
+    ]
+    distinct = {key: (setting, person) for _, setting, person, key in reversed(there)}
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        zones = pool.map(lambda one: _coarse(prepared, one[0], one[1], region, most), distinct.values())
+        made = dict(zip(distinct, zones, strict=True))
     held: dict[tuple[object, str, tuple[str, ...]], PageZone] = {}
-    for number, (stage, pieces) in enumerate(zip(prepared.site.scene.stages, prepared.stages, strict=True)):
-        for person in persons_of(prepared, stage):
-            key = _depends_on(prepared, pieces[0], person, digests)
-            if key not in made:
-                made[key] = _coarse(prepared, pieces[0], person, region, most)
-            left_out = counted_at(pieces[0]).left_out
-            for zone in made[key]:
-                place = (key, zone.name, left_out)
-                if place not in held:
-                    held[place] = PageZone(replace(zone, left_out=left_out), ())
-                held[place] = replace(held[place], stages=(*held[place].stages, number))
+    for number, setting, _, key in there:
+        left_out = counted_at(setting).left_out
+        for zone in made[key]:
+            place = (key, zone.name, left_out)
+            if place not in held:
+                held[place] = PageZone(replace(zone, left_out=left_out), ())
+            held[place] = replace(held[place], stages=(*held[place].stages, number))
     return list(held.values())
 
 
