@@ -7,13 +7,15 @@ import pytest
 from conductor_chain import chain, swung
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import simpson
 
 from clearance.conductor.catalogue import find, linear
 from clearance.conductor.change_of_state import Linear
-from clearance.conductor.elastic import polyline
+from clearance.conductor.elastic import Segment, joints, polyline
 from clearance.conductor.lines import End, Known, Line, PointLoad
 from clearance.conductor.loads import carried
 from clearance.conductor.loads import settled as loaded
+from clearance.conductor.rebound import released_energy
 from clearance.conductor.released import OVERSHOOT, at, changed, eased, parted, without_span
 from clearance.conductor.section import Section, Support, at_state, settle, strung
 from clearance.errors import InputError
@@ -186,8 +188,34 @@ def test_a_load_in_one_mode_goes_twice_as_far():
     move = eased(made, {("bus", "load"): 1.0}, {}).moves[0]
     at_load = move.cuts[1]
 
-    # Ten percent for stations and integral; what the slope lets it go along.
+    # What stations and the steps of the energy add; what the slope lets it go along.
     assert move.beyond_m[at_load] < 0.35 * abs(float(move.rate[at_load, 2])) + 0.02
+
+
+def test_the_least_energy_grows_with_a_force_as_its_point_moves():
+    """What `rebound` takes for the work of a force against Simpson's rule over 60 steps of it, through a string that
+    swings; and the energy let go, from below, against the same."""
+    supports = (
+        Support(np.array([0.0, 0.0, 20.0])),
+        Support(np.array([300.0, 0.0, 22.0]), 2.0, np.array([0.0, 0.0, -800.0])),
+        Support(np.array([650.0, 40.0, 25.0])),
+    )
+    load, stiffness = (0.0, 0.0, -15.97), 32e6
+    spans = (
+        (Segment(301.0, load, stiffness),),
+        (Segment(105.8, load, stiffness), Segment(246.8, load, stiffness)),
+    )
+    way, forces = np.array([0.0, 0.6, -0.8]), np.linspace(0.0, 1500.0, 61)
+    states = [settle(Section(supports, spans, ((), (way * force,)))) for force in forces]
+    places = np.array([joints(state.lines[1])[1] for state in states])
+    along = (places - places[0]) @ way
+    work = float(simpson(along, x=forces))
+
+    grown = states[-1].energy_J - states[0].energy_J - forces[-1] * float(way @ (places[0] - supports[2].point))
+    assert grown == pytest.approx(work, rel=1e-8)
+    stored = forces[-1] * along[-1] - work
+    found = released_energy(states[::-1])
+    assert stored < found < 1.05 * stored
 
 
 def test_lines_with_loads_lose_a_neighbour_as_a_bare_section_does():

@@ -5,7 +5,9 @@ of stretch and height can only turn into motion and back, or be lost: it never e
 strings and its supports have a potential that is convex in the places of all their points (lines that only pull,
 weight, strings that hold like ropes), so the places of a point that the energy allows end, in any direction, where a
 static force at the point in that direction stores just that energy. Static solutions at a few points thus bound the
-undamped motion of all modes together. Twice the static move, which one mode alone does not exceed, is no bound for a
+undamped motion of all modes together. What a state stores is exact: the least of the complementary energy, which
+`section.settle` finds, grows with a force as the place of the point it acts on, so their product less that growth is
+the work of a force that grew. Twice the static move, which one mode alone does not exceed, is no bound for a
 line: a kink runs along it and comes back from its other end [1]_.
 
 Not in it: the energy that whoever lets go puts in, and the swing of a load that stays on.
@@ -37,8 +39,8 @@ Floats = NDArray[np.float64]
 STATIONS: Final = (0.0, 0.125, 0.25, 0.5, 0.75, 0.875, 1.0)
 """[1] Shares of a span at which the bound is worked out; between two the larger one holds. More: less slack, slower."""
 
-MORE: Final = 1.1
-"""[1] Factor on every reach: 5 % for what lies between stations, 5 % for the energy's three-point integral."""
+MORE: Final = 1.05
+"""[1] Factor on every reach, for what lies between stations."""
 
 ENOUGH: Final = 0.03
 """[1] A probing force is right when the energy it stores is within this part of what was let go."""
@@ -75,17 +77,18 @@ def released_energy(states: Sequence[Settled], support: tuple[int, Floats] | Non
     """Energy [J] that a line in its first state holds over its last, once the loads that differ are gone.
 
     The work of the force that would have held it back through the states between: for each step of the joint or clamp,
-    the mean of what is still to go. `support`: a clamp and the force on it that goes in equal steps (3,) [N].
+    what was still to go at its beginning, so never too little. `support`: a clamp and the force on it that goes in
+    equal steps (3,) [N].
     """
     energy = 0.0
     count = len(states) - 1
     for k, (one, two) in enumerate(pairwise(states)):
         for first, second, last in zip(one.lines, two.lines, states[-1].lines, strict=True):
-            held = (np.array(first.loads) + np.array(second.loads)) / 2.0 - np.array(last.loads)
+            held = np.array(first.loads) - np.array(last.loads)
             if len(held):
                 energy -= float((held * (joints(second) - joints(first))[1:-1]).sum())
         if support is not None:
-            share = 1.0 - (k + 0.5) / count
+            share = 1.0 - k / count
             energy -= float(share * support[1] @ (two.clamps[support[0]] - one.clamps[support[0]]))
     return max(energy, 0.0)
 
@@ -160,8 +163,9 @@ class _Probe:
     what: str
 
 
-def _place(probe: _Probe, force: Floats) -> Floats:
-    """Where the point comes to under a force at it; it is given a joint of its own."""
+def _place(probe: _Probe, force: Floats) -> tuple[Floats, float]:
+    """Where the point comes to under a force at it, from the attachment at the end of its span (3,) [m], and the least
+    complementary energy [J]; the point is given a joint of its own."""
     section, span = probe.section, probe.span
     segments, loads = list(section.spans[span]), list(section.loads[span])
     whole = sum(segment.length_m for segment in segments)
@@ -174,9 +178,9 @@ def _place(probe: _Probe, force: Floats) -> Floats:
     loads.insert(index, force)
     spans = (*section.spans[:span], tuple(segments), *section.spans[span + 1 :])
     hung = (*section.loads[:span], tuple(loads), *section.loads[span + 1 :])
-    lines = settle(Section(section.supports, spans, hung), probe.guess, probe.what, PATIENCE).lines
-    probe.guess = np.array([line.force for line in lines])
-    return np.asarray(joints(lines[span])[index + 1], float)
+    found = settle(Section(section.supports, spans, hung), probe.guess, probe.what, PATIENCE)
+    probe.guess = np.array([line.force for line in found.lines])
+    return joints(found.lines[span])[index + 1] - section.supports[span + 1].point, found.energy_J
 
 
 def _furthest(probe: _Probe, way: Floats, energy_J: float, first_N: float) -> tuple[float, float]:
@@ -189,20 +193,20 @@ def _furthest(probe: _Probe, way: Floats, energy_J: float, first_N: float) -> tu
     if energy_J <= STILL_J:
         return 0.0, first_N
     start = probe.guess
-    rest = _place(probe, np.zeros(3))
+    rest, at_rest = _place(probe, np.zeros(3))
     force, low, high, best = first_N, 0.0, inf, inf
     for _ in range(TRIES):
         try:
-            half = float((_place(probe, way * force / 2.0) - rest) @ way)
-            whole = float((_place(probe, way * force) - rest) @ way)
+            place, energy = _place(probe, way * force)
         except InputError:
             high = force
             probe.guess = start
             force = sqrt(max(low, FIRST_N / 100.0) * high)
             continue
-        # Work of a force that grows: F x less the integral of x over F, by Simpson's rule.
-        stored = max(force * whole - force / 6.0 * (4.0 * half + whole), 0.0)
-        best = min(best, max(whole, HELD_M) + max(energy_J - stored, 0.0) / force)
+        far = float((place - rest) @ way)
+        # Work of a force that grew: F x less the integral of x over F.
+        stored = max(force * float(place @ way) - (energy - at_rest), 0.0)
+        best = min(best, max(far, HELD_M) + max(energy_J - stored, 0.0) / force)
         if stored >= energy_J:
             high = force
         else:

@@ -71,12 +71,15 @@ class Settled:
     pulls: force on each clamp from the conductor and its load, (n + 1, 3) [N]
     lines: each span, hung between its clamps
     residual_m: greatest mismatch of a span's end [m]
+    energy_J: the least of the function that was minimised; by a force on a joint it grows as the joint's place beyond
+        the attachment at the end of its span
     """
 
     clamps: Floats
     pulls: Floats
     lines: tuple[Hung, ...]
     residual_m: float
+    energy_J: float
 
 
 def settle(section: Section, guess: Floats | None = None, what: str = "section", most: int = ITERATIONS) -> Settled:
@@ -143,7 +146,7 @@ def settle(section: Section, guess: Floats | None = None, what: str = "section",
     lines = tuple(
         Hung(clamps[i], clamps[i + 1], tensions[i], section.spans[i], section.loads[i], residual) for i in range(count)
     )
-    return Settled(clamps, pulls, lines, residual)
+    return Settled(clamps, pulls, lines, residual, energy(flat)[0])
 
 
 def _pull(section: Section, tensions: Floats, runs: Sequence[tuple[Floats, Floats, float, Floats]], j: int) -> Floats:
