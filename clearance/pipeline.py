@@ -104,7 +104,7 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
     """`check` of a scene that was prepared already."""
     scene, site = prepared.site.scene, prepared.site
     if progress is not None and not compiling.compiled_before():
-        progress("compiling, once on this machine")
+        progress("compiling the kernel, as on every first run")
     settings_of_all = (setting for pieces in prepared.stages for setting in pieces)
     engine = build_engine(settings_of_all, besides=site.bodies)
     bench = measuring.Bench(site, engine, tolerance_m, progress)

@@ -19,6 +19,7 @@ from typing import Any, get_args, get_type_hints
 
 import numpy as np
 from numba import typeof
+from numba.core import config
 
 from clearance.kernel import bounds, chain, edges, pairs, paths, room, sweep, tree, values
 from clearance.kernel.cache import FOLDER
@@ -41,11 +42,16 @@ def compiled_before() -> bool:
     return FOLDER is not None and (FOLDER / WHOLE).exists()
 
 
+def _ahead() -> bool:
+    """Whether there is anything to compile ahead, and a place to keep it."""
+    return FOLDER is not None and not compiled_before() and not config.DISABLE_JIT  # type: ignore[attr-defined]
+
+
 def begin() -> None:
     """Let a second process compile its part, where that helps; returns at once."""
     # Processes started to work beside others leave the processors to them.
     alone = (os.cpu_count() or 1) == 1 or multiprocessing.parent_process() is not None
-    if FOLDER is None or compiled_before() or _BESIDE or alone:
+    if not _ahead() or _BESIDE or alone:
         return
     command = [sys.executable, "-c", "from clearance.kernel.compiling import beside; beside()"]
     home = Path(__file__).parents[2]
@@ -56,7 +62,7 @@ def begin() -> None:
 
 def finish() -> None:
     """Compile what the cache lacks, sharing the work with the process that `begin` started."""
-    if FOLDER is None or compiled_before():
+    if FOLDER is None or not _ahead():
         return
     begin()
     here, other, last = parts()
