@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import ceil, exp, hypot, sqrt
+from math import asinh, ceil, cos, cosh, exp, hypot, pi, sqrt, tan
 from typing import Final
 
 import numpy as np
@@ -169,6 +169,33 @@ def _compare(
                 if string > 0:
                     shift = max(shift, float(np.abs(there - x[:, [index]]).max()) * hypot(1.0, 1.1 * steep))
     return worst, shift
+
+
+def carried(
+    chord_m: float,
+    tilt_rad: float,
+    per_m: float,
+    ends_m: float,
+    strings: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (1.0, 1.0)),
+) -> float:
+    """How far a line goes at most per metre that its ends go, at one u and one direction of the load.
+
+    Follow a place at a fixed distance square to the load, in the plane of line and load: an end that goes by v goes by
+    no more than P v there, P the root of 1 + p^2 with p its slope against the load's normal. Between both ends what the
+    line goes along the load is shared out as its length is (the derivative of y'' = u sqrt(1 + y'^2) is solved by a
+    constant and by the length), what it goes aside as the distance is: shares that differ by less than (P - 1) / 2, so
+    2 P - 1 holds for both together. A strain string has its far end held: its shares grow along the line as well, and
+    what its end goes along the line is less than P^3 times its length over the line's. p is bounded by that of the
+    chord and u times the load between there and the end; both while the ends are on their way.
+    """
+    (one, two), ratios = strings
+    steep = min(tilt_rad + 2.0 * ends_m / chord_m, 0.499 * pi)
+    worth = (chord_m + 2.0 * ends_m) / 2.0
+    if one + two > 0.0:
+        # What a heavy string weighs more lies between there and one end.
+        worth = 2.0 * worth + sum(max(ratio - 1.0, 0.0) * size for ratio, size in zip(ratios, (one, two), strict=True))
+    steepest = cosh(asinh(tan(steep)) + per_m * worth)
+    return 2.0 * steepest - 1.0 + steepest**3 * (one + two) / (chord_m * cos(steep))
 
 
 @dataclass(frozen=True)

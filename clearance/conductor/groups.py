@@ -1,8 +1,9 @@
 """Owns spans that hang together: which lines meet at a suspension string, and what their section does over the weather.
 
-`grouped` finds the sections, `section_samples` solves one at the corners of temperature and wind and at steps of the
-wind between them, `lone_samples` stands in for a span whose neighbour is not known. `spread` finds the axis that a
-span's states swing about best, and what a rigid swing about it leaves.
+`grouped` finds the sections; `enclosed` proves where they are, and `section_samples` solves one at the corners of
+temperature and wind and at steps of the wind between them, for want of a proof. `lone_samples` stands in for a span
+whose neighbour is not known. `spread` finds the axis that a span's states swing about best, and what a rigid swing
+about it leaves.
 """
 
 from __future__ import annotations
@@ -184,22 +185,21 @@ def section_samples(
     group: Sequence[Line],
     model: Elongation,
     lengths_m: Sequence[float],
-    temperatures_C: Sequence[Pair],
+    temperature_C: Pair,
     forces_N_m: Sequence[Pair],
     ice_N_m: Pair = (0.0, 0.0),
 ) -> dict[str, list[Sample]]:
     """States of a section over its ranges of temperature [C], wind force per metre [N/m] and ice [N/m], per span.
 
-    group: spans in order; lengths_m: unstressed length of each; temperatures_C, forces_N_m: ranges for each, the
-    forces positive to the left of the span as the section runs
+    group: spans in order; lengths_m: unstressed length of each; forces_N_m: ranges for each, positive to the left of
+    the span as the section runs
     """
     line = section_of(group, model, lengths_m)
-    low, high = min(pair[0] for pair in temperatures_C), max(pair[1] for pair in temperatures_C)
     found: dict[str, list[Sample]] = {span.name: [] for span in group}
-    for warm, ice in product((low, high), dict.fromkeys(ice_N_m)):
+    for warm, ice in product(temperature_C, dict.fromkeys(ice_N_m)):
         for share in np.linspace(0.0, 1.0, WIND_STEPS):
             wind = winds_on(group, forces_N_m, float(share))
-            settled = _solved(group, line, warm, wind, wind_on_strings(group, wind), ice)
+            settled = solved(group, line, warm, wind, wind_on_strings(group, wind), ice)
             for index, span in enumerate(group):
                 load = wind[index] - np.array([0.0, 0.0, line.weight_N_m + ice])
                 hung = settled.lines[index]
@@ -240,7 +240,7 @@ def lone_samples(line: Line, pers: Pair, forces_N_m: Pair) -> list[Sample]:
     return found
 
 
-def _solved(group: Sequence[Line], line: Strung, warm: float, wind: Floats, blown: Floats, ice_N_m: float) -> Settled:
+def solved(group: Sequence[Line], line: Strung, warm: float, wind: Floats, blown: Floats, ice_N_m: float) -> Settled:
     """A state of the section; where there is none, what a reader can do about it."""
     what = f"section of wire '{group[0].name}'"
     try:

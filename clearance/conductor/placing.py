@@ -7,10 +7,12 @@ parameters, `moves` says how far a point on a line may go.
 
 Every true shape in the weather box lies within a piece's slack of the piece at some shape and swing in their ranges.
 For spans between dead ends this follows from the monotone maps u(temperature, load, tilt) (`change_of_state`,
-`planar`) and the enclosure in `envelope`; for loose lines whose ends are held, from that in `loose`. For spans on
-suspension strings the ranges come from the equilibrium of the whole section at the corners and at steps of the wind
-between them, widened by `WIDEN`, and what moving ends do to a loose line is tried: allowances, tested on random
-weather, and named as such in `Placed.notes`. Spans that carry loads are placed by `laden`, likewise.
+`planar`) and the enclosure in `envelope`; for loose lines whose ends are held, from that in `loose`; for spans of a
+section on suspension strings, from the range of u and how far their clamps are from a rigid swing (`enclosed`), and
+what moved ends are worth (`envelope.carried`). Where no proof is found for a section its states at the corners and at
+steps of the wind stand in, widened by `WIDEN`; the far span of a string that is alone is taken as a mirror image; and
+what moving ends do to a loose line is tried: allowances, tested on random weather, and named as such in
+`Placed.notes`. Spans that carry loads are placed by `laden`, likewise.
 
 What the model leaves out, and `slack_m` of the wire must cover: along-line wind, galloping, uneven gusts over a
 section, and what is in `Placed.notes`.
@@ -31,7 +33,8 @@ from clearance.conductor.carrying import Curve, curves, sections
 from clearance.conductor.catalogue import models
 from clearance.conductor.catenary import Point
 from clearance.conductor.change_of_state import settle_length
-from clearance.conductor.groups import Sample, grouped, lone_samples, section_samples, spread
+from clearance.conductor.enclosed import Together, ends_off, over_weather
+from clearance.conductor.groups import grouped, lone_samples, spread
 from clearance.conductor.laden import as_loaded, in_weather
 from clearance.conductor.lines import Line, Piece, Placed, Ranges, Weather
 from clearance.conductor.loads import Carried, base_of, carried
@@ -59,7 +62,7 @@ FOUR_WINDS: Final = ((1.0, 0.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, -
 """Directions of the wind under which a loose line's ends are moved."""
 
 WIDEN: Final = 0.1
-"""[1] Ranges over the states of a section are widened by this part of their width on both sides."""
+"""[1] Ranges over the states of a section that is not proved are widened by this part of their width on both sides."""
 
 
 def place(lines: Sequence[Line], weather: Weather | None = None) -> dict[str, Placed]:
@@ -94,7 +97,7 @@ def place(lines: Sequence[Line], weather: Weather | None = None) -> dict[str, Pl
     if weather is None:
         bent = curves(lines)
         return {line.name: as_loaded(bent[line.name]) if line.name in bent else _as_stated(line) for line in lines}
-    states: dict[str, list[Sample]] = {}
+    states: dict[str, Together] = {}
     found: dict[str, Placed] = {}
     for group in sections(lines):
         if any(line.loads for line in group):
@@ -104,7 +107,7 @@ def place(lines: Sequence[Line], weather: Weather | None = None) -> dict[str, Pl
             continue
         drawn = {line.name: line.start for line in lines}
         backwards = {line.name for line in group if line.start is not drawn[line.name]}
-        states.update(_together(group, weather, backwards))
+        states.update(over_weather(group, weather, backwards))
     return {line.name: found.get(line.name) or _placed(line, weather, states.get(line.name)) for line in lines}
 
 
@@ -223,7 +226,7 @@ def _pieces(
     return tuple(found)
 
 
-def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Placed:
+def _placed(line: Line, weather: Weather, together: Together | None) -> Placed:
     if line.length_m is not None:
         return _loose(line, weather)
     chord, tilt = chord_of(line)
@@ -241,7 +244,7 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
     tilts = min(turned), max(turned)
     pivots = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
     ends_m = 0.0
-    if samples is None:
+    if together is None:
         # u grows with temperature, with load and with the size of the tilt: the corners of the three bound it.
         def per_at(load: float, size: float, warm: float, which: int) -> float:
             return load / settle_length(chord, size, load, warm, fits[which][0], ways[which], *strings, what=line.name)
@@ -254,18 +257,26 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
             around = spread(line, lone_samples(line, pers, force))
             pivots, ends_m = around.pivots, around.ends_m
     else:
-        around = spread(line, samples)
-        pivots, ends_m = around.pivots, around.ends_m * (1 + WIDEN)
-        pers = _widened(around.per_m)
-        tilts = _widened((min(around.tilt_rad[0], tilts[0]), max(around.tilt_rad[1], tilts[1])))
+        around = spread(line, together.samples)
+        pivots = around.pivots
+        if together.proved:
+            plumb = live_point(line.start), live_point(line.end)
+            ends_m = max(ends_off(one, pivots[0], _axis(*pivots), plumb) for one in together.proved)
+            pers = min(one.per_m[0] for one in together.proved), max(one.per_m[1] for one in together.proved)
+        else:
+            ends_m, pers = around.ends_m * (1 + WIDEN), _widened(around.per_m)
     axis = _axis(*pivots)
-    swings = [wind.swing_range(force, weight + more, float(np.arcsin(axis[2]))) for more in ice]
+    leans = float(np.arcsin(axis[2]))
+    swings = [wind.swing_range(force, weight + more, leans) for more in ice]
     swing = min(pair[0] for pair in swings), max(pair[1] for pair in swings)
+    if "suspension" in (line.start.string, line.end.string):
+        # The chord goes round with the axis and leans against it by what it does at rest.
+        turned = [atan(tan(leans) * cos(angle)) + tilt - leans for pair in swings for angle in (*pair, 0.0)]
+        tilts = wind.outward(min(turned), max(turned))
     family = envelope.span_family(chord, (per, tilt), pers, tilts, *strings, what=line.name)
-    deep = max(_depth(line, tilt, value) for value in pers)
-    # Moved ends carry the line with them, and change its chord and slope: its depth by u C / 4 and by its share of
-    # both.
-    more = ends_m * (1.0 + chord * pers[1] + 4 * deep / chord) + string_wind(line, force, pers[1])
+    more = string_wind(line, force, pers[1])
+    if ends_m > 0.0:
+        more += ends_m * envelope.carried(chord, max(map(abs, tilts)), pers[1], ends_m, strings)
     more += correction.slack_m if correction is not None else 0.0
     sags = _depth(line, tilt, pers[0]), _depth(line, tilt, pers[1])
     tensions = wind.outward(loads[0] / pers[1], loads[1] / pers[0])
@@ -275,8 +286,8 @@ def _placed(line: Line, weather: Weather, samples: list[Sample] | None) -> Place
     tops = 2 * sin(far / 2) * lifted[0], 2 * sin(far / 2) * lifted[1]
     pieces = _pieces(line, family, live_point(line.start), live_point(line.end), more, tops)
     ranges = Ranges(temperature, basis, force, pers, tilts, tensions, sags, ends_m, thick, ice)
-    notes = [*_notes(line, samples is None)]
-    if samples is not None or "suspension" in (line.start.string, line.end.string):
+    notes = [*_notes(line, together is None)]
+    if "suspension" in (line.start.string, line.end.string) and not (together is not None and together.proved):
         notes.append(
             "strings of its section swing: enclosed by states solved over the weather, widened by a tenth: an "
             "allowance, not a proof"
@@ -371,20 +382,3 @@ def _loose(line: Line, weather: Weather) -> Placed:
         line, nominal_of(line), start, _axis(start, end), directions.turn_rad, family.range_m, pieces, ranges, None,
         tuple(notes),
     )  # fmt: skip
-
-
-def _together(group: Sequence[Line], weather: Weather, backwards: set[str]) -> dict[str, list[Sample]]:
-    """What a section of several spans does over the weather, per span, under every model of its conductor."""
-    ways = [models(line.conductor) for line in group if line.conductor is not None]
-    temperatures = [conductor_temperature(line, weather)[0] for line in group]
-    forces = [wind_force(line, weather) for line in group]
-    ices = [ice_of(line, weather)[1] for line in group]
-    ice = min(low for low, _ in ices), max(high for _, high in ices)
-    found: dict[str, list[Sample]] = {line.name: [] for line in group}
-    for model in ways[0]:
-        lengths = [unstressed(line, model)[0] for line in group]
-        for name, samples in section_samples(group, model, lengths, temperatures, forces, ice).items():
-            # A span that the section runs through backwards ends where it was drawn to start.
-            turned = [replace(one, start=one.end, end=one.start) for one in samples] if name in backwards else samples
-            found[name] += turned
-    return found

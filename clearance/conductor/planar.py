@@ -126,11 +126,11 @@ def solve(
     if one + two > 0:
         slope, length = _newton(level, rise, per, strings_m, ratios, slope, length, what)
     knots = _knots(slope, per, length, strings_m, ratios)
-    mean = (_curve(knots[2]) - _curve(knots[1])) / (2 * per * length)
+    mean = (curve(knots[2]) - curve(knots[1])) / (2 * per * length)
     return Planar(chord, tilt, per, strings_m, ratios, slope, np.arcsinh(knots[1]), np.arcsinh(knots[2]), length, mean)
 
 
-def _curve(slope: Floats) -> Floats:
+def curve(slope: Floats) -> Floats:
     return np.asarray(slope * np.hypot(1.0, slope) + np.arcsinh(slope), float)
 
 
@@ -141,7 +141,7 @@ def _knots(slope: Floats, per: Floats, length: Floats, strings_m: Pair, ratios: 
     return slope, begins, ends, ends + per * ratios[1] * strings_m[1]
 
 
-def _piece(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floats]:
+def piece(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floats]:
     """Run and rise, square to the load and against it, of a piece of given starting slope, u times ratio, and length.
 
     asinh b - asinh a = asinh((b - a) k), and differences of roots as quotients: a taut or weightless piece loses no
@@ -156,7 +156,7 @@ def _piece(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floa
     return np.asarray(run, float), np.asarray((slope + there) / (here_root + there_root) * length, float)
 
 
-def _slopes_of(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floats]:
+def slopes_of(slope: Floats, bend: Floats, length: ArrayLike) -> tuple[Floats, Floats]:
     """Derivatives of a piece's run and rise by its starting slope."""
     there = slope + bend * np.asarray(length, float)
     here_root, there_root = np.hypot(1.0, slope), np.hypot(1.0, there)
@@ -182,11 +182,11 @@ def _newton(
     size = float(np.max(np.hypot(level, rise)))
     for _ in range(ITERATIONS):
         _, begins, ends, _ = _knots(slope, per, length, strings_m, ratios)
-        pieces = [_piece(slope, bends[0], one), _piece(begins, bends[1], length), _piece(ends, bends[2], two)]
+        pieces = [piece(slope, bends[0], one), piece(begins, bends[1], length), piece(ends, bends[2], two)]
         by_slope = [
-            _slopes_of(slope, bends[0], one),
-            _slopes_of(begins, bends[1], length),
-            _slopes_of(ends, bends[2], two),
+            slopes_of(slope, bends[0], one),
+            slopes_of(begins, bends[1], length),
+            slopes_of(ends, bends[2], two),
         ]
         miss_run, miss_rise = sum(p[0] for p in pieces) - level, sum(p[1] for p in pieces) - rise
         if max(float(np.max(np.abs(miss_run))), float(np.max(np.abs(miss_rise)))) <= 1e-13 * size:
@@ -244,7 +244,7 @@ def _walk(shape: Planar, along: Floats) -> tuple[Floats, Floats, Floats]:
         np.clip(along - one, 0.0, shape.length_m),
         np.clip(along - one - shape.length_m, 0.0, two),
     )
-    runs = [_piece(a, b, c) for a, b, c in zip((slope, begins, ends), bends, parts, strict=True)]
+    runs = [piece(a, b, c) for a, b, c in zip((slope, begins, ends), bends, parts, strict=True)]
     here = slope + bends[0] * parts[0] + bends[1] * parts[1] + bends[2] * parts[2]
     (a, b), (c, d), (e, f) = runs
     return a + c + e, b + d + f, here
