@@ -91,14 +91,19 @@ def hidden(distance_m: float, radius_m: float) -> float:
 
 
 def hidden_about(distance_m: Floats, radius_m: float) -> Floats:
-    """How much of an interpolated distance [m] may be missing in cubes of half diagonal radius_m [m], whose centres are
-    at distances (n,): no corner of one is nearer than by that radius, and the nearer, the more.
+    """How much of an interpolated distance [m] may be missing in cubes of half diagonal R = radius_m [m], whose centres
+    are at distances (n,) from the set.
 
-    >>> hidden_about(np.array([0.1, 0.5, 1.63]), 0.13).round(4).tolist()
-    [0.13, 0.0236, 0.0056]
+    At s from the centre, which is every tetrahedron's circumcentre, g^2 - d^2 is at most R^2 - s^2, and d at least the
+    centre's distance e less s: what is hidden is at most sqrt((e - s)^2 + R^2 - s^2) - (e - s), whose largest is at
+    s = R^2 / 2e where that is no more than e, and else at s = e.
+
+    >>> hidden_about(np.array([0.0, 0.05, 0.5, 1.63]), 0.13).round(4).tolist()
+    [0.13, 0.12, 0.0169, 0.0052]
     """
-    nearest = np.maximum(distance_m - radius_m, radius_m)
-    found: Floats = nearest - np.sqrt(nearest**2 - radius_m**2)
+    within = np.sqrt(np.maximum(radius_m**2 - distance_m**2, 0.0))
+    beyond = 0.5 * radius_m**2 / np.maximum(distance_m, math.sqrt(0.5) * radius_m)
+    found: Floats = np.where(distance_m < math.sqrt(0.5) * radius_m, within, beyond)
     return found
 
 

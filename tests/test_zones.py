@@ -25,7 +25,19 @@ from clearance.errors import InputError
 from clearance.job.setting import Setting, standing
 from clearance.motion import STILL
 from clearance.scene.records import Vehicle
-from clearance.surface import CLOSE_M, PIECES, circumradius, hidden, lift_of_distance, lift_of_sum, most_on, surface
+from clearance.surface import (
+    CLOSE_M,
+    CORNERS,
+    PIECES,
+    TETRAHEDRA,
+    circumradius,
+    hidden,
+    hidden_about,
+    lift_of_distance,
+    lift_of_sum,
+    most_on,
+    surface,
+)
 from clearance.view import export
 from clearance.view.geopackage import write_geopackage
 from clearance.zones import Need, Person, Zone, margin
@@ -139,6 +151,27 @@ def test_bonded_over_level_ground_is_a_plane():
     top = top[(np.abs(top[:, 1]) < 2.7) & (top[:, 2] > 0.5)]
     assert top[:, 2].min() >= 1.55 - 1e-9
     assert top[:, 2].max() <= 1.55 + lift_of_distance(1.5, 0.2) + 1e-9
+
+
+def test_no_tetrahedron_hides_more_of_a_distance_than_is_told_of_its_cube():
+    """Random sets of one to three points about a cube: interpolated between its corners their distance is never larger
+    than the true one by more than is told, and for some by nearly as much, near, at and far from the cube."""
+    draw, radius = np.random.default_rng(1), circumradius(1.0)
+    corners, most = CORNERS - 0.5, {}
+    for _ in range(1500):
+        size = draw.integers(1, 4)
+        way = draw.normal(size=(size, 3))
+        apart = draw.uniform(0.0, 4.0 * radius) * np.append(1.0, draw.uniform(1.0, 1.5, size - 1))
+        points = way / np.linalg.norm(way, axis=1)[:, None] * apart[:, None]
+        distance = lambda places, points=points: np.linalg.norm(places[:, None] - points, axis=2).min(axis=1)  # noqa: E731
+        (told,) = hidden_about(distance(np.zeros((1, 3))), radius)
+        shares = np.concatenate([draw.dirichlet(np.full(4, 0.5), 60), [[0.5, 0.0, 0.0, 0.5]]])
+        at = distance(corners)
+        lost = max((shares @ at[t] - distance(shares @ corners[t])).max() for t in TETRAHEDRA)
+        assert lost <= told + 1e-12
+        band = round(apart[0] / radius)
+        most[band] = max(most.get(band, 0.0), lost / told)
+    assert all(most[band] > 0.9 for band in range(5))
 
 
 def test_the_most_on_a_mesh_is_told_to_within_what_is_close():
