@@ -284,6 +284,7 @@ def test_a_zone_of_the_page_is_that_of_its_stage():
             spare = zones.margin(zones.around(found.prepared.site, setting), zone.needs, zone.person.reach_m, places)
             assert spare[inside].min() >= -1e-6
             assert spare[inside].max() <= zone.mesh.excess_m + 1e-6
+            assert zone.mesh.excess_m < 1.0
             checked += inside.sum()
     assert checked > 300
 

@@ -28,8 +28,9 @@ from clearance.shapes import Shape
 from clearance.view.geometry import Floats, quantised, unpacked
 from clearance.zones import Need, Person, Zone, ball_of, counted_at, needs_of, region_of, zones_of
 
-STEPS_M: Final = (0.3, 0.4, 0.5, 0.6, 0.8)
-"""[m] How fine a zone in a page is: the finest of these that fits."""
+STEPS_M: Final = (0.3, 0.4, 0.5, 0.6, 0.7)
+"""[m] How fine a zone in a page is: the finest of these that fits, else the coarsest. With that the margin on no
+surface of the scenes that come along is a metre or more."""
 
 BEYOND_M: Final = 3.5
 """[m] Zones in a page reach this far to each side of the track, or of what moves where there is none."""
@@ -37,8 +38,8 @@ BEYOND_M: Final = 3.5
 PICTURED_TRIANGLES: Final = 80_000
 """Triangles of one zone in a picture, which is not sent anywhere."""
 
-MOST_TRIANGLES: Final = 12_000
-"""Triangles of one zone in a page: about 4 bytes each in the file."""
+MOST_TRIANGLES: Final = 7_000
+"""Triangles of one zone in a page up to which it is made finer: about 4 bytes each in the file."""
 
 
 @dataclass(frozen=True, eq=False)
