@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import nnls
 
 from clearance.conductor import catenary, planar
 from clearance.conductor.catalogue import find, linear, models
 from clearance.conductor.change_of_state import reference_length, settle_length
-from clearance.conductor.elastic import Segment, hang, polyline, run
+from clearance.conductor.elastic import Segment, along, hang, polyline, run
 from clearance.conductor.envelope import load_directions, span_family
 from clearance.conductor.lines import Check, End, Known, Line, Weather
 from clearance.conductor.loose import loose_family
@@ -326,10 +327,59 @@ def test_heavier_strings_hang_lower():
     assert heavy.pieces[0].points[-1] == pytest.approx(np.array(heavy.nominal.start), abs=2e-3)
 
 
-def test_how_a_point_on_a_line_moves():
-    placed = place([span()], WEATHER)["bus A"]
-    nominal = catenary.point_at(placed.nominal, 150.0)
+@settings(max_examples=40, deadline=None)
+@given(
+    level=st.floats(0.0, 300.0),
+    v=share,
+    swing=share,
+    way=st.tuples(*[st.floats(-1.0, 1.0)] * 3),
+    rise=st.sampled_from([0.0, 12.0]),
+)
+def test_where_a_point_on_a_line_goes_is_within_slack_of_the_hull_of_its_displacements(level, v, swing, way, rise):
+    """Along any way no place of the family, at any shape and swing, is further than the hull and its slack; what lies
+    between two vertices goes as it lies between them."""
+    placed = placed_span(rise, 300.0)[1]
+    piece = placed.pieces[0]
+    nominal = catenary.point_at(placed.nominal, level)
     steps, slack = moves(placed, nominal)
+    shape_m = placed.shape_m[0] + v * (placed.shape_m[1] - placed.shape_m[0])
+    angle = placed.swing_rad[0] + swing * (placed.swing_rad[1] - placed.swing_rad[0])
+    there = at(placed, shape_m, angle)[0]
+    place_ = [np.interp(level, piece.points[:, 0], there[:, axis]) for axis in range(3)]
+
+    assert (
+        np.dot(way, np.subtract(place_, nominal)) <= np.max(steps @ np.array(way)) + slack * np.linalg.norm(way) + 1e-9
+    )
+    assert slack < piece.slack_m + 0.02
+
+
+@settings(max_examples=25, deadline=None)
+@given(warm=share, push=share, at_share=st.floats(0.02, 0.98), kind=st.integers(0, 2), which=st.sampled_from([0, 1, 2]))
+def test_a_clamp_goes_where_the_displacements_of_its_place_say(warm, push, at_share, kind, which):
+    """A point at a share of the wire, its length from the change of state, hung in three dimensions; how far it is from
+    the hull of the displacements by scipy's least squares with no negative weights."""
+    rise, level = ((0.0, 60.0), (0.0, 300.0), (-45.0, 480.0))[which]
+    line, placed = placed_span(rise, level)
+    model, forces = models(DRAKE)[kind], wind_force(line, WEATHER)
+    force = forces[0] + push * (forces[1] - forces[0])
+    a, b = np.array(line.start.point), np.array(line.end.point)
+    chord, slope, load = float(np.linalg.norm(b - a)), atan2(rise, level), np.array([0.0, force, -WEIGHT])
+    length = reference_length(chord, slope, line.known.tension_N, WEIGHT, 15.0, model)
+    tilt, across = atan2(-float(load @ (b - a)) / chord, hypot(force, WEIGHT * np.cos(slope))), hypot(force, WEIGHT)
+    pull = settle_length(chord, tilt, across, 80.0 * warm, length, model)
+    size = float(planar.solve(chord, tilt, across / pull).length_m)
+    hung = hang(a, b, [Segment(size, tuple(load))])
+    nominal = catenary.point_at_length(placed.nominal, at_share * placed.nominal.length_m)
+    steps, slack = moves(placed, nominal)
+    moved = a + along(hung.force, hung.segments[0], np.array([at_share * size]))[0] - nominal
+    weights, _ = nnls(np.vstack([np.transpose(steps), np.full(len(steps), 1e3)]), np.append(moved, 1e3))
+
+    assert np.linalg.norm(np.transpose(steps) @ weights - moved) <= slack
+
+
+def test_how_far_a_point_on_a_line_goes():
+    placed = place([span()], WEATHER)["bus A"]
+    steps, _ = moves(placed, catenary.point_at(placed.nominal, 150.0))
     high = max(
         float(np.linalg.norm(points[len(points) // 2] - placed.pieces[0].points[len(points) // 2]))
         for v in np.linspace(*placed.shape_m, 9)
@@ -337,7 +387,6 @@ def test_how_a_point_on_a_line_moves():
         for points in at(placed, float(v), float(s))
     )
 
-    assert slack == placed.pieces[0].slack_m
     assert max(np.linalg.norm(step) for step in steps) >= high - 0.05
     assert np.abs(moves(placed, (0.0, 0.0, 30.0))[0]).max() < 1e-9
 
@@ -384,20 +433,26 @@ def test_a_dropper_moves_with_the_wire_it_hangs_on():
     still = place([dropper()], weather)["dropper"]
     room = placed.pieces[0].room_m
     assert room.max() > still.pieces[0].room_m.max() + 0.3
-    assert room[-1] == pytest.approx(still.pieces[0].room_m[-1], abs=1e-9)
-    assert room[-3] < 0.15
-    assert any("by an allowance, not a proof" in note for note in placed.notes)
-    assert not any("allowance" in note for note in still.notes), "with both its ends held its shapes are proved"
+    assert room[-1] == pytest.approx(still.pieces[0].room_m[-1], abs=0.035)
+    assert room[-3] < 0.65 * room.max()
+    assert not any("allowance" in note for note in (*placed.notes, *still.notes)), "both are proved"
 
-    for step in ((0.0, 0.2, -0.08), (0.03, 0.0, -0.38), (0.0, -0.3, -0.12)):
-        for force in ((0.0, 0.0), (3.0, 0.0), (0.0, -4.0)):
-            load = np.array([*force, -13.5])
-            hung = hang(np.add((0, 0, 9), step), (2, 0, 5), [Segment(5.2, tuple(load))])
-            true, _ = polyline(hung, 0.002)
-            down = np.array([0.0, 0.0, -1.0]) + placed.axis[2] * placed.axis
-            turned = atan2(load @ np.cross(down, -placed.axis), load @ down)
-            chains = [at(placed, float(v), turned)[0] for v in np.linspace(*placed.shape_m, 40)]
-            assert min(over_room(true, chain, room) for chain in chains) <= 0.0
+    rng = np.random.default_rng(5)
+    for _ in range(40):
+        step = rng.dirichlet(np.full(4, 0.4)) @ np.array(range_) + 0.05 * unit(rng)
+        force = 4.0 * rng.random() * unit(rng, 2)
+        load = np.array([*force, -13.5])
+        hung = hang(np.add((0, 0, 9), step), (2, 0, 5), [Segment(5.2, tuple(load))])
+        true, _ = polyline(hung, 0.002)
+        down = np.array([0.0, 0.0, -1.0]) + placed.axis[2] * placed.axis
+        turned = atan2(load @ np.cross(down, -placed.axis), load @ down)
+        chains = [at(placed, float(v), turned)[0] for v in np.linspace(*placed.shape_m, 40)]
+        assert min(over_room(true, chain, room) for chain in chains) <= 0.0
+
+
+def unit(rng, size=3):
+    made = rng.normal(size=size)
+    return made / np.linalg.norm(made)
 
 
 def over_room(points, chain, room):
@@ -409,11 +464,16 @@ def over_room(points, chain, room):
     return float((away - np.maximum(room[:-1], room[1:])).min(axis=1).max())
 
 
-def test_a_dropper_that_would_be_pulled_straight_is_taken_as_straight():
+def test_a_dropper_that_would_be_pulled_straight_holds_the_wire_it_hangs_on():
     placed = place([dropper(((0.0, 0.0, 0.0), (0.0, 0.0, 1.5)), 0.1, 4.6)], Weather((0.0, 30.0), (0.0, 5.0)))["dropper"]
 
     assert np.isfinite(placed.pieces[0].room_m).all()
-    assert any("taken as straight" in note for note in placed.notes)
+    assert any("where they would pull it straight it holds them" in note for note in placed.notes)
+    # Pulled up by 0.19 m of the 1.6 m that the wire may rise, it is straight.
+    still = place([dropper(length=4.6)], Weather((0.0, 30.0), (0.0, 5.0)))["dropper"]
+    ends = np.array([2.0, 0.0, 5.0]), np.array([0.0, 0.0, 9.129])
+    straight = ends[1] + np.linspace(0.0, 1.0, 200)[:, None] * (ends[0] - ends[1])
+    assert over_room(straight, at(still, 0.0, 0.0)[0], placed.pieces[0].room_m) <= 0.0
 
 
 def test_three_spans_at_one_string_are_refused():

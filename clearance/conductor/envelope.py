@@ -50,7 +50,6 @@ class Family:
     cuts: indices of the vertices where the conductor begins and ends; before and after them are the strings
     range_m: lowest and highest v [m]
     slack_m: every true shape lies this close to the family at some v of the range
-    proved: that is proved; else it is an allowance
     """
 
     along: Floats
@@ -60,7 +59,6 @@ class Family:
     cuts: tuple[int, int]
     range_m: tuple[float, float]
     slack_m: float
-    proved: bool = True
 
 
 def span_family(

@@ -7,12 +7,12 @@ parameters, `moves` says how far a point on a line may go.
 
 Every true shape in the weather box lies within a piece's slack of the piece at some shape and swing in their ranges.
 For spans between dead ends this follows from the monotone maps u(temperature, load, tilt) (`change_of_state`,
-`planar`) and the enclosure in `envelope`; for loose lines whose ends are held, from that in `loose`; for spans of a
-section on suspension strings, from the range of u and how far their clamps are from a rigid swing (`enclosed`), and
-what moved ends are worth (`envelope.carried`). Where no proof is found for a section its states at the corners and at
-steps of the wind stand in, widened by `WIDEN`; the far span of a string that is alone is taken as a mirror image; and
-what moving ends do to a loose line is tried: allowances, tested on random weather, and named as such in
-`Placed.notes`. Spans that carry loads are placed by `laden`, likewise.
+`planar`) and the enclosure in `envelope`; for loose lines, from that in `loose` and from what moving ends are worth
+(`moved_ends`); for spans of a section on suspension strings, from the range of u and how far their clamps are from a
+rigid swing (`enclosed`), and what moved ends are worth (`envelope.carried`). Where no proof is found for a section its
+states at the corners and at steps of the wind stand in, widened by `WIDEN`, and the far span of a string that is alone
+is taken as a mirror image: allowances, tested on random weather, and named as such in `Placed.notes`. Spans that carry
+loads are placed by `laden`, likewise.
 
 What the model leaves out, and `slack_m` of the wire must cover: along-line wind, galloping, uneven gusts over a
 section, and what is in `Placed.notes`.
@@ -38,6 +38,7 @@ from clearance.conductor.groups import grouped, lone_samples, spread
 from clearance.conductor.laden import as_loaded, in_weather
 from clearance.conductor.lines import Line, Piece, Placed, Ranges, Weather
 from clearance.conductor.loads import Carried, base_of, carried
+from clearance.conductor.moved_ends import at_vertices, line_worth_along
 from clearance.conductor.ranges import (
     chord_of,
     conductor_temperature,
@@ -58,8 +59,8 @@ from clearance.errors import InputError, Mistake
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
 
-FOUR_WINDS: Final = ((1.0, 0.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, -1.0, 0.0))
-"""Directions of the wind under which a loose line's ends are moved."""
+SWINGS: Final = 17
+"""[1] Angles over the range of swing at which it is said where a point may be; more leave less between them."""
 
 WIDEN: Final = 0.1
 """[1] Ranges over the states of a section that is not proved are widened by this part of their width on both sides."""
@@ -131,25 +132,30 @@ def at(placed: Placed, shape_m: float, swing_rad: float) -> list[Floats]:
 
 
 def moves(placed: Placed, point: Sequence[float]) -> tuple[tuple[Point, ...], float]:
-    """Displacements (3,) [m] of the vertex nearest to a point, over the corners of shape and swing, and the slack
-    around them [m].
+    """Displacements (3,) [m] of a point on a line, and the slack around what they span [m].
 
-    The vertex moves on a straight line with shape and on a circle about the axis with swing; the middle of the
-    circle's arc and, where the swing goes all round, its far side are among the corners.
+    The point keeps its share of the chord of the polyline that it is nearest to, as a clamp keeps its share of the wire
+    (tested, not proved). It goes on a straight line with shape and on a circle about the axis with swing, so it is
+    never further from the hull of where it is at the corners of shape and at `SWINGS` angles than an arc between two of
+    these from its chord.
     """
+    there = np.asarray(point, float)
     best: tuple[float, tuple[Point, ...], float] = (inf, (), 0.0)
-    low, high = placed.swing_rad
-    swings = dict.fromkeys([0.0, low, high, (low + high) / 2, *([pi] if max(abs(low), abs(high)) > pi / 2 else [])])
+    swings = dict.fromkeys([0.0, *(float(swing) for swing in np.linspace(*placed.swing_rad, SWINGS))])
+    half = (placed.swing_rad[1] - placed.swing_rad[0]) / (2 * (SWINGS - 1))
     for piece in placed.pieces:
-        near = int(np.argmin(np.linalg.norm(piece.points - np.asarray(point, float), axis=1)))
-        gap = float(np.linalg.norm(piece.points[near] - np.asarray(point, float)))
-        if gap < best[0]:
-            steps = [
-                _turned(placed, piece.points[near] + v * piece.rate[near], swing) - piece.points[near]
-                for v in dict.fromkeys([0.0, *placed.shape_m])
-                for swing in swings
-            ]
-            best = gap, tuple((float(x), float(y), float(z)) for x, y, z in steps), float(piece.room_m[near])
+        first, way = piece.points[:-1], np.diff(piece.points, axis=0)
+        share = np.clip(((there - first) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
+        away = np.linalg.norm(there - first - share[:, None] * way, axis=1)
+        near = int(np.argmin(away))
+        if away[near] < best[0]:
+            own = first[near] + share[near] * way[near]
+            rate = (1.0 - share[near]) * piece.rate[near] + share[near] * piece.rate[near + 1]
+            places = [own + v * rate for v in dict.fromkeys([0.0, *placed.shape_m])]
+            steps = [_turned(placed, place, swing) - own for place in places for swing in swings]
+            radius = max(float(np.linalg.norm(np.cross(place - placed.axis_point, placed.axis))) for place in places)
+            slack = float(piece.room_m[near : near + 2].max()) + radius * (1.0 - cos(half)) + float(away[near])
+            best = float(away[near]), tuple((float(x), float(y), float(z)) for x, y, z in steps), slack
     return best[1], best[2]
 
 
@@ -343,14 +349,7 @@ def _loose(line: Line, weather: Weather) -> Placed:
     directions = envelope.load_directions(end - start, weight, strongest, weather.heading_rad)
     family = loose.loose_family(chord, length, tilt, directions.tilt_rad, what=line.name)
     temperature, basis = conductor_temperature(line, weather)
-    tilts = (directions.tilt_rad[0], tilt, directions.tilt_rad[1])
-    slacks = line.start.moves_slack_m, line.end.moves_slack_m
-    ends_m = loose.ends_worth_along(chord, length, tilts, slacks, line.name)
-    if line.start.moves_m or line.end.moves_m:
-        blows = np.array([[0.0, 0.0, 0.0], *(strongest * np.array(way) for way in FOUR_WINDS)])
-        ways = [[np.array(step) for step in end.moves_m] or [np.zeros(3)] for end in (line.start, line.end)]
-        loads = [blow - np.array([0.0, 0.0, weight]) for blow in blows]
-        ends_m += loose.ends_moved(start, end, length, loads, (ways[0], ways[1]), line.name)
+    ends_m = line_worth_along(line, directions.tilt_rad)
     ranges = Ranges(
         temperature,
         basis,
@@ -363,21 +362,18 @@ def _loose(line: Line, weather: Weather) -> Placed:
         thick,
         ice,
     )
-    if ends_m.any():
-        notes = [
-            "its ends move with the wires it hangs on, by an allowance, not a proof; where they would pull it straight "
-            "it is taken as straight"
-        ]
-    else:
-        notes = []
-    notes += [
+    notes = [
         "blown as a rigid loop about the line through its ends; its length is taken as that stated at every temperature"
     ]
-    if not family.proved:
-        notes.append("its shapes between the directions of load tried are an allowance, not a proof")
+    if ends_m.any():
+        notes.insert(
+            0,
+            "its ends keep their share of the wires it hangs on and move with them; where they would pull it straight "
+            "it holds them",
+        )
     pieces = _pieces(line, family, start, end, 0.0, (0.0, 0.0))
     # A loose line's vertices are at equal lengths, as is what its moving ends are worth.
-    pieces = tuple(replace(piece, more_m=loose.at_places(ends_m, len(piece.points))) for piece in pieces)
+    pieces = tuple(replace(piece, more_m=at_vertices(ends_m, len(piece.points))) for piece in pieces)
     return Placed(
         line, nominal_of(line), start, _axis(start, end), directions.turn_rad, family.range_m, pieces, ranges, None,
         tuple(notes),

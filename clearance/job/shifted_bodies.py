@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body, insulator
-from clearance.conductor.loose import ends_worth
+from clearance.conductor.moved_ends import ends_worth_along, line_worth_along
 from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
 from clearance.scene import records, wiring
 from clearance.scene.assemble import Site
@@ -118,13 +118,16 @@ def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tupl
 
 
 def loose_worth(site: Site, name: str, moves_m: tuple[float, float]) -> float:
-    """How far [m] any point of a loose wire may go when its ends go so far."""
+    """How far [m] any point of a loose wire may go when its ends go so far; in the weather, how much further than they
+    go there anyway."""
+    placed = site.placed.get(name)
+    if placed is not None and placed.ranges is not None:
+        tilts = placed.ranges.tilt_rad
+        return float((line_worth_along(placed.line, tilts, moves_m) - line_worth_along(placed.line, tilts)).max())
     curve = site.wires[name].catenary
     step = np.subtract(curve.end, curve.start)
     chord, tilt = float(np.linalg.norm(step)), float(np.arctan2(step[2], np.hypot(*step[:2])))
-    worth = ends_worth(chord, curve.length_m, (tilt,), moves_m, name)
-    # Sideways, where the wire turns about its other end, no further than the ends go.
-    return max(worth, sum(moves_m))
+    return float(ends_worth_along(chord, curve.length_m, (tilt, tilt), moves_m).max())
 
 
 def _shifted(site: Site, body: Body, shift: Shift, wire: WireShift, entry: Disturbed | None) -> Body:

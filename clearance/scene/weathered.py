@@ -18,13 +18,15 @@ from clearance.bodies import insulator, wire
 from clearance.bodies.deformable_wire import End as Which
 from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, strays_along, string_envelope
 from clearance.conductor.lines import End, Line, Placed, Weather, weather_words
-from clearance.conductor.loose import LENGTHS
 from clearance.conductor.placing import moves, place
 from clearance.scene.hanging import weather_of
 from clearance.scene.records import Place, Point, Reference, Scene, SlackWire, SpanWire, arrangement
 from clearance.shapes import Shape
 
 Floats = NDArray[np.float64]
+
+LENGTHS: Final = 41
+"""[1] Points of a tail, at equal lengths, at which it is said how far the weather takes it."""
 
 TAIL_SAMPLES: Final = 9
 """[1] Places of a freed end at which the weather's hold on its tail is worked out."""
@@ -91,7 +93,7 @@ def tail_room(
 
     At `TAIL_SAMPLES` places of the free end the tail is placed as a loose wire in the whole weather, both its ends
     moving as the wires do that they hang on; at each length the largest stray is taken, and the largest step between
-    neighbouring samples is added. An allowance, as is what `clearance.conductor.envelope` does for loose wires.
+    neighbouring samples is added: an allowance for what lies between them.
     """
     weather = weather_of(scene)
     if weather is None or record.name not in placed or record.release is None:
