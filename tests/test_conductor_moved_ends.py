@@ -69,6 +69,20 @@ def test_rates_hold_for_every_line_of_a_cell(taut, tilt, wide, at, ways):
         assert (against <= bound[0] * np.linalg.norm(b) + 2e-3 * (1.0 + bound[0]) + 1e-5).all()
 
 
+@settings(max_examples=40, deadline=None)
+@given(taut=st.floats(0.2, 0.999), tilt=st.floats(-1.5, 1.5), wide=st.tuples(st.floats(0.0, 0.5), st.floats(0.0, 0.4)))
+def test_a_cell_has_no_lower_rates_than_any_line_in_it(taut, tilt, wide):
+    """Its lines, as cells without width, are held to the hung line by the other tests."""
+    chords = np.linspace(taut, taut + wide[0] * (0.9999 - taut), 5)
+    tilts = np.linspace(max(tilt - wide[1], -pi / 2), min(tilt + wide[1], pi / 2), 5)
+    found = rates(cell(chords[0], chords[-1]), cell(tilts[0], tilts[-1]), 1.0)
+    each = [part.ravel() for part in np.meshgrid(chords, tilts)]
+    lines = rates((each[0], each[0]), (each[1], each[1]), 1.0)
+
+    for name in ("start", "end", "apart", "aside"):
+        assert (getattr(lines, name) <= getattr(found, name) * (1.0 + 1e-9)).all()
+
+
 def test_rates_are_those_of_the_parabola_where_the_line_is_nearly_taut():
     """Sag f of a shallow parabola: 8 f^2 / (3 L) = S - L, so its middle rises by 3 L / (16 f) + f / (2 L) of what
     the ends come apart (H. M. Irvine, Cable Structures, 1981, chapter 2, from memory)."""
