@@ -66,10 +66,10 @@ than this and this part of it."""
 PER_PART: Final = 0.015
 """[1] Likewise where it makes the range of u wider by this part of it, on either side."""
 
-ENOUGH: Final = 12000
+ENOUGH: Final = 16000
 """[1] After so many cells only those are halved that prove nothing."""
 
-MOST_CELLS: Final = 16000
+MOST_CELLS: Final = 20000
 """[1] Cells that are tried at most."""
 
 
