@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from scipy.ndimage import binary_dilation
 
 from clearance import shapes
 from clearance.bodies import Body
+from clearance.report.numbers import up
 from clearance.view.drawn import Drawing
 from clearance.view.page import SOURCES, bundle, write_page
 from clearance.view.page_zones import PageZone
@@ -27,13 +29,19 @@ SVG = (
 )
 
 
+@cache
+def the_zone():
+    """The zone that stands in the page: of somebody at earth, near where the worker climbs."""
+    found, region = example(), (np.array([-2.0, -8, 4]), np.array([6.0, -1, 12]))
+    (zone,) = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    return zone
+
+
 @pytest.fixture(scope="module")
 def file(tmp_path_factory):
     folder = tmp_path_factory.mktemp("page")
     (folder / "plan.svg").write_text(SVG)
-    found, plan = example(), Drawing("Plan of stage 2", folder / "plan.svg")
-    region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
-    (zone,) = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    found, plan, zone = example(), Drawing("Plan of stage 2", folder / "plan.svg"), the_zone()
     zones = [PageZone(zone, (0, 1)), PageZone(replace(zone, left_out=("dropper A moves",)), (2,))]
     return write_page(found.prepared, found.result, folder / "job.html", [plan], zones)
 
@@ -189,16 +197,14 @@ def test_a_zone_is_shown_with_its_error_and_hidden_again(opened):
     opened.js(choose % "document.querySelector('#zone option:last-child').value")
     opened.wait("document.documentElement.dataset.zone !== ''")
     assert differing(before, frame(opened)) > 0.01
-    assert "on the surface it is 0 m to 0.4" in text(opened, "#zoned")
+    assert f"on the surface it is 0 m to {up(the_zone().mesh.excess_m)} m." in text(opened, "#zoned")
     opened.js(choose % "''")
     assert differing(before, frame(opened)) < 0.002
 
 
 def test_a_zone_drawn_is_the_zone_made(opened):
     """Unpacked by the page: every triangle's corners are those of the mesh, to the 16-bit step of its box."""
-    found = example()
-    region = np.array([-2.0, -8, 4]), np.array([6.0, -1, 12])
-    (zone,) = zones_of(found.prepared.site, found.prepared.stages[0][0], Person("earth"), 0.5, region)
+    zone = the_zone()
     opened.js("clearance.page.setStage(0); clearance.page.zones.choose('0')")
     opened.wait("clearance.page.zones.made.size > 0")
     corners, low, step, offset = opened.js(
