@@ -241,7 +241,6 @@ def least(
     seconds: float = float("inf"),
     threads: int | None = None,
     rounding: float | None = None,
-    cuts: Sequence[tuple[int, float]] = (),
     progress: Callable[[float, float, int], None] | None = None,
 ) -> Enclosure:
     """Enclose the least value of the question over the box low .. high (p,).
@@ -249,7 +248,7 @@ def least(
     With a `target` it ends as soon as the verdict is known: the value is proved nowhere below it, or seen below it.
     `budget` [boxes] and `seconds` end it early, with the enclosure so far.
     `rounding` is what `rounding_of` gives for this box or a larger one, where that is known.
-    `cuts` are (parameter, value) pairs at which boxes are split first, beside the vertices of tracks.
+    Boxes are split at the vertices of tracks first.
     `progress(lower, upper, boxes)` is called about five times a second and may raise to interrupt.
 
     Raises: ValueError where the box is none, or the arrays do not fit together.
@@ -260,7 +259,7 @@ def least(
     capacity = 4096
     heap = np.empty(capacity, np.int64)
     boxes = (np.empty((capacity, size)), np.empty((capacity, size)), np.empty(capacity), np.empty(capacity, np.int64))
-    starts = start_boxes(low, high, (*cuts_of(chain), *cuts))
+    starts = start_boxes(low, high, cuts_of(chain))
     batch_low, batch_high = (np.ascontiguousarray(part) for part in starts)
     made = len(batch_low)
     inherited = np.full(made, -np.inf)
