@@ -334,8 +334,11 @@ def test_doctor_gives_the_line_that_installs_what_is_missing(monkeypatch):
     found = module.pictures()
     assert found.remedy == "apt-get install -y --no-install-recommends libegl1 libgl1-mesa-dri"
     assert "vtkEGLRenderWindow: ended by signal 6" in found.detail
-    monkeypatch.setattr(module.shutil, "which", lambda name: None)
-    assert module.browser().remedy == "apt-get install -y --no-install-recommends chromium"
+    monkeypatch.setattr(module, "browser", lambda: None)
+    monkeypatch.setattr(module, "version", lambda name: "70.0")
+    assert module.printed().detail == "weasyprint 70.0"
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    assert module.printed().remedy == "apt-get install -y --no-install-recommends chromium"
 
 
 def test_an_ffmpeg_is_taken_only_where_it_lists_the_encoder(monkeypatch, tmp_path):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib.util
 import platform
 import re
-import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from importlib.metadata import PackageNotFoundError, requires, version
 
 import typer
 
+from clearance.report.pdf import OLDEST, browser
 from clearance.view.probe import GL_LINE, VIDEO_LINE, VIEW_LINE, WINDOWS, encoder, rendered
 
 BROWSER_LINE = "apt-get install -y --no-install-recommends chromium"
@@ -46,7 +46,7 @@ def findings() -> Iterator[Finding]:
     yield laz()
     yield pictures()
     yield mp4()
-    yield browser()
+    yield printed()
 
 
 def packages() -> Iterator[Finding]:
@@ -108,9 +108,12 @@ def mp4() -> Finding:
     return Finding("MP4 animations", True, found)
 
 
-def browser() -> Finding:
-    """Whether a browser is there that can photograph a page."""
-    for name in ("chromium", "chromium-browser", "google-chrome", "chrome"):
-        if (path := shutil.which(name)) is not None:
-            return Finding("photographing pages", True, path)
-    return Finding("photographing pages", False, "no Chromium found; pages open in any browser", BROWSER_LINE)
+def printed() -> Finding:
+    """Whether a briefing can be made a PDF."""
+    what, path = "PDF briefings", browser()
+    if path is not None:
+        return Finding(what, True, path)
+    if importlib.util.find_spec("weasyprint") is not None:
+        return Finding(what, True, f"weasyprint {version('weasyprint')}")
+    detail = f"no Chromium from {OLDEST} on and no weasyprint; the HTML prints from any browser"
+    return Finding(what, False, detail, BROWSER_LINE)
