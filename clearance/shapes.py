@@ -112,6 +112,22 @@ def join(shapes: Iterable[Shape]) -> Shape:
     )
 
 
+def nearest_on(start: ArrayLike, way: ArrayLike, point: ArrayLike) -> tuple[Floats, Floats]:
+    """The places on straight pieces that are nearest to a point, or each to its own: shares (n,) of the way along, and
+    distances (n,).
+
+    start, way: where each piece begins and how it goes on from there (n, d); point: (d,) or (n, d)
+
+    >>> share, away = nearest_on([[0.0, 0.0], [2.0, 0.0]], [[2.0, 0.0], [0.0, 2.0]], [1.0, 1.0])
+    >>> share.tolist(), away.tolist()
+    ([0.5, 0.5], [1.0, 1.0])
+    """
+    begun, along, there = np.asarray(start, float), np.asarray(way, float), np.asarray(point, float)
+    size = np.maximum((along * along).sum(axis=1), 1e-30)
+    share = np.clip(((there - begun) * along).sum(axis=1) / size, 0.0, 1.0)
+    return share, np.linalg.norm(there - begun - share[:, None] * along, axis=1)
+
+
 def moved(shape: Shape, rotation: ArrayLike | None = None, translation: ArrayLike = (0.0, 0.0, 0.0)) -> Shape:
     """The shape turned by a (3, 3) rotation, then shifted by (3,) [m]."""
     turn = np.eye(3) if rotation is None else np.asarray(rotation, float)

@@ -13,7 +13,7 @@ check. What moves in the stage is left out, and said.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
@@ -211,14 +211,19 @@ def margin(about: Around, needs: Sequence[Need], reach_m: float, places: Floats)
     Crossing a person of that reach costs nothing over twice the reach at most.
     """
     least = np.full(len(places), math.inf)
+    for need, ways in _ways(about, needs, places):
+        least = np.minimum(least, np.sum(ways, axis=0) - len(ways) * reach_m - need.limit_m)
+    return least
+
+
+def _ways(about: Around, needs: Sequence[Need], places: Floats) -> Iterator[tuple[Need, list[Floats]]]:
+    """Each need with the distances (n,) [m] from places to its ends; those to one potential are worked out once."""
     known: dict[str, Floats] = {}
     for need in needs:
         for end in need.ends:
             if end not in known:
                 known[end] = about.distance(end, places)
-        air = np.sum([known[end] for end in need.ends], axis=0)
-        least = np.minimum(least, air - len(need.ends) * reach_m - need.limit_m)
-    return least
+        yield need, [known[end] for end in need.ends]
 
 
 def hides(about: Around, needs: Sequence[Need], reach_m: float, places: Floats, step_m: float) -> Floats:
@@ -228,14 +233,9 @@ def hides(about: Around, needs: Sequence[Need], reach_m: float, places: Floats, 
     """
     most = np.zeros(len(places))
     radius = circumradius(step_m)
-    known: dict[str, Floats] = {}
-    for need in needs:
-        for end in need.ends:
-            if end not in known:
-                known[end] = about.distance(end, places)
-        air = np.sum([known[end] for end in need.ends], axis=0)
-        short = air - len(need.ends) * (reach_m + radius) < need.limit_m
-        lost = np.sum([hidden_about(known[end], radius) for end in need.ends], axis=0)
+    for need, ways in _ways(about, needs, places):
+        short = np.sum(ways, axis=0) - len(ways) * (reach_m + radius) < need.limit_m
+        lost = np.sum([hidden_about(way, radius) for way in ways], axis=0)
         most = np.where(short, np.maximum(most, lost), most)
     return most
 

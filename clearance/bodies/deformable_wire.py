@@ -26,7 +26,7 @@ from clearance.bodies import insulator
 from clearance.conductor.lines import Piece, Placed
 from clearance.conductor.ranges import rotation
 from clearance.errors import InputError, Mistake
-from clearance.shapes import Shape
+from clearance.shapes import Shape, nearest_on
 
 Floats = NDArray[np.float64]
 End = Literal["from string", "to string"]
@@ -251,8 +251,7 @@ def strays_m(placed: Placed, point: ArrayLike) -> float:
             turned = 2 * sin(far / 2) * reach + abs(v) * np.linalg.norm(piece.rate, axis=1)
             moved = np.maximum(moved, turned)
         first, way = piece.points[:-1], np.diff(piece.points, axis=0)
-        share = np.clip(((there - first) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
-        away = np.linalg.norm(there - first - share[:, None] * way, axis=1)
+        _, away = nearest_on(first, way, there)
         near = int(np.argmin(away))
         if away[near] < best[0]:
             most = float(max(moved[near], moved[near + 1]))

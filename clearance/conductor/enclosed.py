@@ -43,7 +43,14 @@ from clearance.conductor.groups import (
     winds_on,
 )
 from clearance.conductor.lines import Line, Weather
-from clearance.conductor.ranges import conductor_temperature, ice_of, live_point, unstressed, wind_force
+from clearance.conductor.ranges import (
+    conductor_temperature,
+    ice_of,
+    live_point,
+    swing_frame,
+    unstressed,
+    wind_force,
+)
 from clearance.conductor.tensions import Loads, Rail, at_rest, rail_of
 
 Floats = NDArray[np.float64]
@@ -134,8 +141,7 @@ def _allowed(
     found: dict[str, list[Sample]] = {line.name: [] for line in group}
     for model, lengths in pairs:
         for name, samples in section_samples(group, model, lengths, temperature, forces, ice).items():
-            turned = [replace(one, start=one.end, end=one.start) for one in samples] if name in backwards else samples
-            found[name] += turned
+            found[name] += _reversed(samples) if name in backwards else samples
     return {name: Together(samples, ()) for name, samples in found.items()}
 
 
@@ -221,8 +227,13 @@ def enclose(
 
 def reversed_span(span: Span) -> Span:
     """The span from its end to its start."""
-    samples = [replace(one, start=one.end, end=one.start) for one in span.samples]
-    return replace(span, samples=samples, clamps=span.clamps[..., ::-1, :], clamp_m=span.clamp_m[:, ::-1])
+    return replace(
+        span, samples=_reversed(span.samples), clamps=span.clamps[..., ::-1, :], clamp_m=span.clamp_m[:, ::-1]
+    )
+
+
+def _reversed(samples: Sequence[Sample]) -> list[Sample]:
+    return [replace(one, start=one.end, end=one.start) for one in samples]
 
 
 def ends_off(span: Span, pivot: Floats, axis: Floats, plumb: Sequence[Floats]) -> float:
@@ -256,9 +267,7 @@ class _Swing(NamedTuple):
 def _off_swing(loads: Floats, clamps: Floats, clamp_m: Floats, swing: _Swing) -> tuple[Floats, Floats]:
     """Distance of a span's clamps from a rigid swing in each cell: the greatest at its corners, and in all of it."""
     axis = swing.axis
-    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
-    down = down / float(np.linalg.norm(down))
-    side = np.cross(axis, down)
+    down, side = swing_frame(axis)
     turned = np.stack([loads @ down, loads @ side], axis=-1)
     unit = turned / np.linalg.norm(turned, axis=-1)[..., None]
     turn = sum((half_step(turned[..., None, :], k) / least_size(turned[..., None, :])) ** 2 for k in CORNERS)

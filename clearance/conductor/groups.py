@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from clearance.conductor.change_of_state import Elongation
 from clearance.conductor.lines import Line, level_m
-from clearance.conductor.ranges import chord_of, live_point, strain_strings, weight_of
+from clearance.conductor.ranges import chord_of, live_point, rotation, strain_strings, swing_frame, weight_of
 from clearance.conductor.section import Settled, Strung, Support, at_state
 from clearance.conductor.wind import STRING_DRAG
 from clearance.errors import InputError, Mistake
@@ -82,14 +82,10 @@ def spread(line: Line, samples: Sequence[Sample]) -> Spread:
         height = min(max(height, 0.05 * end.string_m), 2.0 * end.string_m)
         pivots.append(point + np.array([0.0, 0.0, height - end.string_m]))
     axis = (pivots[1] - pivots[0]) / float(np.linalg.norm(pivots[1] - pivots[0]))
-    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
-    down /= float(np.linalg.norm(down))
-    side_way = np.cross(down, -axis)
+    plumb, side_way = swing_frame(axis)
     off, pers, tilts = 0.0, [], []
     for sample in samples:
-        angle = atan2(float(sample.load @ side_way), float(sample.load @ down))
-        cross = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
-        turn = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+        turn = rotation(axis, atan2(float(sample.load @ side_way), float(sample.load @ plumb)))
         for end, clamp in ((line.start, sample.start), (line.end, sample.end)):
             drop = np.array([0.0, 0.0, end.string_m if end.string == "suspension" else 0.0])
             there = pivots[0] + turn @ (np.asarray(end.point, float) - drop - pivots[0])

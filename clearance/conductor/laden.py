@@ -32,6 +32,7 @@ from clearance.conductor.ranges import (
     live_point,
     rotation,
     strain_strings,
+    swing_frame,
     wind_force,
 )
 from clearance.errors import InputError, Mistake
@@ -146,9 +147,7 @@ def _enclosed(curve: Curve, states: Sequence[State], weather: Weather, made: Car
     around = spread(own, samples)
     pivot, axis = around.pivots[0], around.pivots[1] - around.pivots[0]
     axis = axis / float(np.linalg.norm(axis))
-    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
-    down /= float(np.linalg.norm(down))
-    side = np.cross(down, -axis)
+    down, side = swing_frame(axis)
     rate = shapes[1] - shapes[0]
     middle = int(np.argmax(np.linalg.norm(rate, axis=1)))
     size = float(np.linalg.norm(rate[middle]))

@@ -28,6 +28,7 @@ from clearance.conductor.elastic import Hung, Segment, along, hang
 from clearance.conductor.end_rates import PARTS, TAUT, points, rates
 from clearance.conductor.envelope import ROUNDING_M, Family
 from clearance.conductor.moved_ends import tilt_cells
+from clearance.shapes import nearest_on
 from clearance.tolerances import CHORD_ERROR_M
 
 Floats = NDArray[np.float64]
@@ -138,8 +139,7 @@ def _off(points: Floats, chain: Floats) -> float:
     last = len(chain) - 2
     own = np.clip((np.arange(len(points)) * (last + 1)) // max(len(points) - 1, 1), 0, last)
     start, way = chain[own], chain[own + 1] - chain[own]
-    share = np.clip(((points - start) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
-    return float(np.linalg.norm(points - start - share[:, None] * way, axis=1).max())
+    return float(nearest_on(start, way, points)[1].max())
 
 
 def _loose(chord_m: float, length_m: float, tilt_rad: float, what: str) -> Hung:

@@ -55,6 +55,7 @@ from clearance.conductor.ranges import (
 )
 from clearance.conductor.wind import DRAG
 from clearance.errors import InputError, Mistake
+from clearance.shapes import nearest_on
 
 Floats = NDArray[np.float64]
 Pair = tuple[float, float]
@@ -145,8 +146,7 @@ def moves(placed: Placed, point: Sequence[float]) -> tuple[tuple[Point, ...], fl
     half = (placed.swing_rad[1] - placed.swing_rad[0]) / (2 * (SWINGS - 1))
     for piece in placed.pieces:
         first, way = piece.points[:-1], np.diff(piece.points, axis=0)
-        share = np.clip(((there - first) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
-        away = np.linalg.norm(there - first - share[:, None] * way, axis=1)
+        share, away = nearest_on(first, way, there)
         near = int(np.argmin(away))
         if away[near] < best[0]:
             own = first[near] + share[near] * way[near]

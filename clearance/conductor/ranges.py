@@ -184,6 +184,14 @@ def nominal_of(line: Line) -> catenary.Catenary:
     return catenary.from_constant(ends[0], ends[1], 1.0 / per)
 
 
+def swing_frame(axis: Floats) -> tuple[Floats, Floats]:
+    """What a line swings between about an axis: unit vectors (3,) square to it, downwards and to the side that a
+    positive turn goes to."""
+    down = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
+    down /= float(np.linalg.norm(down))
+    return down, np.cross(axis, down)
+
+
 def rotation(axis: Floats, angle: float) -> Floats:
     """Rotation (3, 3) about a unit axis by an angle [rad]."""
     x, y, z = axis

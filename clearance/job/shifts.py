@@ -36,6 +36,7 @@ from clearance.motion import Link, Motion
 from clearance.scene import hanging
 from clearance.scene.assemble import Site
 from clearance.scene.records import Disturbed, LoadOfStage, Place, Reference, SpanWire, Stage, where
+from clearance.shapes import nearest_on
 
 Floats = NDArray[np.float64]
 
@@ -377,6 +378,4 @@ def _near(wire: WireShift, point: Sequence[float]) -> float:
     near = int(np.argmin(np.linalg.norm(wire.base - np.asarray(point, float), axis=1)))
     around = wire.strays_m[max(near - 1, 0) : near + 2]
     start, way = wire.base[:-1], np.diff(wire.base, axis=0)
-    share = np.clip(((point - start) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-30), 0.0, 1.0)
-    off = float(np.linalg.norm(point - start - share[:, None] * way, axis=1).min())
-    return float(around.max()) + off
+    return float(around.max()) + float(nearest_on(start, way, point)[1].min())
