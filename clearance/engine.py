@@ -87,7 +87,7 @@ class Compiled:
     rounding_m: float
 
 
-def build_engine(settings: Iterable[Setting], slack: bool = True, besides: Sequence[Body] = ()) -> Engine:
+def build_engine(settings: Iterable[Setting], uncertainty: bool = True, besides: Sequence[Body] = ()) -> Engine:
     """The store of everything that stands still in the settings and of the bodies `besides`; each distinct shape
     once."""
     compiling.finish()
@@ -96,11 +96,11 @@ def build_engine(settings: Iterable[Setting], slack: bool = True, besides: Seque
         for body in setting.bodies:
             if body.link is None:
                 still.setdefault(id(body.shape), body)
-    store = tree.build_store([body.shape for body in still.values()], slack)
+    store = tree.build_store([body.shape for body in still.values()], uncertainty)
     return Engine(store, {key: index for index, key in enumerate(still)})
 
 
-def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Compiled:
+def compile_setting(engine: Engine, setting: Setting, uncertainty: bool = True) -> Compiled:
     """The setting's moving bodies in arrays, beside the engine's store."""
     runs: dict[str, tuple[int, int]] = {}
     parts, count = [], 0
@@ -113,7 +113,7 @@ def compile_setting(engine: Engine, setting: Setting, slack: bool = True) -> Com
         parts.append((body.shape, body.link, setting.rated.get(body.name), len(movers)))
         movers.append(body.name)
     names = setting.motion.parameters
-    chain, moving = compile_chain(setting.motion), compile_moving(setting.motion, parts, setting.box, slack)
+    chain, moving = compile_chain(setting.motion), compile_moving(setting.motion, parts, setting.box, uncertainty)
     low, high = (np.array([setting.box[name][end] for name in names]) for end in (0, 1))
     still = {body.name: engine.index[id(body.shape)] for body in setting.bodies if body.link is None}
     rounding_m = sweep.rounding_of(engine.store, moving, chain, low, high)
@@ -318,7 +318,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
             shape.vertices[k : k + 1],
             shape.corners[k : k + 1],
             shape.radius[k : k + 1],
-            shape.slack[k : k + 1],
+            shape.uncertainty[k : k + 1],
             None if shape.rate is None else shape.rate[k : k + 1],
         )
         vertices = placed(single, setting.motion, body.link, q, setting.rated.get(name)).vertices[0]

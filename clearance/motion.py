@@ -262,12 +262,12 @@ def compile_moving(
     motion: Motion,
     parts: Sequence[tuple[Shape, str, str | None, int]],
     box: Box,
-    slack: bool = True,
+    uncertainty: bool = True,
 ) -> Moving:
     """The kernel's arrays of moving primitives.
 
     parts: (shape, link, shape parameter or None, index of the body), those of one group together
-    slack: False leaves the slack out of every primitive
+    uncertainty: False leaves the uncertainty out of every primitive
 
     Raises: ValueError where the box reaches beyond a track's ends.
     """
@@ -282,7 +282,7 @@ def compile_moving(
     matters = relative_parameters(motion)
     blank = Shape(np.zeros((0, 3, 3)), np.zeros(0, np.int8), np.zeros(0), np.zeros(0))
     shapes = [blank, *(part[0] for part in parts)]
-    around = np.concatenate([s.radius + s.slack if slack else s.radius for s in shapes])
+    around = np.concatenate([s.radius + s.uncertainty if uncertainty else s.radius for s in shapes])
     rates = [np.zeros_like(s.vertices) if s.rate is None else s.rate for s in shapes]
     rated = [np.zeros(0, np.int64)]
     bends, links, bodies = [np.zeros((0, size, size))], [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]

@@ -36,7 +36,7 @@ NOT_EVALUATED = (
 DEVICE = "strength and overturning of the aerial device"
 """Nor does any cover this, where there is one."""
 
-NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their slack"
+NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
 
 
 @dataclass(frozen=True, eq=False)

@@ -42,7 +42,7 @@ class Measure:
     at: the parameters of the upper bound, in the units of their names
     through: bodies the chain passes; ends: the bodies at its two ends
     points: the chain's polyline [m], from one end over the bodies between to the other
-    within_survey_error: a breach that is none when all slack is left out
+    within_survey_error: a breach that is none when all uncertainty is left out
     case: the potentials under which it is least ("as stated", "bond lost", ...)
     why: what keeps it undecided, or what the reader must know
     """
@@ -168,7 +168,7 @@ class Map:
 class Near:
     """The least distance of a toppling to what is at a potential, or to people on the ground.
 
-    gap_m: nothing at the potential is nearer [m], slack taken off; body: the nearest
+    gap_m: nothing at the potential is nearer [m], uncertainty taken off; body: the nearest
     """
 
     potential: str

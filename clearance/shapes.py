@@ -1,8 +1,9 @@
 """Owns `Shape`: what a body is to the engine.
 
-A shape is a flat list of primitives, each a point, a segment or a triangle (the core) with a radius and a slack around
-it. The true surface is nowhere further from the core than radius + slack, so a gap between two shapes is the distance
-between cores less both radii, and the careful gap is that less both slacks.
+A shape is a flat list of primitives, each a point, a segment or a triangle (the core) with a radius and an
+uncertainty around
+it. The true surface is nowhere further from the core than radius + uncertainty, so a gap between two shapes is the
+distance between cores less both radii, and the careful gap is that less both uncertainties.
 
 To make one use `points`, `segments`, `polyline` or `triangles`; to put several together use `join`; to place one use
 `moved`. `Shape.rate` is for shapes that deform: how each vertex moves per unit of the body's shape parameter.
@@ -28,7 +29,7 @@ class Shape:
     vertices: (n, 3, 3) corners of each primitive [m]; a segment repeats its second corner, a point its only one
     corners: (n,) 1 for a point, 2 for a segment, 3 for a triangle
     radius: (n,) distance from the core to the surface [m]
-    slack: (n,) the true surface is nowhere further than this outside the modelled one [m]
+    uncertainty: (n,) the true surface is nowhere further than this outside the modelled one [m]
     rate: (n, 3, 3) displacement of each corner per unit of the shape parameter [m], or None for a rigid shape;
         `vertices` are then the corners where that parameter is zero, corners at value v are ``vertices + rate * v``
     """
@@ -36,7 +37,7 @@ class Shape:
     vertices: Floats
     corners: NDArray[np.int8]
     radius: Floats
-    slack: Floats
+    uncertainty: Floats
     rate: Floats | None = None
 
     def __len__(self) -> int:
@@ -44,50 +45,50 @@ class Shape:
 
     @property
     def bounds(self) -> tuple[Floats, Floats]:
-        """Lowest and highest corner of a box that holds the whole shape, radius and slack included [m]."""
-        around = (self.radius + self.slack)[:, None]
+        """Lowest and highest corner of a box that holds the whole shape, radius and uncertainty included [m]."""
+        around = (self.radius + self.uncertainty)[:, None]
         return (self.vertices.min(axis=1) - around).min(axis=0), (self.vertices.max(axis=1) + around).max(axis=0)
 
 
-def _shape(vertices: Floats, corners: int, radius: ArrayLike, slack: ArrayLike) -> Shape:
+def _shape(vertices: Floats, corners: int, radius: ArrayLike, uncertainty: ArrayLike) -> Shape:
     count = len(vertices)
     around = (
         np.broadcast_to(np.asarray(radius, float), count).copy(),
-        np.broadcast_to(np.asarray(slack, float), count).copy(),
+        np.broadcast_to(np.asarray(uncertainty, float), count).copy(),
     )
-    for name, values in (("vertices", vertices), ("radius", around[0]), ("slack", around[1])):
+    for name, values in (("vertices", vertices), ("radius", around[0]), ("uncertainty", around[1])):
         if not np.isfinite(values).all():
             raise InputError(Mistake(("shape", name), "finite numbers", "NaN or infinity"))
     if (around[0] < 0).any() or (around[1] < 0).any():
-        raise InputError(Mistake(("shape", "radius and slack"), "numbers of at least 0 m", "a negative one"))
+        raise InputError(Mistake(("shape", "radius and uncertainty"), "numbers of at least 0 m", "a negative one"))
     return Shape(np.ascontiguousarray(vertices, float), np.full(count, corners, np.int8), *around)
 
 
-def points(xyz: ArrayLike, radius: ArrayLike = 0.0, slack: ArrayLike = 0.0) -> Shape:
+def points(xyz: ArrayLike, radius: ArrayLike = 0.0, uncertainty: ArrayLike = 0.0) -> Shape:
     """Points (n, 3) [m], each a ball of its radius [m].
 
     >>> len(points([[0, 0, 0], [1, 0, 0]], radius=0.5))
     2
     """
     xyz = np.asarray(xyz, float).reshape(-1, 3)
-    return _shape(np.repeat(xyz[:, None, :], 3, axis=1), 1, radius, slack)
+    return _shape(np.repeat(xyz[:, None, :], 3, axis=1), 1, radius, uncertainty)
 
 
-def segments(start: ArrayLike, end: ArrayLike, radius: ArrayLike = 0.0, slack: ArrayLike = 0.0) -> Shape:
+def segments(start: ArrayLike, end: ArrayLike, radius: ArrayLike = 0.0, uncertainty: ArrayLike = 0.0) -> Shape:
     """Segments from start (n, 3) to end (n, 3) [m], each a capsule of its radius [m]."""
     start, end = np.asarray(start, float).reshape(-1, 3), np.asarray(end, float).reshape(-1, 3)
-    return _shape(np.stack([start, end, end], axis=1), 2, radius, slack)
+    return _shape(np.stack([start, end, end], axis=1), 2, radius, uncertainty)
 
 
-def polyline(xyz: ArrayLike, radius: ArrayLike = 0.0, slack: ArrayLike = 0.0) -> Shape:
+def polyline(xyz: ArrayLike, radius: ArrayLike = 0.0, uncertainty: ArrayLike = 0.0) -> Shape:
     """The n - 1 segments along n points (n, 3) [m]."""
     xyz = np.asarray(xyz, float).reshape(-1, 3)
-    return segments(xyz[:-1], xyz[1:], radius, slack)
+    return segments(xyz[:-1], xyz[1:], radius, uncertainty)
 
 
-def triangles(corners: ArrayLike, radius: ArrayLike = 0.0, slack: ArrayLike = 0.0) -> Shape:
+def triangles(corners: ArrayLike, radius: ArrayLike = 0.0, uncertainty: ArrayLike = 0.0) -> Shape:
     """Triangles (n, 3, 3) [m], each thickened by its radius [m] on every side."""
-    return _shape(np.asarray(corners, float).reshape(-1, 3, 3), 3, radius, slack)
+    return _shape(np.asarray(corners, float).reshape(-1, 3, 3), 3, radius, uncertainty)
 
 
 def empty() -> Shape:
@@ -107,7 +108,7 @@ def join(shapes: Iterable[Shape]) -> Shape:
         np.concatenate([part.vertices for part in parts]),
         np.concatenate([part.corners for part in parts]),
         np.concatenate([part.radius for part in parts]),
-        np.concatenate([part.slack for part in parts]),
+        np.concatenate([part.uncertainty for part in parts]),
         rates,
     )
 
@@ -136,6 +137,6 @@ def moved(shape: Shape, rotation: ArrayLike | None = None, translation: ArrayLik
     return replace(shape, vertices=vertices, rate=rate)
 
 
-def thickened(shape: Shape, slack_m: float) -> Shape:
-    """The shape with more slack [m] on every primitive."""
-    return replace(shape, slack=shape.slack + slack_m)
+def thickened(shape: Shape, uncertainty_m: float) -> Shape:
+    """The shape with more uncertainty [m] on every primitive."""
+    return replace(shape, uncertainty=shape.uncertainty + uncertainty_m)

@@ -8,8 +8,8 @@ TOLERANCE_M: Final = 0.005
 """[m] How far apart the proven lower and the witnessed upper bound of a gap may stay. Smaller: longer sweeps."""
 
 CHORD_ERROR_M: Final = 0.005
-"""[m] Greatest distance between a curve (wire, tube) and the chords that stand for it; goes into slack, so a larger
-value costs margin, a smaller one primitives."""
+"""[m] Greatest distance between a curve (wire, tube) and the chords that stand for it; goes into uncertainty, so a
+larger value costs margin, a smaller one primitives."""
 
 TOOL_NEARNESS_M: Final = 0.1
 """[m] A straight line this close to a tool's hull does not count as air alone (design rule: a line that misses the

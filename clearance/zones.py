@@ -250,7 +250,7 @@ def ball_of(scene: SceneFile) -> tuple[float, float]:
             body = replace(body, arm_m=min(body.arm_m, person.reach_m))
         shape = worker.reach_envelope(body, person.trunk_lean_m, person.tool_m, person.hanging_m)
         corners = shape.vertices.reshape(-1, 3)
-        around_corners = np.repeat(shape.radius + shape.slack, 3)
+        around_corners = np.repeat(shape.radius + shape.uncertainty, 3)
         heights = np.linspace(0.0, body.stature_m, 200)
         radii = [float((np.linalg.norm(corners - [0, 0, z], axis=1) + around_corners).max()) for z in heights]
         best = int(np.argmin(radii))

@@ -5,7 +5,8 @@ The wires of `scenes/measured_span.toml` came from this script:
     python examples/fit_measured_span.py scenes/data/ahn4_single_span.laz 230912 559846 11
 
 The three numbers are easting, northing and height of the scene's origin, in the scan's own grid. A line beside each
-wire says how well it fits: RMS of the returns about the curve, in height and aside, and the returns used. The slack is
+wire says how well it fits: RMS of the returns about the curve, in height and aside, and the returns used. The
+uncertainty is
 what the survey and the fit leave open at 95 %, or, where that is more, 1.96 times the RMS in both directions.
 """
 
@@ -24,7 +25,7 @@ DIAMETER_M = 0.04
 """[m] Upper bound: a scan does not show a conductor's diameter (common practice, no source)."""
 
 ROUNDING_M = 0.002
-"""[m] What is lost by writing coordinates to the millimetre; goes into slack."""
+"""[m] What is lost by writing coordinates to the millimetre; goes into uncertainty."""
 
 
 def tables(scan: Path, origin: tuple[float, float, float]) -> Iterator[str]:
@@ -39,7 +40,7 @@ def tables(scan: Path, origin: tuple[float, float, float]) -> Iterator[str]:
 def table(wire: Wire, shift: np.ndarray) -> str:
     """A wire as a table of a scene; shift (3,) is added to the survey's coordinates [m]."""
     scatter = 1.96 * float(np.hypot(wire.curve.rms_vertical, wire.curve.rms_lateral))
-    slack = max(wire.slack_m, scatter) + ROUNDING_M
+    uncertainty = max(wire.uncertainty_m, scatter) + ROUNDING_M
     name = wire.phase if wire.kind == "phase" else wire.name.removesuffix(f" span {wire.span}")
     lines = [
         "[[wires]]",
@@ -51,7 +52,7 @@ def table(wire: Wire, shift: np.ndarray) -> str:
         f"catenary_constant_m = {wire.curve.constant_m:.1f}   # RMS {wire.curve.rms_vertical * 100:.1f} cm in height, "
         f"{wire.curve.rms_lateral * 100:.1f} cm aside, {wire.curve.points} returns",
         f"diameter_m = {DIAMETER_M}",
-        f"slack_m = {np.ceil(slack * 1000) / 1000:.3f}",
+        f"uncertainty_m = {np.ceil(uncertainty * 1000) / 1000:.3f}",
     ]
     if wire.bundle.count > 1:
         lines.append(f"bundle = {{ count = {wire.bundle.count}, spacing_m = {wire.bundle.spacing_m:.2f} }}")

@@ -10,7 +10,7 @@ from clearance.shapes import Shape
 def inside(shape: Shape, points: np.ndarray) -> np.ndarray:
     """Which points (n, 3) lie within some primitive."""
     found = np.zeros(len(points), bool)
-    for corners, count, around in zip(shape.vertices, shape.corners, shape.radius + shape.slack, strict=True):
+    for corners, count, around in zip(shape.vertices, shape.corners, shape.radius + shape.uncertainty, strict=True):
         a, b, c = corners
         if count == 1:
             apart = np.linalg.norm(points - a, axis=1)

@@ -35,11 +35,12 @@ def distances(a, corners_a, b, corners_b):
     return best
 
 
-def gaps(one, other, slack=True):
-    """Gaps (n, m) between every primitive of one shape and every primitive of the other, radii and slack taken off."""
+def gaps(one, other, uncertainty=True):
+    """Gaps (n, m) between every primitive of one shape and every primitive of the other, radii and uncertainty taken
+    off."""
     around = one.radius[:, None] + other.radius[None, :]
-    if slack:
-        around = around + one.slack[:, None] + other.slack[None, :]
+    if uncertainty:
+        around = around + one.uncertainty[:, None] + other.uncertainty[None, :]
     found = np.empty(around.shape)
     for kind_one, kind_other in product((1, 2, 3), repeat=2):
         rows, columns = np.flatnonzero(one.corners == kind_one), np.flatnonzero(other.corners == kind_other)
@@ -84,7 +85,7 @@ def placed(body, motion, q, rated):
     return replace(body.shape, vertices=vertices, rate=None)
 
 
-def value(setting, paths, q, slack=True):
+def value(setting, paths, q, uncertainty=True):
     """Least over the paths of the sum of gaps, none below zero, plus the offset; through a body of limited extent never
     less than the straight way past it, less that extent."""
     from clearance.shapes import join
@@ -95,12 +96,12 @@ def value(setting, paths, q, slack=True):
         groups = [join([shapes[name] for name in group.bodies]) for group in path.groups]
         if any(len(shape) == 0 for shape in groups):
             continue
-        steps = [np.maximum(0.0, gaps(one, other, slack)) for one, other in pairwise(groups)]
+        steps = [np.maximum(0.0, gaps(one, other, uncertainty)) for one, other in pairwise(groups)]
         if all(np.isinf(group.extent_m) for group in path.groups[1:-1]):
             best = min(best, sum(step.min() for step in steps) + path.offset_m)
             continue
         across = {
-            k: gaps(groups[k], groups[k + 2], slack) - path.groups[k + 1].extent_m
+            k: gaps(groups[k], groups[k + 2], uncertainty) - path.groups[k + 1].extent_m
             for k in range(len(steps) - 1)
             if np.isfinite(path.groups[k + 1].extent_m)
         }

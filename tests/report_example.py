@@ -33,24 +33,24 @@ from clearance.scene.records import Circuit, LevelGround, Origin, Scene, Stage
 
 RULE = {"name": "29 CFR 1910.269", "edition": "2014", "clause": "(l)(3)(i), Table R-3"}
 PHASES = {"A": -4.5, "B": 0.0, "C": 4.5}
-SLACK = 0.02
+UNCERTAINTY = 0.02
 
 
 def _wire(phase: str, y: float) -> Body:
     x = np.linspace(-16.0, 16.0, 33)
     z = 9.6 + 0.4 * (x / 16.0) ** 2
-    shape = shapes.polyline(np.c_[x, np.full(33, y), z], radius=0.015, slack=SLACK)
+    shape = shapes.polyline(np.c_[x, np.full(33, y), z], radius=0.015, uncertainty=UNCERTAINTY)
     return Body(f"bus {phase}", "wire", shape, potential=phase)
 
 
 def _column(y: float) -> list[shapes.Shape]:
     corners = [np.array([dx, y + dy]) for dx, dy in ((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5))]
-    bars = [shapes.segments([[*c, 0.0]], [[*c, 12.2]], 0.05, SLACK) for c in corners]
+    bars = [shapes.segments([[*c, 0.0]], [[*c, 12.2]], 0.05, UNCERTAINTY) for c in corners]
     for k in range(10):
         for one, other in itertools.pairwise([*corners, corners[0]]):
             low, high = 1.22 * k, 1.22 * (k + 1)
             ends = ([[*one, low]], [[*other, high]]) if k % 2 else ([[*one, high]], [[*other, low]])
-            bars.append(shapes.segments(*ends, 0.03, SLACK))
+            bars.append(shapes.segments(*ends, 0.03, UNCERTAINTY))
     return bars
 
 
@@ -58,18 +58,18 @@ def _gantry() -> Body:
     parts = _column(-8.4) + _column(8.4)
     for x in (-0.4, 0.4):
         for z in (12.2, 13.1):
-            parts.append(shapes.segments([[x, -8.9, z]], [[x, 8.9, z]], 0.05, SLACK))
+            parts.append(shapes.segments([[x, -8.9, z]], [[x, 8.9, z]], 0.05, UNCERTAINTY))
         for k in range(14):
             y = -8.4 + 1.2 * k
             parts.append(
-                shapes.segments([[x, y, 12.2 + 0.9 * (k % 2)]], [[x, y + 1.2, 13.1 - 0.9 * (k % 2)]], 0.03, SLACK)
+                shapes.segments([[x, y, 12.2 + 0.9 * (k % 2)]], [[x, y + 1.2, 13.1 - 0.9 * (k % 2)]], 0.03, UNCERTAINTY)
             )
     return Body("middle gantry", "structure", shapes.join(parts))
 
 
 def _ground() -> Body:
     a, b, c, d = [-60, -60, 0], [60, -60, 0], [60, 60, 0], [-60, 60, 0]
-    return Body("ground", "ground", shapes.triangles([[a, b, c], [a, c, d]], slack=0.05))
+    return Body("ground", "ground", shapes.triangles([[a, b, c], [a, c, d]], uncertainty=0.05))
 
 
 def _ladder() -> Body:
@@ -181,11 +181,11 @@ def _sampled(body: Body) -> tuple[np.ndarray, np.ndarray]:
         return np.zeros((0, 3)), np.zeros(0)
     t = np.linspace(0.0, 1.0, 25)[:, None]
     xyz = (s.vertices[:, 0, None, :] * (1 - t) + s.vertices[:, 1, None, :] * t).reshape(-1, 3)
-    return xyz, np.repeat(s.radius + s.slack, 25)
+    return xyz, np.repeat(s.radius + s.uncertainty, 25)
 
 
 def nearest(one: Body, other: Body) -> tuple[float, np.ndarray, np.ndarray]:
-    """Air between two bodies and its end points, by sampling; the ground is a level at its slack."""
+    """Air between two bodies and its end points, by sampling; the ground is a level at its uncertainty."""
     if other.kind == "ground":
         xyz, around = _sampled(one)
         k = int(np.argmin(xyz[:, 2] - around))
@@ -326,7 +326,7 @@ def example_result() -> Result:
     short = m("bond to B", "posture", ("worker", "middle gantry"), {**side, "lean_across_deg": -2.0}, 4.0)
     bond = stage(
         "bond to B",
-        "bonding",
+        "bond on",
         [
             _gap(
                 ("B", "earth"),

@@ -93,7 +93,15 @@ def text(**parts) -> str:
         "stages": [STAGE],
         **parts,
     }
+    whole = {key: _certain(key, value) for key, value in whole.items()}
     return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"
+
+
+def _certain(key: str, value):
+    """Tables whose format asks for an uncertainty, with none where the test states none."""
+    if key in ("wires", "structures", "solids") and value is not None:
+        return [{"uncertainty_m": 0.0, **entry} for entry in value]
+    return {"uncertainty_m": 0.0, **value} if key == "ground" else value
 
 
 def _value(value) -> str:

@@ -24,13 +24,13 @@ def named(found):
     return {body.name: body for body in found.bodies}
 
 
-def test_a_span_hangs_by_its_sag_and_carries_its_slack():
-    found = site(wires=[{**SPAN, "sag_m": 0.8, "slack_m": 0.07}])
+def test_a_span_hangs_by_its_sag_and_carries_its_uncertainty():
+    found = site(wires=[{**SPAN, "sag_m": 0.8, "uncertainty_m": 0.07}])
     low, high = named(found)["bus"].shape.bounds
-    # Chords leave the curve by up to 5 mm, which is slack as well.
+    # Chords leave the curve by up to 5 mm, which is uncertainty as well.
     assert low[2] == pytest.approx(11 - 0.8 - 0.015 - 0.07, abs=0.011)
     assert high[2] == pytest.approx(11 + 0.015 + 0.07, abs=0.011)
-    assert (named(found)["bus"].shape.slack >= 0.07).all()
+    assert (named(found)["bus"].shape.uncertainty >= 0.07).all()
 
 
 def test_strings_insulate_over_their_insulating_part_between_earthed_and_live_hardware():
@@ -67,7 +67,14 @@ def test_references_are_stations_along_the_chord_from_the_attachment():
 
 
 def test_a_station_beyond_the_wire_is_a_mistake_of_what_names_it():
-    dropper = {"kind": "slack", "name": "dropper", "phase": "A", "from_m": "bus @ 41", "to_m": [0, 2, 5], "length_m": 9}
+    dropper = {
+        "kind": "jumper",
+        "name": "dropper",
+        "phase": "A",
+        "from_m": "bus @ 41",
+        "to_m": [0, 2, 5],
+        "length_m": 9,
+    }
     with pytest.raises(InputError, match=r"wire 'dropper'.*a station on the conductor"):
         site(wires=[{**SPAN, "sag_m": 0.8}, {**dropper, "diameter_m": 0.03}])
 

@@ -39,7 +39,7 @@ def small(tmp_path):
 def test_every_point_is_kept_or_counted(small):
     shape, counts = read_cloud(small, [5, 15], [[0, -1], [3.5, -1], [3.5, 1], [0, 1]], (0, 12.5), (1000, 2000, 0), 0.1)
     assert shape.vertices[:, 0].tolist() == [[2, 0, 12]]
-    assert shape.slack.tolist() == [0.1]
+    assert shape.uncertainty.tolist() == [0.1]
     assert (shape.corners == 1).all()
     assert counts.read == 8
     assert dict(counts.dropped) == {
@@ -74,10 +74,10 @@ def test_thinning_keeps_real_points_that_hold_the_others(tmp_path_factory, seed,
     everything, _ = read_points(path)
     shape, counts = read_cloud(path, thin_m=cell, survey_error_m=0.2, uncovered_m=0.3)
     kept = shape.vertices[:, 0]
-    # Each kept point is one of the scan, and each of the scan lies within the slack of some kept one, survey error and
-    # uncovered radius not used up.
+    # Each kept point is one of the scan, and each of the scan lies within the uncertainty of some kept one, survey
+    # error and uncovered radius not used up.
     assert cKDTree(everything).query(kept)[0].max() <= 1e-12
-    reach = shape.slack - 0.5
+    reach = shape.uncertainty - 0.5
     off = np.linalg.norm(everything[:, None] - kept[None], axis=2) - reach[None]
     assert off.min(axis=1).max() <= 1e-9
     assert reach.max() <= cell * np.sqrt(3)
@@ -92,7 +92,7 @@ def test_result_does_not_depend_on_the_chunks(repository, monkeypatch):
     monkeypatch.setattr(cloud, "CHUNK", 7001)
     pieces = read_cloud(repository / SAMPLE, **options)
     np.testing.assert_array_equal(whole[0].vertices, pieces[0].vertices)
-    np.testing.assert_array_equal(whole[0].slack, pieces[0].slack)
+    np.testing.assert_array_equal(whole[0].uncertainty, pieces[0].uncertainty)
     assert whole[1] == pieces[1]
 
 

@@ -51,7 +51,7 @@ def test_hands_overhead_are_held_up_to_the_surveyed_reach(stature, heading, tool
         for height in np.linspace(worker.shoulder_height_m, top, 30):
             point = np.array([[side * half * math.cos(heading), side * half * math.sin(heading), height]])
             assert outside(point, held)[0] <= 1e-9
-    assert held.slack[0] == SPREAD_M
+    assert held.uncertainty[0] == SPREAD_M
     # And no more than a hand's breadth too high.
     assert held.bounds[1][2] - SPREAD_M <= top + 0.12
 

@@ -59,7 +59,7 @@ def test_the_sweep_moves_the_shape_as_placing_does():
 
             assert there.vertices[:, 0] == pytest.approx(wire[:-1], abs=1e-9)
             assert there.vertices[:, 1] == pytest.approx(wire[1:], abs=1e-9)
-    assert shape.slack == pytest.approx(np.full(len(shape), PLACED.pieces[1].slack_m + 0.03))
+    assert shape.uncertainty == pytest.approx(np.full(len(shape), PLACED.pieces[1].uncertainty_m + 0.03))
 
 
 def test_strings_are_cut_by_distance_from_their_attachment():
@@ -83,9 +83,9 @@ def test_bundle_stands_about_the_wire():
     assert len(twin) == 2 * half
     gap = np.linalg.norm(twin.vertices[:half] - twin.vertices[half:], axis=2)
     assert gap == pytest.approx(np.full((half, 3), 0.4))
-    assert (twin.slack >= single.slack[0]).all()
+    assert (twin.uncertainty >= single.uncertainty[0]).all()
     slope = max(abs(step[2]) / np.linalg.norm(step) for step in np.diff(PLACED.pieces[1].points, axis=0))
-    assert twin.slack[0] - single.slack[0] >= hypot(0.2, 0.0) * slope
+    assert twin.uncertainty[0] - single.uncertainty[0] >= hypot(0.2, 0.0) * slope
 
 
 def test_what_is_not_there_is_refused():
@@ -115,13 +115,13 @@ def everywhere(name, wind):
 
 
 def distances(shape, points):
-    """Distance of each point from the surface of a shape with its slack: none where it is not outside."""
+    """Distance of each point from the surface of a shape with its uncertainty: none where it is not outside."""
     left = np.full(len(points), np.inf)
     squared, witness = np.empty(len(shape)), np.empty((len(shape), 2, 3))
     for index, point in enumerate(points):
         ball = shapes.points(np.repeat(point[None], len(shape), axis=0))
         pairs.measure(shape.vertices, shape.corners, ball.vertices, ball.corners, squared, witness)
-        left[index] = (np.sqrt(squared) - shape.radius - shape.slack).min()
+        left[index] = (np.sqrt(squared) - shape.radius - shape.uncertainty).min()
     return left
 
 
@@ -143,11 +143,11 @@ SHARE = st.floats(0.0, 1.0)
     st.lists(SHARE, min_size=6, max_size=6),
     st.floats(-1.0, 1.0),
 )
-def test_every_wire_of_the_family_lies_within_slack_of_its_envelope(name, wind, v, phi, along, level):
+def test_every_wire_of_the_family_lies_within_uncertainty_of_its_envelope(name, wind, v, phi, along, level):
     """Any shape, any swing, any place along the wire. Shapes are made by `placing.at`, distances by the kernel.
 
-    A wire of the family is `Piece.slack_m` and its own radius closer than the surface of the true one may be: that much
-    is left over.
+    A wire of the family is `Piece.uncertainty_m` and its own radius closer than the surface of the true one may be:
+    that much is left over.
     """
     there, single, twin = everywhere(name, wind)
     shape_m = there.shape_m[0] + v * (there.shape_m[1] - there.shape_m[0])
@@ -157,7 +157,7 @@ def test_every_wire_of_the_family_lies_within_slack_of_its_envelope(name, wind, 
     )
     where = between(points, along)
 
-    assert distances(single, where).max() <= -piece.slack_m - 0.01405 + 1e-9
+    assert distances(single, where).max() <= -piece.uncertainty_m - 0.01405 + 1e-9
     # A subconductor that stands anywhere between level and turned with the swing.
     left = np.array([-there.axis[1], there.axis[0], 0.0]) / np.hypot(*there.axis[:2])
     turned = swing * abs(level)
@@ -167,9 +167,9 @@ def test_every_wire_of_the_family_lies_within_slack_of_its_envelope(name, wind, 
 
 @pytest.mark.parametrize("name", sorted(LINES))
 @pytest.mark.parametrize("wind", sorted(WINDS))
-def test_the_outermost_wires_lie_within_slack_too(name, wind):
-    """Where every part of the slack is needed at once: every vertex at the ends of the shapes, at many swings; leaving
-    out the bow, the merging of vertices, the step of the layers or the levelling of a bundle fails here."""
+def test_the_outermost_wires_lie_within_uncertainty_too(name, wind):
+    """Where every part of the uncertainty is needed at once: every vertex at the ends of the shapes, at many swings;
+    leaving out the bow, the merging of vertices, the step of the layers or the levelling of a bundle fails here."""
     there, single, twin = everywhere(name, wind)
     left = np.array([-there.axis[1], there.axis[0], 0.0]) / np.hypot(*there.axis[:2])
     for shape_m in there.shape_m:
@@ -178,18 +178,18 @@ def test_the_outermost_wires_lie_within_slack_too(name, wind):
                 pair for pair in zip(there.pieces, at(there, shape_m, swing), strict=True) if pair[0].part == "wire"
             )
 
-            assert distances(single, points).max() <= -piece.slack_m - 0.01405 + 1e-9
+            assert distances(single, points).max() <= -piece.uncertainty_m - 0.01405 + 1e-9
             if swing in there.swing_rad:
                 # What the slope of the wire adds for spacers is not needed here.
                 steps = [np.diff(piece.points + v * piece.rate, axis=0) for v in (0.0, *there.shape_m)]
                 steepest = max((np.abs(s[:, 2]) / np.linalg.norm(s, axis=1)).max() for s in steps)
-                spare = piece.slack_m + 0.2 * steepest + 0.01405
+                spare = piece.uncertainty_m + 0.2 * steepest + 0.01405
                 assert distances(twin, points + 0.2 * left).max() <= -spare + 1e-9
 
 
 @settings(deadline=None, max_examples=30)
 @given(st.sampled_from(sorted(WINDS)), SHARE, SHARE, SHARE, st.floats(0.0, 2 * np.pi))
-def test_strings_and_rings_lie_within_slack_of_their_envelopes(wind, v, phi, along, round_):
+def test_strings_and_rings_lie_within_uncertainty_of_their_envelopes(wind, v, phi, along, round_):
     there = everywhere("strings", wind)[0]
     shape_m = there.shape_m[0] + v * (there.shape_m[1] - there.shape_m[0])
     swing = there.swing_rad[0] + phi * (there.swing_rad[1] - there.swing_rad[0])
@@ -205,7 +205,7 @@ def test_strings_and_rings_lie_within_slack_of_their_envelopes(wind, v, phi, alo
         one /= np.linalg.norm(one)
         rim = tip + 0.3 * (np.cos(round_) * one + np.sin(round_) * np.cross(way, one))
 
-        assert distances(whole, between(points, [along, 1 - along])).max() <= -piece.slack_m - 0.14 + 1e-9
+        assert distances(whole, between(points, [along, 1 - along])).max() <= -piece.uncertainty_m - 0.14 + 1e-9
         assert distances(ring, rim[None]).max() <= -0.025 + 1e-9
 
 
@@ -223,12 +223,13 @@ def test_no_point_strays_further_than_told(name, wind, v, phi, along):
 
 @pytest.mark.parametrize("name", sorted(LINES))
 @pytest.mark.parametrize("wind", sorted(WINDS))
-def test_an_envelope_is_no_larger_than_its_slack_says(name, wind):
-    """Every corner of the sheets is a place the wire really takes: nothing but slack is added, and little of that."""
+def test_an_envelope_is_no_larger_than_its_uncertainty_says(name, wind):
+    """Every corner of the sheets is a place the wire really takes: nothing but uncertainty is added, and little of
+    that."""
     there, single, _ = everywhere(name, wind)
     piece = next(piece for piece in there.pieces if piece.part == "wire")
 
-    assert single.slack.max() - piece.slack_m < 0.01
+    assert single.uncertainty.max() - piece.uncertainty_m < 0.01
     assert single.radius.max() < 0.0281 / 2 + 0.1
     assert len(single) < 2500
     middle = (there.shape_m[0] + there.shape_m[1]) / 2

@@ -21,9 +21,9 @@ def hills(seed=0, count=300):
 
 
 def test_level_ground_is_two_triangles():
-    ground = g.level(1.5, extent_m=50, slack_m=0.05)
+    ground = g.level(1.5, extent_m=50, uncertainty_m=0.05)
     assert len(ground.shape) == 2
-    assert set(ground.shape.slack) == {0.05}
+    assert set(ground.shape.uncertainty) == {0.05}
     assert g.height_at(ground, [[0, 0], [50, -50], [-13.2, 49.9]]).tolist() == [1.5, 1.5, 1.5]
 
 
@@ -63,24 +63,24 @@ def test_points_agree_with_a_linear_interpolator():
 @given(st.integers(0, 10**6), st.floats(0.5, 12.0))
 def test_thinned_ground_holds_every_point_given(seed, cell):
     cloud = hills(seed)
-    ground = g.points(cloud, thin_m=cell, slack_m=0.01)
+    ground = g.points(cloud, thin_m=cell, uncertainty_m=0.01)
     assert len(ground.shape) < len(g.points(cloud).shape) or cell < 2
-    assert (ground.shape.slack >= 0.01).all()
+    assert (ground.shape.uncertainty >= 0.01).all()
     for x, y, z in cloud:
-        # Some triangle over or under the point differs from it by no more than its slack.
+        # Some triangle over or under the point differs from it by no more than its uncertainty.
         a, b, c = (ground.shape.vertices[:, k] for k in range(3))
         area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
         s = ((x - a[:, 0]) * (c[:, 1] - a[:, 1]) - (y - a[:, 1]) * (c[:, 0] - a[:, 0])) / area
         t = ((b[:, 0] - a[:, 0]) * (y - a[:, 1]) - (b[:, 1] - a[:, 1]) * (x - a[:, 0])) / area
         over = (s >= -1e-9) & (t >= -1e-9) & (s + t <= 1 + 1e-9)
         height = a[:, 2] + s * (b[:, 2] - a[:, 2]) + t * (c[:, 2] - a[:, 2])
-        assert (np.abs(height - z)[over] <= ground.shape.slack[over] - 0.01 + 1e-9).any()
+        assert (np.abs(height - z)[over] <= ground.shape.uncertainty[over] - 0.01 + 1e-9).any()
 
 
 def test_points_above_one_another_are_held():
     cloud = np.array([[0, 0, 0], [10, 0, 0], [0, 10, 0], [10, 10, 0], [10, 10, 0.4]])
     ground = g.points(cloud)
-    assert ground.shape.slack.max() == pytest.approx(0.4)
+    assert ground.shape.uncertainty.max() == pytest.approx(0.4)
 
 
 @settings(max_examples=60, deadline=None)
@@ -131,9 +131,9 @@ def test_a_line_across_a_hole_in_the_data_is_refused():
 
 def test_mesh_ground_in_its_units(tmp_path):
     trimesh.Trimesh([[0, 0, 0], [1000, 0, 0], [0, 1000, 500]], [[0, 1, 2]]).export(tmp_path / "site.ply")
-    ground = g.mesh(tmp_path / "site.ply", "mm", at_m=[0, 0, 7], slack_m=0.1)
+    ground = g.mesh(tmp_path / "site.ply", "mm", at_m=[0, 0, 7], uncertainty_m=0.1)
     assert g.height_at(ground, [[0.25, 0.5]])[0] == pytest.approx(7.25)
-    assert ground.shape.slack.tolist() == [0.1]
+    assert ground.shape.uncertainty.tolist() == [0.1]
 
 
 def test_overhang_gives_its_highest_surface():
@@ -154,11 +154,11 @@ def test_ground_from_the_survey_sample(repository):
     # The tower feet of the sample stand on polder ground a little over 10 m above the Dutch datum.
     origin = (230917.0, 559810.0, 0.0)
     chosen, _ = read_points(repository / "scenes/data/ahn4_single_span.laz", [2], origin=origin)
-    ground = g.points(chosen, thin_m=5.0, slack_m=0.05)
+    ground = g.points(chosen, thin_m=5.0, uncertainty_m=0.05)
     height = g.height_at(ground, [[0.0, 0.0], [10.0, -30.0]])
     assert height.min() > 9.9
     assert height.max() < 14
-    assert np.median(ground.shape.slack) < 0.3
+    assert np.median(ground.shape.uncertainty) < 0.3
 
 
 @pytest.mark.parametrize(

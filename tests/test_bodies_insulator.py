@@ -56,8 +56,8 @@ def test_ring_holds_a_true_ring():
     for point in true:
         a, b = shape.vertices[:, 0], shape.vertices[:, 1]
         t = np.clip(((point - a) * (b - a)).sum(axis=1) / ((b - a) ** 2).sum(axis=1), 0, 1)
-        assert (np.linalg.norm(point - a - t[:, None] * (b - a), axis=1) - shape.slack).min() <= 1e-12
-    assert shape.slack.max() <= 0.011
+        assert (np.linalg.norm(point - a - t[:, None] * (b - a), axis=1) - shape.uncertainty).min() <= 1e-12
+    assert shape.uncertainty.max() <= 0.011
 
 
 def test_ring_is_live_and_about_the_end_of_the_insulation():
@@ -116,7 +116,7 @@ def test_a_ring_stands_across_a_strain_string_that_bends():
     at, ahead = np.array(point_at_length(curve, 2.3)), np.array(point_at_length(curve, 2.31))
     circle = parts.live.vertices[-12:].reshape(-1, 3)
 
-    assert np.linalg.norm(circle - at, axis=1) == pytest.approx(0.3, abs=2 * parts.live.slack.max())
+    assert np.linalg.norm(circle - at, axis=1) == pytest.approx(0.3, abs=2 * parts.live.uncertainty.max())
     # The chord at its place is the string's direction to within how far it turns over a chord.
     assert (circle - at) @ (ahead - at) / 0.01 == pytest.approx(0.0, abs=0.01)
 
@@ -131,7 +131,7 @@ def test_a_string_along_a_line_is_cut_where_its_parts_meet():
     assert parts.live_end == pytest.approx(line[2])
     assert parts.earthed.vertices[0, 0] == pytest.approx(line[0])
     assert parts.live.vertices[-1, 0, 2] == pytest.approx(17.2, abs=0.1)
-    assert parts.insulating.slack[0] == pytest.approx(0.021)
+    assert parts.insulating.uncertainty[0] == pytest.approx(0.021)
 
 
 def test_a_ring_beyond_its_string_is_refused():

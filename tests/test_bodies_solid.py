@@ -50,7 +50,7 @@ def test_cylinder_is_held_and_does_not_reach_beyond_its_ends(first, last, radius
     shape = cylinder(first, last, radius, chord_error_m=chord)
     assert as_mesh(shape).is_watertight
     assert as_mesh(shape).volume > 0
-    assert shape.slack.max() <= max(chord, radius * (1 - math.cos(math.pi / 8))) + 1e-12
+    assert shape.uncertainty.max() <= max(chord, radius * (1 - math.cos(math.pi / 8))) + 1e-12
     axis = (last - first) / np.linalg.norm(last - first)
     along = (shape.vertices.reshape(-1, 3) - first) @ axis
     assert along.min() >= -1e-9
@@ -69,7 +69,7 @@ def test_cylinder_is_held_and_does_not_reach_beyond_its_ends(first, last, radius
             ],
             axis=0,
         )
-        assert (nearest <= shape.slack[0] + 1e-9).all()
+        assert (nearest <= shape.uncertainty[0] + 1e-9).all()
 
 
 @settings(max_examples=100, deadline=None)
@@ -99,9 +99,9 @@ def test_containment_in_a_knotted_mesh_agrees_with_ray_casting():
 @pytest.mark.parametrize(("units", "metres"), [("m", 1.0), ("mm", 0.001), ("cm", 0.01), ("ft", 0.3048), ("in", 0.0254)])
 def test_mesh_files_in_their_units(tmp_path, suffix, units, metres):
     trimesh.creation.box((2, 4, 6)).export(tmp_path / f"block.{suffix}")
-    made = mesh_file(tmp_path / f"block.{suffix}", units, at_m=[10, 0, 5], heading_deg=90.0, slack_m=0.03)
+    made = mesh_file(tmp_path / f"block.{suffix}", units, at_m=[10, 0, 5], heading_deg=90.0, uncertainty_m=0.03)
     low, high = made.shape.bounds
-    # Turned by 90 deg: 4 units along x, 2 along y; slack is part of the bounds.
+    # Turned by 90 deg: 4 units along x, 2 along y; uncertainty is part of the bounds.
     assert (high - low) == pytest.approx(np.array([4, 2, 6]) * metres + 0.06)
     assert (high + low) / 2 == pytest.approx([10, 0, 5])
     assert (made.closed, made.holes, made.parts) == (True, 0, 1)

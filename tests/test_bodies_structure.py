@@ -121,9 +121,9 @@ def test_members_and_their_tables(tmp_path):
     nodes, bars = read_members(tmp_path / "nodes.csv", tmp_path / "members.csv")
     assert nodes == {"foot": (0, 0, 0), "top": (0, 1, 9.5)}
     assert bars == (Member("foot", "top", 0.05),)
-    shape = members(nodes, bars, shift=(10, 0, 2), slack_m=0.02)
+    shape = members(nodes, bars, shift=(10, 0, 2), uncertainty_m=0.02)
     assert shape.vertices[0, :2].tolist() == [[10, 0, 2], [10, 1, 11.5]]
-    assert (shape.radius[0], shape.slack[0]) == (0.05, 0.02)
+    assert (shape.radius[0], shape.uncertainty[0]) == (0.05, 0.02)
 
 
 def test_every_mistake_of_both_tables_is_reported_at_once(tmp_path):

@@ -16,13 +16,14 @@ RADIUS = 0.014
 
 
 def beyond(points, shape, travel=0.0):
-    """How far each point is outside radius and slack of the nearest primitive (negative inside), and from its axis."""
+    """How far each point is outside radius and uncertainty of the nearest primitive (negative inside), and from its
+    axis."""
     corners = shape.vertices if shape.rate is None else shape.vertices + shape.rate * travel
     outside, axis = np.full(len(points), np.inf), np.full(len(points), np.inf)
-    for (a, b, _), radius, slack in zip(corners, shape.radius, shape.slack, strict=True):
+    for (a, b, _), radius, uncertainty in zip(corners, shape.radius, shape.uncertainty, strict=True):
         t = np.clip((points - a) @ (b - a) / max((b - a) @ (b - a), 1e-300), 0, 1)
         far = np.linalg.norm(points - a - t[:, None] * (b - a), axis=1)
-        outside, axis = np.minimum(outside, far - radius - slack), np.minimum(axis, far)
+        outside, axis = np.minimum(outside, far - radius - uncertainty), np.minimum(axis, far)
     return outside, axis
 
 
@@ -47,7 +48,7 @@ def test_tail_holds_the_true_curve_at_every_instant(start, end, more, share):
     assert all(a.lower_m[1] == b.lower_m[0] for a, b in pairwise(pieces))
     for piece in pieces:
         assert piece.error_m <= TAIL_ERROR_M
-        assert (piece.shape.slack <= TAIL_ERROR_M).all()
+        assert (piece.shape.uncertainty <= TAIL_ERROR_M).all()
     piece = pieces[min(int(share * len(pieces)), len(pieces) - 1)]
     for part in (0.0, share, 0.5, 1.0):
         now = piece.lower_m[0] + part * (piece.lower_m[1] - piece.lower_m[0])
@@ -117,10 +118,10 @@ def test_a_single_value_stands_still():
     assert beyond(true_curve([0, 0, 12], freed, 10.0), piece.shape, 1.0)[0].max() <= -RADIUS
 
 
-def test_tail_slack_is_added_to():
+def test_tail_uncertainty_is_added_to():
     bare = freed_tail(10.0, [0, 0, 12], [1, 0, 6], [2, 1, 3], 2 * RADIUS)
-    more = freed_tail(10.0, [0, 0, 12], [1, 0, 6], [2, 1, 3], 2 * RADIUS, slack_m=0.2)
-    np.testing.assert_allclose(more[0].shape.slack, bare[0].shape.slack + 0.2)
+    more = freed_tail(10.0, [0, 0, 12], [1, 0, 6], [2, 1, 3], 2 * RADIUS, uncertainty_m=0.2)
+    np.testing.assert_allclose(more[0].shape.uncertainty, bare[0].shape.uncertainty + 0.2)
 
 
 @pytest.mark.parametrize(
@@ -161,14 +162,14 @@ def test_bundle_holds_sub_conductors_that_stand_across_the_wire(length, height, 
         turned = first + 2 * math.pi * k / count
         true = axis + r * (math.cos(turned) * side + math.sin(turned) * normal)
         assert beyond(true, shape)[0].max() <= -RADIUS + 1e-9 * length
-    assert shape.slack.max() <= 0.005 + r * length / a
+    assert shape.uncertainty.max() <= 0.005 + r * length / a
 
 
-def test_conductor_radius_and_slack():
-    shape = conductor(from_sag([0, 0, 10], [60, 0, 10], 1.0), 0.0281, slack_m=0.1)
+def test_conductor_radius_and_uncertainty():
+    shape = conductor(from_sag([0, 0, 10], [60, 0, 10], 1.0), 0.0281, uncertainty_m=0.1)
     assert set(shape.radius) == {0.0281 / 2}
-    assert (shape.slack > 0.1).all()
-    assert (shape.slack <= 0.105).all()
+    assert (shape.uncertainty > 0.1).all()
+    assert (shape.uncertainty <= 0.105).all()
 
 
 @pytest.mark.parametrize(
@@ -176,7 +177,7 @@ def test_conductor_radius_and_slack():
     [
         ({"bundle_count": 5, "bundle_spacing_m": 0.4}, "bundle count: expected 1, 2, 3 or 4, found 5"),
         ({"bundle_count": 2}, "bundle spacing_m: expected more than diameter_m, found 0.0 m"),
-        ({"slack_m": -1.0}, "slack_m: expected a finite number of at least 0"),
+        ({"uncertainty_m": -1.0}, "uncertainty_m: expected a finite number of at least 0"),
     ],
 )
 def test_conductor_refusals(options, words):

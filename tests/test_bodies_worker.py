@@ -21,18 +21,20 @@ from clearance.bodies.worker import (
 from clearance.errors import InputError
 
 
-def outside(points, shape, with_slack=False):
+def outside(points, shape, with_uncertainty=False):
     """How far each point is outside the shape's radius (negative inside); triangles by trimesh."""
     points = np.asarray(points, float).reshape(-1, 3)
     best = np.full(len(points), np.inf)
-    for corners, kind, radius, slack in zip(shape.vertices, shape.corners, shape.radius, shape.slack, strict=True):
+    for corners, kind, radius, uncertainty in zip(
+        shape.vertices, shape.corners, shape.radius, shape.uncertainty, strict=True
+    ):
         if kind == 3:
             nearest = trimesh.triangles.closest_point(np.repeat(corners[None], len(points), axis=0), points)
         else:
             a, b = corners[0], corners[1]
             t = np.clip((points - a) @ (b - a) / max((b - a) @ (b - a), 1e-300), 0, 1)
             nearest = a + t[:, None] * (b - a)
-        around = radius + (slack if with_slack else 0.0)
+        around = radius + (uncertainty if with_uncertainty else 0.0)
         best = np.minimum(best, np.linalg.norm(points - nearest, axis=1) - around)
     return best
 
@@ -52,11 +54,11 @@ MEN = [("man", 50), ("man", 95), ("man", 99), ("woman", 50), ("woman", 95), ("wo
 
 
 @pytest.mark.parametrize("name", ["climbing", "standing", "reaching"])
-def test_fourteen_capsules_and_their_slack(name):
+def test_fourteen_capsules_and_their_uncertainty(name):
     shape = posture(build(1.80), name)
     assert len(shape) == 14
     assert (shape.corners == 2).all()
-    assert set(shape.slack) == {SPREAD_M}
+    assert set(shape.uncertainty) == {SPREAD_M}
     assert len(posture(build(1.80), name, tool_m=0.3, hanging_m=0.5)) == 16
 
 
@@ -90,7 +92,7 @@ def test_standing_body_holds_the_surveyed_outline():
     ):
         turn = np.linspace(0, 2 * math.pi, 73)
         rim = np.stack([x + depth / 2 * np.cos(turn), breadth / 2 * np.sin(turn), np.full(73, height)], axis=1)
-        assert outside(rim, shape, with_slack=True).max() <= 1e-9
+        assert outside(rim, shape, with_uncertainty=True).max() <= 1e-9
 
 
 @pytest.mark.parametrize(("sex", "percentile"), MEN)

@@ -32,7 +32,7 @@ FAR = small.slab("plate B", bottom_m=7.0, potential="B", at=(0.0, -20.0), size=(
 WALL = small.box("wall", [0.0, 7.0, 4.0], [8.0, 0.2, 8.0])
 CLIMB = {"name": "climb", "kind": "climb", "travel_m": [1.0, 5.0], "climb_m": [1.0, 1.6]}
 BOND = {
-    "name": "bond", "kind": "bonding", "travel_m": [1.0, 2.0], "climb_m": [4.6, 4.8], "posture": "reaching",
+    "name": "bond", "kind": "bond on", "travel_m": [1.0, 2.0], "climb_m": [4.6, 4.8], "posture": "reaching",
     "bonded": {"worker": "A"}, "bonding_lead_m": 1.4, "clamp_m": [0.0, -3.5, 7.0], "contacts": [["worker", "plate A"]],
     "anew": True,
 }  # fmt: skip
@@ -185,7 +185,7 @@ def test_the_numbers_of_the_briefing_are_those_of_the_result(clear, page):
 def test_the_page_says_all_that_a_crew_must_be_told(clear, page):
     text = words_of(page)
     for words in (
-        "treat it as live", "without speaking to the person in charge", "watcher with no other task", "Thunder heard",
+        "treat it as live", "without speaking to the person in charge", "observer is named below", "Thunder heard",
         "wind over 10 m/s", "humidity over 80 %", "Rain, snow, fog", "arrester or protective gap",
         "Switching on this line",         "reclosing found not blocked", "switching study", "insulating stick",
         "Stop if any is outside",
@@ -228,27 +228,29 @@ def test_three_gaps_to_measure_with_what_to_expect():
     def wire(phase, y):
         ends = {"from_m": [-20, y, 9.0], "to_m": [20, y, 9.0]}
         return {"name": f"bus {phase}", "kind": "span", "phase": phase, **ends, "sag_m": 0.001, "diameter_m": 0.03,
-                "slack_m": 0.05}  # fmt: skip
+                "uncertainty_m": 0.05}  # fmt: skip
 
     stage = {**BOND, "clamp_m": [0.0, -3.0, 9.0], "contacts": [["worker", "bus A"]]}  # never swept
-    wall = small.box("wall", [0.0, -6.1, 5.0], [8.0, 0.2, 10.0], slack_m=0.02)
+    wall = small.box("wall", [0.0, -6.1, 5.0], [8.0, 0.2, 10.0], uncertainty_m=0.02)
     made = scene(solids=[wall], wires=[wire("A", -3.0), wire("B", 1.5)], stages=[stage])
     prepared = prepare(made)
     found = site_gaps(prepared.site, made.stages[0])
     assert [gap.ends for gap in found] == [("bus A", "ground"), ("bus A", "wall"), ("bus A", "bus B")]
     expected = [9.0 - 0.015, 3.0 - 0.015, 4.5 - 0.03]
     assert [gap.expected_m for gap in found] == pytest.approx(expected, abs=0.002)  # the sag
-    assert [gap.slack_m for gap in found] == pytest.approx([0.05, 0.07, 0.10], abs=0.003)  # stated, and chord error
+    assert [gap.uncertainty_m for gap in found] == pytest.approx(
+        [0.05, 0.07, 0.10], abs=0.003
+    )  # stated, and chord error
     row = briefing.measure_row(found[1])
-    assert float(row["least"]) >= found[1].expected_m - found[1].slack_m
-    assert float(row["most"]) <= found[1].expected_m + found[1].slack_m
+    assert float(row["least"]) >= found[1].expected_m - found[1].uncertainty_m
+    assert float(row["most"]) <= found[1].expected_m + found[1].uncertainty_m
 
 
 def test_the_distance_between_shapes_is_the_least_of_all_pairs():
-    one = points([[0, 0, 0], [5, 0, 0]], radius=[0.1, 0.2], slack=[0.01, 0.02])
+    one = points([[0, 0, 0], [5, 0, 0]], radius=[0.1, 0.2], uncertainty=[0.01, 0.02])
     other = segments([[7, -1, 0]], [[7, 1, 0]], 0.3, 0.04)
-    gap, slack, ends = between(one, other)
-    assert (gap, slack) == (pytest.approx(2.0 - 0.5), pytest.approx(0.06))
+    gap, uncertainty, ends = between(one, other)
+    assert (gap, uncertainty) == (pytest.approx(2.0 - 0.5), pytest.approx(0.06))
     assert ends == ((5.0, 0.0, 0.0), (7.0, 0.0, 0.0))
 
 

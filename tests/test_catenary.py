@@ -82,7 +82,7 @@ def test_constant_survives_every_way_of_making_one(length, height, times, turn):
     assert c.from_tension(start, end, times * length * 16.0, 16.0) == c.from_constant(
         start, end, times * length * 16 / 16
     )
-    # The slack of a taut span is a difference of two near lengths: its relative rounding limits the way back.
+    # The uncertainty of a taut span is a difference of two near lengths: its relative rounding limits the way back.
     spare = curve.length_m / math.hypot(length, height) - 1
     assume(spare > 1e-9)
     assert c.from_length(start, end, curve.length_m).constant_m == pytest.approx(

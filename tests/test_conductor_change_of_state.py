@@ -86,7 +86,7 @@ def test_against_the_elastic_catenary(span, rise):
 
 
 def test_against_the_parabola_on_a_taut_span():
-    """They part by terms of (w L / H)^2, here 0.9 %, of the slack; the tension follows a third of it."""
+    """They part by terms of (w L / H)^2, here 0.9 %, of the uncertainty; the tension follows a third of it."""
     exact = change_tension(200.0, 0.0, (30000.0, 15.97, 15.0), (15.97, 60.0), ONE)
     textbook = parabola_tension(200.0, (30000.0, 15.97, 15.0), (15.97, 60.0), ONE.stiffness_N, ONE.expansion_per_C)
 

@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from test_conductor_placing import distance, rail, wire_slack
+from test_conductor_placing import distance, rail, wire_uncertainty
 
 from clearance.conductor import cells as proofs
 from clearance.conductor import enclosed, planar
@@ -129,8 +129,8 @@ def test_random_states_with_ice_lie_within_what_is_proved(seed):
 
 
 def test_whole_shapes_lie_within_the_placed_pieces():
-    """Every span of random sections in random states, hung by `section`, within slack of its pieces at its swing and at
-    some shape."""
+    """Every span of random sections in random states, hung by `section`, within uncertainty of its pieces at its
+    swing and at some shape."""
     for seed in (0, 5):
         group, strung, ranges, ices, _ = known(seed, 0)
         placed = place(*random_rail(seed))
@@ -157,7 +157,7 @@ def test_whole_shapes_lie_within_the_placed_pieces():
 
                 assert found.swing_rad[0] <= angle <= found.swing_rad[1]
                 assert found.ranges.tilt_rad[0] <= np.arcsin(lean) <= found.ranges.tilt_rad[1]
-                assert best <= wire_slack(found) + (high - low) / 60
+                assert best <= wire_uncertainty(found) + (high - low) / 60
                 assert not any("allowance" in note for note in found.notes)
 
 

@@ -1,5 +1,5 @@
-"""Lines with loads and ice over the weather: random states, solved afresh, lie within slack of what is given to the
-sweep."""
+"""Lines with loads and ice over the weather: random states, solved afresh, lie within uncertainty of what is given
+to the sweep."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def off(points, line):
 
 @settings(max_examples=25, deadline=None)
 @given(warm=share, push=share, iced=share, model=st.integers(0, 2), backwards=st.booleans())
-def test_random_weather_stays_within_slack(warm, push, iced, model, backwards):
+def test_random_weather_stays_within_uncertainty(warm, push, iced, model, backwards):
     there = placed(backwards)
     made = curves(lines(backwards))["west"].made
     own = made.lines
@@ -81,8 +81,8 @@ def test_random_weather_stays_within_slack(warm, push, iced, model, backwards):
         )
         # The grid leaves half a step of shape and of swing, at 1.5 m from the axis.
         room = np.diff(found.shape_m)[0] / 60 + 1.5 * np.diff(found.swing_rad)[0] / 48
-        assert best <= piece.slack_m + room
-        assert piece.slack_m < 0.35
+        assert best <= piece.uncertainty_m + room
+        assert piece.uncertainty_m < 0.35
 
 
 def test_a_line_drawn_the_other_way_is_placed_alike():
@@ -141,7 +141,7 @@ def test_ice_on_a_span_between_dead_ends_stays_within_the_family(warm, push, ice
         for swing in np.linspace(*there.swing_rad, 41)
     )
     room = np.diff(there.shape_m)[0] / 80 + 1.5 * np.diff(there.swing_rad)[0] / 80
-    assert best <= there.pieces[index].slack_m + room
+    assert best <= there.pieces[index].uncertainty_m + room
 
 
 def test_a_dropper_pulls_with_its_weight_and_its_tension():

@@ -1,4 +1,4 @@
-"""Loose lines: the proved slack of a family against shapes solved afresh."""
+"""Loose lines: the proved uncertainty of a family against shapes solved afresh."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def nearest(family, points, steps):
     width=st.floats(0.0, 0.45),
     share=st.floats(0, 1),
 )
-def test_every_tilt_of_the_range_is_within_the_proved_slack(chord, excess, middle, width, share):
+def test_every_tilt_of_the_range_is_within_the_proved_uncertainty(chord, excess, middle, width, share):
     """Chords that the load may come to lie along, and lines nearly straight, among them."""
     top = np.pi / 2
     length, low, high = chord * (1 + excess), max(middle - width, -top), min(middle + width, top)
@@ -53,18 +53,18 @@ def test_every_tilt_of_the_range_is_within_the_proved_slack(chord, excess, middl
     best, step = nearest(family, true, 101)
 
     # The grid of v leaves half a step.
-    assert best <= family.slack_m + step + 1e-6
+    assert best <= family.uncertainty_m + step + 1e-6
     # Not by much more than the line itself asks for: what is left of the family, cells, half an arc of 1/600.
     tried = max(nearest(family, true_shape(chord, length, t), 41)[0] for t in np.linspace(low, high, 5))
-    assert family.slack_m <= 3.0 * tried + 0.03 + length / 600
+    assert family.uncertainty_m <= 3.0 * tried + 0.03 + length / 600
 
 
 def test_where_the_chord_lies_along_the_load_it_is_proved_too():
-    """A line that turns over from one leg to two: no smooth family fits it well, and its slack says so."""
+    """A line that turns over from one leg to two: no smooth family fits it well, and its uncertainty says so."""
     over = loose_family(4.0, 4.6, -np.pi / 2, (-np.pi / 2, -1.2))
     worst = max(nearest(over, true_shape(4.0, 4.6, tilt), 41)[0] for tilt in np.linspace(-np.pi / 2, -1.2, 20))
 
-    assert worst <= over.slack_m <= worst + 0.03
+    assert worst <= over.uncertainty_m <= worst + 0.03
     assert loose_family(4.0, 4.6, 0.3, (0.3, 0.3)).range_m == (0.0, 0.0)
 
 
@@ -72,5 +72,5 @@ def test_a_line_nearly_straight_lies_by_its_chord():
     """sqrt(S^2 - C^2) / 2 = 1.1 mm for 5 m and a millionth of a metre in ten."""
     family = loose_family(5.0, 5.0000005, 0.1, (0.0, 0.2))
 
-    assert family.slack_m == pytest.approx(np.sqrt(5.0000005**2 - 25.0) / 2, abs=1e-3)
-    assert family.slack_m >= off(true_shape(5.0, 5.0000005, 0.15), np.stack([family.along, family.down], axis=1))
+    assert family.uncertainty_m == pytest.approx(np.sqrt(5.0000005**2 - 25.0) / 2, abs=1e-3)
+    assert family.uncertainty_m >= off(true_shape(5.0, 5.0000005, 0.15), np.stack([family.along, family.down], axis=1))

@@ -40,7 +40,7 @@ def cell(low, high):
     at=st.tuples(share, share), ways=st.tuples(way, way),
 )  # fmt: skip
 def test_rates_hold_for_every_line_of_a_cell(taut, tilt, wide, at, ways):
-    """Central differences of the hung line, its ends moved any way, by a share of the slack that they have."""
+    """Central differences of the hung line, its ends moved any way, by a share of the uncertainty that they have."""
     length = 1.0
     chords, tilts = (taut, taut + wide * (1.0 - taut)), (tilt - wide, tilt + wide)
     found = rates(cell(*chords), cell(max(tilts[0], -pi / 2), min(tilts[1], pi / 2)), length)
@@ -49,7 +49,7 @@ def test_rates_hold_for_every_line_of_a_cell(taut, tilt, wide, at, ways):
         loaded(max(-1.57, min(1.57, tilts[0] + at[1] * (tilts[1] - tilts[0])))),
     )
     start, end = np.zeros(3), np.array([chord, 0.0, 0.0])
-    # Small against the slack, and against the span where that is short; large against what the solver leaves.
+    # Small against the uncertainty, and against the span where that is short; large against what the solver leaves.
     step = 2e-3 * min(1.0 - chord, 0.1, chord * abs(load[2]))
     one, two = (np.array(part) / max(float(np.linalg.norm(part)), 1.0) for part in ways)
 
@@ -229,7 +229,7 @@ def test_how_far_apart_the_ends_come_is_less_than_their_moves_allow():
     top = End(
         (0.0, 0.0, 9.0),
         moves_m=((0.0, 0.0, 0.0), (0.0, 0.4, -0.1), (0.0, -0.4, -0.1), (0.0, 0.0, -0.4)),
-        moves_slack_m=0.02,
+        moves_uncertainty_m=0.02,
     )
     line = Line("dropper", top, End((2.0, 0.0, 5.0)), 0.028, weight_N_m=13.5, length_m=4.7)
     chord, tilt = sqrt(20.0), asin(-4.0 / sqrt(20.0))

@@ -1,5 +1,5 @@
-"""Placing: every shape that random weather makes, solved by another route, lies within slack of the family given to
-the sweep."""
+"""Placing: every shape that random weather makes, solved by another route, lies within uncertainty of the family
+given to the sweep."""
 
 from __future__ import annotations
 
@@ -104,9 +104,9 @@ def test_spans_between_dead_ends(rise, level, warm, push, kind):
     )
 
     assert placed.swing_rad[0] <= turned <= placed.swing_rad[1]
-    assert nearest(true, lambda points: [points], placed, turned, guess) <= placed.pieces[0].slack_m
+    assert nearest(true, lambda points: [points], placed, turned, guess) <= placed.pieces[0].uncertainty_m
     # Level spans cost a chord error and a few cells; a fall of 37 degrees some ten times that.
-    assert placed.pieces[0].slack_m < (0.012 if rise == 0 else 0.06)
+    assert placed.pieces[0].uncertainty_m < (0.012 if rise == 0 else 0.06)
 
 
 @cache
@@ -122,7 +122,7 @@ def placed_strung(heavy):
 @settings(max_examples=20, deadline=None)
 @given(warm=share, push=share, heavy=st.booleans())
 def test_strain_strings_move_with_the_span(warm, push, heavy):
-    """Each piece of the true line, string and wire, lies within slack of its own piece."""
+    """Each piece of the true line, string and wire, lies within uncertainty of its own piece."""
     line, placed = placed_strung(heavy)
     (one, two), ratios = strain_strings(line)
     assert ratios == pytest.approx((300 / WEIGHT, 300 / WEIGHT) if heavy else (1.0, 1.0))
@@ -150,12 +150,12 @@ def test_strain_strings_move_with_the_span(warm, push, heavy):
     guess = float(planar.depth_at(curve, chord / 2) - flat)
 
     assert [piece.part for piece in placed.pieces] == ["from string", "wire", "to string"]
-    assert nearest(parts, lambda points: points, placed, turned, guess) <= placed.pieces[1].slack_m
-    assert placed.pieces[1].slack_m < 0.07
+    assert nearest(parts, lambda points: points, placed, turned, guess) <= placed.pieces[1].uncertainty_m
+    assert placed.pieces[1].uncertainty_m < 0.07
 
 
-def wire_slack(placed):
-    return next(piece.slack_m for piece in placed.pieces if piece.part == "wire")
+def wire_uncertainty(placed):
+    return next(piece.uncertainty_m for piece in placed.pieces if piece.part == "wire")
 
 
 def rail(drop=2.4):
@@ -172,7 +172,8 @@ def rail(drop=2.4):
 @settings(max_examples=20, deadline=None)
 @given(warm=share, push=share)
 def test_spans_on_a_suspension_string(warm, push):
-    """The whole section in a random state, by the section solver: both spans lie within slack of their families."""
+    """The whole section in a random state, by the section solver: both spans lie within uncertainty of their
+    families."""
     lines = rail()
     placed = placed_rail()
     forces = wind_force(lines[0], WEATHER)
@@ -190,7 +191,7 @@ def test_spans_on_a_suspension_string(warm, push):
         true, _ = polyline(settled.lines[index], 0.002)
         down = np.array([0.0, 0.0, -1.0]) + found.axis[2] * found.axis
         turned = sign * atan2(force, WEIGHT * np.linalg.norm(down))
-        assert wire_slack(found) < 0.35
+        assert wire_uncertainty(found) < 0.35
         wire = next(piece for piece in found.pieces if piece.part == "wire")
         low, high = found.shape_m
         best = min(
@@ -206,7 +207,7 @@ def test_spans_on_a_suspension_string(warm, push):
         )
 
         assert found.swing_rad[0] <= turned <= found.swing_rad[1]
-        assert best <= wire.slack_m + (high - low) / 80
+        assert best <= wire.uncertainty_m + (high - low) / 80
         assert not any("mirror" in note for note in found.notes)
 
 
@@ -235,7 +236,7 @@ def placed_rail():
 @settings(max_examples=40, deadline=None)
 @given(heading=st.floats(0, 2 * np.pi), speed=share, drop=st.sampled_from([0.0, -2.0, -6.0, 5.0]))
 def test_loose_lines_in_any_wind(heading, speed, drop):
-    """A jumper or dropper of fixed length under a random wind, hung in three dimensions, lies within slack of its
+    """A jumper or dropper of fixed length under a random wind, hung in three dimensions, lies within uncertainty of its
     family."""
     a, b = (0.0, 0.0, 10.0), (5.0, 1.0, 10.0 + drop)
     length = 1.12 * float(np.linalg.norm(np.subtract(b, a)))
@@ -252,7 +253,7 @@ def test_loose_lines_in_any_wind(heading, speed, drop):
     assert placed.swing_rad[0] - 1e-9 <= turned <= placed.swing_rad[1] + 1e-9
     best = min(distance(true, at(placed, float(v), turned)[0]) for v in np.linspace(*placed.shape_m, 60))
     width = placed.shape_m[1] - placed.shape_m[0]
-    assert best <= placed.pieces[0].slack_m + width / 60
+    assert best <= placed.pieces[0].uncertainty_m + width / 60
 
 
 def test_without_weather_lines_stand_as_stated():
@@ -285,9 +286,9 @@ def test_wind_from_one_side_swings_to_the_other():
     assert middle[len(middle) // 2][1] > 0.5
 
 
-def test_a_check_on_site_corrects_the_model_and_goes_into_slack():
-    """Scan says 7.60 m at 18 C; the state as stated gives its own sag there. The difference is slack, the shape is
-    the scan's."""
+def test_a_check_on_site_corrects_the_model_and_goes_into_uncertainty():
+    """Scan says 7.60 m at 18 C; the state as stated gives its own sag there. The difference is uncertainty, the
+    shape is the scan's."""
     checked = place(
         [span(checks=(Check(7.60, 18.0, "survey team"),))], Weather((18.0, 18.0), conductor_C=(18.0, 18.0))
     )["bus A"]
@@ -295,17 +296,19 @@ def test_a_check_on_site_corrects_the_model_and_goes_into_slack():
     stated = catenary.sag_at_midspan(catenary.from_tension((0, 0, 0), (300, 0, 0), 25000.0, WEIGHT))
 
     assert checked.correction.measured_m == 7.60
-    assert checked.correction.slack_m == pytest.approx(abs(checked.correction.modelled_m - 7.60))
-    assert checked.pieces[0].slack_m == pytest.approx(plain.pieces[0].slack_m + checked.correction.slack_m, abs=2e-3)
+    assert checked.correction.uncertainty_m == pytest.approx(abs(checked.correction.modelled_m - 7.60))
+    assert checked.pieces[0].uncertainty_m == pytest.approx(
+        plain.pieces[0].uncertainty_m + checked.correction.uncertainty_m, abs=2e-3
+    )
     # At the temperature of the check every model passes through it.
     assert [stated + v for v in checked.shape_m] == pytest.approx([7.60, 7.60], abs=1e-5)
 
 
-def test_checks_that_disagree_leave_more_slack():
+def test_checks_that_disagree_leave_more_uncertainty():
     agree = place([span(checks=(Check(7.60, 18.0),))], WEATHER)["bus A"]
     disagree = place([span(checks=(Check(7.60, 18.0), Check(8.60, 30.0)))], WEATHER)["bus A"]
 
-    assert disagree.correction.slack_m > agree.correction.slack_m
+    assert disagree.correction.uncertainty_m > agree.correction.uncertainty_m
 
 
 def test_a_check_stands_in_for_an_unknown_temperature():
@@ -335,22 +338,25 @@ def test_heavier_strings_hang_lower():
     way=st.tuples(*[st.floats(-1.0, 1.0)] * 3),
     rise=st.sampled_from([0.0, 12.0]),
 )
-def test_where_a_point_on_a_line_goes_is_within_slack_of_the_hull_of_its_displacements(level, v, swing, way, rise):
-    """Along any way no place of the family, at any shape and swing, is further than the hull and its slack; what lies
-    between two vertices goes as it lies between them."""
+def test_where_a_point_on_a_line_goes_is_within_uncertainty_of_the_hull_of_its_displacements(
+    level, v, swing, way, rise
+):
+    """Along any way no place of the family, at any shape and swing, is further than the hull and its uncertainty;
+    what lies between two vertices goes as it lies between them."""
     placed = placed_span(rise, 300.0)[1]
     piece = placed.pieces[0]
     nominal = catenary.point_at(placed.nominal, level)
-    steps, slack = moves(placed, nominal)
+    steps, uncertainty = moves(placed, nominal)
     shape_m = placed.shape_m[0] + v * (placed.shape_m[1] - placed.shape_m[0])
     angle = placed.swing_rad[0] + swing * (placed.swing_rad[1] - placed.swing_rad[0])
     there = at(placed, shape_m, angle)[0]
     place_ = [np.interp(level, piece.points[:, 0], there[:, axis]) for axis in range(3)]
 
     assert (
-        np.dot(way, np.subtract(place_, nominal)) <= np.max(steps @ np.array(way)) + slack * np.linalg.norm(way) + 1e-9
+        np.dot(way, np.subtract(place_, nominal))
+        <= np.max(steps @ np.array(way)) + uncertainty * np.linalg.norm(way) + 1e-9
     )
-    assert slack < piece.slack_m + 0.02
+    assert uncertainty < piece.uncertainty_m + 0.02
 
 
 @settings(max_examples=25, deadline=None)
@@ -370,11 +376,11 @@ def test_a_clamp_goes_where_the_displacements_of_its_place_say(warm, push, at_sh
     size = float(planar.solve(chord, tilt, across / pull).length_m)
     hung = hang(a, b, [Segment(size, tuple(load))])
     nominal = catenary.point_at_length(placed.nominal, at_share * placed.nominal.length_m)
-    steps, slack = moves(placed, nominal)
+    steps, uncertainty = moves(placed, nominal)
     moved = a + along(hung.force, hung.segments[0], np.array([at_share * size]))[0] - nominal
     weights, _ = nnls(np.vstack([np.transpose(steps), np.full(len(steps), 1e3)]), np.append(moved, 1e3))
 
-    assert np.linalg.norm(np.transpose(steps) @ weights - moved) <= slack
+    assert np.linalg.norm(np.transpose(steps) @ weights - moved) <= uncertainty
 
 
 def test_how_far_a_point_on_a_line_goes():
@@ -419,14 +425,14 @@ def test_current_makes_the_range_of_temperature():
     assert "IEEE 738" in placed.ranges.conductor_basis
 
 
-def dropper(moved=(), slack=0.0, length=5.2):
-    top = End((0, 0, 9), moves_m=moved, moves_slack_m=slack)
+def dropper(moved=(), uncertainty=0.0, length=5.2):
+    top = End((0, 0, 9), moves_m=moved, moves_uncertainty_m=uncertainty)
     return Line("dropper", top, End((2, 0, 5)), 0.028, weight_N_m=13.5, length_m=length)
 
 
 def test_a_dropper_moves_with_the_wire_it_hangs_on():
-    """Its top shifted by a part of its range, solved afresh in three dimensions: every point stays within the slack of
-    the family there, which is nothing more at the end that is held."""
+    """Its top shifted by a part of its range, solved afresh in three dimensions: every point stays within the
+    uncertainty of the family there, which is nothing more at the end that is held."""
     weather = Weather((0.0, 30.0), (0.0, 8.0))
     range_ = ((0.0, 0.0, 0.0), (0.0, 0.3, -0.1), (0.0, -0.3, -0.1), (0.0, 0.0, -0.4))
     placed = place([dropper(range_, 0.05)], weather)["dropper"]
@@ -456,7 +462,7 @@ def unit(rng, size=3):
 
 
 def over_room(points, chain, room):
-    """How far points are beyond the slack around a polyline [m], the larger of both ends' on each segment."""
+    """How far points are beyond the uncertainty around a polyline [m], the larger of both ends' on each segment."""
     start, step = chain[:-1], np.diff(chain, axis=0)
     length = np.maximum((step**2).sum(1), 1e-18)
     along = np.clip(np.einsum("pnk,nk->pn", points[:, None] - start, step) / length, 0, 1)
@@ -488,7 +494,7 @@ def test_family_of_a_single_state_does_not_move():
 
     assert family.range_m == (0.0, 0.0)
     assert not family.along_rate.any()
-    assert family.slack_m < 0.006
+    assert family.uncertainty_m < 0.006
 
 
 def test_vertical_dropper_may_turn_any_way():
@@ -496,4 +502,4 @@ def test_vertical_dropper_may_turn_any_way():
     family = loose_family(4.0, 4.6, -np.pi / 2, directions.tilt_rad)
 
     assert directions.turn_rad == (-np.pi, np.pi)
-    assert family.slack_m < 0.5
+    assert family.uncertainty_m < 0.5

@@ -114,5 +114,5 @@ def test_a_string_longer_than_the_chord_is_refused():
 
 
 def test_a_chord_that_doubles_back_is_refused():
-    with pytest.raises(InputError, match="Model it as slack"):
+    with pytest.raises(InputError, match="Model it as a jumper"):
         planar.depth_at(planar.solve(10.0, 1.3, 1.5), 5.0)

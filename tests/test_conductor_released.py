@@ -70,8 +70,8 @@ def test_a_dead_end_keeps_the_other_side_still_and_carries_the_difference():
 
 @settings(max_examples=8, deadline=None)
 @given(share=st.floats(0, 1), gone=st.integers(0, 2))
-def test_every_state_between_is_within_slack(share, gone):
-    """The span's pull taken away in part: the equilibrium solved afresh lies within slack of the linear move."""
+def test_every_state_between_is_within_uncertainty(share, gone):
+    """The span's pull taken away in part: the equilibrium solved afresh lies within uncertainty of the linear move."""
     section, settled = at_state(rail(), 15.0)
     change = without_span(section, settled, gone)
     pull = settled.lines[gone].force
@@ -85,7 +85,7 @@ def test_every_state_between_is_within_slack(share, gone):
 
         assert (
             min(worst(true, at(move, v)) for v in np.linspace(0, 1, 201))
-            <= move.slack_m + np.abs(move.rate).max() / 201
+            <= move.uncertainty_m + np.abs(move.rate).max() / 201
         )
 
 
@@ -134,7 +134,8 @@ def off_each(points, chain_):
 )  # fmt: skip
 def test_a_load_let_go_at_once_swings_within_the_sweep(size, place, rise, at_most):
     """A chain of 40 elastic bars with its load cut off, integrated in time without damping for 3 s, more than three
-    times round for the waves of the conductor: every node stays within the swept shape and the slack around it."""
+    times round for the waves of the conductor: every node stays within the swept shape and the uncertainty around
+    it."""
     line = carrier(size, place, rise=rise)
     made = carried([line])
     move = eased(made, {("bus", "load"): 1.0}, {}).moves[0]
@@ -155,18 +156,18 @@ def test_a_load_let_go_at_once_swings_within_the_sweep(size, place, rise, at_mos
 
     swept = [at(move, v) for v in np.linspace(*move.range_1, 41)]
     near = np.linalg.norm(nodes[:, None] - move.before, axis=2).argmin(axis=1)
-    room = move.slack_m + move.beyond_m
+    room = move.uncertainty_m + move.beyond_m
     allowed = np.minimum.reduce([room[np.clip(near + k, 0, len(room) - 1)] for k in (-1, 0, 1)])
     off = np.array([np.min([off_each(state, shape) for shape in swept], axis=0) for state in course])
     assert (off <= allowed).all()
     # Not by a bound that says nothing: a small multiple of what happens. Twice the static move alone would not do.
     assert move.beyond_m.max() < at_most
-    assert (off > move.slack_m).any()
+    assert (off > move.uncertainty_m).any()
 
 
 @settings(max_examples=10, deadline=None)
 @given(share=st.floats(0, 1), model=st.integers(0, 2), sudden=st.booleans())
-def test_any_share_of_a_pull_askew_is_within_slack(share, model, sudden):
+def test_any_share_of_a_pull_askew_is_within_uncertainty(share, model, sudden):
     """A dropper's weight and pull, let off in part, under every way the conductor may stretch."""
     line = carrier((45.0, 12.0, -95.0), 8.0, rise=-2.0)
     made = carried([line])
@@ -174,8 +175,8 @@ def test_any_share_of_a_pull_askew_is_within_slack(share, model, sudden):
     true, _ = polyline(loaded(made, {("bus", "load"): share}, model)[1].lines[0], 0.002)
 
     nearest = min(worst(true, at(move, v)) for v in np.linspace(0, 1, 101))
-    assert nearest <= move.slack_m + np.abs(move.rate).max() / 101
-    assert move.slack_m < 0.02
+    assert nearest <= move.uncertainty_m + np.abs(move.rate).max() / 101
+    assert move.uncertainty_m < 0.02
     assert (move.beyond_m.max() > 0) == sudden
     assert abs(float(move.rate[len(move.rate) // 4, 1])) > 0, "it also pulled across"
 

@@ -20,7 +20,7 @@ from clearance.report.sag_drawings import draw_sags, file_names
 from clearance.scene import reading
 from clearance.scene.assemble import assemble
 from clearance.scene.hanging import lines_of, place_wires, weather_of
-from clearance.scene.records import Scene, SlackWire, SpanWire
+from clearance.scene.records import Jumper, Scene, SpanWire
 from clearance.scene.records_base import Range, parse_reference
 from clearance.scene.records_conductor import (
     ConductorOfWire,
@@ -40,8 +40,8 @@ class Span(SpanWire, ConductorOfWire):
     """A span with its conductor, whether or not the scene's own records have these fields."""
 
 
-class Loose(SlackWire, ConductorOfWire):
-    """A slack wire with its conductor."""
+class Loose(Jumper, ConductorOfWire):
+    """A jumper with its conductor."""
 
 
 class Plugged(Scene, ConductorsOfScene):
@@ -57,6 +57,7 @@ def wire(name="span A", **more):
         "to_m": (310.0, 0.0, 34.0),
         "sag_m": 7.9,
         "diameter_m": 0.0281,
+        "uncertainty_m": 0.0,
         "conductor": "Drake",
         "known": KnownState(conductor_C=20.0, basis="scan"),
     } | more
@@ -87,13 +88,14 @@ def section():
         "span A on", from_m=parse_reference("span A end"), to_m=(590.0, 0.0, 30.0), sag_m=6.5, to_string=STRAIN
     )
     dropper = Loose(
-        kind="slack",
+        kind="jumper",
         name="dropper A",
         phase="A",
         from_m=parse_reference("span A on @ 20"),
         to_m=(330.0, 1.0, 24.0),
         length_m=8.0,
         diameter_m=0.0281,
+        uncertainty_m=0.0,
         conductor="Drake",
     )
     return scene(first, second, dropper)

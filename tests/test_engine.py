@@ -15,8 +15,8 @@ from clearance.motion import STILL, Joint, Link, Motion
 INFINITE = float("inf")
 
 
-def ball(name, at, radius=0.0, slack=0.0, link=None):
-    return Body(name, "solid", shapes.points(at, radius, slack), link=link)
+def ball(name, at, radius=0.0, uncertainty=0.0, link=None):
+    return Body(name, "solid", shapes.points(at, radius, uncertainty), link=link)
 
 
 def still(*bodies):
@@ -80,12 +80,12 @@ def test_points_lie_on_the_surfaces_and_as_far_apart_as_the_gap():
     assert found.upper_m == pytest.approx(3.4 + 4.0, abs=1e-12)
 
 
-def test_slack_is_left_out_where_asked():
+def test_uncertainty_is_left_out_where_asked():
     setting = still(ball("a", [[0, 0, 0]], 0.5, 0.1), ball("b", [[3, 4, 0]], 1.0, 0.2))
     path = (Path((Group(("a",)), Group(("b",)))),)
-    engine = build_engine([setting], slack=False)
+    engine = build_engine([setting], uncertainty=False)
 
-    found = enclose(engine, compile_setting(engine, setting, slack=False), path, tolerance_m=1e-3)
+    found = enclose(engine, compile_setting(engine, setting, uncertainty=False), path, tolerance_m=1e-3)
 
     assert found.upper_m == pytest.approx(3.5, abs=1e-12)
     assert found_in(setting, path).upper_m == pytest.approx(3.2, abs=1e-12)

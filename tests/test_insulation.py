@@ -165,11 +165,13 @@ def from_reach(place, climb):
     """Distance [m] of a point from all the worker can reach, worked out from the envelope's capsules."""
     shape = worker.reach_envelope(small.body(), 0.0)
     least = math.inf
-    for corners, count, radius, slack in zip(shape.vertices, shape.corners, shape.radius, shape.slack, strict=True):
+    for corners, count, radius, uncertainty in zip(
+        shape.vertices, shape.corners, shape.radius, shape.uncertainty, strict=True
+    ):
         if count == 2:
             a, b, p = corners[0], corners[1], np.array(place) - [0, 0, climb]
             share = np.clip((p - a) @ (b - a) / max((b - a) @ (b - a), 1e-12), 0, 1)
-            least = min(least, float(np.linalg.norm(p - a - share * (b - a))) - radius - slack)
+            least = min(least, float(np.linalg.norm(p - a - share * (b - a))) - radius - uncertainty)
     return least
 
 

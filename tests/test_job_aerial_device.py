@@ -75,7 +75,7 @@ def test_the_platform_goes_where_its_worker_goes():
 
     bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 40, "clamp_m": [0, 0, 30.0]}
     assert (platform().potential, platform().states) == (None, ())
-    assert platform(kind="mount").potential == "earth"
+    assert platform(kind="step on").potential == "earth"
     held = platform(kind="work", **bond)
     assert (held.potential, held.states) == ("A", (("bond lost", None),))
     assert platform(workers=[]).potential is None
@@ -156,7 +156,7 @@ def test_what_it_refuses(changes, said):
 
 
 def test_a_stage_goes_on_from_where_the_boom_was():
-    first = stage(**STANDS, name="first", kind="mount")
+    first = stage(**STANDS, name="first", kind="step on")
     for turret, refused in ((90, False), ([85, 100], False), ([95, 100], True)):
         second = stage(**{**STANDS, "turret_deg": turret}, name="second")
         made = scene(**{**parts(), "stages": [first, second]})
@@ -166,7 +166,7 @@ def test_a_stage_goes_on_from_where_the_boom_was():
 
 
 def test_nobody_is_forgotten_on_the_platform():
-    first = stage(**STANDS, name="first", kind="mount")
+    first = stage(**STANDS, name="first", kind="step on")
     second = stage(**STANDS, name="second", kind="climb", workers=[])
     mistakes = [m for found in sequence.follow(scene(**{**parts(), "stages": [first, second]})) for m in found[2]]
     assert any("nobody forgotten" in str(m) for m in mistakes)

@@ -33,7 +33,7 @@ def over_head(above, **others):
     return slab("bus A", bottom_m=3.0 + small.head_m() + above, **others)
 
 
-@pytest.mark.parametrize("kind", ["climb", "work", "mount", "descend"])
+@pytest.mark.parametrize("kind", ["climb", "work", "step on", "descend"])
 def test_only_while_bonding_may_an_unbonded_worker_come_near_a_phase(kind):
     """Bare body 0.3 m at 220 kV (REFERENCE 3.2, from memory) plus the ergonomic part."""
     for above, verdict in ((0.3 + ERGONOMIC - 0.02, "breach"), (0.3 + ERGONOMIC + 0.02, "clear")):
@@ -44,7 +44,7 @@ def test_only_while_bonding_may_an_unbonded_worker_come_near_a_phase(kind):
         assert measure.verdict == verdict
 
 
-@pytest.mark.parametrize("kind", ["bonding", "unbonding"])
+@pytest.mark.parametrize("kind", ["bond on", "bond off"])
 def test_while_bonding_the_phase_may_be_touched(kind):
     found = only(circuits=[TWO], solids=[over_head(0.1), FAR_B], stages=[bonded(kind=kind)])
     assert approach(found, "A") == []
@@ -58,7 +58,7 @@ def test_the_same_holds_towards_earth_but_for_mounting():
         solids = [slab("bus A", bottom_m=9.0), FAR_B, wall("column", back - away)]
         (measure,) = approach(only(circuits=[TWO], solids=solids, stages=[stage(kind="climb")]), "earth")
         assert (measure.verdict, measure.ends) == (verdict, ("worker", "column"))
-        assert approach(only(circuits=[TWO], solids=solids, stages=[stage(kind="mount")]), "earth") == []
+        assert approach(only(circuits=[TWO], solids=solids, stages=[stage(kind="step on")]), "earth") == []
 
 
 def test_while_bonding_earth_is_out_of_reach():
@@ -66,7 +66,7 @@ def test_while_bonding_earth_is_out_of_reach():
     reach = worker.reach_envelope(small.body(), 0.0).bounds[0][0]
     for away, verdict in ((0.28, "breach"), (0.32, "clear")):
         solids = [over_head(0.1), FAR_B, wall("column", reach - away)]
-        (measure,) = approach(only(circuits=[TWO], solids=solids, stages=[bonded(kind="bonding")]), "earth")
+        (measure,) = approach(only(circuits=[TWO], solids=solids, stages=[bonded(kind="bond on")]), "earth")
         assert measure.gap_upper_m == pytest.approx(away, abs=NEAR)
         assert (measure.required_m, measure.verdict) == (0.3, verdict)
 
@@ -159,7 +159,7 @@ def test_a_bond_without_its_lead_is_not_clear():
 
 
 @pytest.mark.parametrize(
-    ("kind", "case"), [("work", "bond lost"), ("unbonding", "bond lost"), ("bonding", "not yet bonded")]
+    ("kind", "case"), [("work", "bond lost"), ("bond off", "bond lost"), ("bond on", "not yet bonded")]
 )
 def test_a_bonded_stage_is_judged_again_with_the_bond_lost(kind, case, monkeypatch):
     """The bus is 0.4 m above the head: at the phase, 3 m to earth; with the bond lost the worker floats: what counts
@@ -187,7 +187,9 @@ def test_an_unbonded_stage_has_no_bond_to_lose():
 
 def test_mounting_the_worker_is_at_earth_and_floats():
     """Feet on the ground, or on the first rung: the gap from the bus to the head, and the sum of both."""
-    found = only(circuits=[TWO], solids=[slab("bus A", bottom_m=9.0), FAR_B], stages=[stage(kind="mount", climb_m=1.0)])
+    found = only(
+        circuits=[TWO], solids=[slab("bus A", bottom_m=9.0), FAR_B], stages=[stage(kind="step on", climb_m=1.0)]
+    )
     direct = gap(found, "A", "earth", "tool").posture
     assert direct.gap_upper_m == pytest.approx(8.0 - small.head_m(), abs=NEAR)
     assert direct.ends[1] == "worker"

@@ -70,9 +70,9 @@ def test_it_is_on_its_line_wherever_it_is_and_goes_with_the_ladder():
         tie = foot + 7 * np.array([np.sin(lean), 0.0, np.cos(lean)])
         held = foot + np.array([3, 1, 0.5])
         true = held + (tie - held) * q["haul_m"] / length
-        assert np.linalg.norm(true - at) <= bag.shape.slack[0] - BAG["swing_m"]
-    # Along its track the ladder takes all of it along: nothing of that is slack.
-    assert bag.shape.slack[0] < BAG["swing_m"] + 7 * np.radians(3) + 0.05
+        assert np.linalg.norm(true - at) <= bag.shape.uncertainty[0] - BAG["swing_m"]
+    # Along its track the ladder takes all of it along: nothing of that is uncertainty.
+    assert bag.shape.uncertainty[0] < BAG["swing_m"] + 7 * np.radians(3) + 0.05
 
 
 def test_it_shorts_the_line_it_is_on():

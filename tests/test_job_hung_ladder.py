@@ -15,11 +15,11 @@ from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 WIRE = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-30, 0, 10], "to_m": [30, 4, 11], "sag_m": 1.6,
-        "diameter_m": 0.03, "slack_m": 0.04,
+        "diameter_m": 0.03, "uncertainty_m": 0.04,
         "from_string": {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14},
         "to_string": {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14},
         }  # fmt: skip
-MOVED = [{"wire": "wire A", "slack_m": 0.3, "basis": "estimate"}]
+MOVED = [{"wire": "wire A", "movement_m": 0.3, "basis": "estimate"}]
 HANGS = {**LADDER, "hangs_on": "wire A", "heading_deg": 30, "length_m": 7.5, "insulating_to_m": 7.5}
 
 
@@ -38,7 +38,7 @@ def test_it_hangs_from_the_wire_and_swings_about_its_hooks():
     curve = nodes(site.wires["wire A"].catenary, 1e-4).points
     along = np.array([60.0, 4.0]) / np.hypot(60, 4)
     stations = (curve[:, :2] - [-30, 0]) @ along
-    slack = next(float(b.shape.slack.min()) for b in setting.bodies if b.name == "ladder")
+    uncertainty = next(float(b.shape.uncertainty.min()) for b in setting.bodies if b.name == "ladder")
     rng = np.random.default_rng(2)
     for _ in range(300):
         q = {name: rng.uniform(low, high) for name, (low, high) in setting.box.items()}
@@ -48,9 +48,9 @@ def test_it_hangs_from_the_wire_and_swings_about_its_hooks():
         for link, at, up in (("ladder", [0.03, 0.2, 2.0], 2.0), ("worker", [0.4, 0.1, 1.5], q["climb_m"] + 1.5)):
             true = hook + faces.apply(lean.apply([at[0], at[1], up - 7.5]))
             rotation, translation = pose(setting.motion, link, q)
-            assert np.linalg.norm(rotation @ np.array(at) + translation - true) <= slack
-    # The slack holds the wire's own, what the weight on it does, and what chords of half a metre leave out of it.
-    assert 0.34 < slack < 0.36
+            assert np.linalg.norm(rotation @ np.array(at) + translation - true) <= uncertainty
+    # The uncertainty holds the wire's own, what the weight on it does, and what chords of half a metre leave out of it.
+    assert 0.34 < uncertainty < 0.36
 
 
 def test_chords_leave_out_no_more_than_they_say():
@@ -71,7 +71,7 @@ def test_its_insulation_ends_where_the_wire_touches_it():
     found = only(**parts({"travel_m": 22, "lean_along_deg": 0, "lean_across_deg": 0}))
     ladder = next(one for one in found.insulation if one.body == "ladder")
     assert "'wire A' touches it" in " ".join(ladder.steps)
-    # 7.5 m, less 0.4 m at its foot, less what the climber shorts (about 2 m), less a piece of its hull and slack.
+    # 7.5 m, less 0.4 m at its foot, less what the climber shorts (about 2 m), less a piece of its hull and uncertainty.
     shorted = next(step for step in ladder.steps if "shorts" in step)
     length = float(shorted.split()[1])
     assert 7.5 - 0.4 - length - 1.3 < ladder.left_m < 7.5 - 0.4 - length

@@ -86,12 +86,12 @@ def test_adding_a_floating_body_never_widens_a_gap(seed):
 
 @FEW
 @given(SEEDS, st.sampled_from([0.05, 0.4]))
-def test_more_slack_never_widens_a_gap(seed, slack):
+def test_more_uncertainty_never_widens_a_gap(seed, uncertainty):
     parts = random_parts(seed)
     more = copy.deepcopy(parts)
     for entry in more["solids"]:
-        entry["slack_m"] = slack
-    more["ladder"] = {**LADDER, "bending_m": slack / 2}
+        entry["uncertainty_m"] = uncertainty
+    more["ladder"] = {**LADDER, "bending_m": uncertainty / 2}
     never_wider(gaps(more), gaps(parts))
 
 

@@ -128,7 +128,7 @@ def test_a_dead_circuit_that_is_not_earthed_is_judged_as_earth_and_as_live_all_o
 
 
 DROPPER = {
-    "kind": "slack",
+    "kind": "jumper",
     "name": "dropper",
     "phase": "A",
     "from_m": [6, 0, 9],
@@ -165,7 +165,8 @@ def test_a_released_conductor_is_judged_at_its_phase_as_earth_and_as_a_potential
     at_phase = gap(found, "A", "earth", "tool").posture
     assert (at_phase.case, at_phase.ends) == ("as stated", ("dropper", "ground"))
     assert at_phase.gap_upper_m < 4.5
-    # As earth, it is what the bus above is nearest to: 12 m less the 6 m at which it is parked, its diameter and slack.
+    # As earth, it is what the bus above is nearest to: 12 m less the 6 m at which it is parked, its diameter and
+    # uncertainty.
     earthed = dropped({"struck_out": [proof("phase"), proof("own")]})
     at_earth = gap(only(circuits=[TWO], **earthed), "A", "earth", "tool").posture
     assert at_earth.ends == ("bus A", "dropper")
@@ -244,7 +245,7 @@ def test_a_wire_whose_shape_the_job_changes_is_the_jobs():
         {**span, "name": "low", "phase": "B", "from_m": [-10, 6, 9], "to_m": [10, 6, 9]},
     ]
     assert gap(only(circuits=[TWO], wires=wires), "A", "B", "air") is None
-    loaded = [{"wire": "high", "slack_m": 0.5, "basis": "calculated"}]
+    loaded = [{"wire": "high", "movement_m": 0.5, "basis": "calculated"}]
     found = gap(only(circuits=[TWO], wires=wires, stages=[stage(disturbed=loaded)]), "A", "B", "air")
     assert found.posture.gap_upper_m == pytest.approx(3.0 - 0.02 - 0.5, abs=0.02)
 

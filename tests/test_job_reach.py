@@ -135,9 +135,9 @@ def test_with_nobody_aloft_the_posture_is_judged_alone_against_the_whole_limit()
     assert direct.posture.required_m == direct.limit_m
 
 
-def test_slack_of_the_ground_and_the_bending_of_the_ladder_widen_the_worker():
+def test_uncertainty_of_the_ground_and_the_bending_of_the_ladder_widen_the_worker():
     """Feet that do not fit the ground, and a ladder that bends, move whoever is on it."""
-    ground = {"kind": "level", "height_m": 0, "extent_m": 40, "slack_m": 0.07}
+    ground = {"kind": "level", "height_m": 0, "extent_m": 40, "uncertainty_m": 0.07}
     bent = {**small.LADDER, "bending_m": 0.05}
     solids = [slab("bus A", bottom_m=9.0), B]
     plain = gap(only(circuits=[TWO], solids=solids), "A", "earth", "object").posture.gap_upper_m

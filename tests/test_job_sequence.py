@@ -7,13 +7,13 @@ from typer.testing import CliRunner
 
 from clearance.cli import app
 from clearance.errors import InputError
-from clearance.job import parting, sequence, templates
+from clearance.job import opening, sequence, templates
 from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
 from clearance.scene.records import Range
-from clearance.scene.records_wires import BeforeParting
+from clearance.scene.records_wires import BeforeOpening
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ REFUSED = {
     ),
     "the ladder jumps": (
         {"move to B": None},
-        ["'mount at B': travel_m: expected a station the ladder is at, 1.9 to 2.1 m after stage 'come down from A'"],
+        ["'step on at B': travel_m: expected a station the ladder is at, 1.9 to 2.1 m after stage 'come down from A'"],
     ),
     "the worker jumps": (
         {"climb to A": {"climb_m": Range(1.0, 4.0)}},
@@ -58,7 +58,7 @@ REFUSED = {
         ["'move to B': workers: expected nobody forgotten on the ladder, found 'worker' left up there"],
     ),
     "bonded and gone": (
-        {"unbond from A": None, "come down from A": None},
+        {"bond off at A": None, "come down from A": None},
         ["'move to B': workers: expected everybody who is bonded, found 'worker', bonded to A in stage 'lower"],
     ),
     "no stage of bonding": (
@@ -66,44 +66,44 @@ REFUSED = {
         ["'bond to A': bonded: expected 'worker' not bonded after 'climb to A', found 'worker' bonded to A with"],
     ),
     "no stage of unbonding": (
-        {"unbond from A": None},
+        {"bond off at A": None},
         ["'come down from A': bonded: expected 'worker' still bonded to A, found 'worker' not bonded"],
     ),
     "from phase to phase": (
         {"loosen dropper A": {"bonded": {"worker": "B"}}},
         ["'loosen dropper A': bonded: expected 'worker' bonded to A still, found B",
-         "'part dropper A': bonded: expected 'worker' bonded to B still, found A"],
+         "'open dropper A': bonded: expected 'worker' bonded to B still, found A"],
     ),
     "two people at different phases": (
         {"loosen dropper A": {"bonded": {"worker": "A", "second": "B"}, "workers": ("worker", "second")}},
         ["'loosen dropper A': bonded: expected everybody bonded to one phase, found 'worker' to A and 'second' to B"],
     ),
     "unbonded too high": (
-        {"unbond from A": {"climb_m": Range(6.2, 6.6)}, "come down from A": {"climb_m": Range(1.0, 6.4)}},
-        ["'come down from A': climb_m: expected feet at or below 6.2 m, where stage 'unbond from A' takes"],
+        {"bond off at A": {"climb_m": Range(6.2, 6.6)}, "come down from A": {"climb_m": Range(1.0, 6.4)}},
+        ["'come down from A': climb_m: expected feet at or below 6.2 m, where stage 'bond off at A' takes"],
     ),
     "bonding nobody": (
         {"bond to A": {"bonded": {}}},
         ["'bond to A': bonded: expected whom the stage is to bond, and the phase, found nobody"],
     ),
     "working without having climbed": (
-        {"mount at A": None, "climb to A": None, "bond to A": {"kind": "work", "bonded": {}}},
+        {"step on at A": None, "climb to A": None, "bond to A": {"kind": "work", "bonded": {}}},
         ["'bond to A': workers: expected 'worker' on the ladder already, found 'worker' on the ground"],
     ),
     "off though nobody released it": (
-        {"part dropper A": {"released": ("dropper B",), "bonded": {"worker": "B"}}, "lower dropper A": None},
-        ["'unbond from A': off: expected a wire that a stage has lowered, found \"dropper A\", in place"],
+        {"open dropper A": {"released": ("dropper B",), "bonded": {"worker": "B"}}, "lower dropper A": None},
+        ["'bond off at A': off: expected a wire that a stage has lowered, found \"dropper A\", in place"],
     ),
     "released and nobody lowered it": (
         {"lower dropper A": None},
-        ["'unbond from A': off: expected a wire that a stage has lowered, found \"dropper A\", parted in stage"],
+        ["'bond off at A': off: expected a wire that a stage has lowered, found \"dropper A\", opened in stage"],
     ),
     "nowhere": (
         {"come down from A": {"off": ()}},
         ["'come down from A': off: expected \"dropper A\" where it was left, found \"dropper A\" nowhere"],
     ),
     "joined without having been raised": (
-        {"come down from A": {"kind": "join", "released": OFF, "off": (), "lower_m": Range(0.0, 0.0)}},
+        {"come down from A": {"kind": "close", "released": OFF, "off": (), "lower_m": Range(0.0, 0.0)}},
         ["'come down from A': released: expected a wire that was raised to its place"],
     ),
     "earth of itself": (
@@ -112,7 +112,7 @@ REFUSED = {
     ),
     "earth forgotten": (
         {"move to B": {"kind": "earthing", "workers": (), "earths": OFF}},
-        ["'mount at B': potentials: expected the earth it has, found \"dropper A\" not stated, though earthed"],
+        ["'step on at B': potentials: expected the earth it has, found \"dropper A\" not stated, though earthed"],
     ),
     "earth raised to the phase": (
         {"come down from A": {"kind": "earthing", "workers": (), "earths": OFF},
@@ -132,20 +132,20 @@ REFUSED = {
         ["'come down from A': workers: expected nobody on the ladder, found worker"],
     ),
     "both ends in hand": (
-        {"part dropper A": {"contacts": (("worker", "east bus A"), ("worker", "dropper A"))}},
-        ["'part dropper A': contacts: expected nobody at both ends of an opening, found 'worker' at \"dropper A\" and"],
+        {"open dropper A": {"contacts": (("worker", "east bus A"), ("worker", "dropper A"))}},
+        ["'open dropper A': contacts: expected nobody at both ends of an opening, found 'worker' at \"dropper A\" and"],
     ),
     "parted without a bond": (
-        {"part dropper A": {"bonded": {}}},
-        ["'part dropper A': bonded: expected 'worker' bonded to the wire's phase, A, found not bonded"],
+        {"open dropper A": {"bonded": {}}},
+        ["'open dropper A': bonded: expected 'worker' bonded to the wire's phase, A, found not bonded"],
     ),
     "no distance stated": (
-        {"part dropper A": {"parting_distance_m": None}},
-        ["'part dropper A': parting_distance_m: expected how far everybody keeps from where it opens or closes"],
+        {"open dropper A": {"opening_distance_m": None}},
+        ["'open dropper A': opening_distance_m: expected how far everybody keeps from where it opens or closes"],
     ),
     "parted on the way": (
-        {"part dropper A": {"lower_m": Range(0.0, 1.0)}},
-        ["'part dropper A': released: expected one wire that is parted, at its place, found 1 released, lower_m 0"],
+        {"open dropper A": {"lower_m": Range(0.0, 1.0)}},
+        ["'open dropper A': released: expected one wire that is opened, at its place, found 1 released, lower_m 0"],
     ),
 }  # fmt: skip
 
@@ -168,27 +168,27 @@ def test_each_reason_is_a_message_of_its_own():
 
 def established(**changes):
     good = {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "traced", "by": "person in charge"}
-    return BeforeParting(**{**good, **changes})
+    return BeforeOpening(**{**good, **changes})
 
 
 @pytest.mark.parametrize(
     ("before", "words"),
     [
-        (None, "expected what is established before it is parted: far_end, current_A, phase_identified, by"),
+        (None, "expected what is established before it is opened: far_end, current_A, phase_identified, by"),
         (established(far_end="closed"), 'far_end: expected "open and locked", found "closed"'),
         (established(far_end="open"), 'far_end: expected "open and locked", found "open"'),
         (established(current_A=3.5), "current_A: expected no current, 0 A, found 3.5 A. A wire that carries load"),
     ],
 )
-def test_what_must_be_established_before_parting(job, before, words):
+def test_what_must_be_established_before_opening(job, before, words):
     def wires(wire):
         if wire.name != "dropper A":
             return wire
-        return wire.model_copy(update={"release": wire.release.model_copy(update={"before_parting": before})})
+        return wire.model_copy(update={"release": wire.release.model_copy(update={"before_opening": before})})
 
     found = said(job, {}, wires)
     assert found
-    assert all("wire 'dropper A': release: before_parting" in line for line in found)
+    assert all("wire 'dropper A': release: before_opening" in line for line in found)
     assert any(words in line for line in found)
 
 
@@ -199,7 +199,7 @@ def test_a_tensioned_wire_is_taken_off_only_when_its_pull_is_held(job):
         return wire.model_copy(update={"name": "dropper A"}) if wire.name == "east bus A" else wire
 
     found = said(job, {}, wires)
-    assert any("expected a slack wire, or one whose pull is held otherwise" in line for line in found)
+    assert any("expected a jumper, or one whose pull is held otherwise" in line for line in found)
 
 
 def test_the_clear_position_of_the_ladder_binds(job):
@@ -211,7 +211,7 @@ def test_the_clear_position_of_the_ladder_binds(job):
 
 def test_stepping_off_after_coming_down_may_be_a_stage(job):
     names = [stage.name for stage in job.stages]
-    mount = job.stages[names.index("mount at A")]
+    mount = job.stages[names.index("step on at A")]
     off = mount.model_copy(update={"name": "step off", "off": ("dropper A",)})
     at = names.index("move to B")
     found = sequence.follow(job.model_copy(update={"stages": (*job.stages[:at], off, *job.stages[at:])}))
@@ -260,19 +260,23 @@ def test_a_wire_that_is_parked_was_lowered_all_the_way(job):
     with pytest.raises(InputError) as caught:
         prepare(job.model_copy(update={"stages": stages}))
     assert "expected the 2.7" in str(caught.value)
-    assert "found 2 m, and stage 'unbond from A' has it parked" in str(caught.value)
+    assert "found 2 m, and stage 'bond off at A' has it parked" in str(caught.value)
 
 
 def test_people_keep_the_stated_distance_from_the_opening(job):
-    alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "part dropper A")})
+    alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "open dropper A")})
     found = check(alone).stages[0]
-    kept = {a.body: a.measure for a in found.approaches if a.to == parting.opening_name("dropper A")}
-    assert set(kept) == {"worker", "rope crew west", "rope crew east", "watcher"}
-    # The watcher stands still, so the distance is that of two fixed shapes: from the free end at 2.1 m east of the
-    # gantry, about 8.8 m up, to the helmet at about 1.95 m, 5.0 m west of it; the careful gap is below it by the slack.
-    assert kept["watcher"].gap_lower_m == pytest.approx(((2.1 + 5.0) ** 2 + 4.5**2 + (8.8 - 1.9) ** 2) ** 0.5, abs=0.3)
+    kept = {a.body: a.measure for a in found.approaches if a.to == opening.opening_name("dropper A")}
+    assert set(kept) == {"worker", "rope crew west", "rope crew east", "dedicated observer"}
+    # The dedicated observer stands still, so the distance is that of two fixed shapes: from the free end at 2.1 m
+    # east of the
+    # gantry, about 8.8 m up, to the helmet at about 1.95 m, 5.0 m west of it; the careful gap is below it by the
+    # uncertainty.
+    assert kept["dedicated observer"].gap_lower_m == pytest.approx(
+        ((2.1 + 5.0) ** 2 + 4.5**2 + (8.8 - 1.9) ** 2) ** 0.5, abs=0.3
+    )
     assert kept["worker"].verdict == "clear"
-    nearer = alone.stages[0].model_copy(update={"parting_distance_m": 3.0})
+    nearer = alone.stages[0].model_copy(update={"opening_distance_m": 3.0})
     again = check(alone.model_copy(update={"stages": (nearer,)})).stages[0]
     assert {a.body for a in again.approaches if a.measure.verdict == "breach"} == {"worker"}
     assert again.verdict == "breach"
@@ -281,7 +285,7 @@ def test_people_keep_the_stated_distance_from_the_opening(job):
 def test_the_crew_stays_out_of_the_drop_zone(job):
     alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "lower dropper A")})
     found = {a.body: a.measure for a in check(alone).stages[0].approaches if a.to == "the drop zone of dropper A"}
-    assert set(found) == {"rope crew west", "rope crew east", "watcher"}
+    assert set(found) == {"rope crew west", "rope crew east", "dedicated observer"}
     # In plan the tail hangs above the line from 2.1 m to 9.4 m along the bay, 4.5 m to the south of its middle; the
     # rope crew in the west stands at (-1.5, -8.5). Half the shoulders of a 95th percentile man are under 0.3 m.
     straight = ((-1.5 - 2.1) ** 2 + (-8.5 + 4.5) ** 2) ** 0.5
@@ -290,8 +294,8 @@ def test_the_crew_stays_out_of_the_drop_zone(job):
     assert west.verdict == "clear"
 
     def nearer(person):
-        return person.model_copy(update={"at_m": (5.0, -5.0)}) if person.name == "watcher" else person
+        return person.model_copy(update={"at_m": (5.0, -5.0)}) if person.name == "dedicated observer" else person
 
     moved = alone.model_copy(update={"crew": tuple(nearer(person) for person in alone.crew)})
     under = {a.body: a.measure for a in check(moved).stages[0].approaches if a.to == "the drop zone of dropper A"}
-    assert (under["watcher"].verdict, under["rope crew west"].verdict) == ("breach", "clear")
+    assert (under["dedicated observer"].verdict, under["rope crew west"].verdict) == ("breach", "clear")

@@ -1,4 +1,5 @@
-"""Feet that sink: wherever each stands, the ladder and the worker are where the stage was swept, within its slack."""
+"""Feet that sink: wherever each stands, the ladder and the worker are where the stage was swept, within its
+uncertainty."""
 
 from __future__ import annotations
 
@@ -25,7 +26,9 @@ def test_the_ladder_is_within_what_was_swept_however_its_feet_sink():
     setting = setting_of(stages=[told])
     low, high = setting.box["settle_deg"]
     assert high == -low == pytest.approx(np.arcsin(SUNK / WIDE))
-    slack = {body.name: float(body.shape.slack.min()) for body in setting.bodies if body.link in ("ladder", "worker")}
+    uncertainty = {
+        body.name: float(body.shape.uncertainty.min()) for body in setting.bodies if body.link in ("ladder", "worker")
+    }
     rng = np.random.default_rng(11)
     furthest = 0.0
     for _ in range(400):
@@ -50,7 +53,7 @@ def test_the_ladder_is_within_what_was_swept_however_its_feet_sink():
             rotation, translation = pose(setting.motion, link, q)
             apart = float(np.linalg.norm(rotation @ np.array(at) + translation - true))
             furthest = max(furthest, apart)
-            assert apart <= slack["ladder" if link == "ladder" else "worker"] + 1e-9
+            assert apart <= uncertainty["ladder" if link == "ladder" else "worker"] + 1e-9
     assert furthest > 0.8 * SUNK
 
 
@@ -58,8 +61,8 @@ def test_a_wall_beside_the_ladder_turns_the_verdict_where_arithmetic_says():
     """The top of a rail goes aside by 8 m times the sine of the turn, 0.05 / 0.4, and the feet by 3 mm at most."""
     sine = SUNK / WIDE
     cosine = np.sqrt(1 - sine**2)
-    slack = SUNK + 0.5 * WIDE * (1 - cosine)
-    top = 0.5 * WIDE * cosine + 8.0 * sine + 0.5 * LADDER["rail_diameter_m"] + slack
+    uncertainty = SUNK + 0.5 * WIDE * (1 - cosine)
+    top = 0.5 * WIDE * cosine + 8.0 * sine + 0.5 * LADDER["rail_diameter_m"] + uncertainty
     for beyond, verdict in ((-0.02, "breach"), (0.02, "clear")):
         beside = wall("beside", 0.0)
         beside |= {"centre_m": [0.0, top + beyond + 0.1, 5.0], "size_m": [10.0, 0.2, 10.0]}

@@ -27,15 +27,15 @@ SUSPENSION = {"kind": "suspension", "length_m": 3.0, "insulating_m": 2.3, "diame
 DRAKE = {"conductor": "Drake", "diameter_m": 0.0281, "weight_N_m": 15.97}
 WEST = {
     "kind": "span", "name": "west", "phase": "A", "from_m": [-30, 8, 11], "to_m": [0, 8, 14],
-    "horizontal_tension_kN": 6.0, **DRAKE, "from_string": STRAIN, "to_string": SUSPENSION, "slack_m": 0.02,
+    "horizontal_tension_kN": 6.0, **DRAKE, "from_string": STRAIN, "to_string": SUSPENSION, "uncertainty_m": 0.02,
 }  # fmt: skip
 EAST = {
     "kind": "span", "name": "east", "phase": "A", "from_m": "west end", "to_m": [30, 8, 11],
-    "horizontal_tension_kN": 6.0, **DRAKE, "to_string": STRAIN, "slack_m": 0.02,
+    "horizontal_tension_kN": 6.0, **DRAKE, "to_string": STRAIN, "uncertainty_m": 0.02,
     "loads": [{"wire": "dropper", "when_stated": "on"}],
 }  # fmt: skip
 DROPPER = {
-    "kind": "slack", "name": "dropper", "phase": "A", "from_m": "east @ 6.0", "to_m": [9, 8, 3],
+    "kind": "jumper", "name": "dropper", "phase": "A", "from_m": "east @ 6.0", "to_m": [9, 8, 3],
     "length_m": 10.0, **DRAKE,
     "release": {
         "free_end": "from", "lowered_to_m": [6, 8, 5], "isolated": "open", "by": "switching",
@@ -44,7 +44,7 @@ DROPPER = {
     },
 }  # fmt: skip
 OTHER = {
-    "kind": "slack", "name": "jumper", "phase": "A", "from_m": "east @ 20", "to_m": [22, 8, 5], "length_m": 7.0,
+    "kind": "jumper", "name": "jumper", "phase": "A", "from_m": "east @ 20", "to_m": [22, 8, 5], "length_m": 7.0,
     **DRAKE,
 }  # fmt: skip
 MAN = {"what": "man", "at_m": 15.0, "weight_kg": 100.0, "basis": "weighed with his tools"}
@@ -84,11 +84,11 @@ def at(prepared, name, value):
 
 
 def worst_off(points, shape):
-    """How far points are outside the slack of a shape's capsules [m]; 0 where they are within."""
+    """How far points are outside the uncertainty of a shape's capsules [m]; 0 where they are within."""
     start, way = shape.vertices[:, 0], shape.vertices[:, 1] - shape.vertices[:, 0]
     size = np.maximum((way * way).sum(axis=1), 1e-18)
     share = np.clip(np.einsum("pnk,nk->pn", points[:, None] - start, way) / size, 0, 1)
-    away = np.linalg.norm(points[:, None] - start - share[..., None] * way, axis=2) - shape.slack
+    away = np.linalg.norm(points[:, None] - start - share[..., None] * way, axis=2) - shape.uncertainty
     return away.min(axis=1).max()
 
 
@@ -128,13 +128,13 @@ def test_what_hangs_on_the_wire_goes_with_it():
     prepared = made()
     there = {body.name: body for body in prepared.site.bodies}
     for name in ("east to string", "west to string", "jumper"):
-        assert body_of(prepared, name).shape.slack.max() > there[name].shape.slack.max() + 0.005, name
+        assert body_of(prepared, name).shape.uncertainty.max() > there[name].shape.uncertainty.max() + 0.005, name
     # The rings of the strings deform with the wire, each with its own string.
     east = body_of(prepared, "east")
     ring = east.shape.vertices[:, 0, 0] > 27.0
     assert ring.any()
     assert 0 < np.linalg.norm(east.shape.rate[ring], axis=2).max() < 0.2
-    assert body_of(prepared, "b").shape.slack.max() == there["b"].shape.slack.max()
+    assert body_of(prepared, "b").shape.uncertainty.max() == there["b"].shape.uncertainty.max()
 
 
 def test_once_it_is_off_the_wire_hangs_where_it_has_come_to_rest():
@@ -149,17 +149,17 @@ def test_once_it_is_off_the_wire_hangs_where_it_has_come_to_rest():
     assert east.link is None
     assert east.shape.rate is None
     assert worst_off(rest, east.shape) <= 1e-6
-    assert east.shape.slack.max() < 0.06
+    assert east.shape.uncertainty.max() < 0.06
     assert "as dropper is gone from east" in east.note
 
 
 def test_slowly_means_no_spring():
     sudden, slow = made(), made(disturbed=({"wire": "east", "slowly": "person in charge"},))
-    one, two = (sum(body_of(p, "east").shape.slack) for p in (sudden, slow))
+    one, two = (sum(body_of(p, "east").shape.uncertainty) for p in (sudden, slow))
 
     assert two < 0.6 * one
     assert "let go at once" not in body_of(slow, "east").note
-    # Folded into slack, or half the range: it goes to its rest and no further.
+    # Folded into uncertainty, or half the range: it goes to its rest and no further.
     assert slow.stages[0][0].box.get("shift_m", (0.0, 0.0))[1] < 0.6 * sudden.stages[0][0].box["shift_m"][1]
 
 
@@ -194,25 +194,25 @@ def test_what_it_carries_stays_on_while_something_else_goes():
     assert last[index, 0, 2] > first[index, 0, 2] + 0.1
 
 
-def test_a_stated_slack_that_is_too_small_is_said_and_not_used():
-    small = made(disturbed=({"wire": "east", "slack_m": 0.01, "basis": "a guess"},))
-    large = made(disturbed=({"wire": "east", "slack_m": 1.5, "basis": "a careful guess"},))
+def test_a_stated_uncertainty_that_is_too_small_is_said_and_not_used():
+    small = made(disturbed=({"wire": "east", "movement_m": 0.01, "basis": "a guess"},))
+    large = made(disturbed=({"wire": "east", "movement_m": 1.5, "basis": "a careful guess"},))
     one, two = body_of(small, "east"), body_of(large, "east")
 
     assert "the 0.01 m stated are less than that, and are not used" in one.note
     assert one.link == LINK
     assert two.link is None
-    assert two.shape.slack.min() >= 1.5
+    assert two.shape.uncertainty.min() >= 1.5
     assert "may move 1.5 m, as stated: a careful guess; by the model" in two.note
 
 
 def test_without_a_conductor_the_scene_is_taken_at_its_word():
     bare = [{**wire, "conductor": None} for wire in (WEST, EAST, DROPPER, OTHER)]
-    stated = [{"wire": name, "slack_m": 0.2, "basis": "crew's estimate"} for name in ("west", "east")]
+    stated = [{"wire": name, "movement_m": 0.2, "basis": "crew's estimate"} for name in ("west", "east")]
     east = body_of(ready({**LOWER, "disturbed": stated}, *bare), "east")
 
     assert east.job
-    assert east.shape.slack.min() >= 0.22
+    assert east.shape.uncertainty.min() >= 0.22
     assert "may move 0.2 m: crew's estimate; as stated, not modelled" in east.note
     with pytest.raises(InputError, match="how far 'west' and 'east' may move, as what hangs on its section changes"):
         ready(LOWER, *bare)
@@ -220,7 +220,7 @@ def test_without_a_conductor_the_scene_is_taken_at_its_word():
 
 def test_a_span_that_is_taken_off_lets_its_neighbour_sag():
     release = {**DROPPER["release"], "free_end": "to", "lowered_to_m": [20, 8, 3]}
-    release["before_parting"] = {
+    release["before_opening"] = {
         "far_end": "open and locked", "current_A": 0, "phase_identified": "traced", "pull_taken_by": "a winch",
         "by": "switching",
     }  # fmt: skip
@@ -238,7 +238,7 @@ def test_a_span_that_is_taken_off_lets_its_neighbour_sag():
         ready(off, {**WEST, "conductor": None}, {**east, "conductor": None})
 
 
-def test_in_the_weather_the_move_is_slack_of_the_envelope():
+def test_in_the_weather_the_move_is_uncertainty_of_the_envelope():
     weather = {"air_C": [5, 25], "wind_m_s": [0, 6], "current_A": [100, 300], "basis": "invented"}
     known = {"known": {"conductor_C": 15, "basis": "survey"}}
     prepared = ready(LOWER, {**WEST, **known}, {**EAST, **known}, DROPPER, weather=weather)
@@ -246,7 +246,7 @@ def test_in_the_weather_the_move_is_slack_of_the_envelope():
     there = next(body for body in prepared.site.bodies if body.name == "east")
 
     assert "shift_m" not in prepared.stages[0][0].box
-    assert east.shape.slack.max() > there.shape.slack.max() + 0.05
+    assert east.shape.uncertainty.max() > there.shape.uncertainty.max() + 0.05
     assert "modelled, an allowance in the weather" in east.note
 
 
@@ -291,7 +291,7 @@ def test_a_jumper_between_two_dead_ends_moves_both_its_wires_each_by_itself(tens
             "loads": [{"wire": "jumper", "when_stated": "on"}]}  # fmt: skip
     east = {**EAST, "from_m": [0.4, 8, 11], "from_string": STRAIN, "loads": [{"wire": "jumper", "when_stated": "on"}]}
     jumper = {
-        "kind": "slack", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
+        "kind": "jumper", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
         **DRAKE, "release": {**DROPPER["release"], "lowered_to_m": [-4, 8, 5]},
     }  # fmt: skip
     prepared = ready({**LOWER, "released": ["jumper"]}, west, east, jumper)
@@ -308,7 +308,7 @@ def test_a_jumper_on_two_wires_of_one_section_is_one_load():
     west = {**WEST, "loads": [{"wire": "jumper", "when_stated": "on"}]}
     east = {**EAST, "loads": [{"wire": "jumper", "when_stated": "on"}]}
     jumper = {
-        "kind": "slack", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
+        "kind": "jumper", "name": "jumper", "phase": "A", "from_m": "west @ 25", "to_m": "east @ 5", "length_m": 14.0,
         **DRAKE, "release": {**DROPPER["release"], "lowered_to_m": [-4, 8, 5]},
     }  # fmt: skip
     prepared = ready({**LOWER, "released": ["jumper"]}, west, east, jumper)

@@ -96,7 +96,7 @@ def test_the_worker_reaches_further_than_the_top_and_counts():
     parts = {"solids": [wall("A wall", 12.0, "A")]}
     _, _, (setting,), (found,) = topplings(**parts, stages=[stage(kind="climb", climb_m=[6, 7.5])])
     worn = next(body.shape for body in setting.bodies if body.kind == "worker")
-    furthest = (np.linalg.norm(worn.vertices, axis=2).max(axis=1) + worn.radius + worn.slack).max()
+    furthest = (np.linalg.norm(worn.vertices, axis=2).max(axis=1) + worn.radius + worn.uncertainty).max()
     assert found.reach_m == pytest.approx(7.5 + furthest)
     assert furthest > 1.7
 
@@ -150,8 +150,8 @@ def test_a_wire_being_lowered_counts_wherever_it_is():
     from test_job_whip import BEFORE, STRUCK, TWO
 
     release = {"free_end": "from", "lowered_to_m": [9.5, 0, 3], "isolated": "open, locked", "by": "me",
-               "struck_out": STRUCK, "before_parting": BEFORE}  # fmt: skip
-    wire = {"kind": "slack", "name": "dropper", "phase": "A", "from_m": [12, 0, 9], "to_m": [14, 0, 5],
+               "struck_out": STRUCK, "before_opening": BEFORE}  # fmt: skip
+    wire = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [12, 0, 9], "to_m": [14, 0, 5],
             "length_m": 7, "diameter_m": 0.03, "release": release}  # fmt: skip
     told = stage(kind="lower", released=["dropper"], lower_m=[0, 6], workers=[], climb_m=None, posture=None)
     solids = [box("bus A", [12, 0, 9.3], [0.2, 0.2, 0.2], "A"), box("bus B", [0, 40, 9], [9, 0.2, 0.2], "B")]

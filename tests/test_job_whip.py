@@ -27,8 +27,8 @@ STRUCK = [{"state": state, "proof": "by proof", "by": BY} for state in ("earth",
 
 def dropper(**release):
     told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "isolated": "open, locked", "by": BY,
-            "struck_out": STRUCK, "before_parting": BEFORE, **release}  # fmt: skip
-    return {"kind": "slack", "name": "dropper", "phase": "A", "from_m": list(FREE), "to_m": list(FIXED),
+            "struck_out": STRUCK, "before_opening": BEFORE, **release}  # fmt: skip
+    return {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": list(FREE), "to_m": list(FIXED),
             "length_m": LENGTH, "diameter_m": 0.03, "release": told}  # fmt: skip
 
 
@@ -213,10 +213,10 @@ def test_a_string_at_the_far_end_swings_with_the_tail():
     string = {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14}
     before = {**BEFORE, "pull_taken_by": "a tested come-along"}
     release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "isolated": "open, locked", "by": BY,
-               "struck_out": STRUCK, "before_parting": before}  # fmt: skip
+               "struck_out": STRUCK, "before_opening": before}  # fmt: skip
     span = {"kind": "span", "name": "dropper", "phase": "A", "from_m": [0, 0, 12], "to_m": [22, 0, 12], "sag_m": 0.2,
             "diameter_m": 0.03, "to_string": string, "release": release}  # fmt: skip
-    told = {"kind": "release", "released": ["dropper"], "lower_m": 0, "parting_distance_m": 1.0, "workers": [],
+    told = {"kind": "open", "released": ["dropper"], "lower_m": 0, "opening_distance_m": 1.0, "workers": [],
             "travel_m": None, "climb_m": None, "posture": None}  # fmt: skip
     found = whip_of(**lowering(wires=[span], stages=[stage(**told)]))
     assert found.fixed_m == pytest.approx([22, 0, 12])

@@ -47,8 +47,8 @@ def wall(count=20, size=10.0):
     return Body("wall", "solid", shapes.triangles(np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])))
 
 
-def dot(name, at, radius=0.0, link=None, slack=0.0):
-    return Body(name, "solid", shapes.points([at], radius, slack), link=link)
+def dot(name, at, radius=0.0, link=None, uncertainty=0.0):
+    return Body(name, "solid", shapes.points([at], radius, uncertainty), link=link)
 
 
 def check(lower, truth, allowed):
@@ -193,7 +193,7 @@ def test_a_deformation_is_turned_with_its_link(half):
     rate = np.zeros((1, 3, 3))
     rate[..., 0] = -1.0
     shape = shapes.points([[ARM, 0, 0]])
-    shape = shapes.Shape(shape.vertices, shape.corners, shape.radius, shape.slack, rate)
+    shape = shapes.Shape(shape.vertices, shape.corners, shape.radius, shape.uncertainty, rate)
     tip = Body("tip", "solid", shape, link="arm")
     motion = Motion((Link("arm", None, (turn("u"),)),), ("u", "s"))
     box = {"u": (-half, half), "s": (-half, half)}

@@ -35,7 +35,7 @@ def cloud(kind, count, seed=0):
 
 
 def mixed(count, seed=0, spread=0.6):
-    """Points, segments and triangles with radii and slacks of their own."""
+    """Points, segments and triangles with radii and uncertainties of their own."""
     random = np.random.default_rng(seed)
     corners = random.integers(1, 4, count).astype(np.int8)
     vertices = random.uniform(-5, 5, (count, 1, 3)) + random.uniform(-spread, spread, (count, 3, 3))
@@ -82,13 +82,13 @@ def test_nodes_hold_what_is_under_them_and_every_primitive_is_in_one_leaf(count)
     for body, root in enumerate(store.root):
         assert sorted(visit(root)) == list(range(store.begin[body], store.begin[body + 1]))
     assert (seen == 1).all()
-    assert store.around.sum() == pytest.approx(sum((b.radius + b.slack).sum() for b in bodies))
+    assert store.around.sum() == pytest.approx(sum((b.radius + b.uncertainty).sum() for b in bodies))
 
 
-def test_slack_is_left_out_where_asked():
+def test_uncertainty_is_left_out_where_asked():
     body = mixed(40)
 
-    assert tree.build_store([body], slack=False).around.sum() == pytest.approx(body.radius.sum())
+    assert tree.build_store([body], uncertainty=False).around.sum() == pytest.approx(body.radius.sum())
 
 
 @settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))

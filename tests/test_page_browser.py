@@ -353,7 +353,7 @@ def test_measuring_says_that_it_is_no_gap(opened):
     opened.js("clearance.page.setView('elevation')")
     opened.key("m")
     places = opened.js(
-        "['watcher', 'rope crew west'].map((n) => { const p = clearance.page;"
+        "['rope crew east', 'rope crew west'].map((n) => { const p = clearance.page;"
         " return p.overlay.onScreen(p.look, p.labels().find((l) => l.text === n).at).map(Math.round); })"
     )
     left, top = opened.js("(b => [b.left, b.top])(document.getElementById('canvas').getBoundingClientRect())")

@@ -245,16 +245,16 @@ def test_who_stands_on_ground_is_drawn_down_to_it(kind: str) -> None:
         assert kind in drawn.samples
 
 
-def test_scan_points_say_their_slack_and_labels_keep_off_the_crew() -> None:
+def test_scan_points_say_their_uncertainty_and_labels_keep_off_the_crew() -> None:
     scan = Body("hedge", "cloud", shapes.points(np.random.default_rng(1).uniform(-4, 4, (200, 3)), 0.0, 0.123))
-    crew = Body("watcher", "crew", shapes.segments([[0.0, 0, 0]], [[0.0, 0, 2]], 0.4), job=True)
+    crew = Body("dedicated observer", "crew", shapes.segments([[0.0, 0, 0]], [[0.0, 0, 2]], 0.4), job=True)
     frame = Window(-5.0, 5.0, -4.0, 4.0)
     with paper.settings():
         sheet = paper.sheet("title", "", [])
         ax = paper.axes(sheet, frame, "x [m]", "y [m]")
         drawn = draw_bodies(sheet, ax, [scan, crew], views.plan(), frame, (), ())
         paper.settle(sheet, ax)
-    assert "scan points, hedge, slack 0.13 m" in drawn.samples  # a length of doubt is rounded up
+    assert "scan points, hedge, uncertainty 0.13 m" in drawn.samples  # a length of doubt is rounded up
     ((_, box),) = sheet.placed
     x, y = ax.transData.transform((0.0, 0.0))
     reach = 0.4 * ax.bbox.width / frame.width
@@ -344,7 +344,7 @@ def test_coloured_words_have_enough_contrast() -> None:
 def test_a_million_points_draw_thinned_and_say_so(tmp_path: Path) -> None:
     rng = np.random.default_rng(11)
     xyz = rng.uniform([-40, -40, 0], [40, 40, 12], (1_000_000, 3))
-    cloud = Body("scan", "cloud", shapes.points(xyz, slack=0.1))
+    cloud = Body("scan", "cloud", shapes.points(xyz, uncertainty=0.1))
     settings = {key: replace(s, bodies=(*s.bodies, cloud)) for key, s in example_settings().items()}
     result = example_result()
     start = time.perf_counter()

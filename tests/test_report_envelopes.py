@@ -15,11 +15,11 @@ def within(shape: Shape, points: np.ndarray) -> np.ndarray:
     """Which points lie in a shape of one ball or one segment."""
     a, b = shape.vertices[0, 0], shape.vertices[0, 1]
     t = np.clip((points - a) @ (b - a) / max((b - a) @ (b - a), 1e-30), 0, 1)[:, None]
-    return np.linalg.norm(points - a - t * (b - a), axis=1) <= shape.radius[0] + shape.slack[0]
+    return np.linalg.norm(points - a - t * (b - a), axis=1) <= shape.radius[0] + shape.uncertainty[0]
 
 
 def test_an_outline_holds_what_lies_in_every_hull_and_little_more():
-    ball = shapes.points([[1.0, 2.0, 3.0]], radius=4.0, slack=0.1)
+    ball = shapes.points([[1.0, 2.0, 3.0]], radius=4.0, uncertainty=0.1)
     rod = shapes.segments([[-9.0, 1.0, 2.0]], [[9.0, 2.0, 4.0]], radius=1.0)
     rng = np.random.default_rng(5)
     points = rng.uniform(-6, 8, size=(200_000, 3))

@@ -183,7 +183,7 @@ def test_drawn_gaps_end_on_the_outlines_of_the_bodies_they_name(stage: StageResu
                 s = bodies[name].shape
                 t = np.linspace(0, 1, 401)[:, None, None]
                 core = s.vertices[None, :, 0] * (1 - t) + s.vertices[None, :, 1] * t
-                nearest = (np.linalg.norm(core - point, axis=2) - s.radius - s.slack).min()
+                nearest = (np.linalg.norm(core - point, axis=2) - s.radius - s.uncertainty).min()
                 assert abs(float(nearest)) < 0.01
 
 

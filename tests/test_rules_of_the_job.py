@@ -50,7 +50,7 @@ def test_the_equation_takes_the_highest_voltage_and_not_the_nominal():
 
 
 def test_phase_to_earth_takes_the_tool_constant_unless_air_only_is_declared():
-    crew = [{"name": "watcher", "stature_m": 1.755, "at_m": [-4, 0], "arms": "down"}]
+    crew = [{"name": "dedicated observer", "stature_m": 1.755, "at_m": [-4, 0], "arms": "down"}]
     plain = only(crew=crew, solids=[slab("bus A", bottom_m=9.0)])
     assert gap(plain, "A", "earth", "air") is None
     assert gap(plain, "A", "earth", "tool").limit_m == pytest.approx(osha(HIGHEST_KV, PER_UNIT), abs=1e-9)
@@ -242,14 +242,21 @@ def test_a_chain_through_two_floating_bodies_counts_every_gap_on_it():
     assert measure.through == ("plate", "worker")
 
 
-def test_slack_comes_off_the_gap_and_a_breach_it_alone_makes_says_so():
+def test_uncertainty_comes_off_the_gap_and_a_breach_it_alone_makes_says_so():
     limit = osha(HIGHEST_KV, PER_UNIT)
     bottom, low = limit + small.head_m() + SPREAD + 0.02, stage(climb_m=0.5)
-    for slack, verdict, within in ((0.0, "clear", False), (0.05, "breach", True)):
-        found = gap(only(solids=[slab("bus A", bottom_m=bottom, slack_m=slack)], stages=[low]), "A", "earth", "object")
-        assert found.posture.gap_upper_m == pytest.approx(limit + 0.02 - slack, abs=NEAR)
+    for uncertainty, verdict, within in ((0.0, "clear", False), (0.05, "breach", True)):
+        found = gap(
+            only(solids=[slab("bus A", bottom_m=bottom, uncertainty_m=uncertainty)], stages=[low]),
+            "A",
+            "earth",
+            "object",
+        )
+        assert found.posture.gap_upper_m == pytest.approx(limit + 0.02 - uncertainty, abs=NEAR)
         assert (found.posture.verdict, found.posture.within_survey_error) == (verdict, within)
-    far = gap(only(solids=[slab("bus A", bottom_m=bottom - 0.5, slack_m=0.05)], stages=[low]), "A", "earth", "object")
+    far = gap(
+        only(solids=[slab("bus A", bottom_m=bottom - 0.5, uncertainty_m=0.05)], stages=[low]), "A", "earth", "object"
+    )
     assert (far.posture.verdict, far.posture.within_survey_error) == ("breach", False)
 
 

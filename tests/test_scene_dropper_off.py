@@ -60,7 +60,7 @@ def test_let_down_slowly_all_of_it_is_clear():
 def test_with_the_dropper_on_it_kept_the_distance():
     """The same stage with the wire a job body that does not move: what the model adds is the breach."""
     still = with_stage(
-        read(), kind="work", released=(), lower_m=None, disturbed=(Disturbed(wire="bus A", slack_m=0.0),)
+        read(), kind="work", released=(), lower_m=None, disturbed=(Disturbed(wire="bus A", movement_m=0.0),)
     )
     still = still.model_copy(update={"stages": still.stages[:1]})
     assert to_earth(clearance.check(still)).margin_lower_m > 0.05
@@ -74,7 +74,7 @@ def test_a_guess_instead_of_the_model_would_have_passed():
         else wire
         for wire in read().wires
     )
-    guess = (Disturbed(wire="bus A", slack_m=0.05, basis="crew's estimate"),)
+    guess = (Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),)
     told = with_stage(read().model_copy(update={"wires": wires}), disturbed=guess)
     stages = (told.stages[0], told.stages[1].model_copy(update={"disturbed": guess}))
     result = clearance.check(told.model_copy(update={"stages": stages}))
@@ -84,7 +84,7 @@ def test_a_guess_instead_of_the_model_would_have_passed():
 
 
 def test_a_guess_beside_the_model_is_said_to_be_too_small():
-    told = with_stage(read(), disturbed=(Disturbed(wire="bus A", slack_m=0.05, basis="crew's estimate"),))
+    told = with_stage(read(), disturbed=(Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),))
     result = clearance.check(told)
 
     assert result.verdict == "breach"

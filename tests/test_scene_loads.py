@@ -28,7 +28,7 @@ EAST = {
     "horizontal_tension_kN": 6.0, **DRAKE, "to_string": STRAIN,
 }  # fmt: skip
 DROPPER = {
-    "kind": "slack", "name": "dropper A", "phase": "A", "from_m": "east bus A @ 6.0", "to_m": [9, 8, 4],
+    "kind": "jumper", "name": "dropper A", "phase": "A", "from_m": "east bus A @ 6.0", "to_m": [9, 8, 4],
     "length_m": 8.4, **DRAKE,
 }  # fmt: skip
 SPACER = {"what": "spacer", "at_m": 15.0, "weight_kg": 20.0, "when_stated": "on", "basis": "maker's sheet"}
@@ -106,7 +106,7 @@ def words_of(made):
 
 
 def test_a_fixed_temperature_and_no_wind_leave_the_loaded_shape():
-    """A range of weather that is one state: the envelope is the loaded line as stated, to within its slack."""
+    """A range of weather that is one state: the envelope is the loaded line as stated, to within its uncertainty."""
     weather = {"air_C": [15, 15], "wind_m_s": [0, 0], "conductor_C": [15, 15], "basis": "invented"}
     wires = [{**WEST, **KNOWN}, {**EAST, **KNOWN, "loads": [HANGS, LADDER]}, DROPPER]
     there = place_wires(scene(circuits=[CIRCUIT], weather=weather, wires=wires))["east bus A"]
@@ -114,7 +114,7 @@ def test_a_fixed_temperature_and_no_wind_leave_the_loaded_shape():
 
     assert there.shape_m == pytest.approx((0.0, 0.0), abs=2e-3)
     # The conductor's three models differ by what a stretch from one load to the other does: millimetres.
-    assert next(piece for piece in there.pieces if piece.part == "wire").slack_m < 0.02
+    assert next(piece for piece in there.pieces if piece.part == "wire").uncertainty_m < 0.02
     assert there.bent.force == pytest.approx(still.hung.force, rel=1e-6)
 
 

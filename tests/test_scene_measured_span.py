@@ -81,8 +81,8 @@ def test_the_nearest_tree_is_as_near_as_measured(scan, site):
     (body,) = [body for body in site.bodies if body.name == "trees"]
     kept = body.shape.vertices[:, 0]
     assert cKDTree(scan[14]).query(kept)[0].min() == pytest.approx(3.89, abs=0.05)
-    # The gap the tool takes is less: the slack of the points comes off.
-    assert (body.shape.slack >= 0.10 + 0.50).all()
+    # The gap the tool takes is less: the uncertainty of the points comes off.
+    assert (body.shape.uncertainty >= 0.10 + 0.50).all()
 
 
 def test_every_wire_fits_its_returns(scan, site):
@@ -105,8 +105,8 @@ def test_every_wire_fits_its_returns(scan, site):
     assert taken[inside].mean() > 0.98
 
 
-def test_the_slack_of_a_wire_holds_its_returns(scan, site):
-    """Of the returns near the work, 95 in 100 are within the slack of the conductors as they are modelled."""
+def test_the_uncertainty_of_a_wire_holds_its_returns(scan, site):
+    """Of the returns near the work, 95 in 100 are within the uncertainty of the conductors as they are modelled."""
     for name, hung in site.wires.items():
         station, aside, height = fit(hung, scan[14])
         near = (np.abs(aside) < 1.0) & (np.abs(height) < 0.5) & (station > 100.0) & (station < 240.0)
@@ -115,7 +115,7 @@ def test_the_slack_of_a_wire_holds_its_returns(scan, site):
         w = scan[14][near][:, None] - a
         share = np.clip((w * (b - a)).sum(-1) / ((b - a) ** 2).sum(-1), 0, 1)
         off = np.linalg.norm(w - share[..., None] * (b - a), axis=-1) - shape.radius
-        assert np.quantile(off.min(axis=1), 0.95) < hung.record.slack_m, name
+        assert np.quantile(off.min(axis=1), 0.95) < hung.record.uncertainty_m, name
 
 
 def test_the_wires_are_what_the_example_script_fits():
@@ -146,7 +146,7 @@ def test_all_trees_near_the_work_are_there(scan, site):
     assert len(near) > 5000
     off, which = cKDTree(body.shape.vertices[:, 0]).query(near)
     assert (off <= 0.25 * np.sqrt(3) + 1e-9).all()
-    assert (off <= body.shape.slack[which] + 1e-9).all()
+    assert (off <= body.shape.uncertainty[which] + 1e-9).all()
 
 
 def test_what_decides_is_the_trees():

@@ -77,5 +77,5 @@ def test_bounds_of_a_record_do_not_bind_another_unit(validator):
 
 def test_text_is_the_same_every_time_and_says_what_entries_mean():
     assert schema_text() == schema_text()
-    wire = json.loads(schema_text())["$defs"]["SlackWire"]["properties"]
+    wire = json.loads(schema_text())["$defs"]["Jumper"]["properties"]
     assert wire["length_ft"]["description"] == wire["length_m"]["description"] == "length of conductor"

@@ -2,7 +2,7 @@
 
 What is independent here: where the worker stands (the track, the leans, the climb, by formula), and every distance
 (segments against segments, closed form; a sampled copy of it besides). What is taken from the package: the primitives
-of the worker's reach and of the gantry, as lists of capsules with their radius and slack.
+of the worker's reach and of the gantry, as lists of capsules with their radius and uncertainty.
 """
 
 from __future__ import annotations
@@ -35,22 +35,24 @@ def columns():
     """(n, 2, 3) axes of the gantry's members, and what is taken off a distance to each (n,)."""
     (body,) = [body for body in prepared("track_near_column").site.bodies if body.name == "middle gantry"]
     assert (body.shape.corners == 2).all()
-    return body.shape.vertices[:, :2], body.shape.radius + body.shape.slack
+    return body.shape.vertices[:, :2], body.shape.radius + body.shape.uncertainty
 
 
 @pytest.fixture(scope="module")
 def reach():
-    """(n, 2, 3) axes of the capsules of the reach envelope in the worker's frame, and their radii (n,), slack of the
-    ladder's bending included.."""
+    """(n, 2, 3) axes of the capsules of the reach envelope in the worker's frame, and their radii (n,), uncertainty
+    of the ladder's bending included.."""
     here = scene("track_near_column")
     (person,) = here.workers
     shape = workers.reach_envelope(build_of(person), person.trunk_lean_m, person.tool_m, person.hanging_m)
     edges, radii = [], []
-    for vertices, corners, radius, slack in zip(shape.vertices, shape.corners, shape.radius, shape.slack, strict=True):
+    for vertices, corners, radius, uncertainty in zip(
+        shape.vertices, shape.corners, shape.radius, shape.uncertainty, strict=True
+    ):
         # A triangle by its three edges: members of the gantry are too far off to pierce one.
         for a, b in [(0, 1)] if corners == 2 else [(0, 1), (1, 2), (2, 0)]:
             edges.append(vertices[[a, b]])
-            radii.append(radius + slack + here.ladder.bending_m)
+            radii.append(radius + uncertainty + here.ladder.bending_m)
     return np.array(edges), np.array(radii)
 
 

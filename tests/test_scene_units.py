@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from clearance.scene.records import LevelGround, SceneFile, SlackWire, SpanWire
+from clearance.scene.records import Jumper, LevelGround, SceneFile, SpanWire
 from clearance.scene.units import QUANTITIES, Conversion, converted, record_classes, spellings, to_record_units, unit_of
 
 # Exact by definition: international yard and pound agreement of 1959 (foot 0.3048 m, pound 0.45359237 kg), CGPM 1901
@@ -57,9 +57,16 @@ def test_pound_force_per_foot_agrees_with_the_published_weight_of_a_conductor():
 
 def test_lists_convert_item_by_item_and_references_in_the_unit_of_their_key():
     assert converted([[1, 2], [3, 4]], "km", "m") == ((1000, 2000), (3000, 4000))
-    wire = {"kind": "slack", "name": "d", "phase": "A", "from_ft": "bus A @ 100", "to_ft": [10, 0, 20], "length_ft": 30}
-    table = to_record_units(SlackWire, {**wire, "diameter_in": 1}, Conversion())
-    made = SlackWire.model_validate(table)
+    wire = {
+        "kind": "jumper",
+        "name": "d",
+        "phase": "A",
+        "from_ft": "bus A @ 100",
+        "to_ft": [10, 0, 20],
+        "length_ft": 30,
+    }
+    table = to_record_units(Jumper, {**wire, "diameter_in": 1, "uncertainty_m": 0}, Conversion())
+    made = Jumper.model_validate(table)
     assert (made.from_m.name, made.from_m.along_m) == ("bus A", pytest.approx(30.48))
     assert made.to_m == pytest.approx((3.048, 0, 6.096))
     assert (made.length_m, made.diameter_m) == (pytest.approx(9.144), pytest.approx(0.0254))

@@ -37,10 +37,10 @@ SPAN = {
     "diameter_m": 0.0281,
     "conductor": "Drake",
     "known": {"conductor_C": 10, "basis": "survey"},
-    "slack_m": 0.03,
+    "uncertainty_m": 0.03,
 }
 DROPPER = {
-    "kind": "slack",
+    "kind": "jumper",
     "name": "dropper A",
     "phase": "A",
     "from_m": "bus A @ 25",
@@ -86,7 +86,7 @@ def test_weather_turns_the_verdict():
     ]
     assert breaches
     assert all(between == {"A", "B"} for between, _ in breaches)
-    # The weather alone does it: some of the breaches stay when every slack is left out.
+    # The weather alone does it: some of the breaches stay when every uncertainty is left out.
     assert any(not part.within_survey_error for _, part in breaches)
 
 
@@ -108,7 +108,7 @@ def test_without_weather_wires_are_as_they_were():
 
     assert not two.placed
     assert np.array_equal(shapes[0].vertices, shapes[1].vertices)
-    assert np.array_equal(shapes[0].slack, shapes[1].slack)
+    assert np.array_equal(shapes[0].uncertainty, shapes[1].uncertainty)
 
 
 def test_places_keep_their_nominal_meaning_and_know_how_far_they_stray():
@@ -164,7 +164,7 @@ def test_a_tail_holds_its_swing_and_the_movement_of_what_it_hangs_on():
     site, tails, _ = lowered(WEATHER)
     _, still, _ = lowered(None)
 
-    more = tails[0].shape.slack.min() - still[0].shape.slack.min()
+    more = tails[0].shape.uncertainty.min() - still[0].shape.uncertainty.min()
     # F = 1.27 / 2 * 8^2 * 0.0281 at 5 degrees C, w = 15.97: 4.1 degrees; the loop is at most (6.9^2 - c^2)^0.5 / 2
     # deep, c the distance between its ends when parked, 4.3 m: 2.7 m.
     swing = np.arctan2(1.27 / 2 * 64 * 0.0281, 15.97)
@@ -182,7 +182,7 @@ def tail_in_weather():
 
 @settings(deadline=None, max_examples=40)
 @given(*[st.floats(0.0, 1.0)] * 5)
-def test_a_tail_blown_anyhow_lies_within_its_slack(way, speed, bearing, v, swing):
+def test_a_tail_blown_anyhow_lies_within_its_uncertainty(way, speed, bearing, v, swing):
     """Against the elastic chain's own solution under weight and wind of any bearing, its upper end where the bus may
     have taken it; the tail's pieces are compared at the lowering they stand for."""
     site, pieces = tail_in_weather()
@@ -207,7 +207,7 @@ def test_a_tail_blown_anyhow_lies_within_its_slack(way, speed, bearing, v, swing
     share = ((points[:, None] - start) * step).sum(axis=2) / (step * step).sum(axis=1)
     away = points[:, None] - start - np.clip(share, 0, 1)[:, :, None] * step
 
-    assert (np.linalg.norm(away, axis=2) - piece.slack - piece.radius).min(axis=1).max() <= 0
+    assert (np.linalg.norm(away, axis=2) - piece.uncertainty - piece.radius).min(axis=1).max() <= 0
 
 
 def test_a_tail_touches_the_wire_it_still_hangs_on_wherever_that_is():
@@ -222,7 +222,7 @@ def test_a_tail_touches_the_wire_it_still_hangs_on_wherever_that_is():
 
 def test_lead_clamped_to_a_moving_wire_moves_half_as_far():
     bonded = {
-        **STAGE, "kind": "bonding", "bonded": {"worker": "A"}, "bonding_lead_m": 1.0, "clamp_m": "bus A @ 25",
+        **STAGE, "kind": "bond on", "bonded": {"worker": "A"}, "bonding_lead_m": 1.0, "clamp_m": "bus A @ 25",
     }  # fmt: skip
     radii = []
     for weather in (None, WEATHER):
@@ -309,8 +309,8 @@ def test_a_tail_strays_least_where_it_is_fixed_and_parked_less_than_on_its_way()
     assert on_its_way.max() > 3 * on_its_way[0]
     assert (parked <= on_its_way + 1e-9).all()
     pieces = tails._tail(site, "dropper A")
-    slack = pieces[-1].shape.slack
-    assert slack[0] < slack.max()
+    uncertainty = pieces[-1].shape.uncertainty
+    assert uncertainty[0] < uncertainty.max()
     assert any(
         "taken to move as the wire does that it hung on" in words for words in weathered.basis(site.scene, site.placed)
     )

@@ -61,7 +61,7 @@ def test_all_files_are_there(written):
 
 
 def test_the_scene_reads_and_its_wires_are_where_they_truly_are(written, found):
-    """Within each wire's own slack of the true geometry, all along it."""
+    """Within each wire's own uncertainty of the true geometry, all along it."""
     scene = read_scene(written / "scene.toml")
     truth = Truth()
     assert [circuit.phases for circuit in scene.circuits] == [("A", "B", "C")]
@@ -75,8 +75,8 @@ def test_the_scene_reads_and_its_wires_are_where_they_truly_are(written, found):
         span = int(np.searchsorted(truth.supports(), np.median(s))) - 1
         keep = (s > truth.supports()[span]) & (s < truth.supports()[span + 1])
         away = [np.linalg.norm(truth.wire(name, span, s[keep]) - xyz[keep], axis=1).max() for name, *_ in truth.wires]
-        assert min(away) <= wire.slack_m
-        assert wire.slack_m < 0.2
+        assert min(away) <= wire.uncertainty_m
+        assert wire.uncertainty_m < 0.2
         assert (wire.potential == "earth") == (int(np.argmin(away)) == 3)
 
 
@@ -401,8 +401,8 @@ def test_names_by_position():
 
 def test_two_surveys_are_compared(folder, tmp_path):
     """The same line with less tension: the change of sag comes out within its stated error, and is more than that."""
-    slacker = tuple((n, t, z, c * (0.96 if n == "A" else 1.0), b) for n, t, z, c, b in Truth().wires)
-    cooler, warmer = Truth(spans=(300.0,), seed=3), Truth(spans=(300.0,), seed=4, wires=slacker)
+    uncertaintyer = tuple((n, t, z, c * (0.96 if n == "A" else 1.0), b) for n, t, z, c, b in Truth().wires)
+    cooler, warmer = Truth(spans=(300.0,), seed=3), Truth(spans=(300.0,), seed=4, wires=uncertaintyer)
     for name, truth in (("first", cooler), ("second", warmer)):
         path = scan_of(truth, tmp_path / f"{name}.laz", spacing=0.6)
         write_survey(survey_scans([path]).finding, tmp_path / name, name)

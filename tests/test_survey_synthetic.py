@@ -1,4 +1,4 @@
-"""Scans made from known lines: the truth is recovered, and lies within the slack that is stated for each wire."""
+"""Scans made from known lines: the truth is recovered, and lies within the uncertainty that is stated for each wire."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ def surveyed(truth, path, **more):
 
 
 def misses(truth, finding):
-    """Per wire found: which wire it truly is, the largest distance to it between its ends, and that over its slack."""
+    """Per wire found: which wire it truly is, the largest distance to it between its ends, and that over its
+    uncertainty."""
     out = []
     origin = np.array(finding.scans.origin)
     for wire in finding.wires:
@@ -32,7 +33,7 @@ def misses(truth, finding):
         keep = (s > truth.supports()[span]) & (s < truth.supports()[span + 1])
         away = {n[0]: np.linalg.norm(truth.wire(n[0], span, s[keep]) - xyz[keep], axis=1).max() for n in truth.wires}
         name = min(away, key=away.get)
-        out.append((name, span, float(away[name]), float(away[name]) / wire.slack_m))
+        out.append((name, span, float(away[name]), float(away[name]) / wire.uncertainty_m))
     return out
 
 

@@ -48,7 +48,7 @@ def test_travel_alone_is_drawn_in_to_where_the_worker_has_the_limit(near_wall):
     electrical = required("osha-1910.269", "phase-earth", gap="tool", voltage_kV=220, highest_kV=245,
                           per_unit_overvoltage=2.5, inputs={"per_unit_basis": "study"}).electrical_m  # fmt: skip
     reach = worker.reach_envelope(small.body(), 0.0)
-    furthest = float((reach.vertices[:, :, 1].max(axis=1) + reach.radius + reach.slack).max())
+    furthest = float((reach.vertices[:, :, 1].max(axis=1) + reach.radius + reach.uncertainty).max())
     assert one.needed[1] == pytest.approx(11.9 - electrical - furthest, abs=0.02)
     assert one.needed[0] == 1.0
 
@@ -116,7 +116,7 @@ def test_less_wind_makes_it_clear():
     assert check(windy, 0.002).verdict != "clear"
 
 
-TAKE_OFF = job("take off", **HEIGHTS, parting_distance_m=1.0, turns=f"[{A}, {B}]")
+TAKE_OFF = job("take off", **HEIGHTS, opening_distance_m=1.0, turns=f"[{A}, {B}]")
 
 
 def test_orders_need_a_job_with_turns(tmp_path):
@@ -128,8 +128,8 @@ def test_orders_need_a_job_with_turns(tmp_path):
 def test_an_order_moves_the_ladder_and_carries_what_is_off(tmp_path):
     scene = read(tmp_path, TAKE_OFF)
     found = templates.expanded(whatif.reordered(scene, ("dropper B", "dropper A"))).stages
-    assert [stage.name for stage in found if stage.kind == "bonding"] == ["bond to B", "bond to A"]
-    assert [stage.off for stage in found if stage.kind == "bonding"] == [(), ("dropper B",)]
+    assert [stage.name for stage in found if stage.kind == "bond on"] == ["bond to B", "bond to A"]
+    assert [stage.off for stage in found if stage.kind == "bond on"] == [(), ("dropper B",)]
 
 
 @pytest.mark.slow
@@ -148,10 +148,10 @@ def test_every_order_has_the_verdict_and_margin_of_its_own_check(tmp_path):
 
 @pytest.mark.slow
 def test_an_order_that_does_not_hold_says_where(tmp_path):
-    scene = read(tmp_path, TAKE_OFF.replace("parting_distance_m = 1.0", "parting_distance_m = 3.0"))
+    scene = read(tmp_path, TAKE_OFF.replace("opening_distance_m = 1.0", "opening_distance_m = 3.0"))
     ways = whatif.orders(scene, 0.01)
     assert [way.verdict for way in ways] == ["breach", "breach"]
-    assert ways[1].why == "part dropper B: approach of worker to where dropper B opens"
+    assert ways[1].why == "open dropper B: approach of worker to where dropper B opens"
 
 
 def test_the_command_prints_what_it_proved(tmp_path):

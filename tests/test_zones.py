@@ -144,7 +144,7 @@ def test_floating_between_a_wire_and_the_ground_is_a_parabola():
 def test_bonded_over_level_ground_is_a_plane():
     found = about(
         Body("a", "wire", wire(0.0, 8.0), potential="A"),
-        Body("ground", "ground", shapes.triangles([[[-900, -900, 0], [900, -900, 0], [0, 900, 0]]], slack=0.05)),
+        Body("ground", "ground", shapes.triangles([[[-900, -900, 0], [900, -900, 0], [0, 900, 0]]], uncertainty=0.05)),
     )
     mesh = made(found, [Need(("earth",), ("A", "earth"), "tool", 1.5)], 0.0, 0.2, [-3, -3, -1], [3, 3, 4])
     top = everywhere(mesh, 2.7)
@@ -296,7 +296,7 @@ def test_the_whole_reach_is_in_its_ball(site):
     person = site.site.scene.workers[0]
     shape = worker.reach_envelope(build_of(person), person.trunk_lean_m, person.tool_m, person.hanging_m)
     middle, radius = zones.ball_of(site.site.scene)
-    far = np.linalg.norm(shape.vertices - [0, 0, middle], axis=2).max(axis=1) + shape.radius + shape.slack
+    far = np.linalg.norm(shape.vertices - [0, 0, middle], axis=2).max(axis=1) + shape.radius + shape.uncertainty
     assert far.max() <= radius + 1e-12
     assert far.max() > radius - 1e-9
 

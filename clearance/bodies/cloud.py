@@ -95,7 +95,8 @@ def read_cloud(
     thin_m: edge of the cubes of which each keeps one real point [m], the nearest to its middle; 0 keeps all
     uncovered_m: how far true surface may be from the nearest point for want of samples [m]
 
-    The slack of a point is the survey error, the uncovered radius, and the greatest distance from it to a point that it
+    The uncertainty of a point is the survey error, the uncovered radius, and the greatest distance from it to a
+    point that it
     stands for, measured, not estimated: so every point chosen is held, and so is what lies uncovered around it.
 
     Raises `InputError` for values out of range, a file that cannot be read or is not in metres, and a choice without

@@ -21,7 +21,7 @@ def person(
     worker: Build,
     arms: Literal["overhead", "down"] = "overhead",
     tool_m: float = 0.0,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> Shape:
     """A person upright on the ground, turned any way: one capsule that holds the body whichever way it faces.
 
@@ -31,14 +31,14 @@ def person(
     worker: the body
     arms: "overhead" (both hands stretched up) or "down"
     tool_m: a conductive tool held up, beyond the fingertips [m]; with arms overhead only
-    slack_m: model error [m]; the spread of the body is added
+    uncertainty_m: model error [m]; the spread of the body is added
 
     Bending, jumping and a step aside are not held: the place is where the soles are.
 
     Raises `InputError` for values out of range.
     """
     x, y, z = point3("crew", "at_m", at)
-    refuse("crew", not_negative={"slack_m": slack_m, "tool_m": tool_m})
+    refuse("crew", not_negative={"uncertainty_m": uncertainty_m, "tool_m": tool_m})
     if arms not in ("overhead", "down"):
         raise InputError(Mistake(("crew", "arms"), '"overhead" or "down"', f"{arms!r}"))
     # Half the foot, or half the shoulders, whichever is further from the axis in any direction.
@@ -51,10 +51,10 @@ def person(
         top = z + worker.boots_m + worker.stature_m + worker.helmet_m
         aside = 0.06 * worker.stature_m + worker.helmet_m
     cap = math.sqrt(around**2 - min(aside, around) ** 2)
-    return shapes.segments([[x, y, z]], [[x, y, top - cap]], around, slack_m + worker.spread_m)
+    return shapes.segments([[x, y, z]], [[x, y, top - cap]], around, uncertainty_m + worker.spread_m)
 
 
-def vehicle(centre: ArrayLike, size: ArrayLike, heading_deg: float, z: float, slack_m: float = 0.0) -> Shape:
+def vehicle(centre: ArrayLike, size: ArrayLike, heading_deg: float, z: float, uncertainty_m: float = 0.0) -> Shape:
     """A vehicle as a box on the ground: twelve triangles.
 
     centre: (2,) or (3,), its middle in plan [m]; size: (3,) along its heading, across and upward [m]; z: of the
@@ -65,4 +65,4 @@ def vehicle(centre: ArrayLike, size: ArrayLike, heading_deg: float, z: float, sl
     plan = np.asarray(centre, float).reshape(-1)[:2]
     length, width, height = point3("vehicle", "size_m", size)
     refuse("vehicle", finite={"centre_m": plan, "z": z}, positive={"height in size_m": height})
-    return box([plan[0], plan[1], z + height / 2], [length, width, height], heading_deg, slack_m)
+    return box([plan[0], plan[1], z + height / 2], [length, width, height], heading_deg, uncertainty_m)

@@ -36,7 +36,7 @@ BOW_M: Final = 0.01
 triangles."""
 
 THIN_M: Final = 0.005
-"""[m] Vertices of a wire are merged in its envelope while it stays this close; goes into slack. Smaller: more
+"""[m] Vertices of a wire are merged in its envelope while it stays this close; goes into uncertainty. Smaller: more
 triangles."""
 
 LAYER_M: Final = 0.05
@@ -50,11 +50,14 @@ WHEREVER: Final = "wherever the weather may take it"
 """Note of a body that is an envelope: drawings show it as a place that something may be in, not as a thing."""
 
 ROUNDING_M: Final = 1e-9
-"""[m] Added to every slack for rounding."""
+"""[m] Added to every uncertainty for rounding."""
 
 
 def wire_shape(
-    placed: Placed, diameter_m: float, slack_m: float = 0.0, offsets_m: Sequence[tuple[float, float]] = ((0.0, 0.0),)
+    placed: Placed,
+    diameter_m: float,
+    uncertainty_m: float = 0.0,
+    offsets_m: Sequence[tuple[float, float]] = ((0.0, 0.0),),
 ) -> Shape:
     """Capsules along the conductor, or along each subconductor of a bundle, with their rate.
 
@@ -62,11 +65,11 @@ def wire_shape(
     ----------
     placed: where the wire may be
     diameter_m: of one subconductor [m]
-    slack_m: survey and model error of the wire [m]; what the family of shapes leaves open is added
+    uncertainty_m: survey and model error of the wire [m]; what the family of shapes leaves open is added
     offsets_m: places of the subconductors about the wire, across (left) and up [m]
 
     A subconductor keeps its offset in the wire's vertical plane at swing 0; spacers hold it square to the wire instead,
-    which differs by the offset times the sine of the steepest slope. That goes into slack.
+    which differs by the offset times the sine of the steepest slope. That goes into uncertainty.
 
     Examples
     --------
@@ -78,13 +81,13 @@ def wire_shape(
     (True, 20.0)
     """
     made = []
-    for points, rate, slack in _subconductors(placed, offsets_m):
-        made.append(_shape(points, rate, diameter_m / 2, slack + slack_m))
+    for points, rate, uncertainty in _subconductors(placed, offsets_m):
+        made.append(_shape(points, rate, diameter_m / 2, uncertainty + uncertainty_m))
     return shapes.join(made)
 
 
 def _subconductors(placed: Placed, offsets_m: Sequence[tuple[float, float]]) -> list[tuple[Floats, Floats, Floats]]:
-    """Points, rates and slack (n,) of each subconductor."""
+    """Points, rates and uncertainty (n,) of each subconductor."""
     piece = next(piece for piece in placed.pieces if piece.part == "wire")
     across = np.array([-placed.axis[1], placed.axis[0], 0.0])
     size = float(np.linalg.norm(across))
@@ -103,20 +106,20 @@ def _subconductors(placed: Placed, offsets_m: Sequence[tuple[float, float]]) -> 
 def string_shape(
     placed: Placed,
     which: End,
-    part_m: tuple[float, float],
+    open_m: tuple[float, float],
     radius_m: float,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> Shape:
     """A part of a string, between two distances from its attachment [m], with its rate.
 
     Raises `InputError` where the wire has no such string of its own, or the part lies outside it.
     """
-    points, rate, slack = _part(placed, which, part_m)
-    return _shape(points, rate, radius_m, slack + slack_m)
+    points, rate, uncertainty = _part(placed, which, open_m)
+    return _shape(points, rate, radius_m, uncertainty + uncertainty_m)
 
 
-def _part(placed: Placed, which: End, part_m: tuple[float, float]) -> tuple[Floats, Floats, float]:
-    """Points and rates of a part of a string, from its attachment on, and its slack."""
+def _part(placed: Placed, which: End, open_m: tuple[float, float]) -> tuple[Floats, Floats, float]:
+    """Points and rates of a part of a string, from its attachment on, and its uncertainty."""
     piece = next((piece for piece in placed.pieces if piece.part == which), None)
     if piece is None:
         raise InputError(Mistake((f"wire '{placed.line.name}'", which), "a string of its own", "none"))
@@ -125,7 +128,7 @@ def _part(placed: Placed, which: End, part_m: tuple[float, float]) -> tuple[Floa
     if np.linalg.norm(points[-1] - top) < np.linalg.norm(points[0] - top):
         points, rate = points[::-1], rate[::-1]
     stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    low, high = part_m
+    low, high = open_m
     # A polyline is shorter than its curve by less than a part in a thousand: the last station stands for the whole
     # length.
     whole = placed.line.start.string_m if which == "from string" else placed.line.end.string_m
@@ -137,12 +140,12 @@ def _part(placed: Placed, which: End, part_m: tuple[float, float]) -> tuple[Floa
     cuts = np.concatenate([[low], inner, [high]])
     cut = np.stack([np.interp(cuts, scaled, points[:, k]) for k in range(3)], axis=1)
     moved = np.stack([np.interp(cuts, scaled, rate[:, k]) for k in range(3)], axis=1)
-    return cut, moved, piece.slack_m
+    return cut, moved, piece.uncertainty_m
 
 
-def _shape(points: Floats, rate: Floats, radius_m: float, slack_m: float | Floats) -> Shape:
-    """Capsules along points, of a slack for all or for each point: then the larger of its two ends'."""
-    room = np.broadcast_to(np.asarray(slack_m, float), len(points))
+def _shape(points: Floats, rate: Floats, radius_m: float, uncertainty_m: float | Floats) -> Shape:
+    """Capsules along points, with one uncertainty for all or one for each point: then the larger of its two ends'."""
+    room = np.broadcast_to(np.asarray(uncertainty_m, float), len(points))
     made = shapes.polyline(points, radius_m, np.maximum(room[:-1], room[1:]))
     corners = np.stack([rate[:-1], rate[1:], rate[1:]], axis=1)
     return replace(made, rate=np.ascontiguousarray(corners))
@@ -155,7 +158,10 @@ def _steepest(piece: Piece, v: float) -> float:
 
 
 def envelope_shape(
-    placed: Placed, diameter_m: float, slack_m: float = 0.0, offsets_m: Sequence[tuple[float, float]] = ((0.0, 0.0),)
+    placed: Placed,
+    diameter_m: float,
+    uncertainty_m: float = 0.0,
+    offsets_m: Sequence[tuple[float, float]] = ((0.0, 0.0),),
 ) -> Shape:
     """Everywhere the conductor, or each subconductor of a bundle, may be: sheets that stand still.
 
@@ -163,13 +169,13 @@ def envelope_shape(
     ----------
     placed: where the wire may be
     diameter_m: of one subconductor [m]
-    slack_m: survey and model error of the wire [m]
+    uncertainty_m: survey and model error of the wire [m]
     offsets_m: places of the subconductors about the wire, across (left) and up [m]
 
-    Every point of the true wire lies within radius and slack of the shape. What the family of shapes leaves open
-    (``Piece.slack_m``) is part of the slack, so let the wire be the family's at a shape v and a swing phi of their
+    Every point of the true wire lies within radius and uncertainty of the shape. What the family of shapes leaves open
+    (``Piece.uncertainty_m``) is part of it, so let the wire be the family's at a shape v and a swing phi of their
     ranges, and x its point at a share t between two kept vertices. What the wire truly fills between layers and angles
-    (2 and 3) goes into the radius, what is error (1, 4 and 5) into the slack.
+    (2 and 3) goes into the radius, what is error (1, 4 and 5) into the uncertainty.
 
     1. Vertices are left out while, at the lowest and at the highest v, each stays within `THIN_M` of its share of the
        chord. The difference is linear in v, and along the wire between two vertices: its size is convex in both, so
@@ -199,40 +205,40 @@ def envelope_shape(
     """
     far = min(max(abs(placed.swing_rad[0]), abs(placed.swing_rad[1])), pi)
     made = []
-    for (points, rate, slack), (left, up) in zip(_subconductors(placed, offsets_m), offsets_m, strict=True):
+    for (points, rate, uncertainty), (left, up) in zip(_subconductors(placed, offsets_m), offsets_m, strict=True):
         level = hypot(left, up) * 2 * sin(far / 2)
-        made.append(_envelope(placed, points, rate, diameter_m / 2, slack + level + slack_m))
+        made.append(_envelope(placed, points, rate, diameter_m / 2, uncertainty + level + uncertainty_m))
     return shapes.join(made)
 
 
 def string_envelope(
-    placed: Placed, which: End, part_m: tuple[float, float], radius_m: float, slack_m: float = 0.0
+    placed: Placed, which: End, open_m: tuple[float, float], radius_m: float, uncertainty_m: float = 0.0
 ) -> Shape:
     """Everywhere a part of a string, between two distances from its attachment [m], may be; the proof is that of
     `envelope_shape`.
 
     Raises `InputError` where the wire has no such string of its own, or the part lies outside it.
     """
-    points, rate, slack = _part(placed, which, part_m)
-    return _envelope(placed, points, rate, radius_m, slack + slack_m)
+    points, rate, uncertainty = _part(placed, which, open_m)
+    return _envelope(placed, points, rate, radius_m, uncertainty + uncertainty_m)
 
 
 def ring_envelope(
-    placed: Placed, which: End, at_m: float, diameter_m: float, tube_m: float, slack_m: float = 0.0
+    placed: Placed, which: End, at_m: float, diameter_m: float, tube_m: float, uncertainty_m: float = 0.0
 ) -> Shape:
     """Everywhere a ring about a string may be, across the string at a distance from its attachment [m].
 
     The ring keeps the direction of the string as stated; by how much the string turns over its shapes, times the ring's
-    radius, goes into slack.
+    radius, goes into uncertainty.
     """
-    points, rate, slack = _part(placed, which, (0.0, at_m))
+    points, rate, uncertainty = _part(placed, which, (0.0, at_m))
     tips = [points[-2:] + v * rate[-2:] for v in (0.0, *placed.shape_m)]
     ways = [(tip[1] - tip[0]) / float(np.linalg.norm(tip[1] - tip[0])) for tip in tips]
     turned = max(float(np.linalg.norm(way - ways[0])) for way in ways) * diameter_m / 2
-    still = insulator.ring(points[-1], ways[0], diameter_m, tube_m, slack_m)
+    still = insulator.ring(points[-1], ways[0], diameter_m, tube_m, uncertainty_m)
     around = np.concatenate([still.vertices[:, 0], still.vertices[-1:, 1]])
     along = np.broadcast_to(rate[-1], around.shape)
-    return _envelope(placed, around, along, tube_m / 2, slack + turned + float(still.slack.max()))
+    return _envelope(placed, around, along, tube_m / 2, uncertainty + turned + float(still.uncertainty.max()))
 
 
 def strays_m(placed: Placed, point: ArrayLike) -> float:
@@ -275,23 +281,23 @@ def _reach(placed: Placed, points: Floats) -> Floats:
     return np.asarray(np.linalg.norm(np.cross(points - placed.axis_point, placed.axis), axis=1), float)
 
 
-def _envelope(placed: Placed, points: Floats, rate: Floats, radius_m: float, slack_m: float | Floats) -> Shape:
-    """Everything a polyline that deforms and swings may come to; slack of all of it, or of each point."""
+def _envelope(placed: Placed, points: Floats, rate: Floats, radius_m: float, uncertainty_m: float | Floats) -> Shape:
+    """Everything a polyline that deforms and swings may come to; uncertainty of all of it, or of each point."""
     low, high = placed.shape_m
-    room = np.broadcast_to(np.asarray(slack_m, float), len(points))
+    room = np.broadcast_to(np.asarray(uncertainty_m, float), len(points))
     kept, thinned = _thinned(points + low * rate, points + high * rate)
-    # A point that is left out has the slack of the segment that stands for it.
+    # A point that is left out has the uncertainty of the segment that stands for it.
     rooms = np.array([room[one : two + 1].max() for one, two in pairwise(kept)])
     points, rate = points[kept], rate[kept]
     sizes = np.linalg.norm(rate, axis=1)
     open_m = np.maximum(sizes[:-1], sizes[1:])
     layers = min(MOST_LAYERS, max(1, ceil(float(open_m.max()) * (high - low) / (2 * LAYER_M))))
     half = (high - low) / (2 * layers)
-    radius, slack = radius_m + half * open_m, rooms + thinned + ROUNDING_M
+    radius, uncertainty = radius_m + half * open_m, rooms + thinned + ROUNDING_M
     return shapes.join(
         part
         for layer in range(layers)
-        for part in _sheet(placed, points + (low + half * (2 * layer + 1)) * rate, radius, slack)
+        for part in _sheet(placed, points + (low + half * (2 * layer + 1)) * rate, radius, uncertainty)
     )
 
 
@@ -316,16 +322,16 @@ def _thinned(first: Floats, last: Floats) -> tuple[NDArray[np.int64], float]:
     return np.array(kept), worst
 
 
-def _sheet(placed: Placed, line: Floats, radius: Floats, slack: Floats) -> list[Shape]:
+def _sheet(placed: Placed, line: Floats, radius: Floats, uncertainty: Floats) -> list[Shape]:
     """A polyline at every swing: per segment as many angles as its distance from the axis asks for."""
     low, high = placed.swing_rad
     reach = _reach(placed, line)
     made = []
     both = np.maximum(reach[:-1], reach[1:])
-    for (p, q), far, thick, slack_m in zip(pairwise(line), both, radius, slack, strict=True):
+    for (p, q), far, thick, uncertainty_m in zip(pairwise(line), both, radius, uncertainty, strict=True):
         if far * (high - low) / 2 <= ROUNDING_M:
             one, two = (_turned(placed, point[None], (low + high) / 2) for point in (p, q))
-            made.append(shapes.segments(one, two, thick, slack_m + ROUNDING_M))
+            made.append(shapes.segments(one, two, thick, uncertainty_m + ROUNDING_M))
             continue
         cells = max(1, ceil((high - low) / (2 * acos(1 - min(BOW_M / far, 1.0)))))
         step = (high - low) / cells
@@ -333,7 +339,7 @@ def _sheet(placed: Placed, line: Floats, radius: Floats, slack: Floats) -> list[
         one, two = (np.concatenate([_turned(placed, x[None], float(angle)) for angle in angles]) for x in (p, q))
         a, b, c, d = one[:-1], two[:-1], one[1:], two[1:]
         thick += far * (1 - cos(step / 2))
-        around = slack_m + _twist(a, b, c, d)
+        around = uncertainty_m + _twist(a, b, c, d)
         made.append(shapes.triangles(np.stack([a, b, d], axis=1), thick, around))
         made.append(shapes.triangles(np.stack([a, d, c], axis=1), thick, around))
     return made
@@ -354,7 +360,7 @@ def _twist(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
     heights = np.array([((corner - a) * unit).sum(axis=1) for corner in corners])
     sides = [corners[(k + 1) % 4] - corners[k] for k in range(4)]
     turns = np.array([(np.cross(sides[k - 1], sides[k]) * unit).sum(axis=1) for k in range(4)])
-    # A corner that rounding alone bends inward is off by less than ROUNDING_M, which every slack holds.
+    # A corner that rounding alone bends inward is off by less than ROUNDING_M, which every uncertainty holds.
     convex = (size > 1e-12) & (turns >= -1e-12 * size).all(axis=0)
     flat = heights.max(axis=0) - heights.min(axis=0)
     return np.asarray(np.where(convex, np.minimum(whole, flat), whole), float)

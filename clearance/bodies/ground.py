@@ -2,8 +2,8 @@
 
 To make one use `level`, `plane`, `grid`, `points` or `mesh`, with `read_heights` and `read_xyz` for files; to ask it
 `height_at` and `profile_misfit`. Between its samples the ground is taken as flat triangles; how far the real one may
-differ is the scene's own figure, `slack_m`. Nothing is extrapolated: a height outside the data is an error. Across a
-gap in measured points the triangles are long, and just as flat.
+differ is the scene's own figure, `uncertainty_m`. Nothing is extrapolated: a height outside the data is an error.
+Across a gap in measured points the triangles are long, and just as flat.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ triangles."""
 class Ground:
     """The ground as triangles.
 
-    shape: its triangles, with their slack
+    shape: its triangles, with their uncertainty
     tree: finds the triangles near a place in plan
     """
 
@@ -49,13 +49,15 @@ class Ground:
     tree: STRtree
 
 
-def level(height_m: float, extent_m: float = EXTENT_M, centre: ArrayLike = (0.0, 0.0), slack_m: float = 0.0) -> Ground:
+def level(
+    height_m: float, extent_m: float = EXTENT_M, centre: ArrayLike = (0.0, 0.0), uncertainty_m: float = 0.0
+) -> Ground:
     """Level ground at a height [m]: two triangles, extent_m [m] to every side of the centre (2,) [m].
 
     Raises `InputError` for values out of range.
     """
     middle = np.asarray(centre, float)
-    return plane([*middle[:2], height_m], 0.0, 0.0, extent_m, middle, slack_m)
+    return plane([*middle[:2], height_m], 0.0, 0.0, extent_m, middle, uncertainty_m)
 
 
 def plane(
@@ -64,7 +66,7 @@ def plane(
     uphill_deg: float,
     extent_m: float = EXTENT_M,
     centre: ArrayLike = (0.0, 0.0),
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> Ground:
     """Sloping ground: two triangles.
 
@@ -74,7 +76,7 @@ def plane(
     slope_deg: its steepest slope above the horizontal [deg], from 0 to below 90
     uphill_deg: the direction in which it rises, anticlockwise from x [deg]
     extent_m: to every side of the centre (2,) in plan [m]
-    slack_m: survey and model error [m]
+    uncertainty_m: survey and model error [m]
 
     Raises `InputError` for values out of range.
     """
@@ -85,7 +87,7 @@ def plane(
     refuse(
         "ground",
         positive={"extent_m": extent_m},
-        not_negative={"slack_m": slack_m},
+        not_negative={"uncertainty_m": uncertainty_m},
         finite={"uphill_deg": uphill_deg, "centre": centre},
         others=others,
     )
@@ -93,10 +95,10 @@ def plane(
     east, north = rise * math.cos(math.radians(uphill_deg)), rise * math.sin(math.radians(uphill_deg))
     corners = np.asarray(centre, float)[:2] + extent_m * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
     heights = z + east * (corners[:, 0] - x) + north * (corners[:, 1] - y)
-    return _ground(np.column_stack([corners, heights])[[[0, 1, 2], [0, 2, 3]]], slack_m)
+    return _ground(np.column_stack([corners, heights])[[[0, 1, 2], [0, 2, 3]]], uncertainty_m)
 
 
-def grid(heights_m: ArrayLike, corner_m: ArrayLike, spacing_m: float, slack_m: float = 0.0) -> Ground:
+def grid(heights_m: ArrayLike, corner_m: ArrayLike, spacing_m: float, uncertainty_m: float = 0.0) -> Ground:
     """Ground over a grid of heights: two triangles a cell.
 
     Parameters
@@ -104,7 +106,7 @@ def grid(heights_m: ArrayLike, corner_m: ArrayLike, spacing_m: float, slack_m: f
     heights_m: (rows, columns) [m]; the first row and column lie at corner_m, columns go along x, rows along y
     corner_m: (2,) [m]
     spacing_m: between rows and between columns [m]
-    slack_m: survey and model error, that between the samples included [m]
+    uncertainty_m: survey and model error, that between the samples included [m]
 
     Raises `InputError` for fewer than two rows or columns, rows of unequal length or heights that are not finite.
     """
@@ -118,7 +120,7 @@ def grid(heights_m: ArrayLike, corner_m: ArrayLike, spacing_m: float, slack_m: f
     refuse(
         "ground",
         positive={"spacing_m": spacing_m},
-        not_negative={"slack_m": slack_m},
+        not_negative={"uncertainty_m": uncertainty_m},
         finite={"heights_m": heights, "corner_m": corner_m},
     )
     corner = np.asarray(corner_m, float)
@@ -126,10 +128,10 @@ def grid(heights_m: ArrayLike, corner_m: ArrayLike, spacing_m: float, slack_m: f
     places = np.stack([corner[0] + spacing_m * columns, corner[1] + spacing_m * rows, heights], axis=2)
     a, b, c, d = places[:-1, :-1], places[:-1, 1:], places[1:, 1:], places[1:, :-1]
     faces = np.concatenate([np.stack([a, b, c], axis=2), np.stack([a, c, d], axis=2)], axis=1)
-    return _ground(faces.reshape(-1, 3, 3), slack_m)
+    return _ground(faces.reshape(-1, 3, 3), uncertainty_m)
 
 
-def points(xyz: ArrayLike, thin_m: float = 0.0, slack_m: float = 0.0) -> Ground:
+def points(xyz: ArrayLike, thin_m: float = 0.0, uncertainty_m: float = 0.0) -> Ground:
     """Ground through measured points, triangulated after Delaunay.
 
     Parameters
@@ -138,15 +140,15 @@ def points(xyz: ArrayLike, thin_m: float = 0.0, slack_m: float = 0.0) -> Ground:
     thin_m: in each square of this size [m] the point nearest its middle stands for all, and those around the outside
         are
         kept; 0 keeps every point
-    slack_m: survey and model error, that between the points included [m]
+    uncertainty_m: survey and model error, that between the points included [m]
 
     Every point that is no corner of a triangle (thinned out, or above another in plan) is compared with the triangle it
-    lies on, and its height difference goes into the slack of that triangle. So every point given is held.
+    lies on, and its height difference goes into the uncertainty of that triangle. So every point given is held.
 
     Raises `InputError` for fewer than three points, all in one line, or not finite.
     """
     cloud = np.asarray(xyz, float).reshape(-1, 3)
-    refuse("ground", not_negative={"thin_m": thin_m, "slack_m": slack_m}, finite={"points": cloud})
+    refuse("ground", not_negative={"thin_m": thin_m, "uncertainty_m": uncertainty_m}, finite={"points": cloud})
     if len(cloud) < 3:
         raise InputError(Mistake(("ground", "points"), "at least three points", f"{len(cloud)}"))
     middle = cloud[:, :2].mean(axis=0)
@@ -162,22 +164,24 @@ def points(xyz: ArrayLike, thin_m: float = 0.0, slack_m: float = 0.0) -> Ground:
     used = np.zeros(len(cloud), bool)
     used[kept[surface.simplices]] = True
     rest = np.flatnonzero(~used)
-    slack = np.full(len(corners), slack_m)
+    uncertainty = np.full(len(corners), uncertainty_m)
     if len(rest):
         bare = _ground(corners, 0.0)
         which, face, heights = _hits(bare, cloud[rest, :2])
-        np.maximum.at(slack, face, slack_m + np.abs(cloud[rest[which], 2] - heights))
+        np.maximum.at(uncertainty, face, uncertainty_m + np.abs(cloud[rest[which], 2] - heights))
         outside = np.setdiff1d(np.arange(len(rest)), which)
         if len(outside):
             found = f"{len(outside)} of {len(cloud)} points on no triangle"
             raise InputError(Mistake(("ground", "points"), "points that can be triangulated", found))
-    return _ground(corners, slack)
+    return _ground(corners, uncertainty)
 
 
-def mesh(path: str | Path, units: str, at_m: ArrayLike = (0.0, 0.0, 0.0), slack_m: float = 0.0) -> Ground:
+def mesh(path: str | Path, units: str, at_m: ArrayLike = (0.0, 0.0, 0.0), uncertainty_m: float = 0.0) -> Ground:
     """Ground from a mesh file in stated units, its origin put at at_m (3,) [m]. Where faces lie one above the other the
     highest counts as the height. Raises as `clearance.bodies.solid.mesh`."""
-    return _ground(solid.mesh(path, units, at_m, solid=False, slack_m=slack_m).shape.vertices, slack_m)
+    return _ground(
+        solid.mesh(path, units, at_m, solid=False, uncertainty_m=uncertainty_m).shape.vertices, uncertainty_m
+    )
 
 
 def read_heights(path: str | Path) -> Floats:
@@ -291,9 +295,11 @@ def profile_misfit(ground: Ground, start: ArrayLike, end: ArrayLike) -> float:
     return worst
 
 
-def _ground(corners: Floats, slack: ArrayLike) -> Ground:
+def _ground(corners: Floats, uncertainty: ArrayLike) -> Ground:
     low, high = corners.min(axis=1), corners.max(axis=1)
-    return Ground(shapes.triangles(corners, 0.0, slack), STRtree(box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])))
+    return Ground(
+        shapes.triangles(corners, 0.0, uncertainty), STRtree(box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+    )
 
 
 def _cross(first: Floats, second: Floats) -> Floats:

@@ -81,7 +81,7 @@ class StringParts:
 
 
 def string_axis(
-    attachment: ArrayLike, spec: StringSpec, along: Catenary | None = None, slack_m: float = 0.0
+    attachment: ArrayLike, spec: StringSpec, along: Catenary | None = None, uncertainty_m: float = 0.0
 ) -> StringParts:
     """A string in its place.
 
@@ -91,7 +91,7 @@ def string_axis(
     spec: the string
     along: for a strain string the catenary it lies in, starting at the attachment; a suspension string hangs straight
         down
-    slack_m: survey and model error [m]
+    uncertainty_m: survey and model error [m]
 
     Raises `InputError` for a value out of range, an insulating part longer than its string, or a strain string as
     long as the wire it should lie in.
@@ -118,13 +118,13 @@ def string_axis(
         live_end = (float(lines[1][-1][0]), float(lines[1][-1][1]), float(lines[1][-1][2]))
         if len(lines[2]) > 1:
             live_end = (float(lines[2][-1][0]), float(lines[2][-1][1]), float(lines[2][-1][2]))
-    return _dressed(live_end, lines, errors, cuts, spec, slack_m)
+    return _dressed(live_end, lines, errors, cuts, spec, uncertainty_m)
 
 
-def string_along(line: Floats, spec: StringSpec, chord_error_m: float, slack_m: float = 0.0) -> StringParts:
+def string_along(line: Floats, spec: StringSpec, chord_error_m: float, uncertainty_m: float = 0.0) -> StringParts:
     """A string that hangs along a polyline (n, 3), from its attachment to its live end.
 
-    chord_error_m: how far the polyline is from the string's axis [m]; slack_m: survey and model error [m]
+    chord_error_m: how far the polyline is from the string's axis [m]; uncertainty_m: survey and model error [m]
     """
     refuse_string(spec)
     cuts = (0.0, *cuts_of(spec))
@@ -137,7 +137,7 @@ def string_along(line: Floats, spec: StringSpec, chord_error_m: float, slack_m: 
         lines.append(np.stack([np.interp(at, stations, line[:, k]) for k in range(3)], axis=1))
     end = line[-1]
     live_end = float(end[0]), float(end[1]), float(end[2])
-    return _dressed(live_end, lines, [chord_error_m] * 3, cuts, spec, slack_m)
+    return _dressed(live_end, lines, [chord_error_m] * 3, cuts, spec, uncertainty_m)
 
 
 def post(
@@ -147,7 +147,7 @@ def post(
     diameter_m: float,
     hardware_diameter_m: float | None = None,
     earthed_m: float | None = None,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> StringParts:
     """A straight insulator from its earthed end to its live end [m]: a post, or a string of its own.
 
@@ -163,16 +163,20 @@ def post(
     refuse_string(spec)
     cuts = (0.0, *cuts_of(spec))
     lines = [first + np.array([[a], [b]]) / length * (last - first) for a, b in pairwise(cuts)]
-    return _dressed((float(last[0]), float(last[1]), float(last[2])), lines, [0.0] * 3, cuts, spec, slack_m)
+    return _dressed((float(last[0]), float(last[1]), float(last[2])), lines, [0.0] * 3, cuts, spec, uncertainty_m)
 
 
-def ring(centre: ArrayLike, axis: ArrayLike, diameter_m: float, tube_m: float, slack_m: float = 0.0) -> Shape:
-    """A ring of tube about an axis: a polygon of capsules, its chord error in slack.
+def ring(centre: ArrayLike, axis: ArrayLike, diameter_m: float, tube_m: float, uncertainty_m: float = 0.0) -> Shape:
+    """A ring of tube about an axis: a polygon of capsules, its chord error in uncertainty.
 
     centre: (3,) [m]; axis: (3,) of any length; diameter_m: of the ring, tube axis to tube axis [m]; tube_m: of the
         tube [m]
     """
-    refuse("ring", positive={"ring_diameter_m": diameter_m, "ring_tube_m": tube_m}, not_negative={"slack_m": slack_m})
+    refuse(
+        "ring",
+        positive={"ring_diameter_m": diameter_m, "ring_tube_m": tube_m},
+        not_negative={"uncertainty_m": uncertainty_m},
+    )
     along = np.array(point3("ring", "axis", axis))
     along /= np.linalg.norm(along)
     first = np.cross(along, np.eye(3)[np.argmin(abs(along))])
@@ -183,7 +187,7 @@ def ring(centre: ArrayLike, axis: ArrayLike, diameter_m: float, tube_m: float, s
     turn = 2 * math.pi * np.arange(count + 1)[:, None] / count
     around = np.asarray(centre, float) + radius * (np.cos(turn) * first + np.sin(turn) * second)
     around[-1] = around[0]
-    return shapes.polyline(around, tube_m / 2, slack_m + radius * (1 - math.cos(math.pi / count)))
+    return shapes.polyline(around, tube_m / 2, uncertainty_m + radius * (1 - math.cos(math.pi / count)))
 
 
 def refuse_string(spec: StringSpec) -> None:
@@ -228,18 +232,23 @@ def cuts_of(spec: StringSpec) -> tuple[float, float, float]:
 
 
 def _dressed(
-    live_end: Point, lines: list[Floats], errors: list[float], cuts: tuple[float, ...], spec: StringSpec, slack: float
+    live_end: Point,
+    lines: list[Floats],
+    errors: list[float],
+    cuts: tuple[float, ...],
+    spec: StringSpec,
+    uncertainty: float,
 ) -> StringParts:
     metal, body = spec.hardware_diameter_m / 2, spec.diameter_m / 2
     made = [
-        shapes.polyline(line, radius, slack + error) if b - a > 1e-9 * spec.length_m else shapes.empty()
+        shapes.polyline(line, radius, uncertainty + error) if b - a > 1e-9 * spec.length_m else shapes.empty()
         for line, error, radius, (a, b) in zip(lines, errors, (metal, body, metal), pairwise(cuts), strict=True)
     ]
     whole = np.concatenate([lines[0], *(line for line in lines[1:] if len(line) > 1)])
     for one in spec.rings:
         at, along = place_on(whole, one.at_m / spec.length_m)
         which = 2 if is_live(spec, one) else 0
-        made[which] = shapes.join([made[which], ring(at, along, one.diameter_m, one.tube_m, slack + max(errors))])
+        made[which] = shapes.join([made[which], ring(at, along, one.diameter_m, one.tube_m, uncertainty + max(errors))])
     return StringParts(live_end, made[1], made[0], made[2])
 
 

@@ -43,7 +43,7 @@ class MeshSolid:
     parts: int
 
 
-def box(centre: ArrayLike, size: ArrayLike, heading_deg: float = 0.0, slack_m: float = 0.0) -> Shape:
+def box(centre: ArrayLike, size: ArrayLike, heading_deg: float = 0.0, uncertainty_m: float = 0.0) -> Shape:
     """The twelve triangles of a box.
 
     centre: (3,) [m]; size: (3,) along its heading, across it and upward [m]; heading_deg: anticlockwise from x [deg]
@@ -58,23 +58,27 @@ def box(centre: ArrayLike, size: ArrayLike, heading_deg: float = 0.0, slack_m: f
     refuse(
         "box",
         positive={f"size_m[{index}]": edge for index, edge in enumerate(edges)},
-        not_negative={"slack_m": slack_m},
+        not_negative={"uncertainty_m": uncertainty_m},
         finite={"heading_deg": heading_deg},
     )
     signs = np.array([[x, y, z] for z in (-0.5, 0.5) for y in (-0.5, 0.5) for x in (-0.5, 0.5)])
     corners = signs * np.array(edges)
     sides = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
     faces = [face for a, b, c, d in sides for face in ((a, b, c), (a, c, d))]
-    return shapes.moved(shapes.triangles(corners[faces], 0.0, slack_m), turned_about_z(heading_deg), middle)
+    return shapes.moved(shapes.triangles(corners[faces], 0.0, uncertainty_m), turned_about_z(heading_deg), middle)
 
 
 def cylinder(
-    from_m: ArrayLike, to_m: ArrayLike, radius_m: float, slack_m: float = 0.0, chord_error_m: float = CHORD_ERROR_M
+    from_m: ArrayLike,
+    to_m: ArrayLike,
+    radius_m: float,
+    uncertainty_m: float = 0.0,
+    chord_error_m: float = CHORD_ERROR_M,
 ) -> Shape:
     """A cylinder with flat ends, as the triangles of a prism inside it.
 
     from_m, to_m: the middles of its ends [m]; chord_error_m: greatest distance from prism to cylinder [m], goes into
-        slack
+        uncertainty
 
     A capsule would reach a radius beyond either end; the prism does not. The cylinder is nowhere further outside the
     prism than the sagitta of one side, radius (1 - cos(pi / sides)).
@@ -86,7 +90,7 @@ def cylinder(
     refuse(
         "cylinder",
         positive={"radius_m": radius_m, "chord_error_m": chord_error_m, "length from from_m to to_m": length},
-        not_negative={"slack_m": slack_m},
+        not_negative={"uncertainty_m": uncertainty_m},
     )
     count = max(8, math.ceil(math.pi / math.acos(max(0.0, 1 - chord_error_m / radius_m))))
     axis = (last - first) / length
@@ -103,7 +107,7 @@ def cylinder(
         np.stack([first + rim, last + after, last + rim], axis=1),
     ]
     error = radius_m * (1 - math.cos(math.pi / count))
-    return shapes.triangles(np.concatenate(faces), 0.0, slack_m + error)
+    return shapes.triangles(np.concatenate(faces), 0.0, uncertainty_m + error)
 
 
 def mesh(
@@ -112,7 +116,7 @@ def mesh(
     at_m: ArrayLike = (0.0, 0.0, 0.0),
     heading_deg: float = 0.0,
     solid: bool = True,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> MeshSolid:
     """The triangles of a mesh file, in metres, turned and moved to its place.
 
@@ -123,7 +127,7 @@ def mesh(
     at_m: where the file's origin comes to lie [m]
     heading_deg: turned about z by this, anticlockwise [deg]
     solid: True demands a closed surface wound one way round; False takes any surface, as a surface without inside
-    slack_m: model error [m]
+    uncertainty_m: model error [m]
 
     Raises `InputError` for an unknown unit, a file that cannot be read or holds no triangles, a coordinate that is not
     finite, or a surface with holes where a solid is asked for.
@@ -134,7 +138,7 @@ def mesh(
     if units not in METRES:
         raise InputError(Mistake(("solid", name, "units"), f"one of {', '.join(METRES)}", f"{units!r}"))
     place = point3("mesh", "at_m", at_m)
-    refuse("mesh", not_negative={"slack_m": slack_m}, finite={"heading_deg": heading_deg})
+    refuse("mesh", not_negative={"uncertainty_m": uncertainty_m}, finite={"heading_deg": heading_deg})
     try:
         read = trimesh.load_mesh(name, process=False)
     except Exception as error:  # the readers behind trimesh raise whatever they meet in a broken file
@@ -153,7 +157,7 @@ def mesh(
         raise InputError(
             Mistake(("solid", name, "solid"), "a watertight mesh with one consistent winding", found, remedy)
         )
-    shape = shapes.triangles(corners * METRES[units], 0.0, slack_m)
+    shape = shapes.triangles(corners * METRES[units], 0.0, uncertainty_m)
     return MeshSolid(shapes.moved(shape, turned_about_z(heading_deg), place), closed, holes, parts)
 
 

@@ -42,7 +42,7 @@ def span_with_strings(
     from_string: StringSpec | None,
     to_string: StringSpec | None,
     solve: Callable[[Point, Point], Catenary],
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
     wire_weight_N_m: float | None = None,
     keep_sag: bool = False,
 ) -> SpanParts:
@@ -53,7 +53,7 @@ def span_with_strings(
     from_m, to_m: the attachments on the structures [m]
     from_string, to_string: the strings, or None where the wire is fixed at the point itself
     solve: makes the catenary from its two ends, for instance ``lambda a, b: from_tension(a, b, 9000.0, 16.0)``
-    slack_m: survey and model error of the strings [m]
+    uncertainty_m: survey and model error of the strings [m]
     wire_weight_N_m: weight of the wire [N/m], needed where a strain string states its weight
     keep_sag: with stated weights, whether the sag of `solve` is what was measured (True) or its constant (False)
 
@@ -61,7 +61,7 @@ def span_with_strings(
     the wire. Without a stated weight the wire is solved from attachment to attachment and the string is the first part
     of it, as if it weighed as much per metre. With one, strings and wire are three catenaries of one horizontal
     tension that meet without a kink: a string of weight W and length l lowers its wire by about W l / (2 H), which is a
-    decimetre in a slack bay.
+    decimetre in a bay strung loosely.
 
     Raises `InputError` for a value out of range, or strings that leave no wire between them.
     """
@@ -71,7 +71,7 @@ def span_with_strings(
     taken = [0.0, 0.0]
     for index, spec in enumerate(specs):
         if spec is not None and spec.kind == "suspension":
-            hung[index] = string_axis(ends[index], spec, slack_m=slack_m)
+            hung[index] = string_axis(ends[index], spec, uncertainty_m=uncertainty_m)
             ends[index] = (ends[index][0], ends[index][1], ends[index][2] - spec.length_m)
         elif spec is not None:
             refuse_string(spec)
@@ -92,7 +92,7 @@ def span_with_strings(
         ]
     for index, spec in enumerate(specs):
         if spec is not None and spec.kind == "strain":
-            hung[index] = string_axis(ends[index], spec, axes[index], slack_m)
+            hung[index] = string_axis(ends[index], spec, axes[index], uncertainty_m)
     return SpanParts(whole, conductor, hung[0], hung[1])
 
 

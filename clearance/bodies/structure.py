@@ -71,7 +71,7 @@ def gantry(
     panel_m: float,
     member_radius_m: float,
     columns: int = 2,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> Shape:
     """Square lattice columns in a row, and a lattice beam across them at their top.
 
@@ -86,7 +86,7 @@ def gantry(
     panel_m: length of a bracing panel [m], about: panels are made equal
     member_radius_m: of every bar [m]
     columns: how many, at least 2
-    slack_m: survey and model error [m]
+    uncertainty_m: survey and model error [m]
 
     Raises `InputError` for values out of range or bars too thick for their frame.
 
@@ -111,7 +111,7 @@ def gantry(
     if column_spacing_m <= column_width_m:
         thick.append(Mistake(("gantry", "column_spacing_m"), "more than column_width_m", f"{column_spacing_m!r} m"))
     turn = {"heading_deg": heading_deg}
-    refuse("gantry", positive=sizes, not_negative={"slack_m": slack_m}, finite=turn, others=thick)
+    refuse("gantry", positive=sizes, not_negative={"uncertainty_m": uncertainty_m}, finite=turn, others=thick)
 
     inner = column_width_m / 2 - member_radius_m
     top = beam_height_m + beam_depth_m - member_radius_m
@@ -129,7 +129,7 @@ def gantry(
     )
     rings = [np.array([0.0, along, middle]) + upright for along in _steps(-reach, reach, panel_m)]
     bars += _lattice(rings)
-    return _stood(bars, foot, heading_deg, member_radius_m, slack_m)
+    return _stood(bars, foot, heading_deg, member_radius_m, uncertainty_m)
 
 
 def lattice_tower(
@@ -144,7 +144,7 @@ def lattice_tower(
     waist_height_m: float | None = None,
     waist_width_m: float | None = None,
     peak_m: float = 0.0,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> Shape:
     """A square lattice tower: four legs, X bracing, crossarms that taper to their tips, a peak.
 
@@ -159,7 +159,7 @@ def lattice_tower(
     crossarms: the arms
     waist_height_m, waist_width_m: where the taper changes [m]; both or neither
     peak_m: height of the peak above the body [m]; 0 for none
-    slack_m: survey and model error [m]
+    uncertainty_m: survey and model error [m]
 
     Raises `InputError` for values out of range, a crossarm above the body or shorter than the body is wide.
     """
@@ -174,7 +174,7 @@ def lattice_tower(
         mistakes.append(Mistake(("tower", "waist_height_m"), expected, f"{waist_height_m!r} m"))
     sizes = {"height_m": height_m, "base_width_m": base_width_m, "top_width_m": top_width_m}
     sizes |= {"member_radius_m": member_radius_m, "waist_width_m": 1.0 if waist_width_m is None else waist_width_m}
-    more = {"peak_m": peak_m, "slack_m": slack_m}
+    more = {"peak_m": peak_m, "uncertainty_m": uncertainty_m}
     refuse("tower", positive=sizes, not_negative=more, finite={"heading_deg": heading_deg}, others=mistakes)
     heights, widths = [0.0, height_m], [base_width_m, top_width_m]
     if waist_height_m is not None and waist_width_m is not None:
@@ -197,7 +197,7 @@ def lattice_tower(
         upper = min(arm.height_m + arm.depth_m, height_m)
         for side in _SIDES[arm.side]:
             bars += _arm(arm, side, upper, half_width(arm.height_m), half_width(upper))
-    return _stood(bars, foot, heading_deg, member_radius_m, slack_m)
+    return _stood(bars, foot, heading_deg, member_radius_m, uncertainty_m)
 
 
 def pole(
@@ -207,7 +207,7 @@ def pole(
     top_radius_m: float,
     crossarms: Sequence[Crossarm] = (),
     heading_deg: float = 0.0,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
 ) -> Shape:
     """A round tapered pole, with plain crossarms as thick as their depth.
 
@@ -218,7 +218,7 @@ def pole(
     refuse(
         "pole",
         positive={"height_m": height_m, "base_radius_m": base_radius_m, "top_radius_m": top_radius_m},
-        not_negative={"slack_m": slack_m},
+        not_negative={"uncertainty_m": uncertainty_m},
         finite={"heading_deg": heading_deg},
     )
     _refuse_crossarms("pole", crossarms, height_m, lambda _: min(base_radius_m, top_radius_m))
@@ -226,20 +226,24 @@ def pole(
     levels = np.linspace(0, height_m, count + 1)
     radii = np.linspace(base_radius_m, top_radius_m, count + 1)
     axis = np.stack([np.zeros(count + 1), np.zeros(count + 1), levels], axis=1)
-    parts = [shapes.polyline(axis, np.maximum(radii[:-1], radii[1:]), slack_m)]
+    parts = [shapes.polyline(axis, np.maximum(radii[:-1], radii[1:]), uncertainty_m)]
     for arm in crossarms:
         ends = [np.array([0.0, side * arm.length_m, arm.height_m]) for side in _SIDES[arm.side]]
         root = [np.array([0.0, 0.0, arm.height_m])] * len(ends)
-        parts.append(shapes.segments(np.array(root), np.array(ends), arm.depth_m / 2, slack_m))
+        parts.append(shapes.segments(np.array(root), np.array(ends), arm.depth_m / 2, uncertainty_m))
     return shapes.moved(shapes.join(parts), turned_about_z(heading_deg), foot)
 
 
 def members(
-    nodes: Mapping[str, ArrayLike], bars: Iterable[Member], shift: ArrayLike = (0.0, 0.0, 0.0), slack_m: float = 0.0
+    nodes: Mapping[str, ArrayLike],
+    bars: Iterable[Member],
+    shift: ArrayLike = (0.0, 0.0, 0.0),
+    uncertainty_m: float = 0.0,
 ) -> Shape:
     """A structure of bars between named nodes.
 
-    nodes: coordinates (3,) by name [m]; bars: the members; shift: added to every node [m]; slack_m: model error [m]
+    nodes: coordinates (3,) by name [m]; bars: the members; shift: added to every node [m]; uncertainty_m: model
+    error [m]
 
     Raises `InputError` for an unknown node, a bar without length or thickness, or no bars at all.
     """
@@ -247,11 +251,11 @@ def members(
     mistakes = [] if chosen else [Mistake(("structure", "members"), "at least one member", "none")]
     for number, bar in enumerate(chosen, start=1):
         mistakes += _bar_mistakes(("structure", f"member {number}"), bar, nodes)
-    refuse("structure", not_negative={"slack_m": slack_m}, others=mistakes)
+    refuse("structure", not_negative={"uncertainty_m": uncertainty_m}, others=mistakes)
     places = {name: np.array(point3("structure", f"node {name!r}", xyz)) for name, xyz in nodes.items()}
     start = np.array([places[bar.from_node] for bar in chosen])
     end = np.array([places[bar.to_node] for bar in chosen])
-    shape = shapes.segments(start, end, [bar.radius_m for bar in chosen], slack_m)
+    shape = shapes.segments(start, end, [bar.radius_m for bar in chosen], uncertainty_m)
     return shapes.moved(shape, translation=point3("structure", "base_m", shift))
 
 
@@ -391,8 +395,8 @@ def _arm(arm: Crossarm, side: float, upper: float, half_low: float, half_high: f
     return bars
 
 
-def _stood(bars: Sequence[Bar], foot: Point, heading_deg: float, radius: float, slack: float) -> Shape:
+def _stood(bars: Sequence[Bar], foot: Point, heading_deg: float, radius: float, uncertainty: float) -> Shape:
     lines = np.array(bars)
     lengths = np.linalg.norm(lines[:, 1] - lines[:, 0], axis=1)
-    shape = shapes.segments(lines[lengths > 0, 0], lines[lengths > 0, 1], radius, slack)
+    shape = shapes.segments(lines[lengths > 0, 0], lines[lengths > 0, 1], radius, uncertainty)
     return shapes.moved(shape, turned_about_z(heading_deg), foot)

@@ -23,7 +23,7 @@ from clearance.tolerances import CHORD_ERROR_M
 Floats = NDArray[np.float64]
 
 TAIL_ERROR_M: Final = 0.05
-"""[m] Largest distance between a moving tail and its linear pieces; goes into slack. Smaller: more pieces."""
+"""[m] Largest distance between a moving tail and its linear pieces; goes into uncertainty. Smaller: more pieces."""
 
 CELLS: Final = 1024
 """[1] Sub-ranges on which one piece of a tail is enclosed. More: a tighter proof and fewer pieces, longer to build."""
@@ -53,7 +53,7 @@ class TailPiece:
 
     lower_m: the sub-range (from, to) [m] of the distance its freed end has moved
     shape: with `Shape.rate` set: the corners at distance v are ``vertices + rate * v``, for v within lower_m only
-    error_m: what the shape's slack holds for the difference to the true curve [m]
+    error_m: what the shape's uncertainty holds for the difference to the true curve [m]
     """
 
     lower_m: tuple[float, float]
@@ -66,7 +66,7 @@ def conductor(
     diameter_m: float,
     bundle_count: int = 1,
     bundle_spacing_m: float = 0.0,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
     chord_error_m: float = CHORD_ERROR_M,
     upright: bool = False,
 ) -> Shape:
@@ -78,13 +78,13 @@ def conductor(
     diameter_m: of one sub-conductor [m]
     bundle_count: 1, 2 (horizontal pair), 3 (triangle, one below) or 4 (square)
     bundle_spacing_m: between neighbouring sub-conductors, axis to axis [m]
-    slack_m: survey and model error [m]; the chord error is added to it
+    uncertainty_m: survey and model error [m]; the chord error is added to it
     chord_error_m: greatest chord error allowed [m]
     upright: a pair one above the other instead of side by side
 
     Sub-conductors stand across the wire, at right angles to it, as spacers hold them. Between two nodes the
     sub-conductor at v from the axis is within the chord error plus v times the change of the normal of its own chord,
-    and the normal changes by no more than the curve turns; this too goes into slack.
+    and the normal changes by no more than the curve turns; this too goes into uncertainty.
 
     Raises `InputError` for a value out of range, and for a bundle between ends one exactly above the other.
 
@@ -100,7 +100,7 @@ def conductor(
         mistakes.append(Mistake(("wire", "bundle spacing_m"), "more than diameter_m", f"{bundle_spacing_m!r} m"))
     if bundle_count != 1 and catenary.constant_m == 0:
         mistakes.append(Mistake(("wire", "bundle"), "a single conductor between ends one above the other", "a bundle"))
-    refuse("wire", positive={"diameter_m": diameter_m}, not_negative={"slack_m": slack_m}, others=mistakes)
+    refuse("wire", positive={"diameter_m": diameter_m}, not_negative={"uncertainty_m": uncertainty_m}, others=mistakes)
     along = nodes(catenary, chord_error_m)
     east, north = catenary.direction
     across = np.array([-north, east, 0.0])
@@ -108,8 +108,8 @@ def conductor(
     for sideways, upward in bundle_places(bundle_count, bundle_spacing_m, upright):
         offset = sideways * across + upward * along.upward
         turned = abs(upward) * along.turn_rad
-        slack = slack_m + along.error_m + turned
-        parts.append(shapes.polyline(along.points + offset, diameter_m / 2, slack))
+        uncertainty = uncertainty_m + along.error_m + turned
+        parts.append(shapes.polyline(along.points + offset, diameter_m / 2, uncertainty))
     return shapes.join(parts)
 
 
@@ -129,7 +129,7 @@ def freed_tail(
     from_point: ArrayLike,
     to_point: ArrayLike,
     diameter_m: float,
-    slack_m: float = 0.0,
+    uncertainty_m: float = 0.0,
     ranges: Sequence[tuple[float, float]] | None = None,
     largest_error_m: float = TAIL_ERROR_M,
     chord_error_m: float = 2 * CHORD_ERROR_M,
@@ -142,7 +142,7 @@ def freed_tail(
     far_end: the end that stays fixed [m]
     from_point, to_point: where the freed end starts and ends [m]
     diameter_m: of the conductor [m]
-    slack_m: model error besides [m]; the difference between pieces and true curve is added to it
+    uncertainty_m: model error besides [m]; the difference between pieces and true curve is added to it
     ranges: the ranges (from, to) of the freed end's travel [m] that are wanted, each a union of whole pieces; default
         all
     largest_error_m: greatest difference to the true curve allowed [m]
@@ -174,7 +174,7 @@ def freed_tail(
             "largest_error_m": largest_error_m,
             "chord_error_m": chord_error_m,
         },
-        not_negative={"slack_m": slack_m},
+        not_negative={"uncertainty_m": uncertainty_m},
     )
     # The distance to a fixed point is convex along a line, so its largest value is at one of the two ends.
     mistakes = [
@@ -196,7 +196,7 @@ def freed_tail(
     if mistakes:
         raise InputError(mistakes)
     toward = (end - start) / travel if travel > 0 else np.zeros(3)
-    line = _Line(length_m, fixed, start, toward, diameter_m / 2, slack_m, largest_error_m, chord_error_m)
+    line = _Line(length_m, fixed, start, toward, diameter_m / 2, uncertainty_m, largest_error_m, chord_error_m)
     pieces: list[TailPiece] = []
     for low, high in _without_overlap(ranges if ranges is not None else [(0.0, travel)]):
         pending = [(low, high)]
@@ -208,7 +208,7 @@ def freed_tail(
             elif high - low <= SHORTEST_PIECE * travel:
                 where = ("tail", "length_m")
                 raise InputError(
-                    Mistake(where, "a tail with some slack everywhere", f"one drawn tight at {low:.6g} m", "add length")
+                    Mistake(where, "a tail that is loose everywhere", f"one drawn tight at {low:.6g} m", "add length")
                 )
             else:
                 middle = (low + high) / 2
@@ -223,7 +223,7 @@ class _Line:
     start: Floats
     toward: Floats
     radius: float
-    slack: float
+    uncertainty: float
     largest_error: float
     chord_error: float
 
@@ -251,11 +251,11 @@ def _span_over(line: _Line, edges: Floats) -> tuple[Floats, Floats]:
 
 
 def _linear(
-    line: _Line, low: float, high: float, at_low: Floats, at_high: Floats, slack: ArrayLike, error: float
+    line: _Line, low: float, high: float, at_low: Floats, at_high: Floats, uncertainty: ArrayLike, error: float
 ) -> TailPiece:
     rate = (at_high - at_low) / (high - low) if high > low else np.zeros_like(at_low)
     at_zero = at_low - low * rate
-    shape = shapes.polyline(at_zero + line.fixed, line.radius, slack)
+    shape = shapes.polyline(at_zero + line.fixed, line.radius, uncertainty)
     corners = np.stack([rate[:-1], rate[1:], rate[1:]], axis=1)
     return TailPiece((low, high), replace(shape, rate=np.ascontiguousarray(corners)), error)
 
@@ -270,7 +270,7 @@ def _legs(line: _Line, low: float, high: float) -> TailPiece | None:
     fold = freed / 2
     fold[:, 2] = (freed[:, 2] - line.length) / 2
     ends = [np.array([np.zeros(3), fold[index], freed[index]]) for index in (0, 1)]
-    return _linear(line, low, high, ends[0], ends[1], line.slack + width, width)
+    return _linear(line, low, high, ends[0], ends[1], line.uncertainty + width, width)
 
 
 def _heights(
@@ -338,4 +338,4 @@ def _hanging(line: _Line, low: float, high: float) -> TailPiece | None:
     error = np.maximum(np.maximum(node_error[:-1], node_error[1:]), 0.0) + chord
     if error.max() > line.largest_error:
         return None
-    return _linear(line, low, high, at_ends[0], at_ends[1], line.slack + error, float(error.max()))
+    return _linear(line, low, high, at_ends[0], at_ends[1], line.uncertainty + error, float(error.max()))

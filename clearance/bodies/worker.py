@@ -5,7 +5,7 @@ Frame: origin between the soles on the rung, x forward (toward the ladder), y le
 `lowest_to_highest_contact_m` are the two lengths that the combined gap and the insulating length need.
 
 The body is the one of the median man or woman of the survey [1], every length in proportion to stature: parts of
-different percentiles are never put together. People of one stature differ in their limbs; `SPREAD_M` of slack on
+different percentiles are never put together. People of one stature differ in their limbs; `SPREAD_M` of uncertainty on
 every part stands for that.
 
 Reach. The shoulder joint is taken at half the span less the arm from the middle, and at a height between that of the
@@ -52,7 +52,8 @@ MEDIAN_M: Final[dict[str, tuple[float, float]]] = {
 sitting reach. Arm is acromion to radiale, radiale to stylion, and hand, added."""
 
 SPREAD_M: Final = 0.036
-"""[m] Slack for people whose limbs are longer than their stature says. The 99th percentile of every length is within
+"""[m] Uncertainty for people whose limbs are longer than their stature says. The 99th percentile of every length is
+within
 this of the median body scaled to the 99th percentile of stature (worst: a woman's crotch height, 0.0351 m, and overhead
 reach, 0.034 m). Smaller: less careful; larger: costs margin."""
 
@@ -89,7 +90,7 @@ class Build:
     shoulder_height_m: of the acromion; biacromial_m, bideltoid_m: shoulder breadths, of the bones and over the muscles
     shoulder_half_m: from the middle to the shoulder joint; shoulder_raised_m: height of the joint with the arm overhead
     suit_m, boots_m, helmet_m: bulk of suit, gloves and harness on every side, of the soles, of the helmet
-    spread_m: slack for limbs longer than stature says
+    spread_m: uncertainty for limbs longer than stature says
     """
 
     stature_m: float

@@ -196,7 +196,7 @@ def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
     people = {(c.sex, c.percentile, c.stature_m): c for c in scene.crew}.values()
     if people:
         shapes = [crew.person((0.0, 0.0, 0.0), build_of(c)) for c in people]
-        around = max(float((shape.radius + shape.slack).max()) for shape in shapes)
+        around = max(float((shape.radius + shape.uncertainty).max()) for shape in shapes)
         top = max(float(shape.vertices[..., 2].max()) for shape in shapes)
         found.append(
             standing_areas(

@@ -140,7 +140,7 @@ def from_constant(start: ArrayLike, end: ArrayLike, constant_m: float) -> Catena
     """
     first, last = point3("catenary", "from_m", start), point3("catenary", "to_m", end)
     refuse("catenary", positive={"catenary_constant_m": constant_m})
-    span = _span_or_refuse(first, last, "give length_m instead: a conductor under its own clamp hangs slack")
+    span = _span_or_refuse(first, last, "give length_m instead: a conductor under its own clamp hangs loose")
     half = span / (2 * constant_m)
     if half > LARGEST_HALF_PARAMETER:
         expected = f"at least {span / (2 * LARGEST_HALF_PARAMETER):.3g} m for a span of {span:.6g} m"

@@ -3,7 +3,7 @@
 To do it on exact lengths use `reference_length` (known state to unstressed length) and `settle_length` (back to a
 state); `change_tension` does both for one level or inclined span. `parabola_tension` is the textbook cubic.
 `ruling_span` stands one span in for a section. How a conductor lengthens is an `Elongation`: `Linear`, or `TwoPart`
-for a core and an outer layer that go slack at the knee point and keep a permanent elongation (`after_heavy_load`,
+for a core and an outer layer that go loose at the knee point and keep a permanent elongation (`after_heavy_load`,
 `creep_strain`).
 
 Weight is per metre of conductor as it hangs. Length under tension uses the mean tension over the span, which is exact
@@ -230,8 +230,8 @@ def settle_length(
 def _bracket(excess: Callable[[float], float], chord_m: float, string_m: float, what: str) -> tuple[float, float]:
     # Taut shapes only: up to u C = 2.4 (sag over a third of the chord) a larger u always means a longer line and less
     # pull.
-    slackest = 2.4 / chord_m if string_m == 0 else min(2.4 / chord_m, planar.STRING_LIMIT / string_m)
-    low, high = log(1e-6 / chord_m), log(slackest * (1 - 1e-12))
+    loosest = 2.4 / chord_m if string_m == 0 else min(2.4 / chord_m, planar.STRING_LIMIT / string_m)
+    low, high = log(1e-6 / chord_m), log(loosest * (1 - 1e-12))
     if excess(low) > 0 or excess(high) < 0:
         raise InputError(
             Mistake(

@@ -1,16 +1,16 @@
-"""Owns enclosures: from ranges of what a line feels to a family of shapes that comes within a proven slack of every
-true one.
+"""Owns enclosures: from ranges of what a line feels to a family of shapes that comes within a proven uncertainty of
+every true one.
 
 A family has one shape parameter v: how much deeper the line hangs than as stated, at half its chord [m]. Its points are
 linear in v, so the sweep can move them. `span_family` makes one for a tensioned span, given the range of u = w / H
-and of the tilt of the load; `clearance.conductor.loose` for a slack jumper or dropper.
+and of the tilt of the load; `clearance.conductor.loose` for a jumper or dropper.
 
 The proof for a span, in the frame of the chord. By the facts of `planar`, for u within a cell [u1, u2] and a tilt
 within d of psi, the true curve lies between those at (u1 exp(-K d), psi) and (u2 exp(K d), psi). The family at the v
 of the cell's middle is compared with both at every vertex; over all cells the largest difference is the error at the
 vertices. Between two vertices a step h apart the true curve leaves its chord by at most max |y''| h^2 / 8, and the
 chord of the family is within the error of its ends. How far a string's end shifts along the chord within a cell is
-added as well. All of this goes into slack; rounding is covered by 1e-9 m.
+added as well. All of this goes into uncertainty; rounding is covered by 1e-9 m.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ from clearance.tolerances import CHORD_ERROR_M
 Floats = NDArray[np.float64]
 
 CELL_M: Final = 0.002
-"""[m] How far the middle of a span moves within one cell of the proof, and the part of it that goes into slack.
-Smaller: a longer proof, less slack."""
+"""[m] How far the middle of a span moves within one cell of the proof, and the part of it that goes into uncertainty.
+Smaller: a longer proof, less uncertainty."""
 
 MOST_CELLS: Final = 4000
-"""[1] Cells of u at most; past that (a range of sag over 8 m) cells grow, and slack with them."""
+"""[1] Cells of u at most; past that (a range of sag over 8 m) cells grow, and uncertainty with them."""
 
 ROUNDING_M: Final = 1e-9
-"""[m] Added to every slack for rounding."""
+"""[m] Added to every uncertainty for rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +49,7 @@ class Family:
     along_rate, down_rate: (n,) how they move per metre of v [1]
     cuts: indices of the vertices where the conductor begins and ends; before and after them are the strings
     range_m: lowest and highest v [m]
-    slack_m: every true shape lies this close to the family at some v of the range
+    uncertainty_m: every true shape lies this close to the family at some v of the range
     """
 
     along: Floats
@@ -58,7 +58,7 @@ class Family:
     down_rate: Floats
     cuts: tuple[int, int]
     range_m: tuple[float, float]
-    slack_m: float
+    uncertainty_m: float
 
 
 def span_family(
@@ -76,15 +76,15 @@ def span_family(
     Parameters
     ----------
     chord_m: between the ends of the curve
-    stated: u [1/m] and tilt [rad] of the shape as stated, which gets v = 0 (to within the slack)
+    stated: u [1/m] and tilt [rad] of the shape as stated, which gets v = 0 (to within the uncertainty)
     per_m, tilt_rad: ranges of u and of the tilt over the weather
     strings_m, ratios: lengths of the strain strings at both ends, and their load per metre over the conductor's
-    chord_error_m: greatest chord error; part of the slack
+    chord_error_m: greatest chord error; part of the uncertainty
 
     Examples
     --------
     >>> family = span_family(300.0, (1 / 1500, 0.0), (1 / 1600, 1 / 1300), (0.0, 0.0))
-    >>> print([round(v, 2) for v in family.range_m], family.slack_m < 0.01)
+    >>> print([round(v, 2) for v in family.range_m], family.uncertainty_m < 0.01)
     [-0.47, 1.16] True
     """
     low, high = per_m

@@ -3,7 +3,7 @@
 As stated a line with loads is the elastic line of `clearance.conductor.loads`, in chords with a proven error. Over the
 weather its section is solved at the ends and the middle of the range of temperature, at winds from one end of the range
 to the other, bare and with the most ice, under every model of its conductor. Each state is compared with a family of
-one shape parameter and a swing, at the swing that fits best; what is left, and a part more, goes into slack. That
+one shape parameter and a swing, at the swing that fits best; what is left, and a part more, goes into uncertainty. That
 encloses the states solved, and is an allowance for those between them, not a proof: a load does not swing with the
 plane of its conductor. `tests/test_conductor_laden.py` tries it on random weather.
 """
@@ -54,7 +54,7 @@ WIDEN: Final = 0.1
 """[1] Ranges of shape and swing are widened by this part of their width on both sides."""
 
 ROUNDING_M: Final = 1e-9
-"""[m] Added to every slack for rounding."""
+"""[m] Added to every uncertainty for rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,13 +72,13 @@ def as_loaded(curve: Curve) -> Placed:
     first, last = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
     axis = (last - first) / float(np.linalg.norm(last - first))
     (one, own, two), error = curve.parts(CHORD_ERROR_M)
-    slack = error + ROUNDING_M
-    pieces = [Piece("wire", own, np.zeros_like(own), slack)]
+    uncertainty = error + ROUNDING_M
+    pieces = [Piece("wire", own, np.zeros_like(own), uncertainty)]
     if len(one) and line.start.own:
-        pieces.insert(0, Piece("from string", one, np.zeros_like(one), slack))
+        pieces.insert(0, Piece("from string", one, np.zeros_like(one), uncertainty))
     if len(two) and line.end.own:
-        pieces.append(Piece("to string", two, np.zeros_like(two), slack))
-    pieces += _plumb(line, (own[0], own[-1]), (slack, slack))
+        pieces.append(Piece("to string", two, np.zeros_like(two), uncertainty))
+    pieces += _plumb(line, (own[0], own[-1]), (uncertainty, uncertainty))
     still = (0.0, 0.0)
     return Placed(line, nominal(curve), first, axis, still, still, tuple(pieces), notes=(), bent=curve.hung)
 
@@ -89,9 +89,9 @@ def nominal(curve: Curve) -> Catenary:
     return catenary.from_length(start, end, curve.length_m)
 
 
-def _plumb(line: Line, tips: tuple[Floats, Floats], slack_m: Pair) -> Iterator[Piece]:
+def _plumb(line: Line, tips: tuple[Floats, Floats], uncertainty_m: Pair) -> Iterator[Piece]:
     """Its own suspension strings, straight from attachment to tip."""
-    for end, tip, room, which in zip((line.start, line.end), tips, slack_m, ("from", "to"), strict=True):
+    for end, tip, room, which in zip((line.start, line.end), tips, uncertainty_m, ("from", "to"), strict=True):
         if end.string == "suspension" and end.own:
             string = np.array([end.point, tip], float)
             yield Piece("from string" if which == "from" else "to string", string, np.zeros((2, 3)), room)
@@ -160,22 +160,22 @@ def _enclosed(curve: Curve, states: Sequence[State], weather: Weather, made: Car
         angles.append(angle)
         off = max(off, left)
     range_m, swing = _widened(min(values), max(values)), _widened(min(angles), max(angles))
-    slack = (1.0 + MORE) * off + CHORD_ERROR_M + ROUNDING_M
+    uncertainty = (1.0 + MORE) * off + CHORD_ERROR_M + ROUNDING_M
     firsts, lasts = (1 if strain_strings(own)[0][0] > 0 else 0), (1 if strain_strings(own)[0][1] > 0 else 0)
     cut = sum(counts[:firsts]), sum(counts[: len(counts) - lasts])
     if curve.backwards:
         base, rate = base[::-1], rate[::-1]
         cut = len(base) - 1 - cut[1], len(base) - 1 - cut[0]
         pivot, axis, swing = around.pivots[1], -axis, (-swing[1], -swing[0])
-    pieces = [Piece("wire", base[cut[0] : cut[1] + 1], rate[cut[0] : cut[1] + 1], slack)]
+    pieces = [Piece("wire", base[cut[0] : cut[1] + 1], rate[cut[0] : cut[1] + 1], uncertainty)]
     if line.start.string == "strain" and line.start.own:
-        pieces.insert(0, Piece("from string", base[: cut[0] + 1], rate[: cut[0] + 1], slack))
+        pieces.insert(0, Piece("from string", base[: cut[0] + 1], rate[: cut[0] + 1], uncertainty))
     if line.end.string == "strain" and line.end.own:
-        pieces.append(Piece("to string", base[cut[1] :], rate[cut[1] :], slack))
+        pieces.append(Piece("to string", base[cut[1] :], rate[cut[1] :], uncertainty))
     # The top of a suspension string stays; the envelope turns it about the axis, which may pass below it.
     far = 2.0 * sin(min(max(abs(swing[0]), abs(swing[1])), np.pi) / 2.0)
     lifts = [float(np.linalg.norm(np.subtract(end.point, live_point(end)))) for end in (line.start, line.end)]
-    pieces += _plumb(line, (base[cut[0]], base[cut[1]]), (slack + far * lifts[0], slack + far * lifts[1]))
+    pieces += _plumb(line, (base[cut[0]], base[cut[1]]), (uncertainty + far * lifts[0], uncertainty + far * lifts[1]))
     temperature, basis = conductor_temperature(line, weather)
     thick, heavy = ice_of(line, weather)
     depths = [_deepest(shape, cut if not curve.backwards else _turned(cut, len(shape))) for shape in shapes]

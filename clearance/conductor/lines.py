@@ -28,7 +28,8 @@ class End:
     string_weight_N, string_diameter_m: of the whole string; 0 where not stated
     weight_assumed: the weight is a usual one, not the scene's
     own: False where the string belongs to the line on its other side
-    moves_m: displacements of the point itself, where it is on another line (3,) each [m]; moves_slack_m: around each of
+    moves_m: displacements of the point itself, where it is on another line (3,) each [m]; moves_uncertainty_m:
+    around each of
         them [m]
     """
 
@@ -40,7 +41,7 @@ class End:
     weight_assumed: bool = False
     own: bool = True
     moves_m: tuple[Point, ...] = ()
-    moves_slack_m: float = 0.0
+    moves_uncertainty_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -163,20 +164,21 @@ class Piece:
     part: "from string", "wire" or "to string"
     points: (n, 3) its polyline at shape parameter 0 and swing 0 [m]
     rate: (n, 3) how each point moves per metre of the shape parameter [1]
-    slack_m: every true shape lies this close to the piece at some shape and swing in their ranges, survey error apart
+    uncertainty_m: every true shape lies this close to the piece at some shape and swing in their ranges, survey
+    error apart
     more_m: (n,) how much further it may be at each point, or None where it is nowhere
     """
 
     part: Literal["from string", "wire", "to string"]
     points: Floats
     rate: Floats
-    slack_m: float
+    uncertainty_m: float
     more_m: Floats | None = None
 
     @property
     def room_m(self) -> Floats:
-        """Slack (n,) at each point [m]."""
-        return self.slack_m + (np.zeros(len(self.points)) if self.more_m is None else self.more_m)
+        """Uncertainty (n,) at each point [m]."""
+        return self.uncertainty_m + (np.zeros(len(self.points)) if self.more_m is None else self.more_m)
 
 
 @dataclass(frozen=True)
@@ -185,14 +187,14 @@ class Correction:
 
     measured_m, modelled_m: sag measured and sag by the state as stated at the same temperature, of the check that
         differs most [m]; at_C, by: its temperature and who measured it
-    slack_m: the difference, which goes into slack
+    uncertainty_m: the difference, which goes into uncertainty
     """
 
     measured_m: float
     modelled_m: float
     at_C: float
     by: str
-    slack_m: float
+    uncertainty_m: float
 
 
 @dataclass(frozen=True)

@@ -37,13 +37,13 @@ SAMPLES: Final = 65
 """[1] Directions of the load at which a loose line is solved to find its family."""
 
 NODES: Final = 5 * PARTS
-"""[1] Chords of a true shape in the proof; half of one goes into slack, 7 mm on a line of 8 m."""
+"""[1] Chords of a true shape in the proof; half of one goes into uncertainty, 7 mm on a line of 8 m."""
 
 CELL_M: Final = 0.006
-"""[m] About how far a point goes within half a cell of the proof; goes into slack."""
+"""[m] About how far a point goes within half a cell of the proof; goes into uncertainty."""
 
 MOST_CELLS: Final = 6000
-"""[1] Cells of the tilt at most: past that they grow, and slack with them."""
+"""[1] Cells of the tilt at most: past that they grow, and uncertainty with them."""
 
 
 @lru_cache(maxsize=256)
@@ -62,7 +62,7 @@ def loose_family(
     Examples
     --------
     >>> family = loose_family(5.0, 6.0, 0.3, (0.1, 0.5))
-    >>> family.slack_m < 0.05
+    >>> family.uncertainty_m < 0.05
     True
     """
     tilts = np.linspace(tilt_rad[0], tilt_rad[1], SAMPLES if tilt_rad[1] > tilt_rad[0] else 1)
@@ -89,10 +89,10 @@ def loose_family(
     base = shapes[0] + zero * rate
     range_m = float(min(values.min(), zero) - zero), float(max(values.max(), zero) - zero)
     made = Family(base[:, 0], base[:, 1], rate[:, 0], rate[:, 1], (0, count), range_m, 0.0)
-    return replace(made, slack_m=_slack(made, chord_m, length_m, tilt_rad) + ROUNDING_M)
+    return replace(made, uncertainty_m=_uncertainty(made, chord_m, length_m, tilt_rad) + ROUNDING_M)
 
 
-def _slack(family: Family, chord: float, length: float, tilt_rad: tuple[float, float]) -> float:
+def _uncertainty(family: Family, chord: float, length: float, tilt_rad: tuple[float, float]) -> float:
     """Largest distance [m] of any true shape from the family."""
     share = np.linspace(0.0, 1.0, len(family.along))
     furthest = float(np.hypot(family.along - share * chord, family.down).max())

@@ -60,7 +60,7 @@ def ends_worth_along(chord_m: float, length_m: float, tilt_rad: Pair, moves_m: P
 
     Examples
     --------
-    A slack jumper goes no further than its end does; one that is nearly taut sinks by more:
+    A jumper goes no further than its end does; one that is nearly taut sinks by more:
 
     >>> print(round(float(ends_worth_along(5.0, 7.0, (0.2, 0.2), (0.3, 0.0)).max()), 1))
     0.3
@@ -112,12 +112,12 @@ def line_worth_along(line: Line, tilt_rad: Pair, more_m: Pair = (0.0, 0.0)) -> F
     """The same for a loose line whose ends go as its records say, and so much further each [m]."""
     start, end = np.asarray(line.start.point, float), np.asarray(line.end.point, float)
     first, last = (np.array(side.moves_m or [(0.0, 0.0, 0.0)]) for side in (line.start, line.end))
-    slacks = line.start.moves_slack_m + more_m[0], line.end.moves_slack_m + more_m[1]
+    uncertainties = line.start.moves_uncertainty_m + more_m[0], line.end.moves_uncertainty_m + more_m[1]
     sizes = [float(np.linalg.norm(ways, axis=1).max()) for ways in (first, last)]
     # The distance between two points is convex in both, so most at corners of what they may be.
-    apart = float(np.linalg.norm((end + last)[None] - (start + first)[:, None], axis=2).max()) + sum(slacks)
+    apart = float(np.linalg.norm((end + last)[None] - (start + first)[:, None], axis=2).max()) + sum(uncertainties)
     chord, length = float(np.linalg.norm(end - start)), line.length_m or 0.0
-    return ends_worth_along(chord, length, tilt_rad, (sizes[0] + slacks[0], sizes[1] + slacks[1]), apart)
+    return ends_worth_along(chord, length, tilt_rad, (sizes[0] + uncertainties[0], sizes[1] + uncertainties[1]), apart)
 
 
 def at_vertices(worth: Floats, count: int) -> Floats:

@@ -1,12 +1,13 @@
-"""Owns placing: from lines and weather to where each line may be, as pieces that deform and swing with a proven slack.
+"""Owns placing: from lines and weather to where each line may be, as pieces that deform and swing with a proven
+uncertainty.
 
 The one function to call is `place`. It takes all lines together, because a suspension string couples the spans on its
 two sides, and gives for each line its nominal catenary and a deformable description: a polyline with a rate for one
 shape parameter, and a range of swing about the axis through the attachments. `at` makes a polyline at given
 parameters, `moves` says how far a point on a line may go.
 
-Every true shape in the weather box lies within a piece's slack of the piece at some shape and swing in their ranges.
-For spans between dead ends this follows from the monotone maps u(temperature, load, tilt) (`change_of_state`,
+Every true shape in the weather box lies within a piece's uncertainty of the piece at some shape and swing in their
+ranges. For spans between dead ends this follows from the monotone maps u(temperature, load, tilt) (`change_of_state`,
 `planar`) and the enclosure in `envelope`; for loose lines, from that in `loose` and from what moving ends are worth
 (`moved_ends`); for spans of a section on suspension strings, from the range of u and how far their clamps are from a
 rigid swing (`enclosed`), and what moved ends are worth (`envelope.carried`). Where no proof is found for a section its
@@ -14,7 +15,7 @@ states at the corners and at steps of the wind stand in, widened by `WIDEN`, and
 is taken as a mirror image: allowances, tested on random weather, and named as such in `Placed.notes`. Spans that carry
 loads are placed by `laden`, likewise.
 
-What the model leaves out, and `slack_m` of the wire must cover: along-line wind, galloping, uneven gusts over a
+What the model leaves out, and `uncertainty_m` of the wire must cover: along-line wind, galloping, uneven gusts over a
 section, and what is in `Placed.notes`.
 """
 
@@ -133,7 +134,7 @@ def at(placed: Placed, shape_m: float, swing_rad: float) -> list[Floats]:
 
 
 def moves(placed: Placed, point: Sequence[float]) -> tuple[tuple[Point, ...], float]:
-    """Displacements (3,) [m] of a point on a line, and the slack around what they span [m].
+    """Displacements (3,) [m] of a point on a line, and the uncertainty around what they span [m].
 
     The point keeps its share of the chord of the polyline that it is nearest to, as a clamp keeps its share of the wire
     (tested, not proved). It goes on a straight line with shape and on a circle about the axis with swing, so it is
@@ -154,8 +155,8 @@ def moves(placed: Placed, point: Sequence[float]) -> tuple[tuple[Point, ...], fl
             places = [own + v * rate for v in dict.fromkeys([0.0, *placed.shape_m])]
             steps = [_turned(placed, place, swing) - own for place in places for swing in swings]
             radius = max(float(np.linalg.norm(np.cross(place - placed.axis_point, placed.axis))) for place in places)
-            slack = float(piece.room_m[near : near + 2].max()) + radius * (1.0 - cos(half)) + float(away[near])
-            best = float(away[near]), tuple((float(x), float(y), float(z)) for x, y, z in steps), slack
+            uncertainty = float(piece.room_m[near : near + 2].max()) + radius * (1.0 - cos(half)) + float(away[near])
+            best = float(away[near]), tuple((float(x), float(y), float(z)) for x, y, z in steps), uncertainty
     return best[1], best[2]
 
 
@@ -218,17 +219,17 @@ def _pieces(
     truth."""
     points, rate = envelope.embed(family, start, end)
     first, last = family.cuts
-    slack = family.slack_m + more_m
-    found = [Piece("wire", points[first : last + 1], rate[first : last + 1], slack)]
+    uncertainty = family.uncertainty_m + more_m
+    found = [Piece("wire", points[first : last + 1], rate[first : last + 1], uncertainty)]
     if line.start.string == "strain" and line.start.own:
-        found.insert(0, Piece("from string", points[: first + 1], rate[: first + 1], slack))
+        found.insert(0, Piece("from string", points[: first + 1], rate[: first + 1], uncertainty))
     if line.end.string == "strain" and line.end.own:
-        found.append(Piece("to string", points[last:], rate[last:], slack))
+        found.append(Piece("to string", points[last:], rate[last:], uncertainty))
     for which, tip, top in ((line.start, start, tops_m[0]), (line.end, end, tops_m[1])):
         if which.string == "suspension" and which.own:
             string = np.array([which.point, tip])
             name: Literal["from string", "to string"] = "from string" if which is line.start else "to string"
-            found.append(Piece(name, string, np.zeros((2, 3)), slack + top))
+            found.append(Piece(name, string, np.zeros((2, 3)), uncertainty + top))
     return tuple(found)
 
 
@@ -241,7 +242,7 @@ def _placed(line: Line, weather: Weather, together: Together | None) -> Placed:
     force, (thick, ice) = wind_force(line, weather), ice_of(line, weather)
     ways = models(line.conductor) if line.conductor is not None else ()
     fits = [unstressed(line, model) for model in ways]
-    correction = max((fit[1] for fit in fits if fit[1] is not None), key=lambda made: made.slack_m, default=None)
+    correction = max((fit[1] for fit in fits if fit[1] is not None), key=lambda made: made.uncertainty_m, default=None)
     least = 0.0 if force[0] <= 0.0 <= force[1] else min(abs(force[0]), abs(force[1]))
     loads = hypot(weight + ice[0], least), hypot(weight + ice[1], max(abs(force[0]), abs(force[1])))
     # A given wind swings a lighter line further, so the ends of the range of weight suffice.
@@ -283,7 +284,7 @@ def _placed(line: Line, weather: Weather, together: Together | None) -> Placed:
     more = string_wind(line, force, pers[1])
     if ends_m > 0.0:
         more += ends_m * envelope.carried(chord, max(map(abs, tilts)), pers[1], ends_m, strings)
-    more += correction.slack_m if correction is not None else 0.0
+    more += correction.uncertainty_m if correction is not None else 0.0
     sags = _depth(line, tilt, pers[0]), _depth(line, tilt, pers[1])
     tensions = wind.outward(loads[0] / pers[1], loads[1] / pers[0])
     far = min(max(abs(swing[0]), abs(swing[1])), pi)

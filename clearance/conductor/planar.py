@@ -41,11 +41,11 @@ Pair = tuple[float, float]
 ITERATIONS = 60
 """[1] Newton steps for a line with strings before it is refused; ordinary ones take 3 to 6."""
 
-SLACK = "model it as slack"
+AS_JUMPER = "model it as a jumper"
 
 STRING_LIMIT = 1.0
 """[1] Largest u times string length times its ratio (at least 1): keeps the order of shapes by u (fact 1), tested up to
-here; tensioned lines stay below 0.1, slack bays with heavy strings reach 0.5."""
+here; tensioned lines stay below 0.1, bays strung loosely with heavy strings reach 0.5."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -295,7 +295,9 @@ def depth_at(shape: Planar, along_chord_m: ArrayLike) -> Floats:
     # Slope grows along the line, so if it runs forward at both ends it does throughout.
     if np.any(cosine + np.minimum(ends[0] * sine, ends[3] * sine) <= 1e-3):
         raise InputError(
-            Mistake(("line",), "a line that runs forward along its chord throughout", "one that doubles back", SLACK)
+            Mistake(
+                ("line",), "a line that runs forward along its chord throughout", "one that doubles back", AS_JUMPER
+            )
         )
     along = _search(
         shape,
@@ -336,7 +338,7 @@ def tilt_worth(shape: Planar) -> float:
                 ("line",),
                 "a line that runs forward along its chord throughout",
                 "one that doubles back",
-                SLACK,
+                AS_JUMPER,
             )
         )
     return 2.0 * float(np.max(2.0 * (sine + steep * cosine) / under))

@@ -214,13 +214,13 @@ def unstressed(line: Line, model: Elongation) -> tuple[float, Correction | None]
         lengths.append(_length_at(line, per_of_sag(line, check.sag_m), check.at_C, model))
         modelled = sag_at(line, stated, check.at_C, model) if stated is not None else check.sag_m
         off = abs(modelled - check.sag_m)
-        if worst is None or off > worst.slack_m:
+        if worst is None or off > worst.uncertainty_m:
             worst = Correction(check.sag_m, modelled, check.at_C, check.by, off)
     length = sum(lengths) / len(lengths)
     if worst is not None and len(lengths) > 1:
-        # Checks that disagree with one another: what the mean leaves of each is slack as well.
+        # Checks that disagree with one another: what the mean leaves of each is uncertainty as well.
         left = max(abs(sag_at(line, length, check.at_C, model) - check.sag_m) for check in line.checks)
-        worst = replace(worst, slack_m=max(worst.slack_m, left))
+        worst = replace(worst, uncertainty_m=max(worst.uncertainty_m, left))
     return length, worst
 
 

@@ -37,7 +37,8 @@ from clearance.errors import InputError, Mistake
 Floats = NDArray[np.float64]
 
 STATIONS: Final = (0.0, 0.125, 0.25, 0.5, 0.75, 0.875, 1.0)
-"""[1] Shares of a span at which the bound is worked out; between two the larger one holds. More: less slack, slower."""
+"""[1] Shares of a span at which the bound is worked out; between two the larger one holds. More: less uncertainty,
+slower."""
 
 MORE: Final = 1.05
 """[1] Factor on every reach, for what lies between stations."""

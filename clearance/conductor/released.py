@@ -3,13 +3,14 @@
 `eased` compares any two states of lines that carry loads (a worker or a ladder comes on, a dropper is taken off),
 `parted` takes a span off their section, both under every model of the conductor. `changed` and `without_span` do the
 same for a bare section. Each remaining span becomes a `Move`: its polyline before, how each point moves per unit of a
-parameter that is 0 before and 1 after, and a slack within which the line stays while the load goes from whole to
+parameter that is 0 before and 1 after, and an uncertainty within which the line stays while the load goes from whole to
 nothing.
 
 A load let go suddenly does not stop at its new rest. Without damping a line in one mode swings at most as far beyond
 it as it came from (any text on step loads of a linear system), so the range of the parameter is [0, `OVERSHOOT`]. In
 many modes at once a point may go further than twice its own move, and even points that a slow release leaves alone:
-what the energy let go allows beyond that range (`rebound`) is slack of each vertex. A load lowered slowly, on a rope
+what the energy let go allows beyond that range (`rebound`) is uncertainty of each vertex. A load lowered slowly, on
+a rope
 and winch, may be given [0, 1] by whoever answers for it. A whole span let go at once is not bounded that way: there the
 range is an allowance. Whip of the freed tail is not evaluated; the tail itself is a
 body of its own.
@@ -48,7 +49,8 @@ class Move:
     span: its index in the section as it was
     before: (n, 3) its polyline with the load [m]; rate: (n, 3) its move from before to after [m]
     cuts: indices of its vertices where its segments begin and end: strings, and conductor from load to load
-    slack_m: no state between is further than this from the polyline at some parameter in 0 to 1, chord error included
+    uncertainty_m: no state between is further than this from the polyline at some parameter in 0 to 1, chord error
+    included
     range_1: range of the parameter to sweep
     pull_before_N, pull_after_N: horizontal tension
     clamps_m: how far its two ends move from before to after [m]
@@ -58,7 +60,7 @@ class Move:
     before: Floats
     rate: Floats
     cuts: tuple[int, ...]
-    slack_m: float
+    uncertainty_m: float
     beyond_m: Floats
     range_1: tuple[float, float]
     pull_before_N: float
@@ -180,7 +182,7 @@ def eased(made: Carried, before: Shares, after: Shares, sudden: bool = True) -> 
     before, after: shares of the loads that are on
     sudden: False where the load is let down or taken up slowly; then there is no overshoot
 
-    The moves are those of the first model of the conductor; what the others do differently is in their slack.
+    The moves are those of the first model of the conductor; what the others do differently is in their uncertainty.
 
     Examples
     --------
@@ -266,7 +268,7 @@ def _pulls(section: Section, whole: Settled, courses: Sequence[_Course]) -> Floa
 
 
 def _moves(runs: Sequence[Sequence[_Course]], sudden: bool) -> tuple[Move, ...]:
-    """The moves of every span: the first run of courses from before to after gives them, all runs their slack."""
+    """The moves of every span: the first run of courses from before to after gives them, all runs their uncertainty."""
     moves = []
     for number, course in enumerate(runs[0]):
         reaches = None

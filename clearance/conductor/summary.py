@@ -65,7 +65,8 @@ class Over:
     sag_m: at half the span, in the plane it hangs in; None for a loose line
     ice_m, ice_N_m: thickness of its ice and the ice's weight per metre, of one subconductor
     swing_rad: of its plane; left_m, right_m: how far the conductor comes out of its vertical plane to either side
-    lowest_m: height of the lowest point anywhere, slack taken off; slack_m: what the family of shapes leaves open
+    lowest_m: height of the lowest point anywhere, uncertainty taken off; uncertainty_m: what the family of shapes
+    leaves open
     """
 
     conductor_C: Pair
@@ -77,7 +78,7 @@ class Over:
     left_m: float
     right_m: float
     lowest_m: float
-    slack_m: float
+    uncertainty_m: float
     ice_m: Pair = (0.0, 0.0)
     ice_N_m: Pair = (0.0, 0.0)
 
@@ -162,7 +163,7 @@ def _summary(placed: Placed, chart: tuple[ChartRow, ...]) -> Summary:
         _over(placed),
         chart,
         checks_of(line),
-        placed.correction.slack_m if placed.correction is not None else 0.0,
+        placed.correction.uncertainty_m if placed.correction is not None else 0.0,
         _view(placed),
         (*placed.notes, *_missing(placed, chart)),
         line.loads,
@@ -208,7 +209,7 @@ def _over(placed: Placed) -> Over | None:
     if ranges is None:
         return None
     left, right, lowest = _reach(placed)
-    slack = max(float(piece.room_m.max()) for piece in placed.pieces if piece.part == "wire")
+    uncertainty = max(float(piece.room_m.max()) for piece in placed.pieces if piece.part == "wire")
     loose = placed.line.length_m is not None
     return Over(
         ranges.conductor_C,
@@ -217,10 +218,10 @@ def _over(placed: Placed) -> Over | None:
         None if loose else ranges.tension_N,
         None if loose else ranges.sag_m,
         placed.swing_rad,
-        left + slack,
-        right + slack,
-        lowest - slack,
-        slack,
+        left + uncertainty,
+        right + uncertainty,
+        lowest - uncertainty,
+        uncertainty,
         ranges.ice_m,
         ranges.ice_N_m,
     )

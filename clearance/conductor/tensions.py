@@ -77,7 +77,7 @@ def rail_of(strung: Strung) -> Rail:
 def laws_of(model: Elongation) -> Floats:
     """Straight laws (k, 3) whose least is `change_of_state.strain` at tensions from 0 up.
 
-    A part that goes slack leaves more lengthening to the other, so force is a convex function of strain and strain a
+    A part that goes loose leaves more lengthening to the other, so force is a convex function of strain and strain a
     concave one of force: the least of what each set of taut parts would do.
     """
     if isinstance(model, Linear):

@@ -67,30 +67,32 @@ def bodies(site: Site, stage: Stage, hull: str) -> Iterator[Body]:
     if device_in(site, stage) is None:
         return
     _, _, boom, extension, insulating, platform = device_names(device.name)
-    radius, slack = device.boom_radius_m, device.bending_m
+    radius, uncertainty = device.boom_radius_m, device.bending_m
     yield Body(
-        boom, "boom", shapes.segments([[0, 0, 0]], [[device.boom_m, 0, 0]], radius, slack), job=True, link="boom"
+        boom, "boom", shapes.segments([[0, 0, 0]], [[device.boom_m, 0, 0]], radius, uncertainty), job=True, link="boom"
     )
     start, stop = -device.tip_m - device.insulating_m, -device.tip_m
     # Metal of the extension: from where it is at the latest inside the boom to its insulating part.
     inner = min(-device.extend_m.hi, start)
     yield Body(
-        extension, "boom", shapes.segments([[inner, 0, 0]], [[start, 0, 0]], radius, slack), job=True,
+        extension, "boom", shapes.segments([[inner, 0, 0]], [[start, 0, 0]], radius, uncertainty), job=True,
         link="extension",
     )  # fmt: skip
-    shape = shapes.segments([[start, 0, 0]], [[stop, 0, 0]], radius, slack)
+    shape = shapes.segments([[start, 0, 0]], [[stop, 0, 0]], radius, uncertainty)
     yield Body(insulating, "insulating boom", shape, conductive=False, potential=None, job=True, link="extension")
     count = max(1, math.ceil(device.insulating_m / PIECE_M - 1e-9))
     for k in range(count):
         low, high = (start + device.insulating_m * part / count for part in (k, k + 1))
-        piece = shapes.segments([[low, 0, 0]], [[high, 0, 0]], radius, slack)
+        piece = shapes.segments([[low, 0, 0]], [[high, 0, 0]], radius, uncertainty)
         name = f"{insulating} from {low - start:.2f} to {high - start:.2f} m"
         yield Body(name, hull, piece, conductive=False, potential=None, job=True, link="extension")
     length, wide, high = device.platform_m
-    walls = solid.box((0.0, 0.0, 0.5 * high), (length, wide, high), slack_m=slack)
-    arm = shapes.segments([[-device.ahead_m, 0, device.drop_m]], [[0, 0, min(high, device.drop_m)]], radius, slack)
+    walls = solid.box((0.0, 0.0, 0.5 * high), (length, wide, high), uncertainty_m=uncertainty)
+    arm = shapes.segments(
+        [[-device.ahead_m, 0, device.drop_m]], [[0, 0, min(high, device.drop_m)]], radius, uncertainty
+    )
     # The tip lies along the boom, which the platform does not follow: a ball about its end holds it.
-    ball = shapes.points([[-device.ahead_m, 0, device.drop_m]], device.tip_m + radius, slack)
+    ball = shapes.points([[-device.ahead_m, 0, device.drop_m]], device.tip_m + radius, uncertainty)
     shape = shapes.join([walls, arm, ball])
     potential, states = _as_worker(site, stage)
     note = "conductive, bonded with whoever stands on it"
@@ -101,9 +103,9 @@ def _as_worker(site: Site, stage: Stage) -> tuple[str | None, tuple[tuple[str, s
     """The platform's potential and states: those of the worker on it; with nobody on it, it floats."""
     for name in records.aloft(site.scene, stage):
         if name in stage.bonded:
-            lost = "not yet bonded" if stage.kind == "bonding" else "bond lost"
+            lost = "not yet bonded" if stage.kind == "bond on" else "bond lost"
             return stage.bonded[name], ((lost, None),)
-        if stage.kind == "mount":
+        if stage.kind == "step on":
             return EARTH, (("off the ground", None),)
     return None, ()
 

@@ -66,7 +66,7 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
     """The least length left of a string that a body touches, at every potential it may be at, and where."""
     setting = piece.compiled.setting
     ends = [
-        Body(f"{string.name}: {which} end", "end", shapes.points([end], slack=string.strays_m), potential=None)
+        Body(f"{string.name}: {which} end", "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
         for which, end in (("earthed", string.earthed_m), ("live", string.live_m))
     ]
     small = replace(setting, bodies=(body, *ends), touching=frozenset())

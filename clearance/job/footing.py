@@ -15,7 +15,7 @@ from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.records import Reference, Stage, where
 
 TRACK_STEP_M = 2.0
-"""[m] Longest straight piece of a track; the ground between its ends is followed by slack."""
+"""[m] Longest straight piece of a track; the ground between its ends is followed by uncertainty."""
 
 
 def settled(scene: records.SceneFile) -> tuple[float, float]:
@@ -62,7 +62,7 @@ def foot_knots(site: Site, stage: Stage) -> tuple[np.ndarray, float]:
     knots, left_out = wire_knots(site)
     entry = site.scene.ladder
     assert entry is not None
-    moved = [one.slack_m or 0.0 for one in stage.disturbed if one.wire == entry.hangs_on]
+    moved = [one.movement_m or 0.0 for one in stage.disturbed if one.wire == entry.hangs_on]
     return knots, left_out + sum(moved)
 
 
@@ -73,7 +73,8 @@ WIRE_STEP_M = 0.5
 @lru_cache(maxsize=16)
 def wire_knots(site: Site) -> tuple[np.ndarray, float]:
     """Points along the wire that the ladder hangs on, over all stations that stages ask for and one chord beyond where
-    there is one, and the slack of whatever hangs there [m]: that of the wire, its strays, and what chords leave out.
+    there is one, and the uncertainty of whatever hangs there [m]: that of the wire, its strays, and what chords
+    leave out.
 
     Seen from the side a wire is convex, loads on it included: over a chord of length h it lies within the triangle of
     the chord and the chords next to it gone on, no lower than h (m2 - m0) / 4 below it for slopes m0 before and m2
@@ -103,7 +104,7 @@ def wire_knots(site: Site) -> tuple[np.ndarray, float]:
     # The chords at the ends have a neighbour on one side only: they are no part of the way.
     below = float(max(0.0, (across[1:-1] * (slopes[2:] - slopes[:-2])).max())) / 4.0
     knots = np.column_stack([stations, points])[1:-1]
-    return knots, below + strays + hung.record.slack_m
+    return knots, below + strays + hung.record.uncertainty_m
 
 
 def _first_station(site: Site, name: str) -> float:

@@ -150,7 +150,7 @@ def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterat
         left, taken = _less(stage, entry, earthed, top)
         yield _judged(site, stage, highest_circuit(scene), left, (*steps, live, *taken))
     for person in aloft:
-        if stage.climb_m is None or stage.kind == "mount":
+        if stage.climb_m is None or stage.kind == "step on":
             continue
         phase = stage.bonded.get(person.name)
         circuit = circuits[phase] if phase else highest_circuit(scene)
@@ -189,7 +189,7 @@ def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tupl
 def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
     """The boom of an aerial device, from its metal to the platform, at the shortest extension; whoever is on it."""
     device = aerial.device_in(site, stage)
-    if device is None or stage.kind == "mount":
+    if device is None or stage.kind == "step on":
         return
     assert stage.extend_m is not None
     circuits = records.phases(site.scene)

@@ -166,7 +166,7 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
             why = "the work budget ended before the bounds parted from the limit"
     within = False
     if verdict == "breach" and required_m is not None:
-        within = _holds_without_slack(bench, piece, paths, required_m)
+        within = _holds_without_uncertainty(bench, piece, paths, required_m)
     ends = ("", "")
     through: tuple[str, ...] = ()
     if found.path is not None:
@@ -177,11 +177,15 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
     )
 
 
-def _holds_without_slack(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> bool:
-    """Whether the breach is none when every slack is left out."""
+def _holds_without_uncertainty(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> bool:
+    """Whether the breach is none when every uncertainty is left out."""
     setting = piece.compiled.setting
-    bare = build_engine([setting], slack=False)
+    bare = build_engine([setting], uncertainty=False)
     found = enclose(
-        bare, compile_setting(bare, setting, slack=False), paths, tolerance_m=bench.tolerance_m, target_m=required_m
+        bare,
+        compile_setting(bare, setting, uncertainty=False),
+        paths,
+        tolerance_m=bench.tolerance_m,
+        target_m=required_m,
     )
     return found.outcome == "reached"

@@ -11,7 +11,7 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job import aerial, parting, staging, whip
+from clearance.job import aerial, opening, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting
 from clearance.limits import highest_kV
@@ -35,22 +35,22 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
     throughout.
     """
     site = bench.site
-    bonding = stage.kind in ("bonding", "unbonding")
+    bonding = stage.kind in ("bond on", "bond off")
     aloft = list(records.aloft(site.scene, stage)) if bonding else list(_unbonded(stage, site))
     for name in aloft:
         if bonding:
             phase = stage.bonded.get(name)
             yield from _approach(bench, stage, reach, name, [EARTH], with_ergonomic=False, bonded=phase)
         else:
-            near = [*site.live] if stage.kind == "mount" else [*site.live, EARTH]
+            near = [*site.live] if stage.kind == "step on" else [*site.live, EARTH]
             yield from _approach(bench, stage, posture, name, near, with_ergonomic=True)
-    for name, point, distance in parting.kept_away(site, stage):
+    for name, point, distance in opening.kept_away(site, stage):
         path = (Path((Group((name,)), Group((point,)))),)
         measures = [measure_of(bench, piece, path, distance, "as stated") for piece in posture]
         if measures:
             least = min(measures, key=lambda m: m.gap_lower_m)
             yield Approach(name, point, replace(least, verdict=worst([m.verdict for m in measures])))
-    yield from parting.drop_zones(site, stage)
+    yield from opening.drop_zones(site, stage)
     yield from whip.whip_approaches(bench, stage, reach or posture)
 
 
@@ -161,7 +161,7 @@ def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -
                     break
                 nearest = min(nearest, bench.sweep(compiled, (path,), tolerance_m=bench.tolerance_m).lower_m)
         # Once the clamp is on, what must reach is the lead, not the hand.
-        lead = 0.0 if stage.kind in ("bonding", "unbonding") else stage.bonding_lead_m or 0.0
+        lead = 0.0 if stage.kind in ("bond on", "bond off") else stage.bonding_lead_m or 0.0
         if reach and nearest > lead:
             found = f"the nearest {nearest:.2f} m beyond the reach envelope" if nearest < float("inf") else "none"
             yield Mistake(
@@ -181,14 +181,14 @@ def short_leads(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iter
     if stage.bonding_lead_m is None or stage.clamp_m is None:
         return
     clamp_at = place(site, stage, stage.clamp_m)
-    clamp = Body("clamp", "end", shapes.points([clamp_at], slack=strays_m(site, stage.clamp_m, clamp_at)))
+    clamp = Body("clamp", "end", shapes.points([clamp_at], uncertainty=strays_m(site, stage.clamp_m, clamp_at)))
     for person in site.scene.workers:
         setting = next((one for one in settings if any(body.name == person.name for body in one.bodies)), None)
         if person.name not in stage.bonded or setting is None:
             continue
         # The belt goes with the trunk, as far as the lanyard lets it.
         height = staging.BELT * staging.build_of(person).stature_m
-        belt = Body("belt", "end", shapes.points([[0, 0, height]], slack=person.trunk_lean_m), link="worker")
+        belt = Body("belt", "end", shapes.points([[0, 0, height]], uncertainty=person.trunk_lean_m), link="worker")
         small = replace(setting, bodies=(belt, clamp), touching=frozenset(), rated={})
         engine = build_engine([small])
         path = Path((Group((belt.name,)), Group((clamp.name,))))

@@ -51,7 +51,7 @@ __all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "track_knots"]
 
 @dataclass(frozen=True, eq=False)
 class Rig:
-    """The links of a stage, and the slack that what rides on them needs."""
+    """The links of a stage, and the uncertainty that what rides on them needs."""
 
     motion: Motion
     box: Mapping[str, tuple[float, float]]

@@ -25,7 +25,7 @@ class Tied:
     """A rope tied to the ladder, in the frame of the ladder's carriage, which moves along and turns with it.
 
     tie, held: where it is tied and where its other end is held, (3,) [m]; sway_m: how far the tie may move there by
-    lean, turn and sinking feet [m]; left_out_m: what else goes into its slack [m]
+    lean, turn and sinking feet [m]; left_out_m: what else goes into its uncertainty [m]
     """
 
     tie: Floats
@@ -70,15 +70,15 @@ def tied(site: Site, stage: Stage, rope: Rope) -> Tied:
 class Way:
     """The way of a hauled tool, in the frame of a link, or of the scene where that is None.
 
-    start: its lower end (3,) [m]; along: unit vector up the line; length_m: of the whole way; slack_m: how far the line
-    may be from it
+    start: its lower end (3,) [m]; along: unit vector up the line; length_m: of the whole way; uncertainty_m: how far
+    the line may be from it
     """
 
     link: str | None
     start: Floats
     along: Floats
     length_m: float
-    slack_m: float
+    uncertainty_m: float
 
 
 def way_of(site: Site, stage: Stage) -> tuple[Tool, Way] | None:
@@ -96,18 +96,18 @@ def way_of(site: Site, stage: Stage) -> tuple[Tool, Way] | None:
             expected = f"a stage in which the ladder is there: {rope.name} is tied to it"
             raise InputError(Mistake(head, expected, "no travel_m", "add travel_m"))
         found = tied(site, stage, rope)
-        link, low, high, slack = "carriage", found.held, found.tie, found.sway_m + found.left_out_m
+        link, low, high, uncertainty = "carriage", found.held, found.tie, found.sway_m + found.left_out_m
     else:
         ends = [place(site, rope, value) for value in (rope.to_m, rope.from_m)]
         link, (low, high) = None, (np.array(end) for end in ends)
-        slack = max(strays_m(site, value, end) for value, end in zip((rope.to_m, rope.from_m), ends, strict=True))
+        uncertainty = max(strays_m(site, value, end) for value, end in zip((rope.to_m, rope.from_m), ends, strict=True))
     length = float(np.linalg.norm(high - low))
     if length < 0.01:
         raise InputError(Mistake(head, "a line with two ends apart", f"{length:.3f} m", f"mend rope '{rope.name}'"))
     if stage.haul_m is not None and stage.haul_m.hi > length + 1e-9:
         place_of = where(site.scene, stage, "haul_m")
         raise InputError(Mistake(place_of, f"at most the {length:.2f} m of {rope.name}", f"{stage.haul_m.hi:g} m"))
-    return tool, Way(link, low, (high - low) / length, length, slack)
+    return tool, Way(link, low, (high - low) / length, length, uncertainty)
 
 
 def hauled_body(site: Site, stage: Stage) -> Iterator[Body]:
@@ -115,13 +115,13 @@ def hauled_body(site: Site, stage: Stage) -> Iterator[Body]:
     found = way_of(site, stage)
     if found is not None:
         tool, way = found
-        shape = shapes.points([[0.0, 0.0, 0.0]], tool.radius_m, tool.swing_m + way.slack_m)
+        shape = shapes.points([[0.0, 0.0, 0.0]], tool.radius_m, tool.swing_m + way.uncertainty_m)
         note = "hauled along its line: a ball that covers it however it turns"
         yield Body(tool.name, "tool", shape, potential=None, job=True, link="haul", note=note)
 
 
 def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
-    """Ropes; one that is tied to the ladder rides on its carriage, the lean of the tie going into slack."""
+    """Ropes; one that is tied to the ladder rides on its carriage, the lean of the tie going into uncertainty."""
     scene = site.scene
     for rope in scene.ropes:
         common = {"conductive": not rope.insulating, "potential": None if rope.insulating else EARTH, "job": True}

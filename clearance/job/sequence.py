@@ -1,6 +1,6 @@
 """Owns what is carried from stage to stage, and refuses a stage that contradicts the one before.
 
-Carried: where the ladder stands; who is on it, how high, and bonded to which phase; which wires are parted, lowered and
+Carried: where the ladder stands; who is on it, how high, and bonded to which phase; which wires are opened, lowered and
 off; which of those are earthed. The first stage of a scene, and one that is marked `anew`, may begin anywhere: what it
 states is taken as what is. `follow` checks a whole job; `lowered_whole` what only geometry shows.
 """
@@ -22,7 +22,7 @@ SAME_M = 1e-9
 """[m] Heights and stations nearer than this are the same: they are written, not measured."""
 
 LEFT_OVER_M = 0.1
-"""[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its slack covers."""
+"""[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its uncertainty covers."""
 
 
 ON_PLATFORM = Range(0.0, 0.0)
@@ -36,7 +36,7 @@ class State:
     stage: its name; station: where the ladder stands; up: who is on the ladder, with the range of the feet
     bonded: who is bonded to which phase; unbonding: those a clamp was just taken off; came_down: those who just did,
         and who may still step off
-    parted: wires whose connection is open but which are not parked; up_high: those of them that hang at their place
+    opened: wires whose connection is open but which are not parked; up_high: those of them that hang at their place
     off: wires that are parked; earthed: those at earth by a remote tool
     device: how the aerial device stands, by parameter
     """
@@ -47,7 +47,7 @@ class State:
     bonded: dict[str, str] = field(default_factory=dict)
     unbonding: frozenset[str] = frozenset()
     came_down: frozenset[str] = frozenset()
-    parted: frozenset[str] = frozenset()
+    opened: frozenset[str] = frozenset()
     up_high: frozenset[str] = frozenset()
     off: frozenset[str] = frozenset()
     earthed: frozenset[str] = frozenset()
@@ -84,14 +84,14 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     came_down = frozenset(up) if stage.kind == "descend" else frozenset()
     if stage.kind == "descend":
         up = {}
-    elif stage.kind == "mount" and before is not None:
+    elif stage.kind == "step on" and before is not None:
         # After coming down a stage of this kind is stepping off; whoever climbs next starts from the ground anyway.
         up = {name: feet for name, feet in up.items() if name not in before.came_down}
-    leaving = frozenset(stage.bonded) if stage.kind == "unbonding" else frozenset()
+    leaving = frozenset(stage.bonded) if stage.kind == "bond off" else frozenset()
     bonded = {name: phase for name, phase in stage.bonded.items() if name not in leaving}
-    released = frozenset() if stage.kind == "join" else frozenset(stage.released)
+    released = frozenset() if stage.kind == "close" else frozenset(stage.released)
     at_place = frozenset(stage.released) if stage.lower_m is not None and stage.lower_m.lo <= SAME_M else frozenset()
-    moved = stage.kind == "lower" and stage.lower_m is not None and stage.lower_m.hi > SAME_M
+    moved = stage.kind in ("lower", "raise") and stage.lower_m is not None and stage.lower_m.hi > SAME_M
     earthed = {wire for wire in stage.off if stage.potentials.get(wire) == EARTH} | set(stage.earths)
     station = stage.travel_m or (before.station if before is not None and not stage.anew else None)
     return State(
@@ -111,7 +111,7 @@ def _by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
         found = " and ".join(f"'{name}' to {phase}" for name, phase in stage.bonded.items())
         remedy = "between two people at different phases there is the full voltage: write a stage for each"
         yield Mistake(where(scene, stage, "bonded"), "everybody bonded to one phase", found, remedy)
-    for kind, verb in (("bonding", "bond"), ("unbonding", "unbond")):
+    for kind, verb in (("bond on", "bond"), ("bond off", "unbond")):
         if stage.kind == kind and not stage.bonded:
             remedy = 'add bonded, such as { worker = "A" }'
             expected = f"whom the stage is to {verb}, and the phase"
@@ -126,7 +126,7 @@ def _by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
     clear = scene.ladder.clear_m if scene.ladder is not None else None
     if clear is not None and stage.climb_m is not None and aloft:
         expected = f"feet at or below the ladder's clear position, {clear:g} m, "
-        if stage.kind == "unbonding" and stage.climb_m.lo > clear + SAME_M:
+        if stage.kind == "bond off" and stage.climb_m.lo > clear + SAME_M:
             found = f"no lower than {stage.climb_m.lo:g} m"
             remedy = "come down to the clear position before the clamp is taken off"
             yield Mistake(where(scene, stage, "climb_m"), f"{expected}where unbonding ends", found, remedy)
@@ -135,26 +135,26 @@ def _by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
             remedy = "bond first, or climb no higher"
             found = f"'{loose[0]}' up to {stage.climb_m.hi:g} m"
             yield Mistake(where(scene, stage, "climb_m"), f"{expected}without a bond", found, remedy)
-    yield from _parting(scene, stage)
+    yield from _opening(scene, stage)
 
 
-def _parting(scene: Scene, stage: Stage) -> Iterator[Mistake]:
+def _opening(scene: Scene, stage: Stage) -> Iterator[Mistake]:
     """A connection opens or closes only on what was established before, and never through a person."""
-    parting = stage.kind in ("release", "join")
-    word = "joined" if stage.kind == "join" else "parted"
+    opening = stage.kind in ("open", "close")
+    word = "closed" if stage.kind == "close" else "opened"
     wires = {wire.name: wire for wire in scene.wires}
-    if parting and (len(stage.released) != 1 or stage.lower_m is None or stage.lower_m.hi > SAME_M):
+    if opening and (len(stage.released) != 1 or stage.lower_m is None or stage.lower_m.hi > SAME_M):
         found = f"{len(stage.released)} released, lower_m {_span(stage.lower_m)}"
-        remedy = "parting and joining are stages of their own, with lower_m = 0"
+        remedy = "opening and closing are stages of their own, with lower_m = 0"
         yield Mistake(where(scene, stage, "released"), f"one wire that is {word}, at its place", found, remedy)
     for name in stage.released:
         wire = wires[name]
-        established = wire.release.before_parting if wire.release is not None else None
-        place = (*where(scene, wire, "release"), "before_parting")
+        established = wire.release.before_opening if wire.release is not None else None
+        place = (*where(scene, wire, "release"), "before_opening")
         if established is None:
-            if parting:
+            if opening:
                 expected = f"what is established before it is {word}: far_end, current_A, phase_identified, by"
-                yield Mistake(place, expected, "nothing", f"stage '{stage.name}' needs it: add before_parting")
+                yield Mistake(place, expected, "nothing", f"stage '{stage.name}' needs it: add before_opening")
             continue
         if established.far_end != "open and locked":
             remedy = "open and lock it: else the wire may become live from there"
@@ -164,12 +164,12 @@ def _parting(scene: Scene, stage: Stage) -> Iterator[Mistake]:
             yield Mistake((*place, "current_A"), "no current, 0 A", f"{established.current_A:g} A", remedy)
     for name in stage.released:
         wire = wires[name]
-        taken = wire.release.before_parting.pull_taken_by if wire.release and wire.release.before_parting else None
+        taken = wire.release.before_opening.pull_taken_by if wire.release and wire.release.before_opening else None
         if isinstance(wire, SpanWire) and taken is None:
-            remedy = "take its pull over first and state by what: before_parting.pull_taken_by"
-            expected = "a slack wire, or one whose pull is held otherwise"
+            remedy = "take its pull over first and state by what: before_opening.pull_taken_by"
+            expected = "a jumper, or one whose pull is held otherwise"
             yield Mistake(where(scene, stage, "released"), expected, f"{shown(name)}, tensioned", remedy)
-    if not parting:
+    if not opening:
         return
     for name in stage.released:
         for person in records.aloft(scene, stage):
@@ -183,9 +183,9 @@ def _parting(scene: Scene, stage: Stage) -> Iterator[Mistake]:
                 expected = f"'{person}' bonded to the wire's phase, {wires[name].phase}"
                 found = stage.bonded.get(person) or "not bonded"
                 yield Mistake(where(scene, stage, "bonded"), expected, found, "bond to it in a stage before")
-    if stage.parting_distance_m is None:
+    if stage.opening_distance_m is None:
         expected = "how far everybody keeps from where it opens or closes"
-        yield Mistake(where(scene, stage, "parting_distance_m"), expected, "nothing", "add parting_distance_m")
+        yield Mistake(where(scene, stage, "opening_distance_m"), expected, "nothing", "add opening_distance_m")
 
 
 def _span(span: Range | None) -> str:
@@ -239,21 +239,21 @@ def _people(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = "unbond only at the ladder's clear position"
             yield Mistake(where(scene, stage, "climb_m"), expected, f"up to {stage.climb_m.hi:g} m", remedy)
         if phase is not None and name not in stage.bonded:
-            remedy = 'add a stage of kind "unbonding" before it'
+            remedy = 'add a stage of kind "bond off" before it'
             found = f"'{name}' not bonded, though bonded to {phase} in stage '{before.stage}'"
             yield Mistake(where(scene, stage, "bonded"), f"'{name}' still bonded to {phase}", found, remedy)
     for name, phase in stage.bonded.items():
         held = before.bonded.get(name)
         if held is not None and held != phase:
-            remedy = f"unbond from {held} and come down first"
+            remedy = f"bond off at {held} and come down first"
             yield Mistake(where(scene, stage, "bonded"), f"'{name}' bonded to {held} still", phase, remedy)
-        if held is None and stage.kind != "bonding":
+        if held is None and stage.kind != "bond on":
             found = f"'{name}' bonded to {phase} with no stage of bonding before"
-            remedy = 'add a stage of kind "bonding" before it'
+            remedy = 'add a stage of kind "bond on" before it'
             yield Mistake(where(scene, stage, "bonded"), f"'{name}' not bonded after '{before.stage}'", found, remedy)
     for name in aloft:
-        if name not in before.up and stage.kind not in ("mount", "climb", "travel"):
-            remedy = 'add stages of kind "mount" and "climb" before it'
+        if name not in before.up and stage.kind not in ("step on", "climb", "travel"):
+            remedy = 'add stages of kind "step on" and "climb" before it'
             found = f"'{name}' on the ground after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "workers"), f"'{name}' on the ladder already", found, remedy)
     both = {**before.bonded, **stage.bonded}
@@ -264,27 +264,27 @@ def _people(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
 
 def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
     """Wires are where the stage before left them, and at the potential it left them at."""
-    loose = before.parted | before.off
+    loose = before.opened | before.off
     for name in stage.off:
         if name not in loose:
-            remedy = 'add stages of kind "release" and "lower" for it'
+            remedy = 'add stages of kind "open" and "lower" for it'
             found = f"{shown(name)}, in place after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "off"), "a wire that a stage has lowered", found, remedy)
         elif name not in before.off:
             remedy = 'add a stage of kind "lower" that brings it there'
-            found = f"{shown(name)}, parted in stage '{before.stage}' and not lowered"
+            found = f"{shown(name)}, opened in stage '{before.stage}' and not lowered"
             yield Mistake(where(scene, stage, "off"), "a wire that a stage has lowered", found, remedy)
     here = {*stage.off, *stage.released}
     for name in sorted(loose - here):
-        remedy = 'name it in off, or bring it back by stages of kind "lower" and "join"'
+        remedy = 'name it in off, or bring it back by stages of kind "raise" and "close"'
         found = f"{shown(name)} nowhere, though taken off by stage '{before.stage}' or before"
         yield Mistake(where(scene, stage, "off"), f"{choices([name])} where it was left", found, remedy)
     for name in stage.released:
-        if stage.kind == "release" and name in loose:
+        if stage.kind == "open" and name in loose:
             found = f"{shown(name)}, off since stage '{before.stage}' or before"
             yield Mistake(where(scene, stage, "released"), "a wire in place", found, "part it only once")
-        if stage.kind == "join" and name not in before.up_high:
-            remedy = 'raise it to its place by a stage of kind "lower" whose lower_m begins at 0'
+        if stage.kind == "close" and name not in before.up_high:
+            remedy = 'raise it to its place by a stage of kind "raise" whose lower_m begins at 0'
             found = f"{shown(name)} elsewhere after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "released"), "a wire that was raised to its place", found, remedy)
         if name in before.earthed:
@@ -316,7 +316,7 @@ def lowered_whole(site: Site) -> None:
     for stage, following in zip(scene.stages, (*scene.stages[1:], None), strict=True):
         for name in stage.released:
             parks = following is not None and not following.anew and name in following.off
-            if stage.kind != "lower" or not parks or stage.lower_m is None:
+            if stage.kind not in ("lower", "raise") or not parks or stage.lower_m is None:
                 continue
             hung = site.wires[name]
             release = hung.record.release

@@ -100,7 +100,7 @@ def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tupl
         if ends:
             yield rope.name, max(strays_m(site, shifts, end, wiring.place(site, rope, end)) for end in ends)
     for other in scene.wires:
-        if isinstance(other, records.SlackWire):
+        if isinstance(other, records.Jumper):
             curve = site.wires[other.name].catenary
             both = zip((other.from_m, other.to_m), (curve.start, curve.end), strict=True)
             moves = [strays_m(site, shifts, value, end) for value, end in both]
@@ -131,7 +131,7 @@ def loose_worth(site: Site, name: str, moves_m: tuple[float, float]) -> float:
 
 
 def _shifted(site: Site, body: Body, shift: Shift, wire: WireShift, entry: Disturbed | None) -> Body:
-    stated = entry.slack_m if entry is not None and entry.slack_m is not None else None
+    stated = entry.movement_m if entry is not None and entry.movement_m is not None else None
     furthest = float(wire.strays_m.max())
     notes = [body.note, wire.note]
     if stated is not None and stated >= furthest:
@@ -161,10 +161,10 @@ def _shape(site: Site, name: str, wire: WireShift) -> Shape:
     steepest = float((rise / np.linalg.norm(np.diff(wire.points[first : last + 1], axis=0), axis=1)).max())
     for left, up in bundle_places(record):
         offset = left * across + np.array([0.0, 0.0, up])
-        slack = record.slack_m + float(np.hypot(left, up)) * (steepest + _turn(wire))
-        made.append(_capsules(wire, (first, last), record.diameter_m / 2, slack, offset))
+        uncertainty = record.uncertainty_m + float(np.hypot(left, up)) * (steepest + _turn(wire))
+        made.append(_capsules(wire, (first, last), record.diameter_m / 2, uncertainty, offset))
     for spec, line in _strings(site, record, wire):
-        live = insulator.string_along(line.points, spec, 0.0, record.slack_m).live
+        live = insulator.string_along(line.points, spec, 0.0, record.uncertainty_m).live
         if len(live):
             made.append(_ridden(live, line))
     return shapes.join(made)
@@ -178,10 +178,10 @@ def _turn(wire: WireShift) -> float:
     return float((moved / np.maximum(steps, 1e-9)).max())
 
 
-def _capsules(wire: WireShift, which: tuple[int, int], radius: float, slack: float, offset: Floats) -> Shape:
+def _capsules(wire: WireShift, which: tuple[int, int], radius: float, uncertainty: float, offset: Floats) -> Shape:
     part = slice(which[0], which[1] + 1)
     points, rate, room = wire.points[part] + offset, wire.rate[part], wire.room_m[part]
-    made = shapes.polyline(points, radius, slack + np.maximum(room[:-1], room[1:]))
+    made = shapes.polyline(points, radius, uncertainty + np.maximum(room[:-1], room[1:]))
     return replace(made, rate=np.ascontiguousarray(np.stack([rate[:-1], rate[1:], rate[1:]], axis=1)))
 
 
@@ -208,7 +208,7 @@ def _strings(site: Site, record: SpanWire, wire: WireShift) -> Iterator[tuple[in
 
 def _ridden(shape: Shape, line: WireShift) -> Shape:
     """A shape about a string that goes with it: each corner as the point of the string beside it, the string's turn
-    over the range times the corner's distance from it in slack."""
+    over the range times the corner's distance from it in uncertainty."""
     corners = shape.vertices.reshape(-1, 3)
     start, way = line.points[:-1], np.diff(line.points, axis=0)
     size = np.maximum((way * way).sum(axis=1), 1e-30)
@@ -222,6 +222,6 @@ def _ridden(shape: Shape, line: WireShift) -> Shape:
     far = (away[index, piece] * _turn(line)).reshape(-1, 3).max(axis=1)
     return replace(
         shape,
-        slack=shape.slack + far + float(line.room_m.max()),
+        uncertainty=shape.uncertainty + far + float(line.room_m.max()),
         rate=np.ascontiguousarray(rate.reshape(-1, 3, 3)),
     )

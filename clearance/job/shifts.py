@@ -4,8 +4,8 @@ A dropper that the scene lists among a wire's loads leaves the wire when a stage
 off; `disturbed` says what else is put on, taken off or carried. Where the wire's conductor is known its section is
 solved before and after (`clearance.conductor.released`), and each of its wires becomes a job body that deforms from the
 one to the other with one parameter of the section, in metres of the point that moves most. Whatever hangs on it goes
-with it: strings, droppers, posts, a bonding lead, ropes. Where the conductor is not known the stated slack stands, and
-the result says so.
+with it: strings, droppers, posts, a bonding lead, ropes. Where the conductor is not known the stated movement stands,
+and the result says so.
 
 `shifts_of` gives all of a stage, `rigged` adds their parameters to the links, `strays_m` says how far a place may go
 with the wire it is on; `clearance.job.shifted_bodies` makes the bodies.
@@ -47,8 +47,8 @@ LINK: Final = "shift"
 """Link of the wires that deform; it does not move."""
 
 FOLD_M: Final = 0.05
-"""[m] A wire that moves no further, overshoot included, is no parameter: its slack holds the move. Smaller: more
-parameters to sweep; larger: more slack."""
+"""[m] A wire that moves no further, overshoot included, is no parameter: its uncertainty holds the move. Smaller: more
+parameters to sweep; larger: more uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +111,7 @@ def shifts_of(site: Site, stage: Stage) -> tuple[Shift, ...]:
     """The shifts of a stage, one for each section that it changes.
 
     Raises: InputError for a section that is changed twice at once, a load that has no place on its wire, and a wire
-        that moves without a stated slack where its conductor is not known.
+        that moves without a stated uncertainty where its conductor is not known.
     """
     asked = {one.wire: one for one in _asked(site, stage)}
     gone = [name for name in (*stage.released, *stage.off) if isinstance(site.wires[name].record, SpanWire)]
@@ -143,28 +143,28 @@ def shifts_of(site: Site, stage: Stage) -> tuple[Shift, ...]:
 
 
 def _unstated(site: Site, stage: Stage, names: Sequence[str], lost: bool) -> Iterator[Mistake]:
-    """Wires of a section that cannot be solved and have no stated slack."""
-    stated = {entry.wire for entry in stage.disturbed if entry.slack_m is not None}
+    """Wires of a section that cannot be solved and have no stated uncertainty."""
+    stated = {entry.wire for entry in stage.disturbed if entry.movement_m is not None}
     missing = [name for name in names if name not in stated]
     if missing:
         why = "a span of its section is off" if lost else "what hangs on its section changes"
-        remedy = "name its conductor, or state slack_m with its basis"
+        remedy = "name its conductor, or state movement_m with its basis"
         expected = f"how far {' and '.join(repr(name) for name in missing)} may move, as {why}"
         yield Mistake(where(site.scene, stage, "disturbed"), expected, "nothing", remedy)
 
 
 def _hung_on(site: Site, stage: Stage, shift: Shift) -> Iterator[Mistake]:
-    """A ladder that hangs on a wire goes with it by the slack stated for the wire."""
+    """A ladder that hangs on a wire goes with it by the uncertainty stated for the wire."""
     ladder = site.scene.ladder
     wire = shift.wires.get(ladder.hangs_on or "") if ladder is not None else None
     if ladder is None or wire is None or stage.travel_m is None:
         return
     entry, furthest = entry_for(stage, ladder.hangs_on or ""), float(wire.strays_m.max())
-    stated = entry.slack_m if entry is not None else None
+    stated = entry.movement_m if entry is not None else None
     if stated is None or stated < furthest:
         expected = f"at least {np.ceil(furthest * 1000) / 1000:g} m, as far as the model moves what the ladder hangs on"
         found = "nothing" if stated is None else f"{stated:g} m"
-        yield Mistake((*where(site.scene, stage, "disturbed"), "slack_m"), expected, found, "state it")
+        yield Mistake((*where(site.scene, stage, "disturbed"), "movement_m"), expected, found, "state it")
 
 
 def entry_for(stage: Stage, wire: str) -> Disturbed | None:
@@ -188,7 +188,7 @@ def _asked(site: Site, stage: Stage) -> Iterator[_Asked]:
         if before == hung == after:
             continue
         # A wire that is joined comes on again: what overshoots is the other way.
-        ends = (tuple(after), tuple(before)) if stage.kind == "join" else (tuple(before), tuple(after))
+        ends = (tuple(after), tuple(before)) if stage.kind == "close" else (tuple(before), tuple(after))
         slowly = entry is not None and entry.slowly is not None
         gone = tuple(name for name in hung if name in parked)
         yield _Asked(record.name, (*carries, *puts_on), gone, *ends, slowly)
@@ -278,7 +278,7 @@ def _in_weather(
     for move in change.moves:
         line = made.lines[move.span]
         still = float(np.linalg.norm(move.rate, axis=1).max()) * (1.0 + MORE)
-        room = (still if room_m is None else room_m) + move.slack_m + move.beyond_m
+        room = (still if room_m is None else room_m) + move.uncertainty_m + move.beyond_m
         base = at_shares(bases[move.span], np.diff(move.cuts).tolist())
         note = f"moves up to {float(room.max()):.2f} m, as {words}: modelled, an allowance in the weather"
         found[line.name] = _turned(
@@ -323,10 +323,10 @@ def _turned(wire: WireShift, backwards: bool) -> WireShift:
 
 
 def _wire(line: Line, move: Move, base: Floats, how: tuple[float, float, bool, bool], words: str) -> WireShift:
-    """A wire's move; how: the largest move of its section, how far of it is swept, whether it is folded into slack, and
-    whether it has come to rest already."""
+    """A wire's move; how: the largest move of its section, how far of it is swept, whether it is folded into
+    uncertainty, and whether it has come to rest already."""
     size, top, folded, parked = how
-    points, rate, room = move.before, move.rate, move.slack_m + move.beyond_m
+    points, rate, room = move.before, move.rate, move.uncertainty_m + move.beyond_m
     range_m = (0.0, size * top)
     furthest = float((np.linalg.norm(rate, axis=1) * top + room).max())
     if parked:

@@ -2,7 +2,8 @@
 
 A stick from the ground shows whether the site is as modelled: the height of the conductor that is worked on, its
 distance from what is earthed nearest, and from the phase nearest. Each is the distance between surfaces as modelled,
-without any slack, within reach of the place of work; how far the measurement may be off is the slack of the two.
+without any uncertainty, within reach of the place of work; how far the measurement may be off is the uncertainty
+of the two.
 """
 
 from __future__ import annotations
@@ -37,13 +38,13 @@ class SiteGap:
     """A gap to measure.
 
     what: which of the three; ends: the two bodies; expected_m: between their surfaces as modelled [m]
-    slack_m: how far the measured value may be off [m]; at: where on each body [m]
+    uncertainty_m: how far the measured value may be off [m]; at: where on each body [m]
     """
 
     what: str
     ends: tuple[str, str]
     expected_m: float
-    slack_m: float
+    uncertainty_m: float
     at: tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
@@ -78,8 +79,8 @@ def _least(what: str, worked: Sequence[Body], others: Sequence[Body], work: Floa
         for other in others:
             far = _within(other.shape, work, FAR_M)
             if len(near) and len(far):
-                gap, slack, ends = between(near, far)
-                found.append(SiteGap(what, (body.name, other.name), gap, slack, ends))
+                gap, uncertainty, ends = between(near, far)
+                found.append(SiteGap(what, (body.name, other.name), gap, uncertainty, ends))
     if found:
         yield min(found, key=lambda gap: gap.expected_m)
 
@@ -93,14 +94,15 @@ def _within(shape: Shape, centre: Floats, radius_m: float) -> Shape:
 
 
 def _taken(shape: Shape, which: NDArray[np.intp]) -> Shape:
-    return Shape(shape.vertices[which], shape.corners[which], shape.radius[which], shape.slack[which])
+    return Shape(shape.vertices[which], shape.corners[which], shape.radius[which], shape.uncertainty[which])
 
 
 Point = tuple[float, float, float]
 
 
 def between(one: Shape, other: Shape) -> tuple[float, float, tuple[Point, Point]]:
-    """The least distance between surfaces [m] without slack, the slack of the two primitives [m], and where."""
+    """The least distance between surfaces [m] without uncertainty, the uncertainty of the two primitives [m], and
+    where."""
     best = (math.inf, 0.0, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
     for k in range(len(one)):
         single = _taken(one, np.repeat(k, len(other)))
@@ -110,5 +112,5 @@ def between(one: Shape, other: Shape) -> tuple[float, float, tuple[Point, Point]
         least = int(np.argmin(gaps))
         if gaps[least] < best[0]:
             a, b = ((float(p[0]), float(p[1]), float(p[2])) for p in witness[least])
-            best = (float(gaps[least]), float(single.slack[least] + other.slack[least]), (a, b))
+            best = (float(gaps[least]), float(single.uncertainty[least] + other.uncertainty[least]), (a, b))
     return max(0.0, best[0]), best[1], best[2]

@@ -20,7 +20,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import aerial, parting, potentials, shifted_bodies, shifts, whip
+from clearance.job import aerial, opening, potentials, shifted_bodies, shifts, whip
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import hauled_body, rope_bodies
 from clearance.job.setting import Check, Setting
@@ -72,7 +72,7 @@ def _setting(
     bodies += _crew_bodies(site)
     bodies += rope_bodies(site, stage)
     bodies += hauled_body(site, stage)
-    bodies += parting.openings(site, stage)
+    bodies += opening.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
         bodies += _worker_bodies(site, stage, check, rig)
@@ -111,16 +111,18 @@ def _contained(site: Site, bodies: list[Body], rig: Rig, rated: Mapping[str, str
 def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
     entry = site.scene.ladder
     assert entry is not None
-    slack = entry.bending_m + rig.fit_m
-    shape = ladder.rails(entry.length_m, entry.width_m, entry.rail_diameter_m, entry.rung_spacing_m, slack_m=slack)
+    uncertainty = entry.bending_m + rig.fit_m
+    shape = ladder.rails(
+        entry.length_m, entry.width_m, entry.rail_diameter_m, entry.rung_spacing_m, uncertainty_m=uncertainty
+    )
     yield Body(entry.name, "ladder", shape, conductive=False, potential=None, job=True, link="ladder")
     outer = entry.width_m + entry.rail_diameter_m
-    for low, high, piece in ladder.hull_pieces(entry.length_m, outer, entry.rail_diameter_m, slack_m=slack):
+    for low, high, piece in ladder.hull_pieces(entry.length_m, outer, entry.rail_diameter_m, uncertainty_m=uncertainty):
         yield Body(
             hull_name(entry.name, low, high), HULL, piece, conductive=False, potential=None, job=True, link="ladder"
         )
     for fitting in entry.fittings:
-        shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, slack)
+        shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
         yield Body(fitting.name, "fitting", shape, potential=fitting.potential, job=True, link="ladder")
 
 
@@ -184,9 +186,9 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
         potential: str | None = bonded
         states: tuple[tuple[str, str | None], ...] = ()
         if bonded is not None:
-            lost = "not yet bonded" if stage.kind == "bonding" else "bond lost"
+            lost = "not yet bonded" if stage.kind == "bond on" else "bond lost"
             states = ((lost, None),)
-        elif stage.kind == "mount":
+        elif stage.kind == "step on":
             potential, states = EARTH, (("off the ground", None),)
         yield Body(
             person.name, "worker", shape, potential=potential, job=True, link="worker", extent_m=extent, states=states
@@ -221,12 +223,12 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
 
 def _disturbed(body: Body, entry: records.Disturbed | None) -> Body:
     """A wire whose shape the job changes is the job's, wherever it may move by the scene's word."""
-    if entry is None or entry.slack_m is None:
+    if entry is None or entry.movement_m is None:
         return body
     basis = f"{entry.basis}; " if entry.basis else ""
-    note = f"may move {entry.slack_m:g} m: {basis}as stated, not modelled"
+    note = f"may move {entry.movement_m:g} m: {basis}as stated, not modelled"
     note = "; ".join(filter(None, (body.note, note)))
-    return replace(body, job=True, shape=shapes.thickened(body.shape, entry.slack_m), note=note)
+    return replace(body, job=True, shape=shapes.thickened(body.shape, entry.movement_m), note=note)
 
 
 @lru_cache(maxsize=16)
@@ -278,7 +280,7 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
         people = (person.name for person in scene.crew)
         for name in (*on_ladder, *ropes, *aloft, *people, *(f"{name} bonding lead" for name in aloft), "ground"):
             yield frozenset((name, stage.hauled))
-    if stage.kind == "mount":
+    if stage.kind == "step on":
         for name in aloft:
             yield frozenset((name, "ground"))
     for name in aloft:
@@ -304,4 +306,4 @@ def _touches(body: Body, point: np.ndarray, radius: float) -> bool:
     ball = shapes.points(np.repeat(point[None], len(shape), axis=0))
     squared, witness = np.empty(len(shape)), np.empty((len(shape), 2, 3))
     pairs.measure(shape.vertices, shape.corners, ball.vertices, ball.corners, squared, witness)
-    return bool((np.sqrt(squared) - shape.radius - shape.slack - radius <= 0.01).any())
+    return bool((np.sqrt(squared) - shape.radius - shape.uncertainty - radius <= 0.01).any())

@@ -22,7 +22,7 @@ AROUND = 0.05
 """[1] Part of its length by which a point of a tail may be further along than its chords say."""
 
 TAIL_ERROR_M = 0.1
-"""[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into slack."""
+"""[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into uncertainty."""
 
 
 def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] | None, dict[str, shapes.Shape]]]:
@@ -78,8 +78,8 @@ def _parked(site: Site, name: str) -> shapes.Shape:
 
 @lru_cache(maxsize=64)
 def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, ...]:
-    """All pieces of a wire's lowering, cut where some stage's range begins or ends; with the slack that the weather
-    asks for anywhere on its way, or where it is parked."""
+    """All pieces of a wire's lowering, cut where some stage's range begins or ends; with the uncertainty that the
+    weather asks for anywhere on its way, or where it is parked."""
     hung = site.wires[name]
     record = hung.record
     assert record.release is not None
@@ -91,7 +91,7 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
     ranges = [(0.0, travel)] + [(s.lo, min(s.hi, travel)) for s in spans if s.lo < min(s.hi, travel)]
     length = hung.catenary.length_m
     try:
-        pieces = wire.freed_tail(length, fixed, free, to, record.diameter_m, record.slack_m, ranges, TAIL_ERROR_M)
+        pieces = wire.freed_tail(length, fixed, free, to, record.diameter_m, record.uncertainty_m, ranges, TAIL_ERROR_M)
         room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
         return tuple(_blown(piece, room, length) for piece in pieces)
     except InputError as error:
@@ -102,7 +102,7 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
 
 
 def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) -> wire.TailPiece:
-    """A piece of the lowering with the slack (n,) that the weather asks for at equal lengths from the far end.
+    """A piece of the lowering with the uncertainty (n,) that the weather asks for at equal lengths from the far end.
 
     A capsule takes the most of what the lengths it may stand for ask: from its end nearer to the far end to the other,
     at both ends of the piece's range, a twentieth of the tail on either side for the difference between chords and
@@ -121,4 +121,4 @@ def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) ->
     high = np.clip(np.max(spans, axis=(0, 2)) + AROUND, 0.0, 1.0)
     last = len(room) - 1
     more = [room[int(np.floor(a * last)) : int(np.ceil(b * last)) + 1].max() for a, b in zip(low, high, strict=True)]
-    return replace(piece, shape=replace(shape, slack=shape.slack + np.array(more)))
+    return replace(piece, shape=replace(shape, uncertainty=shape.uncertainty + np.array(more)))

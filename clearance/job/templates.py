@@ -21,7 +21,7 @@ from clearance.scene import records
 from clearance.scene.checks import Known
 from clearance.scene.checks_job import stage_mistakes
 from clearance.scene.messages import shown
-from clearance.scene.records import Range, Scene, SceneFile, SlackWire, SpanWire, Stage, where
+from clearance.scene.records import Jumper, Range, Scene, SceneFile, SpanWire, Stage, where
 from clearance.scene.records_templates import (
     Bring,
     EarthTail,
@@ -41,7 +41,7 @@ class _Desk:
     """The scene, and what is carried from job to job."""
 
     scene: SceneFile
-    wires: dict[str, SpanWire | SlackWire]
+    wires: dict[str, SpanWire | Jumper]
     stages: list[Stage] = field(default_factory=list)
     station: Range | None = None
     lean: dict[str, Range] = field(default_factory=dict)
@@ -145,7 +145,7 @@ def _written(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         if stage.travel_m is not None:
             desk.station = stage.travel_m
             desk.lean = {"lean_along_deg": stage.lean_along_deg, "lean_across_deg": stage.lean_across_deg}
-        joined = stage.released if stage.kind == "join" else ()
+        joined = stage.released if stage.kind == "close" else ()
         desk.off = [*stage.off, *(wire for wire in stage.released if wire not in joined)]
         kept = [wire for wire in (*desk.earthed, *stage.earths) if wire not in stage.lifts_earth]
         desk.earthed = [wire for wire in dict.fromkeys(kept) if wire in desk.off]
@@ -160,7 +160,7 @@ def _turn_up(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
 def _move(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     assert isinstance(job, MoveLadder)
     if desk.station is None:
-        remedy = 'put a job of kind "raise ladder" before it, or a written stage with travel_m'
+        remedy = 'put a job of kind "set up ladder" before it, or a written stage with travel_m'
         desk.wrong(place, "a ladder that stands somewhere already", "no station before this job", remedy)
         return
     _stand(desk, job, job.station_m, f"station {job.station_m.lo:g} m")
@@ -201,7 +201,7 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         climber = climber.disturbing(turn)
         desk.add(f"loosen {wire}", "work", climb_m=_at_work(job), contacts=touched, **climber.bonded)
         _slip(desk, job, climber, touched, phase)
-        _part(desk, job, turn, f"part {wire}", "release", climber)
+        _open(desk, job, turn, f"open {wire}", "open", climber)
         hangs = (*touched, (wire, turn.touches[0]))
         lowering = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
         desk.add(f"lower {wire}", "lower", contacts=hangs, **lowering, **climber.bonded)
@@ -222,15 +222,15 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         _slip(desk, job, climber, climber.contacts(turn.touches), phase)
         desk.off.remove(wire)
         raising = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
-        desk.add(f"raise {wire}", "lower", contacts=(*touched, (wire, turn.touches[0])), **raising, **climber.bonded)
-        _part(desk, job, turn, f"join {wire}", "join", climber)
+        desk.add(f"raise {wire}", "raise", contacts=(*touched, (wire, turn.touches[0])), **raising, **climber.bonded)
+        _open(desk, job, turn, f"close {wire}", "close", climber)
         desk.add(f"fasten {wire}", "work", climb_m=_at_work(job), contacts=touched, **climber.bonded)
         _down(desk, job, turn, climber, (*turn.touches, wire))
 
 
 def _at_work(job: TakeOff | Reconnect) -> Range:
-    """The feet at work, and on the way between there and where the connection is parted or made."""
-    return Range(min(job.work_m.lo, job.part_m.lo), max(job.work_m.hi, job.part_m.hi))
+    """The feet at work, and on the way between there and where the connection is opened or closed."""
+    return Range(min(job.work_m.lo, job.open_m.lo), max(job.work_m.hi, job.open_m.hi))
 
 
 @dataclass(frozen=True)
@@ -263,10 +263,10 @@ def _up(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, touches: tuple[str, .
     phase = _phase(desk, turn)
     _stand(desk, job, turn.station_m, phase)
     climber = _climber(desk, job, turn.station_m, phase, turn.clamp_m)
-    desk.add(f"mount at {phase}", "mount", climb_m=job.mount_m, **climber.free)
+    desk.add(f"step on at {phase}", "step on", climb_m=job.mount_m, **climber.free)
     desk.add(f"climb to {phase}", "climb", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
     reach = Range(job.clear_m, job.work_m.hi)
-    desk.add(f"bond to {phase}", "bonding", climb_m=reach, contacts=climber.contacts(touches), **climber.bonded)
+    desk.add(f"bond to {phase}", "bond on", climb_m=reach, contacts=climber.contacts(touches), **climber.bonded)
     return climber
 
 
@@ -275,7 +275,7 @@ def _down(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber, 
     phase = _phase(desk, turn)
     reach = Range(job.clear_m, job.work_m.hi)
     touched = climber.contacts(touches)
-    desk.add(f"unbond from {phase}", "unbonding", climb_m=reach, contacts=touched, **climber.bonded)
+    desk.add(f"bond off at {phase}", "bond off", climb_m=reach, contacts=touched, **climber.bonded)
     desk.add(f"come down from {phase}", "descend", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
 
 
@@ -293,14 +293,14 @@ def _slip(
     )  # fmt: skip
 
 
-def _part(
+def _open(
     desk: _Desk, job: TakeOff | Reconnect, turn: Turn, name: str, kind: records.StageKind, climber: _Climber
 ) -> None:
     """The connection opens or closes: by a tool, the worker touching only what stays live, never both ends."""
     contacts = (*climber.contacts(turn.touches), (turn.wire, turn.touches[0]))
-    fields = {**climber.bonded, "posture": "standing", "climb_m": job.part_m, "contacts": contacts}
+    fields = {**climber.bonded, "posture": "standing", "climb_m": job.open_m, "contacts": contacts}
     desk.add(
-        name, kind, lower_m=Range(0.0, 0.0), released=(turn.wire,), parting_distance_m=job.parting_distance_m, **fields
+        name, kind, lower_m=Range(0.0, 0.0), released=(turn.wire,), opening_distance_m=job.opening_distance_m, **fields
     )
 
 
@@ -338,11 +338,11 @@ def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     bonded = {**climber.bonded, "posture": "standing"}
     desk.add(f"casualty hangs at {job.phase}", "work", contacts=touched, **hang, **bonded)
     note = "the clamp of the bonding lead is taken off with a remote tool"
-    desk.add(f"unbond the casualty from {job.phase}", "unbonding", contacts=touched, note=note, **hang, **bonded)
+    desk.add(f"unbond the casualty from {job.phase}", "bond off", contacts=touched, note=note, **hang, **bonded)
     free = {**climber.free, "posture": "standing", "swing_m": job.swing_m}
     down = Range(job.ground_m, job.hang_m.lo)
     desk.add(f"lower the casualty from {job.phase}", "descend", climb_m=down, **free)
-    desk.add(f"casualty to the ground at {job.phase}", "mount", climb_m=Range(0.0, job.ground_m), **free)
+    desk.add(f"casualty to the ground at {job.phase}", "step on", climb_m=Range(0.0, job.ground_m), **free)
     # What comes next follows from what was before the rescue, which is one way the job may go and not a step of it.
     desk.station, desk.off, desk.earthed = carried
     desk.anew = True
@@ -350,7 +350,7 @@ def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
 
 _MAKERS: dict[tuple[str, ...], Any] = {
     ("written stages",): _written,
-    ("raise ladder", "take down ladder"): _turn_up,
+    ("set up ladder", "strike ladder"): _turn_up,
     ("move ladder",): _move,
     ("bring", "take away"): _bring,
     ("take off",): _take_off,

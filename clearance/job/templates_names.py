@@ -71,7 +71,7 @@ def _heights(scene: SceneFile, place: tuple[str, ...], job: TakeOff | Reconnect)
         yield Mistake(
             (*where(scene), *place, "mount_m"), f"heights below clear_m, {job.clear_m:g} m", found, "mend one of them"
         )
-    for name, span in (("work_m", job.work_m), ("part_m", job.part_m)):
+    for name, span in (("work_m", job.work_m), ("open_m", job.open_m)):
         if span.lo < job.clear_m or span.hi > max(job.work_m.hi, job.clear_m):
             expected = f"heights from clear_m, {job.clear_m:g} m, to the top of work_m, {job.work_m.hi:g} m"
             yield Mistake(

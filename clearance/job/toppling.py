@@ -82,7 +82,7 @@ def _toppling(site: Site, stage: Stage, setting: Setting, lost: str, left: tuple
     entry = site.scene.ladder
     assert entry is not None
     _, fit = track_knots(site)
-    slack = entry.bending_m + fit + settled(site.scene)[1]
+    uncertainty = entry.bending_m + fit + settled(site.scene)[1]
     outer = 0.5 * (entry.width_m + entry.rail_diameter_m)
     half = max([outer, entry.foot_radius_m, *(math.hypot(outer, fitting.radius_m) for fitting in entry.fittings)])
     worn = [_worn(body.shape) for body in setting.bodies if body.kind == "worker" and body.link == "worker"]
@@ -91,7 +91,7 @@ def _toppling(site: Site, stage: Stage, setting: Setting, lost: str, left: tuple
     feet = (stage.climb_m.lo, stage.climb_m.hi) if stage.climb_m is not None else (0.0, 0.0)
     reach = max(entry.length_m + half, feet[1] + person if person is not None else 0.0)
     if not left:
-        shape = shapes.points([[0.0, 0.0, 0.0]], radius=reach, slack=slack)
+        shape = shapes.points([[0.0, 0.0, 0.0]], radius=reach, uncertainty=uncertainty)
     else:
         directions, apart = _directions()
         kept = directions
@@ -99,19 +99,19 @@ def _toppling(site: Site, stage: Stage, setting: Setting, lost: str, left: tuple
             towards, least = held_side(site, stage, rope)
             kept = kept[kept @ towards >= least - float(np.linalg.norm(towards)) * apart]
         zero = np.zeros_like(kept)
-        parts = [shapes.segments(zero, entry.length_m * kept, half + entry.length_m * apart, slack)]
+        parts = [shapes.segments(zero, entry.length_m * kept, half + entry.length_m * apart, uncertainty)]
         if person is not None:
-            parts.append(shapes.segments(feet[0] * kept, feet[1] * kept, person + feet[1] * apart, slack))
+            parts.append(shapes.segments(feet[0] * kept, feet[1] * kept, person + feet[1] * apart, uncertainty))
         shape = shapes.join(parts)
     name = f"{entry.name} toppling" + (f" without {lost}" if lost else "")
     note = "everywhere the ladder can be"
     body = Body(name, "toppling", shape, conductive=False, potential=None, job=True, link="carriage", note=note)
-    return Toppling(lost, tuple(rope.name for rope in left), body, reach + slack)
+    return Toppling(lost, tuple(rope.name for rope in left), body, reach + uncertainty)
 
 
 def _worn(shape: shapes.Shape) -> float:
     """The furthest point of a person from the soles [m]: turned in any way about them nothing gets further."""
-    return float((np.linalg.norm(shape.vertices, axis=2).max(axis=1) + shape.radius + shape.slack).max())
+    return float((np.linalg.norm(shape.vertices, axis=2).max(axis=1) + shape.radius + shape.uncertainty).max())
 
 
 def held_side(site: Site, stage: Stage, rope: Rope) -> tuple[Floats, float]:

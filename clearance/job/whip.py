@@ -42,7 +42,7 @@ CORNERS = 48
 SLICES = 24
 """Pieces along the axis of an ellipsoid; more make the cover tighter."""
 
-STAGES = ("release", "lower", "join")
+STAGES = ("open", "lower", "raise", "close")
 """Kinds of stage in which a tail hangs free in ropes."""
 
 
@@ -87,7 +87,7 @@ def _whip(site: Site, name: str) -> Whip:
     free, fixed = (start, end) if release.free_end == "from" else (end, start)
     fixed_at, free_at = np.array(fixed, float), np.array(free, float)
     held = record.to_m if release.free_end == "from" else record.from_m
-    slack = record.slack_m + strays_m(site, held, (float(fixed[0]), float(fixed[1]), float(fixed[2])))
+    uncertainty = record.uncertainty_m + strays_m(site, held, (float(fixed[0]), float(fixed[1]), float(fixed[2])))
     tail = hung.catenary.length_m * (1.0 + STRETCH)
     string = _far_string(record)
     if string is not None:
@@ -97,12 +97,12 @@ def _whip(site: Site, name: str) -> Whip:
     half = 0.5 * record.diameter_m
     if isinstance(record, records.SpanWire) and record.bundle is not None:
         half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
-    hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, slack=slack))]
+    hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
     parked = np.array(place(site, record, release.lowered_to_m))
     for number, restraint in enumerate(release.held, 1):
         if restraint.sideways_m is not None:
             across = _across(site, hung, number, fixed_at, (free_at, parked), restraint.sideways_m)
-            disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, slack)
+            disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, uncertainty)
             hulls.append(_hull(name, disc))
         if restraint.anchor_m is not None and restraint.length_m is not None:
             anchor = np.array(place(site, record, restraint.anchor_m))
@@ -115,7 +115,7 @@ def _whip(site: Site, name: str) -> Whip:
             strays = strays_m(site, restraint.anchor_m, place(site, record, restraint.anchor_m))
             whole = tail + 2.0 * release.trails_m + restraint.length_m * (1.0 + STRETCH)
             starts, ends, radii = between(fixed_at, anchor, whole)
-            hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, slack + strays)))
+            hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, uncertainty + strays)))
     return Whip(name, fixed_at, reach, tuple(hulls))
 
 
@@ -282,7 +282,7 @@ def _outline(shape: shapes.Shape):  # type: ignore[no-untyped-def]  # shapely st
     """A polygon that holds the shape seen from above."""
     angle = np.linspace(0.0, 2.0 * math.pi, CORNERS, endpoint=False)
     round_ = np.stack([np.cos(angle), np.sin(angle)], axis=1) / math.cos(math.pi / CORNERS)
-    around = (shape.radius + shape.slack)[:, None, None, None]
+    around = (shape.radius + shape.uncertainty)[:, None, None, None]
     corners = shape.vertices[:, :, None, :2] + around * round_
     return MultiPoint(corners.reshape(-1, 2)).convex_hull
 

@@ -45,7 +45,7 @@ class Chain(NamedTuple):
 class Moving(NamedTuple):
     """Moving primitives, those of one group together.
 
-    vertices (n, 3, 3) in the frame of link (n,), corners (n,), around (n,) radius and slack together;
+    vertices (n, 3, 3) in the frame of link (n,), corners (n,), around (n,) radius and uncertainty together;
     rate (n, 3, 3) per unit of parameter rated (n,), -1 where rigid; curvature (n, p, p) bounds of every second
     derivative of every corner over the whole box; matters (links + 1, links + 1, p) whether a parameter changes the
     distance between two links, the last row and column standing for what stands still; body (n,) index of the body

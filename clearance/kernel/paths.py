@@ -67,12 +67,12 @@ def _rank(forms, number, half, order, merge):  # type: ignore[no-untyped-def]
         row, under = order[i], False
         for k in range(min(left, MERGE)):
             other = order[k]
-            slack = forms.value[row] - forms.value[other]
+            uncertainty = forms.value[row] - forms.value[other]
             for p in range(size):
-                slack -= abs(forms.slope[row, p] - forms.slope[other, p]) * half[p]
-                if slack < 0.0:
+                uncertainty -= abs(forms.slope[row, p] - forms.slope[other, p]) * half[p]
+                if uncertainty < 0.0:
                     break
-            if slack >= 0.0:
+            if uncertainty >= 0.0:
                 under = True
                 break
         if not under:

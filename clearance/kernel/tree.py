@@ -31,7 +31,7 @@ class Store(NamedTuple):
     """Static primitives in tree order, and the nodes over them.
 
     vertex (m, 3) corners, those of primitive i from start[i] to start[i + 1]; start (n + 1,); around (n,) radius and
-    slack together; begin (bodies + 1,) the primitives of each body
+    uncertainty together; begin (bodies + 1,) the primitives of each body
     low, high (nodes, 3) each node's box, `around` included, rounded outward to 32 bits; right (nodes,) index of the
     right child, or -1 for a leaf; first, number (nodes,) a leaf's primitives; root (bodies,) each body's first node,
     -1 for an empty body
@@ -142,14 +142,14 @@ def _outward(value, up):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _fill(vertices, corners, radius, slack, order, base, store, begin, nodes):  # type: ignore[no-untyped-def]
+def _fill(vertices, corners, radius, uncertainty, order, base, store, begin, nodes):  # type: ignore[no-untyped-def]
     """Copy primitives in tree order to the store from primitive `begin`, corner `base`; box the nodes from nodes[0] to
     nodes[1]."""
     at = base
     for i in range(len(order)):
         source = order[i]
         store.start[begin + i] = at
-        store.around[begin + i] = radius[source] + slack[source]
+        store.around[begin + i] = radius[source] + uncertainty[source]
         for c in range(corners[source]):
             for k in range(3):
                 store.vertex[at, k] = vertices[source, c, k]
@@ -184,8 +184,8 @@ def _nodes_of(primitives: int) -> int:
     return total
 
 
-def build_store(shapes: list[Shape], slack: bool = True) -> Store:
-    """The store of these bodies, in their order; `slack` False leaves the slack out of every primitive.
+def build_store(shapes: list[Shape], uncertainty: bool = True) -> Store:
+    """The store of these bodies, in their order; `uncertainty` False leaves the uncertainty out of every primitive.
 
     Raises: ValueError beyond `MOST` corners.
     """
@@ -220,9 +220,11 @@ def build_store(shapes: list[Shape], slack: bool = True) -> Store:
         )
         store.right[part][store.right[part] >= 0] += node
         store.first[part] += int(begin[index])
-        no_slack = np.zeros(len(shape)) if not slack else shape.slack
+        no_uncertainty = np.zeros(len(shape)) if not uncertainty else shape.uncertainty
         at = int(begin[index])
-        _fill(shape.vertices, shape.corners, shape.radius, no_slack, order, corner, store, at, (node, node + size))
+        _fill(
+            shape.vertices, shape.corners, shape.radius, no_uncertainty, order, corner, store, at, (node, node + size)
+        )
         store.root[index] = node
         corner += int(shape.corners.sum(dtype=np.int64))
         node += size

@@ -73,9 +73,9 @@ LADDER_FALLS: Final = (
 """The same, of a ladder."""
 
 KIND_WORDS: Final[Mapping[str, str]] = {
-    "travel": "ladder moves, nobody on it", "mount": "step on", "climb": "climb, not bonded", "bonding": "bond",
-    "work": "work, bonded", "release": "part a connection", "lower": "lower or raise a conductor",
-    "join": "make a connection", "earthing": "earth with a remote tool", "unbonding": "unbond",
+    "travel": "ladder moves, nobody on it", "step on": "step on", "climb": "climb, not bonded", "bond on": "bond",
+    "work": "work, bonded", "open": "open a connection", "lower": "lower a conductor", "raise": "raise a conductor",
+    "close": "make a connection", "earthing": "earth with a remote tool", "bond off": "unbond",
     "descend": "come down, not bonded",
 }  # fmt: skip
 
@@ -243,12 +243,12 @@ def _margin(found: StageResult) -> float:
 
 def measure_row(gap: SiteGap) -> dict[str, str]:
     """A gap to measure; the least that may be found is rounded up, the most down: the careful side of both."""
-    least, most = gap.expected_m - gap.slack_m, gap.expected_m + gap.slack_m
+    least, most = gap.expected_m - gap.uncertainty_m, gap.expected_m + gap.uncertainty_m
     return {
         "what": gap.what,
         "ends": " to ".join(gap.ends),
         "expected": f"{gap.expected_m:.2f}",
-        "slack": down(gap.slack_m),
+        "uncertainty": down(gap.uncertainty_m),
         "least": up(least),
         "most": down(most),
         "at": ", ".join(f"{v:.1f}" for v in gap.at[0]),

@@ -190,7 +190,9 @@ def _lines_only(body: Body) -> Body:
     """A structure of many members by their axes: at this size their breadth is a line, and a page holds many."""
     if body.kind != "structure" or len(body.shape) < MEMBERS or (body.shape.corners == 3).any():
         return body
-    return replace(body, shape=replace(body.shape, radius=np.zeros(len(body.shape)), slack=np.zeros(len(body.shape))))
+    return replace(
+        body, shape=replace(body.shape, radius=np.zeros(len(body.shape)), uncertainty=np.zeros(len(body.shape)))
+    )
 
 
 def svg(sheet: Sheet, name: str) -> str:

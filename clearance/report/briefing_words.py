@@ -81,7 +81,7 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         if rung is not None:
             words += f", rung {rung[0]}" if rung[0] == rung[1] else f", rungs {rung[0]} to {rung[1]}"
         high = f"not above {f'rung {rung[1]}' if rung else exact(stage.climb_m.hi) + ' m'}"
-        if stage.kind in ("climb", "descend", "mount"):
+        if stage.kind in ("climb", "descend", "step on"):
             words += f"; {high} while not bonded"
         yield f"{words}."
     if stage.travel_m is not None:
@@ -110,10 +110,10 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     """What must be so in a stage besides its ranges."""
     for name, phase in stage.bonded.items():
         words = f"{name} is bonded to phase {phase}"
-        if stage.kind == "bonding":
+        if stage.kind == "bond on":
             words = f"{name} bonds to phase {phase}: the clamp goes on first, at arm's length, and at once"
             words += _arc_zone(scene, phase)
-        elif stage.kind == "unbonding":
+        elif stage.kind == "bond off":
             words = f"{name} unbonds from phase {phase}: the clamp comes off last"
         words += f"; lead of {exact(stage.bonding_lead_m)} m" if stage.bonding_lead_m is not None else ""
         clamp = stage.clamp_m
@@ -121,11 +121,11 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
             words += f", clamp at {clamp if not isinstance(clamp, tuple) else ', '.join(exact(v) for v in clamp)}"
         yield f"{words}."
     loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
-    if loose and stage.kind != "mount":
+    if loose and stage.kind != "step on":
         yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
-    if stage.parting_distance_m is not None:
+    if stage.opening_distance_m is not None:
         yield (
-            f"Everybody keeps {exact(stage.parting_distance_m)} m from where {', '.join(stage.released)} opens or "
+            f"Everybody keeps {exact(stage.opening_distance_m)} m from where {', '.join(stage.released)} opens or "
             "closes; nobody bridges its two ends."
         )
     for wire in scene.wires:
@@ -237,8 +237,8 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
         if release is None:
             continue
         yield f"{wire.name}, far end isolated: {release.isolated}", release.by
-        if release.before_parting is not None:
-            before = release.before_parting
+        if release.before_opening is not None:
+            before = release.before_opening
             yield (
                 f"{wire.name}: far end {before.far_end}, {before.current_A:g} A measured, phase identified: "
                 f"{before.phase_identified}",
@@ -253,10 +253,10 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
             yield f"{stage.name}: {state.body} only at {', '.join(state.states)}: {state.proof}", state.by
         if stage.rides is not None:
             yield f"{stage.name}: the ladder travels with a person on it", stage.rides
-    disturbed = dict.fromkeys((d.wire, d.slack_m, d.basis or "no basis") for s in scene.stages for d in s.disturbed)
-    for wire_name, slack_m, basis in disturbed:
-        if slack_m is not None:
-            yield f"{wire_name} moves by at most {slack_m:g} m while it is worked on: {basis}", ""
+    disturbed = dict.fromkeys((d.wire, d.movement_m, d.basis or "no basis") for s in scene.stages for d in s.disturbed)
+    for wire_name, movement_m, basis in disturbed:
+        if movement_m is not None:
+            yield f"{wire_name} moves by at most {movement_m:g} m while it is worked on: {basis}", ""
     for stage in scene.stages:
         for moved in stage.disturbed:
             for load in (*moved.carries, *moved.puts_on):
@@ -291,7 +291,7 @@ def checks(scene: Scene) -> Iterator[str]:
     for wire in scene.wires:
         if wire.release is not None:
             yield f"{wire.name}: far end open and locked, current measured zero, phase identified by two people."
-    yield "A watcher is named below who has no other task, sees worker and crew, and can stop the work by one word."
+    yield "A dedicated observer is named below: no other task, sees worker and crew, can stop the work by one word."
     place = "ladder" if means(scene) == "ladder" else "platform"
     yield f"Rescue from the {place} gone through; who does what is named."
 
@@ -299,12 +299,12 @@ def checks(scene: Scene) -> Iterator[str]:
 def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
     """What the crew must bear in mind throughout."""
     yield "If the line goes dead, treat it as live. Nobody re-energizes it without speaking to the person in charge."
-    yield "A named watcher with no other task watches throughout. When the watcher calls stop, everybody stops."
+    yield "A named dedicated observer watches throughout. When the observer calls stop, everybody stops."
     yield "Ranges hold jointly, each with all others of its stage. Outside any one of them nothing is proved."
     apart = "the ladder above its foot" if means(scene) == "ladder" else "the aerial device"
     yield f"While somebody is bonded nobody on the ground touches {apart}, or a conductor taken off."
     if any(one.stage.released for one in stages):
         yield "A conductor taken off stays at the voltage of its phase until it is earthed by a remote tool."
-        yield "Nobody stands where a conductor that hangs parted or is lowered may fall; the plan shows where."
+        yield "Nobody stands where a conductor that hangs opened or is lowered may fall; the plan shows where."
     if any(one.stage.swing_m for one in stages):
         yield "One who hangs in the harness is lowered, never lifted past the conductor."

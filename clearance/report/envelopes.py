@@ -38,7 +38,7 @@ def outlines(envelope: Envelope, view: View) -> list[Floats]:
 
     found: Any = None
     for hull in envelope.hulls:
-        each = [Polygon(one).convex_hull for one in outline(hull, view, slack=True, directions=CORNERS)]
+        each = [Polygon(one).convex_hull for one in outline(hull, view, uncertainty=True, directions=CORNERS)]
         seen = unary_union([one for one in each if one.area > 0.0])
         found = seen if found is None else found.intersection(seen)
     parts = getattr(found, "geoms", [found])

@@ -68,7 +68,8 @@ def draw_bodies(
     named: Collection[str],
     careful: bool = False,
 ) -> Drawn:
-    """All bodies of a view, furthest kinds first. `named` are labelled besides; `careful` outlines include slack."""
+    """All bodies of a view, furthest kinds first. `named` are labelled besides; `careful` outlines include
+    uncertainty."""
     drawn = Drawn()
     per_metre = ax.bbox.width / frame.width
     order = FURTHEST_FIRST
@@ -152,7 +153,7 @@ def _cloud(ax: Axes, body: Body, shape: Shape, view: View, frame: Window, style:
 def _solid(
     ax: Axes, shape: Shape, view: View, style: Pen, z: float, per_metre: float, careful: bool, kind: str
 ) -> None:
-    around = shape.radius + shape.slack if careful else shape.radius
+    around = shape.radius + shape.uncertainty if careful else shape.radius
     thin_px = THICK_WIRE_PX if kind == "wire" and not style.fill else THIN_PX
     wide = (2.0 * around * per_metre > thin_px) | (shape.corners == 3)
     raster = len(shape) > MOST_OUTLINES
@@ -160,8 +161,8 @@ def _solid(
         wide &= shape.corners == 3
     if wide.any():
         part = views.take(shape, wide)
-        flat = (part.corners == 3) & ((part.radius + part.slack if careful else part.radius) * per_metre < 1.0)
-        polygons: list[Floats] = list(views.outline(views.take(part, ~flat), view, slack=careful))
+        flat = (part.corners == 3) & ((part.radius + part.uncertainty if careful else part.radius) * per_metre < 1.0)
+        polygons: list[Floats] = list(views.outline(views.take(part, ~flat), view, uncertainty=careful))
         polygons += list(view.flat(part.vertices[flat]))
         if kind in STANDING and view.name != "plan":
             soles = float(view.flat(part.vertices)[..., 1].min())
@@ -216,7 +217,7 @@ def _note_sample(drawn: Drawn, body: Body, style: Pen) -> None:
     else:
         words = {"insulator": "insulator string", "lead": "where the bonding lead may be"}.get(body.kind, body.kind)
     if body.kind == "cloud":
-        words = f"scan points, {body.name}, slack {up(float(body.shape.slack.max(initial=0.0)))} m"
+        words = f"scan points, {body.name}, uncertainty {up(float(body.shape.uncertainty.max(initial=0.0)))} m"
         sample: dict[str, Any] = {"color": style.colour, "linestyle": "none", "marker": "o", "markersize": 2}
     elif style.fill:
         sample = {"patch": True, "facecolor": style.fill, "edgecolor": style.colour, "linewidth": 0.8}

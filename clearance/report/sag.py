@@ -1,7 +1,7 @@
 """Owns how sags are reported: tables and the JSON; the pictures are in `sag_drawings`.
 
 No arithmetic beyond units: every figure is from `clearance.conductor.summary`. Heights and sags are shown as they are
-to the centimetre; the lowest height is rounded down, blow-out and slack up.
+to the centimetre; the lowest height is rounded down, blow-out and uncertainty up.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def print_sags(name: str, summaries: Sequence[Summary], weather: Weather | None,
         console.print(
             Text(
                 "Lowest height and blow-out (out of the wire's vertical plane, left and right of its way from start to "
-                "end) hold every shape, slack included. Survey error of the wire is not in them."
+                "end) hold every shape, uncertainty included. Survey error of the wire is not in them."
             )
         )
         _table(console, OVER, (_over_row(one) for one in summaries if one.over is not None))
@@ -88,7 +88,7 @@ STATED: Final = (
 OVER: Final = (
     ("wire", "words"), ("conductor [°C]", "number"), ("wind [N/m]", "number"), ("tension [kN]", "number"),
     ("sag [m]", "number"), ("swing [°]", "number"), ("left [m]", "number"), ("right [m]", "number"),
-    ("lowest [m]", "number"), ("slack [m]", "number"),
+    ("lowest [m]", "number"), ("uncertainty [m]", "number"),
 )  # fmt: skip
 
 
@@ -157,7 +157,7 @@ def _over_row(one: Summary) -> Sequence[str]:
         up(over.left_m),
         up(over.right_m),
         down(over.lowest_m),
-        up(over.slack_m, 3),
+        up(over.uncertainty_m, 3),
     )
 
 
@@ -190,7 +190,7 @@ def check_words(one: Summary) -> list[str]:
             f"{one.name}: {check.by or 'measured on site'}: {check.measured_m:.2f} m at {check.at_C:g} °C, "
             f"the model {check.modelled_m:.2f} m"
         )
-        words.append(f"{said}; the model is corrected and {up(one.correction_m)} m goes into slack")
+        words.append(f"{said}; the model is corrected and {up(one.correction_m)} m goes into uncertainty")
     return words
 
 
@@ -229,7 +229,7 @@ def _wire_json(one: Summary) -> dict[str, Any]:
     stated, over = one.stated, one.over
     return {
         "name": one.name,
-        "kind": "slack" if one.loose else "span",
+        "kind": "jumper" if one.loose else "span",
         "conductor": one.conductor or None,
         "subconductors": one.subconductors,
         "stated": {
@@ -257,7 +257,7 @@ def _wire_json(one: Summary) -> dict[str, Any]:
             "lowest_m": over.lowest_m,
             "ice_m": over.ice_m,
             "ice_weight_N_m": over.ice_N_m,
-            "slack_m": over.slack_m,
+            "uncertainty_m": over.uncertainty_m,
         },
         "chart": [
             {"conductor_C": row.conductor_C, "horizontal_tension_N": row.tension_N, "sag_m": row.sag_m}
@@ -277,6 +277,6 @@ def _wire_json(one: Summary) -> dict[str, Any]:
             }
             for load in one.loads
         ],
-        "correction_slack_m": one.correction_m,
+        "correction_uncertainty_m": one.correction_m,
         "notes": list(one.notes),
     }

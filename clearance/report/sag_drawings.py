@@ -113,7 +113,7 @@ def _view_sheet(name: str, one: Summary, weather: Weather | None) -> paper.Sheet
     subtitle = name if weather is None else f"{name}. {weather_words(weather)}"
     notes = [
         "Heights are above the scene's zero. Scales differ from along the span: not a view to measure gaps in.",
-        "Slack is not drawn: every true shape is within it of the band.",
+        "Uncertainty is not drawn: every true shape is within it of the band.",
     ]
     made = paper.sheet(f"Side view of {one.name}", subtitle, notes)
     view, over = one.view, one.over
@@ -203,7 +203,7 @@ def _view_key(one: Summary) -> list[tuple[str, str]]:
                 f"Over the weather\nconductor {range_words(over.conductor_C, 0)} °C\n"
                 f"wind {range_words(over.wind_N_m, 1)} N/m\n{_ice(over)}{span}"
                 f"swing {range_words(swing, 1)}°\nblown out {up(over.left_m)} m left, {up(over.right_m)} m right\n"
-                f"lowest anywhere {down(over.lowest_m)} m, slack {up(over.slack_m, 3)} m taken off",
+                f"lowest anywhere {down(over.lowest_m)} m, uncertainty {up(over.uncertainty_m, 3)} m taken off",
                 INK,
             )
         )

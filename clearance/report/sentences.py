@@ -37,7 +37,8 @@ def _measured(finding: Finding) -> str:
     words += f": short by {numbers.short} m. "
     if measure is not None and measure.within_survey_error:
         words += (
-            "Within survey error: with all slack left out it would not be a breach; measure on site before relying on "
+            "Within survey error: with all uncertainty left out it would not be a breach; measure on site before "
+            "relying on "
             "it. "
         )
     if measure is not None:

@@ -37,7 +37,7 @@ def _ends(wire: Wire, finding: Finding) -> str:
 
 
 def wire_row(wire: Wire, finding: Finding) -> dict[str, str]:
-    """One wire in words and figures, with slack and sag error rounded up."""
+    """One wire in words and figures, with uncertainty and sag error rounded up."""
     return {
         "name": wire.name,
         "kind": wire.kind,
@@ -52,7 +52,7 @@ def wire_row(wire: Wire, finding: Finding) -> dict[str, str]:
         "p95": f"{wire.curve.p95_vertical * 100:.1f}",
         "points": f"{len(wire.returns):,}",
         "gap": f"{wire.gap_m:.1f}",
-        "slack": f"{math.ceil(wire.slack_m * 100) / 100:.2f}",
+        "uncertainty": f"{math.ceil(wire.uncertainty_m * 100) / 100:.2f}",
     }
 
 
@@ -62,12 +62,12 @@ def print_finding(finding: Finding, console: Console) -> None:
     from rich.table import Table
 
     table = Table(title="Wires", title_justify="left")
-    for head in ("wire", "kind", "ends", "bundle", "span [m]", "sag [m]", "RMS [cm]", "returns", "slack [m]"):
+    for head in ("wire", "kind", "ends", "bundle", "span [m]", "sag [m]", "RMS [cm]", "returns", "uncertainty [m]"):
         table.add_column(escape(head), justify="left" if head in ("wire", "kind", "ends", "bundle") else "right")
     for wire in finding.wires:
         row = wire_row(wire, finding)
         table.add_row(
-            *(row[key] for key in ("name", "kind", "ends", "bundle", "span", "sag", "rms", "points", "slack"))
+            *(row[key] for key in ("name", "kind", "ends", "bundle", "span", "sag", "rms", "points", "uncertainty"))
         )
     if finding.wires:
         console.print(table)
@@ -162,7 +162,7 @@ def page(finding: Finding, name: str) -> str:
             "cell": f"{ground.cell:g}",
             "seen": f"{100 * float(ground.seen.mean()):.0f}",
             "gap": f"{float(ground.gap_error.max()):.2f}",
-            "slack": f"{ground.slack_m:.2f}",
+            "uncertainty": f"{ground.uncertainty_m:.2f}",
         },
         others={
             "thin": f"{finding.others.thin_m:.2f}",

@@ -40,7 +40,8 @@ NARROWEST = 72
 
 HOW_TO_READ = (
     "Gap: the least air along any chain of bodies from one potential to the other, over the whole range of the stage, "
-    "a floating conductive body counting for nothing; the proven lower bound, slack (survey and model error) taken "
+    "a floating conductive body counting for nothing; the proven lower bound, uncertainty (survey and model error) "
+    "taken "
     "off. Gaps are rounded down, limits up; margin is their difference. Posture: the stated posture against the whole "
     "limit. Reach: wherever a hand may be, against the limit's electrical part. Both must hold. Assumed T: margin of "
     "the posture at the rule's assumed overvoltage, were the stated one not to hold. "

@@ -128,8 +128,9 @@ def true_length(
     paper.key(sheet, [*entries, (f"at\n{finding.where}", INK)], list(samples.items()))
     foot = (
         "Each panel is an upright plane through the two ends of a stretch of air, to scale, so the stretch is in true "
-        f"length. Bodies within {NEAR_PLANE_M:g} m of the plane are projected on it with their slack; surfaces are cut "
-        "by it. The 3D distance is the proven least over the whole range; the drawn stretches are those found at this "
+        f"length. Bodies within {NEAR_PLANE_M:g} m of the plane are projected on it with their uncertainty; "
+        "surfaces are cut by it. "
+        "The 3D distance is the proven least over the whole range; the drawn stretches are those found at this "
         "instant."
     )
     if sheet.unplaced:

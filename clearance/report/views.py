@@ -149,7 +149,7 @@ def take(shape: Shape, which: NDArray[np.bool_]) -> Shape:
         vertices=shape.vertices[which],
         corners=shape.corners[which],
         radius=shape.radius[which],
-        slack=shape.slack[which],
+        uncertainty=shape.uncertainty[which],
         rate=None,
     )
 
@@ -157,7 +157,7 @@ def take(shape: Shape, which: NDArray[np.bool_]) -> Shape:
 def within(shape: Shape, view: View, frame: Window) -> Shape:
     """Those primitives that may be seen in the window."""
     xy = view.flat(shape.vertices)
-    around = (shape.radius + shape.slack)[:, None]
+    around = (shape.radius + shape.uncertainty)[:, None]
     return take(shape, frame.holds(xy.min(axis=1) - around, xy.max(axis=1) + around))
 
 
@@ -182,13 +182,14 @@ TIE = 1e-9
 """[rad] An edge begins so much before its direction and ends so much after it, whichever corner is taken in between."""
 
 
-def outline(shape: Shape, view: View, slack: bool = False, directions: int = DIRECTIONS) -> Floats:
-    """Projected outlines (n, directions + 6, 2) of all primitives with their radius, or radius and slack; all convex.
+def outline(shape: Shape, view: View, uncertainty: bool = False, directions: int = DIRECTIONS) -> Floats:
+    """Projected outlines (n, directions + 6, 2) of all primitives with their radius, or radius and uncertainty; all
+    convex.
 
     Beside even directions those across the edges are taken, at both of their corners: no corner is left out.
     """
     xy = view.flat(shape.vertices)
-    around = (shape.radius + shape.slack if slack else shape.radius)[:, None, None]
+    around = (shape.radius + shape.uncertainty if uncertainty else shape.radius)[:, None, None]
     angle = np.linspace(0.0, 2.0 * math.pi, directions, endpoint=False)
     unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     furthest = np.argmax(xy @ unit.T, axis=1)
@@ -239,7 +240,7 @@ def cut(shape: Shape, view: View, depth: float = 0.0) -> tuple[Floats, Floats]:
 
 
 def crossed(shape: Shape, view: View) -> Shape:
-    """Where the plane of a view crosses triangles, as segments with their radius and slack."""
+    """Where the plane of a view crosses triangles, as segments with their radius and uncertainty."""
     far = view.depth(shape.vertices)
     met = (shape.corners == 3) & (far.min(axis=1) < 0.0) & (far.max(axis=1) > 0.0)
     vertices = shape.vertices.copy()

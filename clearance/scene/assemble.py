@@ -34,7 +34,8 @@ __all__ = [
 ]
 
 GROUND_CELL_M = 1.0
-"""[m] Cell within which one point of a scan stands for the ground; what it leaves out goes into the ground's slack."""
+"""[m] Cell within which one point of a scan stands for the ground; what it leaves out goes into the ground's
+uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,23 +156,23 @@ def _made_ground(scene: Scene) -> ground.Ground:
     desk = Desk(scene, None)  # type: ignore[arg-type]
 
     def make() -> ground.Ground:
-        slack = entry.slack_m
+        uncertainty = entry.uncertainty_m
         if isinstance(entry, records.LevelGround):
-            return ground.level(entry.height_m, entry.extent_m, slack_m=slack)
+            return ground.level(entry.height_m, entry.extent_m, uncertainty_m=uncertainty)
         if isinstance(entry, records.PlaneGround):
             centre = entry.through_m[:2]
-            return ground.plane(entry.through_m, entry.slope_deg, entry.uphill_deg, entry.extent_m, centre, slack)
+            return ground.plane(entry.through_m, entry.slope_deg, entry.uphill_deg, entry.extent_m, centre, uncertainty)
         if isinstance(entry, records.GridGround):
             heights = ground.read_heights(scene.folder / entry.file) if entry.file else np.array(entry.heights_m)
-            return ground.grid(heights, entry.corner_m, entry.spacing_m, slack)
+            return ground.grid(heights, entry.corner_m, entry.spacing_m, uncertainty)
         if isinstance(entry, records.PointsGround):
             file = scene.folder / entry.file
             if file.suffix.lower() in (".las", ".laz"):
                 return ground.points(
-                    cloud.read_points([file], entry.classes, origin=_origin(scene))[0], GROUND_CELL_M, slack
+                    cloud.read_points([file], entry.classes, origin=_origin(scene))[0], GROUND_CELL_M, uncertainty
                 )
-            return ground.points(ground.read_xyz(file), 0.0, slack)
-        return ground.mesh(scene.folder / entry.file, entry.units, slack_m=slack)
+            return ground.points(ground.read_xyz(file), 0.0, uncertainty)
+        return ground.mesh(scene.folder / entry.file, entry.units, uncertainty_m=uncertainty)
 
     made = desk.attempt(entry, make)
     if made is None:
@@ -201,12 +202,12 @@ def _structure(desk: Desk, entry: records.Structure) -> shapes.Shape:
             entry.panel_m,
             entry.member_radius_m,
             columns=entry.columns,
-            slack_m=entry.slack_m,
+            uncertainty_m=entry.uncertainty_m,
         )
     if isinstance(entry, records.MembersStructure):
         nodes, bars = structure.read_members(desk.scene.folder / entry.nodes, desk.scene.folder / entry.members)
         shift = (0.0, 0.0, 0.0) if entry.base_m is None else on_ground(desk.ground, entry.base_m)
-        return structure.members(nodes, bars, shift, entry.slack_m)
+        return structure.members(nodes, bars, shift, entry.uncertainty_m)
     arms = [structure.Crossarm(arm.height_m, arm.length_m, arm.depth_m, arm.side) for arm in entry.crossarms]
     base = on_ground(desk.ground, entry.base_m)
     if isinstance(entry, records.LatticeTower):
@@ -222,25 +223,25 @@ def _structure(desk: Desk, entry: records.Structure) -> shapes.Shape:
             entry.waist_height_m,
             entry.waist_width_m,
             entry.peak_m or 0.0,
-            entry.slack_m,
+            entry.uncertainty_m,
         )
     return structure.pole(
-        base, entry.height_m, entry.base_radius_m, entry.top_radius_m, arms, entry.heading_deg, entry.slack_m
+        base, entry.height_m, entry.base_radius_m, entry.top_radius_m, arms, entry.heading_deg, entry.uncertainty_m
     )
 
 
 def _solid(desk: Desk, entry: records.Solid) -> shapes.Shape:
     if isinstance(entry, records.Box):
-        return solid.box(entry.centre_m, entry.size_m, entry.heading_deg, slack_m=entry.slack_m)
+        return solid.box(entry.centre_m, entry.size_m, entry.heading_deg, uncertainty_m=entry.uncertainty_m)
     if isinstance(entry, records.Cylinder):
-        return solid.cylinder(entry.from_m, entry.to_m, entry.radius_m, slack_m=entry.slack_m)
+        return solid.cylinder(entry.from_m, entry.to_m, entry.radius_m, uncertainty_m=entry.uncertainty_m)
     made = solid.mesh(
         desk.scene.folder / entry.file,
         entry.units,
         entry.at_m,
         entry.heading_deg,
         solid=entry.solid,
-        slack_m=entry.slack_m,
+        uncertainty_m=entry.uncertainty_m,
     )
     if not entry.solid:
         holes = f"{made.holes} hole{'s' if made.holes != 1 else ''}"

@@ -352,7 +352,7 @@ def _loads(scene: Scene, wire: SpanWire) -> Iterator[Mistake]:
         here = [end for end in ends if end.name == wire.name]
         if isinstance(hung, SpanWire) or hung is None or len(here) != 1 or here[0].along_m is None:
             remedy = f'hang it by an end such as "{wire.name} @ 12.5", or give its weight and place'
-            expected = "a slack wire with one end on this wire, between its ends"
+            expected = "a jumper with one end on this wire, between its ends"
             yield Mistake((*head, "wire"), expected, shown(load.wire), remedy)
     names = [load.wire or load.what for load in wire.loads]
     for name in dict.fromkeys(name for name in names if name is not None and names.count(name) > 1):

@@ -184,7 +184,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
         yield Mistake(where(scene, stage, "travel_m"), "a track in the scene", "no table [track]", "add one")
     wire = scene.ladder.hangs_on if scene.ladder is not None else None
     if wire is not None and stage.travel_m is not None and wire not in _moved(stage):
-        remedy = f'add disturbed = [{{ wire = "{wire}", slack_m = ..., basis = "..." }}]'
+        remedy = f'add disturbed = [{{ wire = "{wire}", movement_m = ..., basis = "..." }}]'
         expected = f"how far the weight on it moves {shown(wire)}"
         yield Mistake(where(scene, stage, "disturbed"), expected, "nothing", remedy)
     if stage.climb_m is not None and scene.ladder is not None:
@@ -279,7 +279,7 @@ def _hauled(scene: Scene, stage: Stage) -> Iterator[Mistake]:
 
 def _moved(stage: Stage) -> list[str]:
     """Wires of which the stage states how far they move."""
-    return [entry.wire for entry in stage.disturbed if entry.slack_m is not None]
+    return [entry.wire for entry in stage.disturbed if entry.movement_m is not None]
 
 
 def _disturbed(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
@@ -292,11 +292,11 @@ def _disturbed(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
         hung = [load.wire or load.what or "" for load in wire.loads] if isinstance(wire, SpanWire) else []
         changes = [*entry.carries, *entry.puts_on, *entry.takes_off]
         changes += [name for name in hung if name in (*stage.released, *stage.off)]
-        if entry.slack_m is None and not changes:
-            remedy = "state slack_m with its basis, or puts_on or takes_off"
+        if entry.movement_m is None and not changes:
+            remedy = "state movement_m with its basis, or puts_on or takes_off"
             yield Mistake(head, "how far it moves, or what comes on it or leaves it", "neither", remedy)
         if (entry.carries or entry.puts_on or entry.takes_off) and not isinstance(wire, SpanWire):
-            yield Mistake(head, "loads on a wire of kind span", "on a loose wire", "state slack_m with its basis")
+            yield Mistake(head, "loads on a wire of kind span", "on a loose wire", "state movement_m with its basis")
         names = [*hung, *(load.what for load in (*entry.carries, *entry.puts_on))]
         for name in dict.fromkeys(name for name in names if names.count(name) > 1):
             remedy = "name it otherwise"

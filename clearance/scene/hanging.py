@@ -20,7 +20,7 @@ from clearance.conductor.lines import Check, End, Known, Line, Placed, PointLoad
 from clearance.conductor.placing import moves, place
 from clearance.conductor.ranges import nominal_of
 from clearance.errors import InputError, Mistake
-from clearance.scene.records import InsulatorString, Range, Reference, SceneFile, SlackWire, SpanWire, where
+from clearance.scene.records import InsulatorString, Jumper, Range, Reference, SceneFile, SpanWire, where
 from clearance.scene.records_conductor import catalogue_table
 
 DIFFERS = 0.05
@@ -177,7 +177,7 @@ def _lines(desk: _Desk, wrong: list[Mistake]) -> dict[str, Line]:
     return desk.lines
 
 
-def _line(desk: _Desk, record: SpanWire | SlackWire) -> Line:
+def _line(desk: _Desk, record: SpanWire | Jumper) -> Line:
     if record.name in desk.lines:
         return desk.lines[record.name]
     if record.name in desk.hanging:
@@ -197,7 +197,7 @@ def _line(desk: _Desk, record: SpanWire | SlackWire) -> Line:
         record.weight_N_m,
         count,
         _known(record) if isinstance(record, SpanWire) else None,
-        record.length_m if isinstance(record, SlackWire) else None,
+        record.length_m if isinstance(record, Jumper) else None,
         _checks(record) if isinstance(record, SpanWire) else (),
         record.phase is not None,
         _loads(desk, record) if isinstance(record, SpanWire) else (),
@@ -240,7 +240,7 @@ def _known(record: SpanWire) -> Known:
     )
 
 
-def _agrees(record: SpanWire | SlackWire, conductor: Entry, count: int) -> None:
+def _agrees(record: SpanWire | Jumper, conductor: Entry, count: int) -> None:
     """Refuse a stated diameter or weight that is not the named conductor's; a bundle's weight may be of one or of
     all."""
     wrong = []
@@ -264,7 +264,7 @@ def _agrees(record: SpanWire | SlackWire, conductor: Entry, count: int) -> None:
         raise InputError(wrong)
 
 
-def _end(desk: _Desk, record: SpanWire | SlackWire, which: str) -> End:
+def _end(desk: _Desk, record: SpanWire | Jumper, which: str) -> End:
     place_ = record.from_m if which == "from" else record.to_m
     spec: InsulatorString | None = getattr(record, f"{which}_string", None)
     if isinstance(place_, Reference):
@@ -280,7 +280,7 @@ def _end(desk: _Desk, record: SpanWire | SlackWire, which: str) -> End:
     return End(place_, spec.kind, spec.length_m, weight, spec.diameter_m, assumed)
 
 
-def _hangs_on(desk: _Desk, record: SpanWire | SlackWire, which: str, place_: Reference) -> End:
+def _hangs_on(desk: _Desk, record: SpanWire | Jumper, which: str, place_: Reference) -> End:
     host = next((wire for wire in desk.scene.wires if wire.name == place_.name), None)
     if host is None:
         raise InputError(Mistake((f"{which}_m",), f"a wire that '{place_}' can lie on", "no such wire"))
@@ -303,7 +303,7 @@ def _hangs_on(desk: _Desk, record: SpanWire | SlackWire, which: str, place_: Ref
                 (f"{which}_m",),
                 "an attachment on a structure or a suspension string, as the scene has weather",
                 f"'{place_}', which moves",
-                "give it as slack with its length",
+                "give it as a jumper with its length",
             )
         )
     anchor = np.array(line.start.point)
@@ -323,6 +323,6 @@ def _moving(scene: SceneFile, line: Line, placed: Mapping[str, Placed]) -> Line:
     for which, place_ in (("start", record.from_m), ("end", record.to_m)):
         if isinstance(place_, Reference):
             end: End = getattr(line, which)
-            steps, slack = moves(placed[place_.name], end.point)
-            ends[which] = replace(end, moves_m=steps, moves_slack_m=slack)
+            steps, uncertainty = moves(placed[place_.name], end.point)
+            ends[which] = replace(end, moves_m=steps, moves_uncertainty_m=uncertainty)
     return replace(line, start=ends.get("start", line.start), end=ends.get("end", line.end))

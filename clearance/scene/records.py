@@ -70,14 +70,14 @@ from clearance.scene.records_site import (
 )
 from clearance.scene.records_templates import Job, Tested
 from clearance.scene.records_wires import (
-    BeforeParting,
+    BeforeOpening,
     Bundle,
     Held,
     Insulator,
     InsulatorString,
+    Jumper,
     Release,
     Ring,
-    SlackWire,
     SpanWire,
     StruckOut,
     Wire,
@@ -89,7 +89,7 @@ __all__ = [
     "FLOATING",
     "AerialDevice",
     "AirOnly",
-    "BeforeParting",
+    "BeforeOpening",
     "Box",
     "Bundle",
     "Circuit",
@@ -106,6 +106,7 @@ __all__ = [
     "Insulator",
     "InsulatorString",
     "Job",
+    "Jumper",
     "Ladder",
     "LatticeTower",
     "LevelGround",
@@ -131,7 +132,6 @@ __all__ = [
     "SagCheck",
     "Scene",
     "SceneFile",
-    "SlackWire",
     "Solid",
     "SpanWire",
     "Stage",
@@ -250,7 +250,7 @@ def posture(stage: Stage) -> Posture:
     """Posture of the workers aloft: as stated, else climbing on the way, else reaching, which is the widest."""
     if stage.posture is not None:
         return stage.posture
-    if stage.kind in ("mount", "climb", "descend"):
+    if stage.kind in ("step on", "climb", "descend"):
         return "climbing" if stage.extend_m is None else "standing"
     return "reaching"
 

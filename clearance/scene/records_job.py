@@ -40,7 +40,7 @@ class Ladder(Record):
     fittings: tuple[Fitting, ...] = Field((), description="metal parts")
     platform_m: Positive | None = Field(None, description="height of a platform, along the ladder")
     foot_radius_m: Positive = Field(0.1, description="radius that covers a foot")
-    bending_m: NotNegative = Field(description="how far the top may bend out of line; goes into slack")
+    bending_m: NotNegative = Field(description="how far the top may bend out of line; goes into uncertainty")
     insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
     hangs_on: Text | None = Field(
         None,
@@ -85,8 +85,10 @@ class AerialDevice(Record):
     platform_m: tuple[Positive, Positive, Positive] = Field(description="length, width and height of the platform")
     ahead_m: NotNegative = Field(description="how far the middle of the platform is ahead of the tip")
     drop_m: NotNegative = Field(description="how far the platform's floor is below the tip")
-    room_m: NotNegative = Field(description="how far from the middle of the platform the worker may step; slack")
-    bending_m: NotNegative = Field(description="how far the tip may be out of place by bending and settling; slack")
+    room_m: NotNegative = Field(description="how far from the middle of the platform the worker may step; uncertainty")
+    bending_m: NotNegative = Field(
+        description="how far the tip may be out of place by bending and settling; uncertainty"
+    )
     insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
 
 
@@ -154,7 +156,7 @@ class Tool(Record):
     name: Text = Field(description="name of the tool")
     line: Text = Field(description="the rope it is hauled along, from its to_m on the ground up to its from")
     radius_m: Positive = Field(description="radius of a ball that covers it however it turns")
-    swing_m: NotNegative = Field(description="how far it may swing aside from the line; goes into slack")
+    swing_m: NotNegative = Field(description="how far it may swing aside from the line; goes into uncertainty")
     note: str = Field("", description="what it is")
 
 
@@ -175,7 +177,7 @@ class Disturbed(Record):
 
     word: ClassVar[str] = "disturbed wire"
     wire: Text = Field(description="name of the wire")
-    slack_m: NotNegative | None = Field(
+    movement_m: NotNegative | None = Field(
         None, description="how far it may move from where it hangs; by default what the model finds, if it can"
     )
     basis: Text | None = Field(None, description="what that figure rests on")
@@ -188,9 +190,10 @@ class Disturbed(Record):
 
 
 StageKind = Literal[
-    "travel", "mount", "climb", "bonding", "work", "release", "lower", "join", "earthing", "unbonding", "descend"
+    "travel", "step on", "climb", "bond on", "work", "open", "lower", "raise", "close", "earthing", "bond off",
+    "descend"
 ]  # fmt: skip
-"""What is done. "release": a connection is parted; "lower": a freed wire is lowered or raised; "join": it is connected
+"""What is done. "open": a connection is opened; "lower" and "raise": a freed wire is; "close": it is connected
 again; "earthing": a tail is earthed with a remote tool, or that earth removed."""
 Posture = Literal["climbing", "standing", "reaching"]
 
@@ -227,7 +230,7 @@ class Stage(Record):
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they are the job's")
     absent: tuple[Text, ...] = Field((), description="bodies that are not there in this stage")
     swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")
-    parting_distance_m: Positive | None = Field(
+    opening_distance_m: Positive | None = Field(
         None, description="distance everybody keeps from the point where a connection opens or closes"
     )
     earths: tuple[Text, ...] = Field((), description="wires that are off and are earthed in this stage")

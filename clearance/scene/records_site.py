@@ -47,7 +47,9 @@ class Circuit(Record):
 
 class _Ground(Record):
     word: ClassVar[str] = "ground"
-    slack_m: NotNegative = Field(0.0, description="survey and model error: the true surface is no further outside")
+    uncertainty_m: NotNegative = Field(
+        0.0, description="survey and model error: the true surface is no further outside"
+    )
     extent_m: Positive = Field(200.0, description="half-size of the modelled patch about the site")
 
 
@@ -110,7 +112,7 @@ class _Structure(Record):
     word: ClassVar[str] = "structure"
     name: Text = Field(description="name of the structure")
     potential: Text = Field(EARTH, description='"earth" or a phase name')
-    slack_m: NotNegative = Field(0.0, description="survey and model error")
+    uncertainty_m: NotNegative = Field(description="survey and model error")
 
 
 class Gantry(_Structure):
@@ -176,7 +178,7 @@ class _Solid(Record):
     name: Text = Field(description="name of the solid")
     potential: Text = Field(EARTH, description='"earth", a phase name, or "floating"')
     insulating: bool = Field(False, description="true for a body that counts as air")
-    slack_m: NotNegative = Field(0.0, description="survey and model error")
+    uncertainty_m: NotNegative = Field(description="survey and model error")
 
 
 class Box(_Solid):

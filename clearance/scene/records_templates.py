@@ -45,8 +45,8 @@ class _Aloft(_Job):
     swing_m: NotNegative | None = Field(
         None, description="how far one who hangs may swing out; by default the length of the lanyard"
     )
-    part_m: Span = Field(description="feet while the connection is parted or made, along the ladder")
-    parting_distance_m: Positive = Field(description="distance everybody keeps from the point where it opens or closes")
+    open_m: Span = Field(description="feet while the connection is opened or closed, along the ladder")
+    opening_distance_m: Positive = Field(description="distance everybody keeps from the point where it opens or closes")
     turns: tuple[Turn, ...] = Field(min_length=1, description="the conductors, in the order they are worked on")
 
 
@@ -91,7 +91,7 @@ class Rescue(_Job):
 class TurnUpLadder(_Job):
     """Turn the ladder up about its feet through the bay, or down again, with nobody on it."""
 
-    kind: Literal["raise ladder", "take down ladder"]
+    kind: Literal["set up ladder", "strike ladder"]
     station_m: Span = Field(description="where its feet stand on the track, with its tolerance")
 
 

@@ -55,10 +55,10 @@ class StruckOut(Record):
     by: Text = Field(description="who answers for the proof")
 
 
-class BeforeParting(Record):
-    """What is established before a connection is parted or made, and by whom."""
+class BeforeOpening(Record):
+    """What is established before a connection is opened or closed, and by whom."""
 
-    word: ClassVar[str] = "before parting"
+    word: ClassVar[str] = "before opening"
     far_end: Literal["open and locked", "open", "closed"] = Field(description="state of the far end's isolating device")
     current_A: float = Field(ge=0, description="current measured in the wire; any but 0 is refused")
     phase_identified: Text = Field(description="how the phase was identified")
@@ -89,9 +89,9 @@ class Release(Record):
     by: Text = Field(description="who answers for the isolation")
     struck_out: tuple[StruckOut, ...] = Field((), description="states that need not be judged, with their proof")
     drop_zone_m: NotNegative | None = Field(
-        None, description="how far from below it people on the ground stay while it is parted, lowered or raised"
+        None, description="how far from below it people on the ground stay while it is opened, lowered or raised"
     )
-    before_parting: BeforeParting | None = Field(None, description="what is established before it is parted or joined")
+    before_opening: BeforeOpening | None = Field(None, description="what is established before it is opened or joined")
     held: tuple[Held, ...] = Field(
         (), description="what holds the tail whichever rope fails; by default it may be anywhere about its far end"
     )
@@ -109,7 +109,7 @@ class _Wire(ConductorOfWire):
     from_m: Place = Field(description="one attachment point")
     to_m: Place = Field(description="the other attachment point")
     diameter_m: Positive = Field(description="diameter of the conductor")
-    slack_m: NotNegative = Field(0.0, description="survey and model error")
+    uncertainty_m: NotNegative = Field(description="survey and model error: the wire hangs no further from where it is modelled")
     release: Release | None = Field(None, description="how the job takes it off")
 
 
@@ -126,15 +126,15 @@ class SpanWire(_Wire, StateOfSpan):
     to_string: InsulatorString | None = Field(None, description="string at the to end")
 
 
-class SlackWire(_Wire):
+class Jumper(_Wire):
     """A jumper or dropper: a catenary of given length."""
 
-    kind: Literal["slack"]
+    kind: Literal["jumper"]
     length_m: Positive = Field(description="length of conductor")
     weight_N_m: Positive | None = Field(None, description="weight per metre")
 
 
-Wire = Annotated[SpanWire | SlackWire, Field(discriminator="kind")]
+Wire = Annotated[SpanWire | Jumper, Field(discriminator="kind")]
 
 
 class Insulator(Record):

@@ -55,7 +55,7 @@ def stated_shapes(record: records.SpanWire, start: Point, end: Point) -> tuple[C
         string_spec(record.from_string),
         string_spec(record.to_string),
         _solve(record),
-        record.slack_m,
+        record.uncertainty_m,
         wire_weight_N_m=record.weight_N_m,
         keep_sag=record.sag_m is not None,
     )
@@ -65,7 +65,7 @@ def stated_shapes(record: records.SpanWire, start: Point, end: Point) -> tuple[C
         record.diameter_m,
         bundle.count if bundle else 1,
         bundle.spacing_m if bundle else 0.0,
-        record.slack_m,
+        record.uncertainty_m,
         upright=bundle is not None and records.arrangement(bundle) == "vertical pair",
     )
     return parts.conductor, shape, (parts.from_string, parts.to_string)
@@ -74,7 +74,7 @@ def stated_shapes(record: records.SpanWire, start: Point, end: Point) -> tuple[C
 def loaded_shapes(record: records.SpanWire, bent: Curve) -> tuple[Catenary, shapes.Shape, Strings]:
     """A tensioned wire with its loads on: a catenary of its length, its conductor or bundle, and its strings."""
     placed = as_loaded(bent)
-    shape = deformable_wire.wire_shape(placed, record.diameter_m, record.slack_m, bundle_places(record))
+    shape = deformable_wire.wire_shape(placed, record.diameter_m, record.uncertainty_m, bundle_places(record))
     (first, _, last), error = bent.parts(CHORD_ERROR_M)
     strings = list[insulator.StringParts | None]()
     for spec, tip, strain, point in (
@@ -85,9 +85,9 @@ def loaded_shapes(record: records.SpanWire, bent: Curve) -> tuple[Catenary, shap
         if made is None:
             strings.append(None)
         elif made.kind == "strain":
-            strings.append(insulator.string_along(strain, made, error, record.slack_m))
+            strings.append(insulator.string_along(strain, made, error, record.uncertainty_m))
         else:
-            strings.append(insulator.string_along(np.array([point, tip]), made, 0.0, record.slack_m))
+            strings.append(insulator.string_along(np.array([point, tip]), made, 0.0, record.uncertainty_m))
     return placed.nominal, replace(shape, rate=None), (strings[0], strings[1])
 
 

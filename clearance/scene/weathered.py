@@ -20,7 +20,7 @@ from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, stra
 from clearance.conductor.lines import End, Line, Placed, Weather, weather_words
 from clearance.conductor.placing import moves, place
 from clearance.scene.hanging import weather_of
-from clearance.scene.records import Place, Point, Reference, Scene, SlackWire, SpanWire, arrangement
+from clearance.scene.records import Jumper, Place, Point, Reference, Scene, SpanWire, arrangement
 from clearance.shapes import Shape
 
 Floats = NDArray[np.float64]
@@ -41,19 +41,19 @@ def ice_left_out(weather: Weather | None) -> str:
     return "ice that drops off at once, ice on strings and structures" if iced else "ice"
 
 
-def wire_envelope(record: SpanWire | SlackWire, placed: Placed) -> Shape:
+def wire_envelope(record: SpanWire | Jumper, placed: Placed) -> Shape:
     """Everywhere the conductor or bundle may be, its ice included."""
     bundle = record.bundle if isinstance(record, SpanWire) else None
     ice = placed.ranges.ice_m[1] if placed.ranges is not None else 0.0
     diameter = record.diameter_m + 2.0 * ice
     if bundle is None:
-        return envelope_shape(placed, diameter, record.slack_m)
+        return envelope_shape(placed, diameter, record.uncertainty_m)
     places = wire.bundle_places(bundle.count, bundle.spacing_m, arrangement(bundle) == "vertical pair")
-    return envelope_shape(placed, diameter, record.slack_m, places)
+    return envelope_shape(placed, diameter, record.uncertainty_m, places)
 
 
 def string_envelopes(
-    placed: Placed, which: Which, spec: insulator.StringSpec, slack_m: float
+    placed: Placed, which: Which, spec: insulator.StringSpec, uncertainty_m: float
 ) -> tuple[Shape, Shape, Shape]:
     """Everywhere the insulating part, the earthed hardware and the live hardware of a string may be."""
     begins, ends, length = insulator.cuts_of(spec)
@@ -62,11 +62,11 @@ def string_envelopes(
     def part(low: float, high: float, radius: float) -> Shape:
         if high - low <= 1e-9 * spec.length_m:
             return shapes.empty()
-        return string_envelope(placed, which, (low, high), radius, slack_m)
+        return string_envelope(placed, which, (low, high), radius, uncertainty_m)
 
     earthed, live = part(0.0, begins, metal), part(ends, length, metal)
     for ring in spec.rings:
-        made = ring_envelope(placed, which, max(ring.at_m, 1e-3), ring.diameter_m, ring.tube_m, slack_m)
+        made = ring_envelope(placed, which, max(ring.at_m, 1e-3), ring.diameter_m, ring.tube_m, uncertainty_m)
         if insulator.is_live(spec, ring):
             live = shapes.join([live, made])
         else:
@@ -77,7 +77,7 @@ def string_envelopes(
 def tail_room(
     scene: Scene,
     placed: Mapping[str, Placed],
-    record: SpanWire | SlackWire,
+    record: SpanWire | Jumper,
     length_m: float,
     ends: tuple[Point, ...],
     parked: bool = False,
@@ -108,8 +108,8 @@ def tail_room(
         free = start + share * (end - start)
         tail = Line(
             line.name,
-            End(_point(far), moves_m=far_moves[0], moves_slack_m=far_moves[1]),
-            End(_point(free), moves_m=free_moves[0], moves_slack_m=free_moves[1]),
+            End(_point(far), moves_m=far_moves[0], moves_uncertainty_m=far_moves[1]),
+            End(_point(free), moves_m=free_moves[0], moves_uncertainty_m=free_moves[1]),
             line.diameter_m,
             line.conductor,
             line.weight_N_m,
@@ -173,7 +173,7 @@ def _words(placed: Placed) -> Iterator[str]:
         found = placed.correction
         yield (
             f"corrected to the {found.measured_m:.2f} m of sag measured at {found.at_C:g} °C ({found.by}), where the "
-            f"model has {found.modelled_m:.2f} m; the difference is in its slack"
+            f"model has {found.modelled_m:.2f} m; the difference is in its uncertainty"
         )
     yield from placed.notes
 
@@ -185,7 +185,7 @@ def unevaluated(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
     listed = {(host.name, load.wire) for host in scene.wires if isinstance(host, SpanWire) for load in host.loads}
     carried: dict[tuple[str, bool], list[str]] = {}
     for record in scene.wires:
-        if isinstance(record, SlackWire):
+        if isinstance(record, Jumper):
             for value in (record.from_m, record.to_m):
                 if isinstance(value, Reference):
                     known = (value.name, record.name) in listed

@@ -38,7 +38,7 @@ class HungWire:
     bent: its curve where loads move it; `catenary` then has its ends and length alone
     """
 
-    record: records.SpanWire | records.SlackWire
+    record: records.SpanWire | records.Jumper
     catenary: Catenary
     bodies: tuple[Body, ...]
     bent: Curve | None = None
@@ -160,11 +160,11 @@ def strays_m(desk: Wired, value: Place, point: Point) -> float:
     return wire_strays_m(desk.placed[value.name], point)
 
 
-def _anchor(desk: Wired, record: records.SpanWire | records.SlackWire) -> Point:
+def _anchor(desk: Wired, record: records.SpanWire | records.Jumper) -> Point:
     return place(desk, record, record.from_m)
 
 
-def hang(desk: Desk, record: records.SpanWire | records.SlackWire) -> HungWire:
+def hang(desk: Desk, record: records.SpanWire | records.Jumper) -> HungWire:
     """A wire in its place, or wherever the scene's weather may take it, with its strings; at most once each.
 
     Raises: InputError for a place that hangs on nothing, and for a wire below the ground.
@@ -175,9 +175,9 @@ def hang(desk: Desk, record: records.SpanWire | records.SlackWire) -> HungWire:
     start, end = place(desk, record, record.from_m), place(desk, record, record.to_m)
     bodies: list[Body] = []
     bent = desk.bent.get(record.name)
-    if isinstance(record, records.SlackWire):
+    if isinstance(record, records.Jumper):
         curve = catenary.from_length(start, end, record.length_m)
-        shape = wire.conductor(curve, record.diameter_m, slack_m=record.slack_m)
+        shape = wire.conductor(curve, record.diameter_m, uncertainty_m=record.uncertainty_m)
     else:
         if bent is None:
             curve, shape, strings = stated_shapes(record, start, end)
@@ -208,7 +208,7 @@ def hang(desk: Desk, record: records.SpanWire | records.SlackWire) -> HungWire:
 
 
 def _in_weather(
-    desk: Desk, record: records.SpanWire | records.SlackWire, bodies: list[Body]
+    desk: Desk, record: records.SpanWire | records.Jumper, bodies: list[Body]
 ) -> tuple[shapes.Shape, list[Body]]:
     """The wire and its strings as envelopes of everywhere the weather may take them."""
     there = desk.placed[record.name]
@@ -223,7 +223,7 @@ def _in_weather(
             spec = string_spec(entry)
             if spec is not None:
                 name = f"{record.name} {which}"
-                insulating, earthed, live = weathered.string_envelopes(there, which, spec, record.slack_m)
+                insulating, earthed, live = weathered.string_envelopes(there, which, spec, record.uncertainty_m)
                 made |= {name: insulating, f"{name} fittings": earthed}
                 shape = shapes.join([shape, live])
     desk.strings = [
@@ -232,7 +232,7 @@ def _in_weather(
         else string
         for string in desk.strings
     ]
-    corners, around = shape.vertices.reshape(-1, 3), np.repeat(shape.radius + shape.slack, 3)
+    corners, around = shape.vertices.reshape(-1, 3), np.repeat(shape.radius + shape.uncertainty, 3)
     depth = _ground_below(desk, corners) - corners[:, 2] + around
     if (depth > 0).any():
         # No mistake: an envelope holds more than the wire does. What the job comes to there is judged.
@@ -240,7 +240,7 @@ def _in_weather(
     return shape, [replace(body, shape=made[body.name], note=WHEREVER) for body in bodies]
 
 
-def _wire_body(scene: Scene, record: records.SpanWire | records.SlackWire, shape: shapes.Shape) -> Body:
+def _wire_body(scene: Scene, record: records.SpanWire | records.Jumper, shape: shapes.Shape) -> Body:
     if record.phase is not None:
         return stated(scene, record.name, "wire", shape, record.phase)
     if record.insulated:
@@ -296,7 +296,7 @@ def post_bodies(desk: Desk, entry: records.Insulator) -> list[Body]:
     ends = place(desk, entry, entry.from_m), place(desk, entry, entry.to_m)
     # A post or string that hangs on a wire goes with it.
     strays = max(strays_m(desk, value, end) for value, end in zip((entry.from_m, entry.to_m), ends, strict=True))
-    parts = insulator.post(*ends, entry.insulating_m, entry.diameter_m, slack_m=strays)
+    parts = insulator.post(*ends, entry.insulating_m, entry.diameter_m, uncertainty_m=strays)
     bodies = [Body(entry.name, "insulator", parts.insulating, conductive=False, potential=None)]
     if len(parts.earthed):
         bodies.append(Body(f"{entry.name} foot", "fitting", parts.earthed))

@@ -119,8 +119,8 @@ class Wire:
 
     start, end: (3,) ends of the wire [m, local]; supports: index of the structure at each end or -1 where it is open
     returns: (n, 3) the returns that belong to it [m, local]
-    slack_m: at 95 %, how far the true wire may be from the curve anywhere along it [m], survey error included
-    along_m, along_slack_m: the same in its course: distances from the start and the uncertainty there [m]
+    uncertainty_m: at 95 %, how far the true wire may be from the curve anywhere along it [m], survey error included
+    along_m, along_uncertainty_m: the same in its course: distances from the start and the uncertainty there [m]
     gap_m: longest stretch without a return [m]
     """
 
@@ -136,9 +136,9 @@ class Wire:
     end: Floats
     supports: tuple[int, int]
     returns: Floats
-    slack_m: float
+    uncertainty_m: float
     along_m: Floats
-    along_slack_m: Floats
+    along_uncertainty_m: Floats
     sag_m: float
     sag_error_m: float
     gap_m: float
@@ -193,7 +193,7 @@ class Ground:
     gap_error: Heights
     seen: NDArray[np.bool_]
     basis: str
-    slack_m: float
+    uncertainty_m: float
 
 
 @dataclass(frozen=True, eq=False)

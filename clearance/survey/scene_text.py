@@ -19,7 +19,7 @@ DIAMETER_M = 0.040
 
 TOWER_THIN_M = 0.10
 OTHERS_THIN_M = 0.25
-"""[m] Cells the engine thins clouds by: its error goes into their slack, a larger cell checks faster."""
+"""[m] Cells the engine thins clouds by: its error goes into their uncertainty, a larger cell checks faster."""
 
 ROUNDING_M = 0.002
 """[m] Coordinates are written to the millimetre: three of them, both ends, and the catenary constant to 0.1 m."""
@@ -78,7 +78,7 @@ def _ground(finding: Finding, corner: Sequence[float], spacing: float) -> list[s
         'file = "ground.csv"',
         f"corner_m = [{corner[0]:.3f}, {corner[1]:.3f}]",
         f"spacing_m = {spacing:g}",
-        f"slack_m = {_up(finding.ground.slack_m + ROUNDING_M)}    # survey accuracy; for gaps see ground_error.csv",
+        f"uncertainty_m = {_up(finding.ground.uncertainty_m + ROUNDING_M)}  # survey; for gaps see ground_error.csv",
         "",
     ]
 
@@ -96,7 +96,7 @@ def _wire(wire: Wire, diameter_m: float) -> list[str]:
         bundle = wire.bundle
         shape = f"count = {bundle.count}, spacing_m = {bundle.spacing_m:.3f}, arrangement = {_text(bundle.arrangement)}"
         lines.append(f"bundle = {{ {shape} }}")
-    lines.append(f"slack_m = {_up(wire.slack_m + ROUNDING_M)}")
+    lines.append(f"uncertainty_m = {_up(wire.uncertainty_m + ROUNDING_M)}")
     if wire.remarks:
         lines.append("# " + "; ".join(wire.remarks))
     return [*lines, ""]

@@ -1,6 +1,8 @@
-"""Owns the making of wires: fitted pieces grouped into spans and conductors, named, each with its slack along the span.
+"""Owns the making of wires: fitted pieces grouped into spans and conductors, named, each with its uncertainty along
+the span.
 
-The slack of a wire is the largest, over its whole length, of: 95 % uncertainty of the fitted curve up and sideways,
+The uncertainty of a wire is the largest, over its whole length, of: 95 % uncertainty of the fitted curve up and
+sideways,
 plus the stated accuracy of the survey, plus how far the curve is from the catenary in the vertical plane that stands
 for it in a scene (blow-out leaves that plane), plus, where a bundle was not resolved, half of the spread of returns
 sideways.
@@ -204,7 +206,7 @@ def _main_direction(places: Floats) -> Floats:
 def make_wires(
     line: Line, fitted: Sequence[Fitted], accuracy_m: float, names: dict[int, tuple[str, str, str]] | None
 ) -> tuple[list[Wire], list[int]]:
-    """Wires with their names and slack, in order along the line; and the new order of the supports."""
+    """Wires with their names and uncertainty, in order along the line; and the new order of the supports."""
     if not fitted:
         return [], []
     middles = np.array([each.curve.base for each in fitted])
@@ -291,11 +293,11 @@ def _wire(
 ) -> Wire:
     curve = each.curve
     s = np.linspace(each.low, each.high, max(3, int((each.high - each.low) / STEP_M) + 2))
-    slack = uncertainty(curve, s, accuracy_m)
+    fitted = uncertainty(curve, s, accuracy_m)
     plane = _out_of_plane(curve, s)
     spread = each.bundle.spread_m - SINGLE_SPREAD_M if each.bundle.count == 1 else 0.0
     unresolved = max(0.0, spread)
-    total = slack + plane + unresolved
+    total = fitted + plane + unresolved
     at = np.sort(to_frame(each.returns, curve.base, curve.direction)[:, 0])
     gap = float(np.diff(np.concatenate([[each.low], at[(at > each.low) & (at < each.high)], [each.high]])).max())
     sag, sag_error = sag_and_error(curve, each.low, each.high)

@@ -1,8 +1,8 @@
 """Owns the files of a survey: all of them or none, the same bytes for the same scan.
 
 `DIR/scene.toml`, `DIR/survey.json`, `DIR/phases.csv` (the table of names), `DIR/wires.csv` (points along each wire
-with their slack), `DIR/ground.csv` and `DIR/ground_error.csv` (upper face of the ground, and what gaps were raised
-by), `DIR/bodies.laz` (structures and everything else, classed and thinned), `DIR/report.html`.
+with their uncertainty), `DIR/ground.csv` and `DIR/ground_error.csv` (upper face of the ground, and what gaps were
+raised by), `DIR/bodies.laz` (structures and everything else, classed and thinned), `DIR/report.html`.
 """
 
 from __future__ import annotations
@@ -182,7 +182,7 @@ def survey_record(finding: Finding, name: str) -> dict[str, Any]:
         else {
             "basis": finding.ground.basis,
             "cell_m": finding.ground.cell,
-            "slack_m": finding.ground.slack_m,
+            "uncertainty_m": finding.ground.uncertainty_m,
             "seen_share": float(finding.ground.seen.mean()),
             "largest_gap_error_m": float(finding.ground.gap_error.max()),
         },
@@ -232,7 +232,7 @@ def _wire_record(wire: Wire, finding: Finding) -> dict[str, Any]:
         "rms_lateral_m": curve.rms_lateral,
         "p95_vertical_m": curve.p95_vertical,
         "blow_out_deg": float(np.degrees(np.arctan(curve.lateral[2]))),
-        "slack_m": wire.slack_m,
+        "uncertainty_m": wire.uncertainty_m,
         "longest_gap_m": wire.gap_m,
         "from_m": wire.start.tolist(),
         "to_m": wire.end.tolist(),
@@ -278,13 +278,13 @@ def phases_text(finding: Finding) -> str:
 
 
 def wires_text(finding: Finding) -> str:
-    """Points along every wire with the slack there, local metres."""
-    lines = ["wire,along_m,x_m,y_m,z_m,slack_m\n"]
+    """Points along every wire with the uncertainty there, local metres."""
+    lines = ["wire,along_m,x_m,y_m,z_m,uncertainty_m\n"]
     for wire in finding.wires:
         s = float((wire.start[:2] - wire.curve.base) @ wire.curve.direction) + wire.along_m
-        for along, xyz, slack in zip(wire.along_m, place(wire.curve, s), wire.along_slack_m, strict=True):
+        for along, xyz, u in zip(wire.along_m, place(wire.curve, s), wire.along_uncertainty_m, strict=True):
             lines.append(
-                f"{wire.name},{along:.3f},{xyz[0]:.3f},{xyz[1]:.3f},{xyz[2]:.3f},{np.ceil(slack * 1000) / 1000:.3f}\n"
+                f"{wire.name},{along:.3f},{xyz[0]:.3f},{xyz[1]:.3f},{xyz[2]:.3f},{np.ceil(u * 1000) / 1000:.3f}\n"
             )
     return "".join(lines)
 

@@ -117,7 +117,7 @@ def _depends_on(prepared: Prepared, setting: Setting, person: Person, digests: d
 def _digest(shape: Shape, digests: dict[int, tuple[Shape, str]]) -> str:
     if id(shape) not in digests:
         found = hashlib.sha256()
-        for values in (shape.vertices, shape.corners, shape.radius, shape.slack):
+        for values in (shape.vertices, shape.corners, shape.radius, shape.uncertainty):
             found.update(np.ascontiguousarray(values).tobytes())
         # The shape is kept with its digest, so that its identity is not given to another one.
         digests[id(shape)] = (shape, found.hexdigest())

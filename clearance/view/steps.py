@@ -23,7 +23,7 @@ WALK: Final = 17
 LEADING: Final = ("lower_m", "climb_m", "travel_m", "heading_deg", "lean_along_deg", "lean_across_deg")
 """The parameter a stage is about is the first of these that has a range."""
 
-DOWNWARD: Final = ("descend", "unbonding")
+DOWNWARD: Final = ("descend", "bond off")
 """Kinds of stages in which the climb goes from high to low."""
 
 

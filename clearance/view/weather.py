@@ -77,5 +77,7 @@ def _kept(old: Body | None, new: Body) -> Body:
 
 
 def _same(one: Shape, other: Shape) -> bool:
-    pairs = ((getattr(one, name), getattr(other, name)) for name in ("vertices", "corners", "radius", "slack", "rate"))
+    pairs = (
+        (getattr(one, name), getattr(other, name)) for name in ("vertices", "corners", "radius", "uncertainty", "rate")
+    )
     return all(np.array_equal(a, b) for a, b in pairs)

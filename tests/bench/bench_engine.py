@@ -139,7 +139,7 @@ def peer(module, bodies):
     kept = []
     for body in bodies:
         if body.kind in ("wire", "structure"):
-            for core, around in zip(body.shape.vertices, body.shape.radius + body.shape.slack, strict=True):
+            for core, around in zip(body.shape.vertices, body.shape.radius + body.shape.uncertainty, strict=True):
                 kept.append(capsule(module, core[0], core[1], float(around)))
     for one in kept:
         manager.registerObject(one)
@@ -261,7 +261,7 @@ def nearer_boxes(bodies, asked, q, answer):
     low, high = moved.min(axis=1) - RADIUS, moved.max(axis=1) + RADIUS
     total = 0
     for body in bodies:
-        around = (body.shape.radius + body.shape.slack)[:, None]
+        around = (body.shape.radius + body.shape.uncertainty)[:, None]
         other_low, other_high = body.shape.vertices.min(axis=1) - around, body.shape.vertices.max(axis=1) + around
         apart = np.maximum(low[:, None] - other_high[None], other_low[None] - high[:, None]).clip(min=0.0)
         total += int((np.linalg.norm(apart, axis=2) < answer).sum())

@@ -36,7 +36,7 @@ class Scene:
                 b.shape.vertices.tolist(),
                 b.shape.corners.tolist(),
                 b.shape.radius.tolist(),
-                b.shape.slack.tolist(),
+                b.shape.uncertainty.tolist(),
                 None if b.shape.rate is None else b.shape.rate.tolist(),
             )
             for b in s.bodies
@@ -79,7 +79,7 @@ def shapes(draw, rated=False):
         places = [draw(POINT) for _ in range(corners[k])]
         vertices[k] = [places[min(c, corners[k] - 1)] for c in range(3)]
     radius = np.array([draw(st.sampled_from([0.0, 0.125, 0.5])) for _ in range(count)])
-    slack = np.full(count, draw(st.sampled_from([0.0, 0.03])))
+    uncertainty = np.full(count, draw(st.sampled_from([0.0, 0.03])))
     rate = None
     if rated:
         rate = np.empty((count, 3, 3))
@@ -87,7 +87,7 @@ def shapes(draw, rated=False):
             places = [draw(POINT) for _ in range(corners[k])]
             rate[k] = [places[min(c, corners[k] - 1)] for c in range(3)]
         rate *= 0.3
-    return Shape(vertices, corners, radius, slack, rate)
+    return Shape(vertices, corners, radius, uncertainty, rate)
 
 
 @st.composite

@@ -105,7 +105,7 @@ def test_boxes_and_displacements_hold_every_corner(scene, one, other, seed):
                 continue
             start, stop = compiled.runs[body.name]
             at = corners(setting, body, q)
-            around = (body.shape.radius + body.shape.slack)[:, None, None]
+            around = (body.shape.radius + body.shape.uncertainty)[:, None, None]
             assert (at - around >= place.low[start:stop, None] - 1e-9).all()
             assert (at + around <= place.high[start:stop, None] + 1e-9).all()
             far = displacement(narrowed.motion, body.link, body.shape, part, setting.rated.get(body.name))

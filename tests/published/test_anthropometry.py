@@ -43,7 +43,8 @@ def test_median_is_the_survey(sex, name):
 @pytest.mark.parametrize("index", [1, 2])
 def test_large_body_reaches_what_large_people_reach_within_the_spread(sex, name, index):
     # One body scaled by stature is a little short of the percentile of each part taken alone. The difference of
-    # anything on one side of the body (half of span and shoulders) must be covered by the slack that every part has.
+    # anything on one side of the body (half of span and shoulders) must be covered by the uncertainty that every
+    # part has.
     body = build(sex=sex, percentile=(50, 95, 99)[index])
     share = 0.5 if name in ("span_m", "biacromial_m") else 1.0
     assert abs(TABLE[sex][name][index] - getattr(body, name)) * share <= SPREAD_M

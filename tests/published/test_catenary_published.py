@@ -41,8 +41,8 @@ def test_drake_sag_table(span, weight, sag, tension):
     # printed to 0.01 ft; half a unit of that, and half a pound of tension (at most 0.003 ft of sag), is the tolerance.
     horizontal = (tension - weight * sag / 2) * POUND
     curve = from_tension([0, 0, 0], [span * FOOT, 0, 0], horizontal, weight * POUND / FOOT)
-    slack = 0.005 + sag * 0.5 / tension
-    assert sag_at_midspan(curve) / FOOT == pytest.approx(sag, abs=slack)
+    uncertainty = 0.005 + sag * 0.5 / tension
+    assert sag_at_midspan(curve) / FOOT == pytest.approx(sag, abs=uncertainty)
 
 
 def test_the_tables_tension_is_not_the_horizontal_one():

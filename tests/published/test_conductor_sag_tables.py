@@ -89,7 +89,7 @@ def test_two_part_model_reproduces_the_final_column_on_both_sides_of_the_knee():
 
 
 def test_a_linear_conductor_misses_the_knee():
-    """Without the outer layer going slack the 212 F sag comes out more than a foot too large."""
+    """Without the outer layer going uncertainty the 212 F sag comes out more than a foot too large."""
     sag, tension = TABLE_14_5[60][0]
     known = (horizontal(sag, tension, BARE) * POUND, BARE * POUND / FOOT, celsius(60))
     hot = change_tension(700 * FOOT, 0.0, known, (known[1], celsius(212)), two_part(find("Drake")))

@@ -102,7 +102,7 @@ def test_parts_of_spans_at_the_edges_are_kept_and_said_to_be_parts(survey):
     assert all(any("a part of a span" in remark for remark in wire.remarks) for wire in parts)
     sparse = [wire for wire in parts if len(wire.returns) < 30]
     assert len(sparse) == 2  # the shield wires of the far part: 10 and 18 returns over 122 and 191 m
-    assert all(wire.slack_m > 0.2 for wire in sparse)
+    assert all(wire.uncertainty_m > 0.2 for wire in sparse)
 
 
 def halves(s: np.ndarray) -> dict[str, np.ndarray]:

@@ -34,8 +34,8 @@ def opening_name(wire: str) -> str:
 
 
 def openings(site: Site, stage: Stage) -> Iterator[Body]:
-    """The points of a stage in which a connection is parted or made: the free end of each wire, at its place."""
-    if stage.kind not in ("release", "join"):
+    """The points of a stage in which a connection is opened or closed: the free end of each wire, at its place."""
+    if stage.kind not in ("open", "close"):
         return
     for name in stage.released:
         hung = site.wires[name]
@@ -43,22 +43,22 @@ def openings(site: Site, stage: Stage) -> Iterator[Body]:
         if release is not None:
             free = hung.catenary.start if release.free_end == "from" else hung.catenary.end
             held = hung.record.from_m if release.free_end == "from" else hung.record.to_m
-            point = shapes.points([list(free)], slack=hung.record.slack_m + strays_m(site, held, free))
+            point = shapes.points([list(free)], uncertainty=hung.record.uncertainty_m + strays_m(site, held, free))
             yield Body(opening_name(name), OPENING, point, conductive=False, potential=None, job=True)
 
 
 def kept_away(site: Site, stage: Stage) -> Iterator[tuple[str, str, float]]:
     """Who keeps away from which point, and how far [m]: everybody aloft and on the ground."""
-    if stage.kind not in ("release", "join") or stage.parting_distance_m is None:
+    if stage.kind not in ("open", "close") or stage.opening_distance_m is None:
         return
     present = [person.name for person in site.scene.crew if person.name not in stage.absent]
     for wire in stage.released:
         for person in (*records.aloft(site.scene, stage), *present):
-            yield person, opening_name(wire), stage.parting_distance_m
+            yield person, opening_name(wire), stage.opening_distance_m
 
 
 def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
-    """How far everybody on the ground is from below a wire that is parted, lowered or raised, in plan.
+    """How far everybody on the ground is from below a wire that is opened, lowered or raised, in plan.
 
     Below it is the triangle of its fixed end, its place and where it is parked: the tail at rest hangs above no other
     ground. A person counts from the shoulders. Where it may fall is judged in `clearance.job.whip`.
