@@ -34,6 +34,24 @@ def worst(verdicts: list[Verdict]) -> Verdict:
 
 
 @dataclass(frozen=True)
+class OpenPoint:
+    """What keeps a stage, or the whole result, from being clear though no gap says so, and what would settle it.
+
+    where: what it is about, as a message names it ("stage 'climb'", "wire 'bus A'", "the job")
+    what: one sentence; cure: which key, statement, earthing or measurement would settle it
+    verdict: what it makes of the verdict; "clear" for what a reader must only know first
+    """
+
+    where: str
+    what: str
+    cure: str
+    verdict: Verdict = "undecided"
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}" if self.where else self.what
+
+
+@dataclass(frozen=True)
 class Measure:
     """A gap that was swept against one distance.
 
@@ -203,7 +221,7 @@ class StageResult:
     collisions: tuple[Collision, ...]
     maps: tuple[Map, ...] = ()
     topplings: tuple[Toppled, ...] = ()
-    undecided: tuple[str, ...] = ()
+    open_points: tuple[OpenPoint, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -212,7 +230,7 @@ class StageResult:
         found: list[Verdict] = [gap.verdict for gap in self.gaps]
         found += [a.measure.verdict for a in self.approaches] + [c.measure.verdict for c in self.collisions]
         found += [i.verdict for i in self.insulation]
-        found += ["undecided" for _ in self.undecided]
+        found += [point.verdict for point in self.open_points]
         return worst(found)
 
 
@@ -229,6 +247,7 @@ class LineGap:
 class Result:
     """All verdicts of one scene.
 
+    open_points: what was found of the site and of the job as a whole, the site first; shown above everything else
     skipped: what was not evaluated and why; basis: what the verdict rests on, as lines
     """
 
@@ -240,12 +259,14 @@ class Result:
     line: tuple[LineGap, ...] = ()
     skipped: tuple[str, ...] = ()
     basis: tuple[str, ...] = ()
+    open_points: tuple[OpenPoint, ...] = ()
     boxes: int = field(default=0, compare=False)
 
     @property
     def verdict(self) -> Verdict:
-        """The worst of the stages."""
-        return worst([stage.verdict for stage in self.stages])
+        """The worst of the stages and of what was found of the site and the job; of no stage, undecided."""
+        stages = worst([stage.verdict for stage in self.stages])
+        return worst([stages, *(point.verdict for point in self.open_points)])
 
     def to_json(self) -> str:
         """The result as JSON text, format 1: keys in a fixed order, no number rounded, infinite distances as null."""
@@ -301,6 +322,10 @@ def _gap(gap: Gap) -> dict[str, Any]:
     }
 
 
+def _open_points(points: tuple[OpenPoint, ...]) -> list[dict[str, str]]:
+    return [{"where": p.where, "what": p.what, "cure": p.cure, "verdict": p.verdict} for p in points]
+
+
 def _stage(stage: StageResult) -> dict[str, Any]:
     return {
         "name": stage.name,
@@ -350,7 +375,7 @@ def _stage(stage: StageResult) -> dict[str, Any]:
             }
             for t in stage.topplings
         ],
-        "undecided": list(stage.undecided),
+        "open_points": _open_points(stage.open_points),
         "notes": list(stage.notes),
     }
 
@@ -362,6 +387,7 @@ def _result(result: Result) -> dict[str, Any]:
         "scene": {"name": result.scene, "sha256": result.sha256},
         "verdict": result.verdict,
         "tolerance_m": result.tolerance_m,
+        "open_points": _open_points(result.open_points),
         "skipped": list(result.skipped),
         "basis": list(result.basis),
         "line": [{"between": list(g.between), "gap_m": _number(g.gap_m), "ends": list(g.ends)} for g in result.line],

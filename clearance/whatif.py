@@ -330,7 +330,7 @@ def _why(stages: list[tuple[str, StageResult]]) -> str:
         said += [f"{gap.between[0]} to {gap.between[1]}, {gap.kind}" for gap in one.gaps if gap.verdict != "clear"]
         said += [f"approach of {a.body} to {a.to}" for a in one.approaches if a.measure.verdict != "clear"]
         said += [f"insulating length of {i.body}" for i in one.insulation if i.verdict != "clear"]
-        return f"{name}: {(*said, *one.undecided)[0]}"
+        return f"{name}: {(*said, *map(str, one.open_points))[0]}"
     return ""
 
 

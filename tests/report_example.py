@@ -26,6 +26,7 @@ from clearance.result import (
     LineGap,
     Map,
     Measure,
+    OpenPoint,
     Result,
     StageResult,
 )
@@ -374,7 +375,9 @@ def example_result() -> Result:
                 1.18,
             )
         ],
-        undecided=("no rule given has an insulating length for a rope at 245 kV: give one with rule_inputs",),
+        open_points=(
+            OpenPoint("", "no rule given has an insulating length for a rope at 245 kV", "give one with rule_inputs"),
+        ),
     )
     basis = (
         "overvoltage 2.5 per unit: reclosing blocked, switching study of the bay (invented), by the network studies "

@@ -175,7 +175,7 @@ def test_nobody_is_forgotten_on_the_platform():
 def test_a_device_that_is_absent_is_nowhere():
     told = {"turret_deg": None, "boom_deg": None, "extend_m": None, "absent": ["lift"], "workers": []}
     (found,) = checked(**parts({**told, "kind": "travel", "posture": None})).stages
-    assert found.undecided or not found.collisions
+    assert found.open_points or not found.collisions
     (settings,) = prepare(scene(**parts({**told, "kind": "travel", "posture": None}))).stages
     assert not [body for body in settings[0].bodies if body.name.startswith("lift")]
 

@@ -153,9 +153,9 @@ def test_a_bond_without_its_lead_is_not_clear():
     for missing in ("bonding_lead_m", "clamp_m"):
         result = checked(**parts, stages=[bonded(**{missing: None})])
         assert result.verdict == "undecided"
-        assert any("lead of worker" in line for line in result.stages[0].undecided)
+        assert any("lead of worker" in line for line in map(str, result.stages[0].open_points))
     whole = only(**parts, stages=[bonded()])
-    assert (whole.verdict, whole.undecided) == ("clear", ())
+    assert (whole.verdict, whole.open_points) == ("clear", ())
 
 
 @pytest.mark.parametrize(

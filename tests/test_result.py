@@ -9,7 +9,7 @@ import pytest
 import small_scenes as small
 from small_scenes import CIRCUIT, checked, slab
 
-from clearance.result import Collision, Gap, Measure, Result, StageResult
+from clearance.result import Collision, Gap, Measure, OpenPoint, Result, StageResult
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 RULE = {"name": "r", "edition": "e", "clause": "c"}
@@ -35,7 +35,10 @@ def test_a_stage_is_as_bad_as_its_worst_part_and_clear_only_if_something_was_jud
     assert stage(gaps=(gap(measure()),)).verdict == "clear"
     assert stage(gaps=(gap(measure(), measure("undecided")),)).verdict == "undecided"
     assert stage(gaps=(gap(measure()),), collisions=(Collision("w", measure("breach")),)).verdict == "breach"
-    assert stage(gaps=(gap(measure()),), undecided=("phase C has no body",)).verdict == "undecided"
+    assert (
+        stage(gaps=(gap(measure()),), open_points=(OpenPoint("", "phase C has no body", "add it"),)).verdict
+        == "undecided"
+    )
 
 
 def test_a_result_is_as_bad_as_its_worst_stage_and_of_no_stage_undecided():

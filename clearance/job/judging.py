@@ -17,7 +17,7 @@ from clearance.job import bridged, insulation, maps, nearness, potentials, rig, 
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting
-from clearance.result import Gap, LineGap, Measure, StageResult, worst
+from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, worst
 from clearance.scene import records
 from clearance.scene.records import Stage
 
@@ -55,15 +55,18 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
         ),
         collisions=tuple(nearness.collisions(bench, posture)),
         topplings=toppled,
-        undecided=tuple(undecided),
+        open_points=tuple(undecided),
         notes=tuple(filter(None, (stage.note, *notes))),
     )
-    if not (found.gaps or found.approaches or found.insulation or found.collisions or found.undecided):
-        found = replace(found, undecided=("nothing of the job is there: nothing was judged",))
+    if not (found.gaps or found.approaches or found.insulation or found.collisions or found.open_points):
+        nothing = OpenPoint(
+            "", "nothing of the job is there: nothing was judged", "state travel_m, workers, crew or ropes"
+        )
+        found = replace(found, open_points=(nothing,))
     return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found))
 
 
-def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[str]:
+def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[OpenPoint]:
     """What the stage would have to be judged against and does not hold: a phase without a body, a bond without its
     lead."""
     held = {
@@ -78,20 +81,25 @@ def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Itera
         phase for phase, circuit in records.phases(scene).items() if circuit.state != "earthed" and phase not in held
     ]
     if missing:
-        yield f"nothing stands at {' and '.join(f'phase {phase}' for phase in missing)}: no gap to it could be judged"
+        what = f"nothing stands at {' and '.join(f'phase {phase}' for phase in missing)}: no gap to it could be judged"
+        yield OpenPoint("", what, "add the wires or bodies of that phase, or state its circuit as earthed")
     for name in stage.bonded:
         if stage.bonding_lead_m is None or stage.clamp_m is None:
-            yield f"the bonding lead of {name} is not judged: state its length and its clamp (bonding_lead_m, clamp_m)"
+            what = f"the bonding lead of {name} is not judged"
+            yield OpenPoint("", what, "state its length and its clamp: bonding_lead_m, clamp_m")
 
 
 def _with(measure: Measure, fixed: Mapping[str, float]) -> Measure:
     return replace(measure, at={**fixed, **measure.at})
 
 
-def _gaps(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> tuple[list[Gap], list[str]]:
+def _gaps(
+    bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]
+) -> tuple[list[Gap], list[OpenPoint]]:
     whole = [questions(bench, stage, piece.compiled.setting) for piece in posture]
     part = [questions(bench, stage, piece.compiled.setting) for piece in reach]
-    gaps, undecided = [], []
+    gaps: list[Gap] = []
+    undecided: list[OpenPoint] = []
     for key in dict.fromkeys(key for found in whole for key in found):
         one, other, kind = key
         required = bench.limit(one, other, kind)
@@ -107,7 +115,8 @@ def _gaps(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[
         if first.gap_lower_m == float("inf") and (second is None or second.gap_lower_m == float("inf")):
             continue
         if required.limit_m is None:
-            undecided.append(f"{one} to {other}, {kind}: {required.why}")
+            cure = "state the distance in a company table, or a rule that has it"
+            undecided.append(OpenPoint("", f"{one} to {other}, {kind}: {required.why}", cure))
             first = replace(first, why=required.why)
         gap = Gap(
             (one, other), kind, first, second, required.limit_m, required.electrical_m, required.rule, required.voltage

@@ -30,7 +30,7 @@ from clearance.report.findings import (
 from clearance.report.numbers import NOTHING, down, span
 from clearance.report.sentences import sentence
 from clearance.report.style import PLAIN_SIGNS, SIGNS, TERMINAL
-from clearance.result import Gap, Insulation, Measure, Result, StageResult
+from clearance.result import Gap, Insulation, Measure, OpenPoint, Result, StageResult
 
 WIDE = 118
 """Columns from which posture and reach stand on one line."""
@@ -140,6 +140,15 @@ def _head(result: Result, writer: _Writer) -> None:
     line = writer.verdict(what)
     line.append(writer.readable(f" ({counts(result)})"), style="default")
     writer.console.print(line, width=writer.width)
+    _open_points(result.open_points, writer, indent=0)
+
+
+def _open_points(points: Sequence[OpenPoint], writer: _Writer, indent: int) -> None:
+    """What keeps the verdict from being clear beside the gaps, each with what would settle it."""
+    for point in points:
+        word: Word = "not evaluated" if point.verdict == "clear" else point.verdict
+        cure = f" To settle it: {point.cure}." if point.cure else ""
+        writer.text(f"{SIGNS[word]} {word}: {str(point).rstrip('.')}.{cure}", indent=indent)
 
 
 def overall_word(result: Result) -> Word:
@@ -176,8 +185,8 @@ def _summary(result: Result, writer: _Writer) -> None:
 def _summary_what(stage: StageResult, first: Finding | None) -> str:
     """The pair that leads, or what keeps the stage undecided where no pair of its own does."""
     words = "nothing was judged" if first is None else first.what + (f" ({first.check})" if first.check else "")
-    if stage.undecided and (first is None or first.verdict != stage.verdict):
-        words += "; undecided: " + "; ".join(stage.undecided)
+    if stage.open_points and (first is None or first.verdict != stage.verdict):
+        words += "; undecided: " + "; ".join(map(str, stage.open_points))
     return words
 
 
@@ -195,8 +204,7 @@ def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None
     _steps(stage.insulation, writer)
     _collisions([f for f in found if f.subject == "collision"], writer)
     _sentences(found, writer)
-    for reason in stage.undecided:
-        _said("undecided", reason, writer)
+    _open_points(stage.open_points, writer, indent=2)
     # What a reader must know of things that are clear, each once however many it is true of.
     for note in dict.fromkeys([*stage.notes, *(f.why for f in found if f.word == "clear of limit" and f.why)]):
         writer.text(f"Note: {note}", indent=2)

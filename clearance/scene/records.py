@@ -68,6 +68,7 @@ from clearance.scene.records_site import (
     Solid,
     Structure,
 )
+from clearance.scene.records_statements import Statement
 from clearance.scene.records_templates import Job, Tested
 from clearance.scene.records_wires import (
     BeforeOpening,
@@ -137,6 +138,7 @@ __all__ = [
     "Stage",
     "StageKind",
     "StateOverride",
+    "Statement",
     "StruckOut",
     "Structure",
     "Tested",
@@ -182,6 +184,10 @@ class SceneFile(ConductorsOfScene):
     frequency_Hz: float = Field(ge=1, le=1000, description="frequency of the system")
     notes: tuple[str, ...] = Field((), description="what a reader must know")
     air_only: tuple[AirOnly, ...] = Field((), description="gaps declared to be air only")
+    asks: Literal["job", "stages"] = Field(
+        "job", description='"stages" where the scene asks about its stages only, each by itself, and not a whole job'
+    )
+    statements: tuple[Statement, ...] = Field((), description="what somebody says that takes a judgement away")
     origin: Origin = Field(Origin(), description="where the scene frame's zero lies")
     circuits: tuple[Circuit, ...] = Field(min_length=1, description="circuits")
     ground: Ground = Field(description="the ground")

@@ -109,7 +109,9 @@ class _Wire(ConductorOfWire):
     from_m: Place = Field(description="one attachment point")
     to_m: Place = Field(description="the other attachment point")
     diameter_m: Positive = Field(description="diameter of the conductor")
-    uncertainty_m: NotNegative = Field(description="survey and model error: the wire hangs no further from where it is modelled")
+    uncertainty_m: NotNegative = Field(
+        description="survey and model error: how far it may hang from where it is modelled"
+    )
     release: Release | None = Field(None, description="how the job takes it off")
 
 

@@ -158,7 +158,7 @@ def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], nu
         "links": packed(np.array(frames).reshape(-1)) if frames and frames[0] else "",
         "steps": [_step(packer, step, posture, bending) for step in steps],
         "eye": _eye(posture, steps, packer.offset),
-        "undecided": list(stage.undecided),
+        "undecided": [str(point) for point in stage.open_points],
         "notes": list(stage.notes),
     }
 
