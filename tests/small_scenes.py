@@ -2,7 +2,7 @@
 
 `scene(...)` writes a scene file and reads it back, as a user would. By default: one circuit of 220 kV (highest 245 kV)
 at 2.5 per unit, level ground at height 0, a ladder 8 m tall that stands at the origin and faces along x, and nothing
-else. Pieces are added by keyword; `slab` is a large plate whose face is a plane to anything near its middle.
+else: that there is no weather, no crew and no tool is stated where none is given. The scene asks about its stages only. Pieces are added by keyword; `slab` is a large plate whose face is a plane to anything near its middle.
 """
 
 from __future__ import annotations
@@ -40,6 +40,8 @@ LADDER = {
 TRACK = {"points_m": [[0, -5], [0, 5]], "heading_deg": 0}
 """Station 5 m is the scene's origin."""
 WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "trunk_lean_m": 0.0}
+SAID = {"basis": "small scene", "by": "the test", "on": "2026-11-30"}
+"""What every statement states besides."""
 STAGE = {"name": "stage", "kind": "climb", "travel_m": 5, "climb_m": 3, "posture": "standing"}
 
 
@@ -85,6 +87,7 @@ def text(**parts) -> str:
         "rule": "osha-1910.269",
         "altitude_m": 0,
         "frequency_Hz": 50,
+        "asks": "stages",
         "circuits": [CIRCUIT],
         "ground": {"kind": "level", "height_m": 0, "extent_m": 40},
         "ladder": LADDER,
@@ -93,6 +96,9 @@ def text(**parts) -> str:
         "stages": [STAGE],
         **parts,
     }
+    none = [what for what in ("weather", "crew", "tools") if parts.get(what) is None]
+    said = [{"kind": "none", "what": none}] if none else []
+    whole["statements"] = [{**SAID, **entry} for entry in (*said, *(parts.get("statements") or ()))]
     whole = {key: _certain(key, value) for key, value in whole.items()}
     return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"
 
