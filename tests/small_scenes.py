@@ -2,7 +2,8 @@
 
 `scene(...)` writes a scene file and reads it back, as a user would. By default: one circuit of 220 kV (highest 245 kV)
 at 2.5 per unit, level ground at height 0, a ladder 8 m tall that stands at the origin and faces along x, and nothing
-else: that there is no weather, no crew and no tool is stated where none is given. The scene asks about its stages only. Pieces are added by keyword; `slab` is a large plate whose face is a plane to anything near its middle.
+else: that there is no weather, no crew and no tool is stated where none is given. The scene asks about its stages
+only. Pieces are added by keyword; `slab` is a large plate whose face is a plane to anything near its middle.
 """
 
 from __future__ import annotations
