@@ -19,6 +19,7 @@ from clearance.result import Kind
 from clearance.rules.choose import find_all
 from clearance.rules.records import RuleSilent
 from clearance.scene.records import Circuit, SceneFile, where
+from clearance.scene.statements import earthed_circuits
 
 MEDIUM_VOLTAGE_KV = 72.5
 """[kV] Up to here the rules' tables take no overvoltage."""
@@ -199,7 +200,7 @@ def refusals(scene: SceneFile) -> Iterator[Mistake]:
     """Circuits that a rule of the scene refuses: a voltage or an altitude outside its tables, an overvoltage without
     its basis. Where a rule is only silent the gap is undecided, and that is no mistake."""
     for circuit in scene.circuits:
-        if circuit.state == "earthed":
+        if circuit.name in earthed_circuits(scene):
             continue
         found: dict[str, Mistake] = {}
         for exposure in rules.EXPOSURES:

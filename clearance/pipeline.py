@@ -177,9 +177,6 @@ def _basis(scene: Scene) -> tuple[str, ...]:
         else:
             line += _assumed(scene, circuit)
         lines.append(line)
-    lines += [
-        f"{' to '.join(entry.between)}: declared air only, {entry.reason}, by {entry.by}" for entry in scene.air_only
-    ]
     return (*lines, *scene.notes)
 
 

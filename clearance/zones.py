@@ -32,6 +32,7 @@ from clearance.job.staging import build_of
 from clearance.kernel import tree
 from clearance.limits import required_between
 from clearance.result import Kind
+from clearance.scene import statements
 from clearance.scene.assemble import Site
 from clearance.scene.records import SceneFile, phases, where
 from clearance.shapes import Shape, join
@@ -165,8 +166,8 @@ def _potentials(body: Body, known: Mapping[str, object]) -> list[str]:
 def needs_of(site: Site, person: Person) -> dict[str, tuple[Need, ...]]:
     """The distances a person must keep, by exposure. Raises RuleError where a rule gives none, InputError for a phase
     there is none of."""
-    live, air = [name for name in site.live if name in site.circuit_of], site.scene.air_only
-    declared = {frozenset(entry.between) for entry in air}
+    live, air = [name for name in site.live if name in site.circuit_of], statements.air_only(site.scene)
+    declared = {frozenset(between) for between in air}
 
     def limit(one: str, other: str, kinds: Sequence[Kind]) -> tuple[Kind, float]:
         found = [(required_between(site.scene, site.circuit_of, one, other, kind), kind) for kind in kinds]
@@ -246,8 +247,9 @@ def ball_of(scene: SceneFile) -> tuple[float, float]:
     found = []
     for person in scene.workers:
         body = build_of(person)
-        if person.reach_m is not None:
-            body = replace(body, arm_m=min(body.arm_m, person.reach_m))
+        restrained = statements.reach_m(scene, person.name)
+        if restrained is not None:
+            body = replace(body, arm_m=min(body.arm_m, restrained))
         shape = worker.reach_envelope(body, person.trunk_lean_m, person.tool_m, person.hanging_m)
         corners = shape.vertices.reshape(-1, 3)
         around_corners = np.repeat(shape.radius + shape.uncertainty, 3)

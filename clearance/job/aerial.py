@@ -16,7 +16,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, solid
 from clearance.motion import Joint, Link
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, on_ground
 from clearance.scene.records import AerialDevice, Stage, device_names
 
@@ -31,7 +31,12 @@ PIECE_M = 0.5
 def device_in(site: Site, stage: Stage) -> AerialDevice | None:
     """The device of the scene where the stage states how it stands."""
     device = site.scene.aerial_device
-    return device if device is not None and stage.extend_m is not None and device.name not in stage.absent else None
+    return device if device is not None and stage.extend_m is not None and not _absent(site, stage) else None
+
+
+def _absent(site: Site, stage: Stage) -> bool:
+    device = site.scene.aerial_device
+    return device is not None and device.name in statements.absent(site.scene, stage)
 
 
 def links(site: Site, device: AerialDevice, made: Mapping[str, Joint]) -> list[Link]:
@@ -61,7 +66,7 @@ def chassis(site: Site, device: AerialDevice) -> Body:
 def bodies(site: Site, stage: Stage, hull: str) -> Iterator[Body]:
     """Everything of the device in a stage; hull: the kind of pieces that decide a limit."""
     device = site.scene.aerial_device
-    if device is None or device.name in stage.absent:
+    if device is None or _absent(site, stage):
         return
     yield chassis(site, device)
     if device_in(site, stage) is None:

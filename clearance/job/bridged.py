@@ -19,6 +19,7 @@ from clearance.job import potentials
 from clearance.job.staging import HULL
 from clearance.limits import rule_names
 from clearance.result import Insulation, Numbers, Verdict, worst
+from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
 from clearance.scene.records import Stage
 
@@ -151,7 +152,13 @@ def lowest_live_touch(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> t
     entry = bench.site.scene.ladder
     if entry is None:
         return None
-    touching = {name for pair in stage.contacts if entry.name in pair for name in pair if name != entry.name}
+    touching = {
+        name
+        for pair in statements.contacts(bench.site.scene, stage)
+        if entry.name in pair
+        for name in pair
+        if name != entry.name
+    }
     touching |= {entry.hangs_on} if entry.hangs_on is not None else set()
     found: list[tuple[float, str]] = []
     for piece in posture:

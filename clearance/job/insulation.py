@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 
 import numpy as np
 
@@ -24,7 +24,7 @@ from clearance.job.ropes import on_ladder, tied, way_of
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
 from clearance.result import Insulation, Verdict
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import Site, highest_circuit, on_ground, place
 from clearance.scene.records import Circuit, Reference, Stage
 
@@ -66,12 +66,13 @@ def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
     scene = site.scene
     entry = scene.ladder
     assert entry is not None
+    absent = statements.absent(scene, stage)
     found = [(entry.insulating_from_m, "foot of the ladder, below its insulating part")]
     for fitting in entry.fittings:
-        if stage.potentials.get(fitting.name, fitting.potential) == "earth" and fitting.name not in stage.absent:
+        if stage.potentials.get(fitting.name, fitting.potential) == "earth" and fitting.name not in absent:
             found.append((fitting.to_m, f"earthed fitting '{fitting.name}'"))
     for rope in scene.ropes:
-        if rope.name in stage.absent or rope.insulating:
+        if rope.name in absent or statements.insulating(scene, rope.name):
             continue
         if isinstance(rope.from_m, Reference) and rope.from_m.name == entry.name and rope.from_m.along_m is not None:
             found.append((rope.from_m.along_m, f"rope '{rope.name}', not insulating"))
@@ -79,7 +80,7 @@ def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
     if entry.hangs_on is not None:
         found += _hands_below(site, stage, entry)
     for person in scene.crew:
-        if person.name in stage.absent or not corners:
+        if person.name in absent or not corners:
             continue
         body = build_of(person)
         reach = worker.extent(body)
@@ -99,7 +100,7 @@ def _hands_below(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tu
     lowest = float(knots[:, 3].min()) - entry.length_m - left_out
     aside = entry.length_m * math.sin(min(swing, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
     for person in site.scene.crew:
-        if person.name in stage.absent:
+        if person.name in statements.absent(site.scene, stage):
             continue
         foot = np.array(on_ground(site.ground, person.at_m))
         reach = worker.extent(build_of(person))
@@ -115,12 +116,12 @@ def _distance(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
     return float(np.linalg.norm(point - a - along * (b - a)))
 
 
-def _metal(stage: Stage, entry: records.Ladder, low: float, high: float) -> list[tuple[float, str]]:
+def _metal(absent: Set[str], entry: records.Ladder, low: float, high: float) -> list[tuple[float, str]]:
     """Metal on the ladder between two heights: its length, each piece once where pieces overlap.
 
     Earthed metal is below `low` by then; it is counted all the same, as a stage may state it as floating.
     """
-    there = [f for f in entry.fittings if f.name not in stage.absent]
+    there = [f for f in entry.fittings if f.name not in absent]
     cuts = sorted((max(low, f.from_m), min(high, f.to_m), f.name) for f in there)
     found, reached = [], low
     for start, stop, name in cuts:
@@ -147,7 +148,7 @@ def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterat
     if touch is not None and touch[0] < top:
         top, live = touch[0], f"'{touch[1]}' touches it from {touch[0]:.2f} m up"
     if not aloft and touch is not None:
-        left, taken = _less(stage, entry, earthed, top)
+        left, taken = _less(site, stage, entry, earthed, top)
         yield _judged(site, stage, highest_circuit(scene), left, (*steps, live, *taken))
     for person in aloft:
         if stage.climb_m is None or stage.kind == "step on":
@@ -158,7 +159,7 @@ def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterat
         if phase is not None and stage.climb_m.lo < top:
             upper = stage.climb_m.lo
             words = [f"at phase {phase} from {upper:.2f} m up: the soles at the lowest climb of the stage"]
-        left, taken = _less(stage, entry, earthed, upper)
+        left, taken = _less(site, stage, entry, earthed, upper)
         if phase is None:
             shorted = worker.lowest_to_highest_contact_m(build_of(person))
             left -= shorted
@@ -166,10 +167,10 @@ def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterat
         yield _judged(site, stage, circuit, left, (*steps, *words, *taken))
 
 
-def _less(stage: Stage, entry: records.Ladder, low: float, high: float) -> tuple[float, list[str]]:
+def _less(site: Site, stage: Stage, entry: records.Ladder, low: float, high: float) -> tuple[float, list[str]]:
     """The length between two heights less metal and what is wet or dirty [m], and how it was reckoned."""
     left, steps = high - low, []
-    for length, name in _metal(stage, entry, low, high):
+    for length, name in _metal(statements.absent(site.scene, stage), entry, low, high):
         left -= length
         steps.append(f"less {length:.2f} m of metal, '{name}'")
     if entry.wet_or_dirty_m > 0:
@@ -209,7 +210,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
     """An insulating rope tied to the ladder or between two points: its own length, from anchor to tie."""
     scene = site.scene
     for rope in scene.ropes:
-        if not rope.insulating or rope.name in stage.absent:
+        if not statements.insulating(scene, rope.name) or rope.name in statements.absent(scene, stage):
             continue
         required, rule, why = _required(site, highest_circuit(scene), "rope")
         start, ladder = rope.from_m, scene.ladder

@@ -18,7 +18,7 @@ from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, worst
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.records import Stage
 
 
@@ -34,7 +34,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
     gaps, undecided = _gaps(bench, stage, posture, reach)
     undecided += list(_not_there(bench, stage, settings))
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
-    notes += potentials.proofs(bench.site, stage, settings[0].bodies)
+    notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
     toppled = tuple(toppling.toppled(bench.site, stage, toppling.pieces_of(settings), bench.tolerance_m))
     notes += map(toppling.words, toppled)
@@ -77,12 +77,14 @@ def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Itera
         for potential in (body.potential, *(state for _, state in body.states))
     }
     scene = bench.site.scene
-    missing = [
-        phase for phase, circuit in records.phases(scene).items() if circuit.state != "earthed" and phase not in held
-    ]
+    missing = [phase for phase in records.phases(scene) if phase in bench.site.live and phase not in held]
     if missing:
         what = f"nothing stands at {' and '.join(f'phase {phase}' for phase in missing)}: no gap to it could be judged"
         yield OpenPoint("", what, "add the wires or bodies of that phase, or state its circuit as earthed")
+    for name in (*stage.released, *stage.off):
+        if not statements.isolated(scene, name):
+            what = "nobody says that its far end is isolated, so what opens and what it is at is not known"
+            yield OpenPoint(f"wire '{name}'", what, f'isolate it, and say so: kind = "isolated", wire = "{name}"')
     for name in stage.bonded:
         if stage.bonding_lead_m is None or stage.clamp_m is None:
             what = f"the bonding lead of {name} is not judged"

@@ -15,7 +15,7 @@ from shapely.ops import nearest_points
 from clearance import shapes
 from clearance.bodies import Body, worker
 from clearance.result import Approach, Measure
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.records import Stage
 from clearance.verdict import judge
@@ -51,7 +51,7 @@ def kept_away(site: Site, stage: Stage) -> Iterator[tuple[str, str, float]]:
     """Who keeps away from which point, and how far [m]: everybody aloft and on the ground."""
     if stage.kind not in ("open", "close") or stage.opening_distance_m is None:
         return
-    present = [person.name for person in site.scene.crew if person.name not in stage.absent]
+    present = [person.name for person in site.scene.crew if person.name not in statements.absent(site.scene, stage)]
     for wire in stage.released:
         for person in (*records.aloft(site.scene, stage), *present):
             yield person, opening_name(wire), stage.opening_distance_m
@@ -71,7 +71,7 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
         ends = [hung.catenary.start, hung.catenary.end, place(site, hung.record, release.lowered_to_m)]
         below = MultiPoint([(float(x), float(y)) for x, y, _ in ends]).convex_hull
         for person in site.scene.crew:
-            if person.name in stage.absent:
+            if person.name in statements.absent(site.scene, stage):
                 continue
             foot = np.array(on_ground(site.ground, person.at_m))
             body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)

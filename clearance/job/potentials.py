@@ -1,7 +1,7 @@
 """Owns at which potentials a stage judges a body: wires that are off, and whatever the stage itself states.
 
-A state is struck out only by a recorded proof: `struck_out` of a wire's release, or `states` of a stage. A potential
-that a stage states without proof is judged beside the others, not instead of them.
+A state is left out only by a statement (`clearance.scene.statements.never_at`). A potential that a stage states is
+judged beside the others, not instead of them.
 """
 
 from __future__ import annotations
@@ -12,50 +12,20 @@ from dataclasses import replace
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.errors import InputError, Mistake
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site
-from clearance.scene.records import Stage, StateOverride, where
-
-States = tuple[tuple[str, str | None], ...]
+from clearance.scene.records import Stage, where
 
 
 def released(site: Site, stage: Stage, name: str, shape: shapes.Shape) -> Body:
-    """A wire taken off: in turn at its former phase, at earth and at a potential of its own, but for states struck out.
-
-    Raises: InputError where all are struck out.
-    """
-    record = site.wires[name].record
-    assert record.release is not None
-    struck = {entry.state for entry in record.release.struck_out}
-    kept = [state for state in ("phase", "earth", "own") if state not in struck]
-    if record.phase is None:
-        kept = [state for state in kept if state != "phase"]
-    if name in (*stage.earths, *stage.lifts_earth):
-        # While it is being earthed it may be at either, whatever else was struck out.
-        kept = list(dict.fromkeys((*kept, "earth")))
-    proof = _proof(stage, name)
-    if proof is not None:
-        kept = [state for state in proof.states if state != "phase" or record.phase is not None]
-    if not kept:
-        raise InputError(
-            Mistake(
-                where(site.scene, record, "release.struck_out"),
-                "at least one state left to judge",
-                "every state struck out",
-            )
-        )
-    named = {"phase": record.phase, "earth": EARTH, "own": name, "floating": None}
-    words = {"phase": f"at {record.phase}", "earth": "at earth", "own": "at its own", "floating": "floating"}
-    return Body(
-        name,
-        "wire",
-        shape,
-        potential=named[kept[0]],
-        job=True,
-        link="tail" if shape.rate is not None else None,
-        states=tuple((f"{name} {words[state]}", named[state]) for state in kept[1:]),
-        note=f"{name} {words[kept[0]]}",
-    )
+    """A wire taken off: in turn at its former phase, at earth and at a potential of its own."""
+    phase = site.wires[name].record.phase
+    states = [(f"{name} at earth", EARTH), (f"{name} at its own", name)]
+    if phase is not None:
+        states = [(f"{name} at {phase}", phase), *states]
+    (note, potential), *others = states
+    link = "tail" if shape.rate is not None else None
+    return Body(name, "wire", shape, potential=potential, job=True, link=link, states=tuple(others), note=note)
 
 
 def attached(site: Site, bodies: Sequence[Body]) -> list[Body]:
@@ -100,75 +70,52 @@ def _at(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -
 
 
 def overridden(site: Site, stage: Stage, body: Body) -> Body:
-    """A body at the potentials that the stage states for it.
+    """A body at the potentials of the stage: a potential that the stage states is judged beside the body's own, and
+    states that a statement says it is never in are left out.
 
-    By `states` it is judged at those alone, by the proof that stands with them. By `potentials` nothing is struck out:
-    what the job brings, and what is judged at several states, is still judged at its own potential and states too.
+    A wire that is off and was earthed by a stage with a remote tool is at earth alone (`clearance.job.sequence` sees to
+    it), and while it is being earthed at either.
 
-    Raises: InputError for a state that the body has not.
+    Raises: InputError where no state is left.
     """
     if not body.conductive:
         return body
-    proof = _proof(stage, body.name)
-    if proof is not None and body.name not in (*stage.released, *stage.off):
-        body = _proved(site, stage, body, proof)
-    if body.name not in stage.potentials:
-        return body
-    word = stage.potentials[body.name]
-    stated = None if word == records.FLOATING else word
-    states: States = ()
-    # A wire that is off is earthed only by a stage before, with a remote tool: `clearance.job.sequence` sees to it.
-    earthed = body.name in stage.off and stated == EARTH
-    if (body.job or body.states) and not earthed:
-        own = (f"{body.name} {'floating' if body.potential is None else f'at {body.potential}'}", body.potential)
-        states = tuple(state for state in (own, *body.states) if state[1] != stated)
-    return replace(body, potential=stated, states=states)
+    earthing = body.name in (*stage.earths, *stage.lifts_earth)
+    if body.name in stage.potentials:
+        word = stage.potentials[body.name]
+        stated = None if word == records.FLOATING else word
+        if body.name in stage.off and stated == EARTH and not earthing:
+            return replace(body, potential=EARTH, states=())
+        own = (_state_name(body.name, body.potential), body.potential)
+        others = tuple(state for state in (own, *body.states) if state[1] != stated)
+        body = replace(body, potential=stated, states=others)
+    never = {_potential_of(site, body, state) for state in statements.never_at(site.scene, stage, body.name)}
+    never -= {EARTH} if earthing else set()
+    kept = [state for state in ((body.note, body.potential), *body.states) if state[1] not in never]
+    if not kept:
+        expected = "at least one state left to judge"
+        found = "every state taken away by statements"
+        raise InputError(Mistake(where(site.scene, f"body '{body.name}'", stage.name), expected, found, "leave one"))
+    note = _state_name(body.name, kept[0][1]) if kept[0][1] != body.potential else body.note
+    return replace(body, potential=kept[0][1], states=tuple(kept[1:]), note=note)
 
 
-def proofs(site: Site, stage: Stage, bodies: Sequence[Body]) -> Iterator[str]:
-    """What is not judged in the stage, by whose proof; and what is stated without one."""
-    for name in (*stage.released, *stage.off):
-        release = site.wires[name].record.release
-        if release is not None and _proof(stage, name) is None:
-            for entry in release.struck_out:
-                yield f"{name}: not judged at {_word(entry.state)}: {entry.proof} ({entry.by})"
-    for override in stage.states:
-        states = " and ".join(_word(state) for state in override.states)
-        yield f"{override.body}: judged only at {states}: {override.proof} ({override.by})"
+def _state_name(name: str, potential: str | None) -> str:
+    return f"{name} {'floating' if potential is None else f'at {potential}'}"
+
+
+def _potential_of(site: Site, body: Body, state: str) -> str | None:
+    """The potential that a statement's word for a state means for a body."""
+    if state == "phase":
+        own = site.wires[body.name].record.phase if body.name in site.wires else None
+        able = (own, body.potential, *(potential for _, potential in body.states))
+        return next((p for p in able if p in records.phases(site.scene)), "no phase")
+    return {"earth": EARTH, "own": body.name, "floating": None}[state]
+
+
+def notes(stage: Stage, bodies: Sequence[Body]) -> Iterator[str]:
+    """What the stage states of potentials besides."""
     present = {body.name for body in bodies}
     for name, word in stage.potentials.items():
         if name in present:
-            yield f"{name}: stated as {'floating' if word == records.FLOATING else f'at {word}'} in this stage"
-
-
-def _word(state: str) -> str:
-    return {"phase": "its former phase", "earth": "earth", "own": "a potential of its own", "floating": "none"}[state]
-
-
-def _proof(stage: Stage, name: str) -> StateOverride | None:
-    return next((override for override in stage.states if override.body == name), None)
-
-
-def _proved(site: Site, stage: Stage, body: Body, proof: StateOverride) -> Body:
-    """A body of the line, or of the job, at the states its proof leaves."""
-    able = {"earth": EARTH, "floating": None}
-    phase = next((p for p in (body.potential, *(p for _, p in body.states)) if p in records.phases(site.scene)), None)
-    own = next((p for p in (body.potential, *(p for _, p in body.states)) if p == body.name), None)
-    able |= {"phase": phase} if phase is not None else {}
-    able |= {"own": own} if own is not None else {}
-    wrong = [state for state in proof.states if state not in able]
-    if wrong:
-        raise InputError(
-            Mistake(
-                where(site.scene, stage, f"states: {body.name}"),
-                f"states that it can have: {', '.join(able)}",
-                ", ".join(wrong),
-            )
-        )
-    kept = [able[state] for state in proof.states]
-    names = dict((potential, name) for name, potential in body.states)
-    states = tuple(
-        (names.get(potential, f"{body.name} {'floating' if potential is None else f'at {potential}'}"), potential)
-        for potential in kept[1:]
-    )
-    return replace(body, potential=kept[0], states=states)
+            yield f"{name}: judged as {'floating' if word == records.FLOATING else f'at {word}'} too in this stage"

@@ -8,6 +8,7 @@ from clearance.job import staging
 from clearance.job.measuring import Bench
 from clearance.job.setting import Setting
 from clearance.result import Kind
+from clearance.scene import statements
 from clearance.scene.records import Stage, where
 
 
@@ -20,7 +21,7 @@ def _cases(bench: Bench, stage: Stage, setting: Setting) -> tuple[Case, ...]:
                 where(bench.site.scene, stage),
                 "few enough bodies of uncertain potential to judge every combination",
                 str(error),
-                "settle some by a recorded proof: struck_out, or states of the stage",
+                'settle some by earthing, or by statements of kind "never at"',
             )
         ) from error
 
@@ -29,7 +30,7 @@ def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, s
     """All judged chains of a setting by (one potential, the other, kind), of every case."""
     site = bench.site
     tools = staging.tools_of(site, stage, setting)
-    air = [entry.between for entry in site.scene.air_only]
+    air = statements.air_only(site.scene)
     found: dict[tuple[str, str, Kind], list[Judged]] = {}
     for case in _cases(bench, stage, setting):
         try:

@@ -14,6 +14,7 @@ from clearance.bodies import Body
 from clearance.errors import InputError, Mistake
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands
 from clearance.motion import rotation_about
+from clearance.scene import statements
 from clearance.scene.assemble import EARTH, Site, place, strays_m
 from clearance.scene.records import Reference, Rope, Stage, Tool, where
 
@@ -124,7 +125,8 @@ def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
     """Ropes; one that is tied to the ladder rides on its carriage, the lean of the tie going into uncertainty."""
     scene = site.scene
     for rope in scene.ropes:
-        common = {"conductive": not rope.insulating, "potential": None if rope.insulating else EARTH, "job": True}
+        insulates = statements.insulating(scene, rope.name)
+        common = {"conductive": not insulates, "potential": None if insulates else EARTH, "job": True}
         if not on_ladder(site, rope):
             ends = [place(site, rope, value) for value in (rope.from_m, rope.to_m)]
             strays = max(strays_m(site, value, end) for value, end in zip((rope.from_m, rope.to_m), ends, strict=True))

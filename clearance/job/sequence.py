@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place
 from clearance.scene.messages import choices, shown
 from clearance.scene.records import EARTH, Range, Scene, SpanWire, Stage, where
@@ -173,12 +173,10 @@ def _opening(scene: Scene, stage: Stage) -> Iterator[Mistake]:
         return
     for name in stage.released:
         for person in records.aloft(scene, stage):
-            touched = [other for pair in stage.contacts if person in pair for other in pair if other != person]
-            if name in touched and len(touched) > 1:
-                other = next(body for body in touched if body != name)
+            if any({person, name} == set(pair) for pair in statements.contacts(scene, stage)):
                 remedy = "the current of the opening would pass through the suit: touch one end only, use a tool"
-                found = f"'{person}' at {shown(name)} and {shown(other)}"
-                yield Mistake(where(scene, stage, "contacts"), "nobody at both ends of an opening", found, remedy)
+                found = f"'{person}' touches {shown(name)}, and may touch what it opens from"
+                yield Mistake(where(scene, stage), "nobody at both ends of an opening", found, remedy)
             if stage.bonded.get(person) != wires[name].phase:
                 expected = f"'{person}' bonded to the wire's phase, {wires[name].phase}"
                 found = stage.bonded.get(person) or "not bonded"

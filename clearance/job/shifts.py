@@ -33,7 +33,7 @@ from clearance.job.rig import Rig
 from clearance.job.setting import Setting
 from clearance.job.swayed import MORE, worst_move
 from clearance.motion import Link, Motion
-from clearance.scene import hanging
+from clearance.scene import hanging, statements
 from clearance.scene.assemble import Site
 from clearance.scene.records import Disturbed, LoadOfStage, Place, Reference, SpanWire, Stage, where
 from clearance.shapes import nearest_on
@@ -181,7 +181,7 @@ def _asked(site: Site, stage: Stage) -> Iterator[_Asked]:
         carries = entry.carries if entry is not None else ()
         puts_on = entry.puts_on if entry is not None else ()
         takes_off = entry.takes_off if entry is not None else ()
-        parked = (*stage.off, *stage.absent)
+        parked = (*stage.off, *statements.absent(site.scene, stage))
         before = [*(name for name in hung if name not in parked), *(load.what for load in carries)]
         left = [name for name in before if name not in (*stage.released, *takes_off)]
         after = [*left, *(load.what for load in puts_on)]
@@ -189,7 +189,7 @@ def _asked(site: Site, stage: Stage) -> Iterator[_Asked]:
             continue
         # A wire that is joined comes on again: what overshoots is the other way.
         ends = (tuple(after), tuple(before)) if stage.kind == "close" else (tuple(before), tuple(after))
-        slowly = entry is not None and entry.slowly is not None
+        slowly = statements.slowly(site.scene, stage, record.name)
         gone = tuple(name for name in hung if name in parked)
         yield _Asked(record.name, (*carries, *puts_on), gone, *ends, slowly)
 

@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 
@@ -26,7 +27,7 @@ from clearance.job.ropes import hauled_body, rope_bodies
 from clearance.job.setting import Check, Setting
 from clearance.job.tails import tail_pieces
 from clearance.motion import displacement, placed
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Reference, Stage, where
@@ -60,7 +61,8 @@ def _setting(
 ) -> Setting:
     changes = shifts.shifts_of(site, stage)
     rig = shifts.rigged(rig_of(site, stage, piece), changes)
-    gone = {*stage.released, *stage.off, *stage.absent}
+    absent = statements.absent(site.scene, stage)
+    gone = {*stage.released, *stage.off, *absent}
     modelled = {name for change in changes for name in change.wires}
     moved = {entry.wire: entry for entry in stage.disturbed if entry.wire not in modelled}
     bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
@@ -81,7 +83,7 @@ def _setting(
         bodies += _worker_bodies(site, stage, check, rig)
     bodies, shifted = shifted_bodies.moved_bodies(site, stage, changes, bodies)
     rated |= shifted
-    bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in stage.absent]
+    bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in absent]
     bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
     return Setting(
@@ -174,7 +176,8 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
             shape = worker.posture(body, records.posture(stage), person.tool_m, person.hanging_m)
             extent = math.inf
         else:
-            reached = body if person.reach_m is None else replace(body, arm_m=min(body.arm_m, person.reach_m))
+            restrained = statements.reach_m(scene, person.name)
+            reached = body if restrained is None else replace(body, arm_m=min(body.arm_m, restrained))
             shape = worker.reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry, device = scene.ladder, aerial.device_in(site, stage)
@@ -239,7 +242,8 @@ def _crew_bodies(site: Site) -> tuple[Body, ...]:
 
 def _made_crew(site: Site) -> Iterator[Body]:
     for person in site.scene.crew:
-        shape = crew.person(on_ground(site.ground, person.at_m), build_of(person), arms=person.arms)
+        arms: Literal["overhead", "down"] = "down" if statements.arms_down(site.scene, person.name) else "overhead"
+        shape = crew.person(on_ground(site.ground, person.at_m), build_of(person), arms=arms)
         yield Body(person.name, "crew", shape, job=True)
     for vehicle in site.scene.vehicles:
         foot = on_ground(site.ground, (vehicle.centre_m[0], vehicle.centre_m[1]))
@@ -249,8 +253,7 @@ def _made_crew(site: Site) -> Iterator[Body]:
 
 def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:
     """Pairs that are meant to touch: stated, or by their nature."""
-    for one, other in stage.contacts:
-        yield frozenset((one, other))
+    yield from _meant_to_touch(site, stage, bodies)
     yield from shifted_bodies.touching(site, shifts.shifts_of(site, stage))
     scene = site.scene
     on_ladder = [body.name for body in bodies if body.link == "ladder" and body.kind != HULL]
@@ -295,6 +298,33 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
         for body in bodies:
             if body.link is None and _touches(body, point, record.diameter_m):
                 yield frozenset((name, body.name))
+
+
+def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:
+    """Pairs stated as meant to touch; whoever bonds or is bonded with what is at that phase, but for a wire that opens,
+    closes or moves; and such a wire with what its free end leaves."""
+    yield from map(frozenset, statements.contacts(site.scene, stage))
+    moving = stage.released if stage.kind in (*whip.STAGES,) else ()
+    for name, phase in stage.bonded.items():
+        for body in bodies:
+            if body.name not in moving and body.name != name and _at_phase(site, body, phase):
+                yield frozenset((name, body.name))
+    for name in moving:
+        record = site.wires[name].record
+        free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
+        if isinstance(free, Reference):
+            yield frozenset((name, free.name))
+        else:
+            point = np.array(place(site, record, free))
+            for body in bodies:
+                if body.link is None and body.name != name and _touches(body, point, record.diameter_m):
+                    yield frozenset((name, body.name))
+
+
+def _at_phase(site: Site, body: Body, phase: str) -> bool:
+    """Whether a body is at a phase: by its potential, or as a wire of that phase whatever else it may be at."""
+    own = site.wires[body.name].record.phase if body.name in site.wires else None
+    return body.potential == phase or own == phase
 
 
 def _touches(body: Body, point: np.ndarray, radius: float) -> bool:

@@ -60,11 +60,12 @@ class _Desk:
         while unique in taken:
             number += 1
             unique = f"{name} ({number})"
-        carried: dict[str, Any] = {"off": tuple(self.off), "absent": tuple(self.absent), "anew": self.anew}
+        carried: dict[str, Any] = {"off": tuple(self.off), "anew": self.anew}
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
         given = {**carried, **fields}
+        given.pop("contacts", None)
         stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
         self.stages.append(Stage(name=unique, kind=kind, **stated))
         self.anew = False

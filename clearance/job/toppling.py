@@ -24,6 +24,7 @@ from clearance.job.measuring import Bench, Piece, found_for
 from clearance.job.ropes import tied
 from clearance.job.setting import Setting
 from clearance.result import Near, Toppled
+from clearance.scene import statements
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Reference, Rope, Stage
 
@@ -59,7 +60,9 @@ class Toppling:
 
 def guys_of(site: Site, stage: Stage) -> tuple[Rope, ...]:
     """The guys that are there in a stage, by what the scene states."""
-    return tuple(rope for rope in site.scene.ropes if rope.guy and rope.name not in stage.absent)
+    return tuple(
+        rope for rope in site.scene.ropes if rope.guy and rope.name not in statements.absent(site.scene, stage)
+    )
 
 
 def topplings(site: Site, stage: Stage, setting: Setting) -> tuple[Toppling, ...]:

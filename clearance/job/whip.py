@@ -25,7 +25,7 @@ from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.result import Approach, Measure
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import HungWire, Site, on_ground, place, strays_m
 from clearance.scene.records import Stage, where
 from clearance.verdict import judge
@@ -99,7 +99,7 @@ def _whip(site: Site, name: str) -> Whip:
         half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
     parked = np.array(place(site, record, release.lowered_to_m))
-    for number, restraint in enumerate(release.held, 1):
+    for number, restraint in enumerate(statements.held(site.scene, name), 1):
         if restraint.sideways_m is not None:
             across = _across(site, hung, number, fixed_at, (free_at, parked), restraint.sideways_m)
             disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, uncertainty)
@@ -293,7 +293,7 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
     zone = Polygon(footprint(whip))
     found: list[tuple[float, str, Floats, tuple[float, float]]] = []
     for person in site.scene.crew:
-        if person.name in stage.absent:
+        if person.name in statements.absent(site.scene, stage):
             continue
         at = Point(*person.at_m)
         body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
@@ -313,9 +313,8 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
 def unjudged(site: Site, stage: Stage) -> Iterator[str]:
     """What a reader must know of the whips of a stage."""
     for whip in whips(site, stage):
-        held = site.wires[whip.wire].record.release
-        assert held is not None
-        by = "; ".join(f"{entry.what} ({entry.by})" for entry in held.held) or "nothing stated: all around its far end"
+        held = statements.held(site.scene, whip.wire)
+        by = "; ".join(f"{entry.basis} ({entry.by})" for entry in held) or "nothing stated: all around its far end"
         yield (
             f"{whip_name(whip.wire)}: {whip.reach_m:.2f} m about its far end, held by {by}; a blow, and a tail that "
             "lies against something earthed and something live at once, are not evaluated"

@@ -15,7 +15,9 @@ from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
-from clearance.scene.records import Held, Range, Scene, Stage, aloft, phases
+from clearance.scene import statements
+from clearance.scene.records import Range, Scene, Stage, aloft, phases
+from clearance.scene.records_statements import HeldTail, Insulating
 
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
@@ -135,21 +137,21 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         for wire in scene.wires:
             if wire.name in stage.released and wire.release is not None:
                 yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."
-                for entry in wire.release.held:
-                    yield f"{wire.name} is held by {entry.what}{_held(entry)}."
+                for entry in statements.held(scene, wire.name):
+                    yield f"{wire.name} is held by {entry.basis}{_held(entry)}."
     if stage.off:
         earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
         yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
     if stage.earths or stage.lifts_earth:
         place = "ladder" if means(scene) == "ladder" else "platform"
         yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands; nobody on the {place}."
-    if stage.absent:
-        yield f"Not there in this stage: {', '.join(stage.absent)}."
+    if away := statements.absent(scene, stage):
+        yield f"Not there in this stage: {', '.join(sorted(away))}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."
 
 
-def _held(entry: Held) -> str:
+def _held(entry: HeldTail) -> str:
     """What a restraint of a tail allows."""
     if entry.sideways_m is not None:
         return f": no point of it further than {exact(entry.sideways_m)} m beside the plane through its ends"
@@ -213,11 +215,12 @@ def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
         yield {"what": f"aerial device: {device.name}", "result": device.insulation_basis or "", "by": ""}
     if scene.ladder is not None and "ladder" not in recorded:
         yield {"what": f"ladder: {scene.ladder.name}", "result": scene.ladder.insulation_basis or "", "by": ""}
-    for rope in scene.ropes:
-        if rope.insulating:
-            yield {"what": f"rope: {rope.name}", "result": rope.test or "", "by": rope.by or ""}
+    ropes = {rope.name for rope in scene.ropes}
+    tested = [entry for entry in scene.statements if isinstance(entry, Insulating) and entry.body in ropes]
+    for entry in tested:
+        yield {"what": f"rope: {entry.body}", "result": entry.basis, "by": f"{entry.by}, {entry.on}"}
     for what in ("suit", "bonding lead", "rope", "remote tool"):
-        needed = what not in recorded and not (what == "rope" and any(rope.insulating for rope in scene.ropes))
+        needed = what not in recorded and not (what == "rope" and tested)
         if needed and (what != "remote tool" or any(stage.stick_m for stage in scene.stages)):
             yield {"what": what, "result": "", "by": ""}
 
@@ -230,13 +233,12 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
             yield f"{words}, {circuit.overvoltage_basis}", circuit.overvoltage_by or ""
         if circuit.highest_basis:
             yield f"{circuit.name}: highest voltage {circuit.highest_kV:g} kV, {circuit.highest_basis}", ""
-    for entry in scene.air_only:
-        yield f"{' to '.join(entry.between)} is air only: {entry.reason}", entry.by
+    for entry in scene.statements:
+        yield f"{statements.takes_away(entry)}: {entry.basis} ({entry.on})", entry.by
     for wire in scene.wires:
         release = wire.release
         if release is None:
             continue
-        yield f"{wire.name}, far end isolated: {release.isolated}", release.by
         if release.before_opening is not None:
             before = release.before_opening
             yield (
@@ -244,13 +246,7 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
                 f"{before.phase_identified}",
                 before.by,
             )
-        for held in release.held:
-            yield f"{wire.name} after a slip or a rope failure: {held.what}{_held(held)}", held.by
-        for struck in release.struck_out:
-            yield f"{wire.name} is not judged at {struck.state}: {struck.proof}", struck.by
     for stage in scene.stages:
-        for state in stage.states:
-            yield f"{stage.name}: {state.body} only at {', '.join(state.states)}: {state.proof}", state.by
         if stage.rides is not None:
             yield f"{stage.name}: the ladder travels with a person on it", stage.rides
     disturbed = dict.fromkeys((d.wire, d.movement_m, d.basis or "no basis") for s in scene.stages for d in s.disturbed)
@@ -261,11 +257,6 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
         for moved in stage.disturbed:
             for load in (*moved.carries, *moved.puts_on):
                 yield f"{stage.name}: {load.what}, {load.weight_kN:.3f} kN, hangs on {moved.wire}: {load.basis}", ""
-            if moved.slowly is not None:
-                yield f"{stage.name}: no load on {moved.wire} is let go or comes on at once", moved.slowly
-    for worker in scene.workers:
-        if worker.restraint is not None:
-            yield f"{worker.name}: {worker.restraint}", ""
 
 
 def checks(scene: Scene) -> Iterator[str]:

@@ -15,7 +15,7 @@ from clearance import shapes
 from clearance.bodies import Body, cloud, ground, solid, structure
 from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
-from clearance.scene import hanging, records, weathered
+from clearance.scene import hanging, records, statements, weathered
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Circuit, Point, Scene, where
 from clearance.scene.wiring import EARTH, Desk, HungWire, LineInsulator, hang, place, post_bodies, stated, strays_m
@@ -92,7 +92,7 @@ def assemble(scene: Scene) -> Site:
     for block in scene.solids:
         shape = desk.attempt(block, lambda block=block: _solid(desk, block))  # type: ignore[misc]
         if shape is not None:
-            if block.insulating:
+            if statements.insulating(scene, block.name):
                 bodies.append(Body(block.name, "solid", shape, conductive=False, potential=None))
             else:
                 bodies.append(stated(scene, block.name, "solid", shape, block.potential))
@@ -146,7 +146,8 @@ def _circuits(scene: Scene, bodies: list[Body]) -> tuple[dict[str, Circuit], tup
             found[entry.name] = highest_circuit(scene)
         if entry.release is not None:
             found[entry.name] = found[entry.phase] if entry.phase is not None else highest_circuit(scene)
-    live = [phase for phase, circuit in records.phases(scene).items() if circuit.state != "earthed"]
+    earthed = statements.earthed_circuits(scene)
+    live = [phase for phase, circuit in records.phases(scene).items() if circuit.name not in earthed]
     live += [name for name in found if name not in live and name not in records.phases(scene)]
     return found, tuple(live)
 

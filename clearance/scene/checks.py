@@ -50,6 +50,7 @@ class Known:
 def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
     """Every mistake across the tables of a scene; `table` is the converted file, from which names are taken."""
     from clearance.scene.checks_job import job_checks
+    from clearance.scene.checks_statements import statement_checks
 
     known = names_of(table)
     return [
@@ -58,6 +59,7 @@ def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
         *_names(scene, table),
         *_wires(scene, known),
         *job_checks(scene, known),
+        *statement_checks(scene, known, table),
     ]
 
 
@@ -171,15 +173,6 @@ def potential_mistake(
 def _site(scene: Scene, known: Known) -> Iterator[Mistake]:
     for circuit in scene.circuits:
         yield from _circuit(scene, known, circuit)
-    for index, air in enumerate(scene.air_only):
-        place = where(scene, f"air_only {index + 1}", "between")
-        phase = [name for name in air.between if name != EARTH]
-        if len(phase) != 1:
-            yield Mistake(
-                place, 'a phase and "earth"', shown(air.between), "between phases the limit is not by declaration"
-            )
-        elif phase[0] not in known.phases:
-            yield Mistake(place, f"a phase: {choices(known.phases)}", shown(phase[0]), meant(phase[0], known.phases))
     if isinstance(scene.ground, GridGround):
         yield from _grid(scene, scene.ground)
     for structure in scene.structures:

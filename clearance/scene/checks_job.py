@@ -19,11 +19,11 @@ from clearance.scene.records import (
     SpanWire,
     Stage,
     Tested,
-    Wire,
     Worker,
     aloft,
     where,
 )
+from clearance.scene.statements import absent
 
 
 def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
@@ -39,11 +39,6 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         yield Mistake(where(scene, scene.track, "settlement_m"), expected, found, remedy)
     for worker in scene.workers:
         yield from _person(scene, worker)
-        if worker.reach_m is not None and worker.restraint is None:
-            remedy = "state the physical restraint, or leave out reach_m"
-            yield Mistake(
-                where(scene, worker, "reach_m"), "a reach with the restraint that holds it", "no restraint", remedy
-            )
     for person in scene.crew:
         yield from _person(scene, person)
     holders = (*known.wires, *known.ladders)
@@ -54,37 +49,14 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         if rope.guy and not tied:
             remedy = 'tie it to the ladder, such as from = "ladder @ 6", or leave out guy'
             yield Mistake(where(scene, rope, "guy"), "a guy tied to the ladder", shown(str(rope.from_m)), remedy)
-        if rope.insulating:
-            for field, words in (("test", "the test of the insulating rope"), ("by", "who answers for the test")):
-                if getattr(rope, field) is None:
-                    remedy = f"add {field}, or leave out insulating: an ordinary rope counts as earth"
-                    yield Mistake(where(scene, rope, field), words, "nothing", remedy)
     lines = tuple(rope.name for rope in scene.ropes)
     for tool in scene.tools:
         if tool.line not in lines:
             yield Mistake(where(scene, tool, "line"), "a rope of this scene", shown(tool.line), meant(tool.line, lines))
-    for wire in scene.wires:
-        yield from _held(scene, known, wire)
     for test in scene.tests:
         yield from _tested(scene, test)
     for stage in scene.stages:
         yield from stage_mistakes(scene, known, stage)
-
-
-def _held(scene: Scene, known: Known, wire: Wire) -> Iterator[Mistake]:
-    """What holds a freed tail is guides that keep it beside a plane, or a safety rope with its anchor and length."""
-    for number, entry in enumerate(wire.release.held if wire.release is not None else (), 1):
-        head = (*where(scene, wire, "release"), f"held {number}")
-        rope = (entry.anchor_m is not None, entry.length_m is not None)
-        if (entry.sideways_m is not None) == any(rope) or any(rope) != all(rope):
-            given = [name for name in ("sideways_m", "anchor_m", "length_m") if getattr(entry, name) is not None]
-            found = " and ".join(given) or "none of them"
-            remedy = "state guides and a safety rope as entries of their own"
-            yield Mistake(head, "sideways_m, or anchor_m with length_m", found, remedy)
-        if isinstance(entry.anchor_m, Reference) and entry.anchor_m.name not in known.wires:
-            remedy = meant(entry.anchor_m.name, known.wires)
-            found = shown(str(entry.anchor_m))
-            yield Mistake((*head, "anchor_m"), "a reference to a wire of this scene", found, remedy)
 
 
 LEAKAGE_UA_PER_KV = 1.0
@@ -207,19 +179,13 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     wires = [entry.wire for entry in stage.disturbed]
     yield from _names(scene, stage, "disturbed", wires, known.wires, "a wire of this scene")
     yield from _disturbed(scene, known, stage)
-    pairs = [name for pair in stage.contacts for name in pair]
-    yield from _names(scene, stage, "contacts", pairs, known.bodies, "a body of this scene")
     for field in ("earths", "lifts_earth"):
         for name in dict.fromkeys(getattr(stage, field)):
             if name not in stage.off:
                 yield Mistake(
                     where(scene, stage, field), "a wire that is off in this stage", shown(name), "add it to off"
                 )
-    yield from _names(scene, stage, "absent", stage.absent, known.bodies, "a body of this scene")
     yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
-    yield from _names(
-        scene, stage, "states", [state.body for state in stage.states], known.bodies, "a body of this scene"
-    )
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
 
@@ -233,15 +199,15 @@ def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:
             remedy = "add a table [aerial_device]"
             yield Mistake(where(scene, stage, told[0]), "an aerial device in the scene", "none", remedy)
         return
-    if device.name in stage.absent:
+    if device.name in absent(scene, stage):
         if told:
-            remedy = "leave it out of absent, or leave out its ranges"
+            remedy = "withdraw the statement that it is absent, or leave out its ranges"
             expected = f"nothing, as {shown(device.name)} is absent"
             yield Mistake(where(scene, stage, told[0]), expected, "a range", remedy)
         return
     if len(told) < 3:
         missing = [name for name in ("turret_deg", "boom_deg", "extend_m") if name not in told]
-        remedy = f'add {missing[0]}, or absent = ["{device.name}"] where it is not there'
+        remedy = f"add {missing[0]}, or state that it is absent, with basis, name and date"
         yield Mistake(where(scene, stage, missing[0]), f"how {shown(device.name)} stands", "nothing", remedy)
     for name in ("travel_m", "climb_m"):
         if told and getattr(stage, name) is not None:
@@ -269,8 +235,8 @@ def _hauled(scene: Scene, stage: Stage) -> Iterator[Mistake]:
         yield Mistake(where(scene, stage, "hauled"), "a tool of this scene", shown(stage.hauled), remedy)
         return
     for name in (stage.hauled, tools[stage.hauled].line):
-        if name in stage.absent:
-            remedy = "leave it out of absent, or haul nothing"
+        if name in absent(scene, stage):
+            remedy = "withdraw the statement that it is absent, or haul nothing"
             yield Mistake(where(scene, stage, "hauled"), f"{shown(name)} there", "absent", remedy)
     if stage.haul_m is not None and stage.haul_m.lo < 0.0:
         found = f"{stage.haul_m.lo:g} m"

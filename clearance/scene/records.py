@@ -41,7 +41,6 @@ from clearance.scene.records_job import (
     Rope,
     Stage,
     StageKind,
-    StateOverride,
     Tool,
     Track,
     Vehicle,
@@ -73,14 +72,12 @@ from clearance.scene.records_templates import Job, Tested
 from clearance.scene.records_wires import (
     BeforeOpening,
     Bundle,
-    Held,
     Insulator,
     InsulatorString,
     Jumper,
     Release,
     Ring,
     SpanWire,
-    StruckOut,
     Wire,
     arrangement,
 )
@@ -89,7 +86,6 @@ __all__ = [
     "EARTH",
     "FLOATING",
     "AerialDevice",
-    "AirOnly",
     "BeforeOpening",
     "Box",
     "Bundle",
@@ -103,7 +99,6 @@ __all__ = [
     "Gantry",
     "GridGround",
     "Ground",
-    "Held",
     "Insulator",
     "InsulatorString",
     "Job",
@@ -137,9 +132,7 @@ __all__ = [
     "SpanWire",
     "Stage",
     "StageKind",
-    "StateOverride",
     "Statement",
-    "StruckOut",
     "Structure",
     "Tested",
     "Tool",
@@ -159,15 +152,6 @@ __all__ = [
 ]
 
 
-class AirOnly(Record):
-    """A declaration that only air spans the gap between two potentials, by name and reason."""
-
-    word: ClassVar[str] = "air only"
-    between: tuple[Text, Text] = Field(description="a phase and earth")
-    reason: Text = Field(description="why only air spans the gap")
-    by: Text = Field(description="who declares it")
-
-
 class SceneFile(ConductorsOfScene):
     """What a scene file holds."""
 
@@ -183,7 +167,6 @@ class SceneFile(ConductorsOfScene):
     altitude_m: float = Field(ge=-500, le=9000, description="height of the site above sea level")
     frequency_Hz: float = Field(ge=1, le=1000, description="frequency of the system")
     notes: tuple[str, ...] = Field((), description="what a reader must know")
-    air_only: tuple[AirOnly, ...] = Field((), description="gaps declared to be air only")
     asks: Literal["job", "stages"] = Field(
         "job", description='"stages" where the scene asks about its stages only, each by itself, and not a whole job'
     )

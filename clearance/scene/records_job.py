@@ -109,8 +109,6 @@ class Worker(_Person):
     word: ClassVar[str] = "worker"
     tool_m: NotNegative = Field(0.0, description="length of a conductive tool beyond the hand")
     trunk_lean_m: NotNegative = Field(description="how far the lanyard lets the shoulders move")
-    restraint: Text | None = Field(None, description="the physical restraint that holds the arms")
-    reach_m: Positive | None = Field(None, description="reach from the shoulder that the restraint allows")
     hanging_m: NotNegative = Field(0.0, description="how far a bag hangs below the belt")
 
 
@@ -119,7 +117,6 @@ class Crew(_Person):
 
     word: ClassVar[str] = "crew"
     at_m: Xy = Field(description="x and y of the feet, on the ground")
-    arms: Literal["overhead", "down"] = Field("overhead", description="how the arms are held")
 
 
 class Vehicle(Record):
@@ -133,7 +130,7 @@ class Vehicle(Record):
 
 
 class Rope(Record):
-    """A rope between a point of the ladder (or any point) and an anchor. At earth unless insulating, with a test."""
+    """A rope between a point of the ladder (or any point) and an anchor. At earth unless it is stated to insulate."""
 
     word: ClassVar[str] = "rope"
     other_keys: ClassVar[dict[str, str]] = {"from": "from_m"}
@@ -141,9 +138,6 @@ class Rope(Record):
     from_m: Place = Field(description='upper end: a point of the ladder such as "ladder @ 9.0", or a point')
     to_m: Place = Field(description="anchor point")
     diameter_m: Positive = Field(description="diameter")
-    insulating: bool = Field(False, description="true only for a tested insulating rope")
-    test: Text | None = Field(None, description="the test of the insulating rope")
-    by: Text | None = Field(None, description="who answers for the test")
     hangs_from: Text | None = Field(None, description="what it hangs from")
     wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
     guy: bool = Field(False, description="true for a taut guy that holds the ladder up, made fast at its anchor")
@@ -160,18 +154,6 @@ class Tool(Record):
     note: str = Field("", description="what it is")
 
 
-class StateOverride(Record):
-    """In this stage a body is judged at these states only, by a recorded proof."""
-
-    word: ClassVar[str] = "state"
-    body: Text = Field(description="name of the body")
-    states: tuple[Literal["phase", "earth", "own", "floating"], ...] = Field(
-        min_length=1, description="the states it can be in"
-    )
-    proof: Text = Field(description="why it can be in no other state")
-    by: Text = Field(description="who answers for the proof")
-
-
 class Disturbed(Record):
     """A wire whose shape the job changes in this stage: by a load, a pull, or a tension that is gone."""
 
@@ -184,9 +166,6 @@ class Disturbed(Record):
     carries: tuple[LoadOfStage, ...] = Field((), description="what hangs on it all the while, besides its loads")
     puts_on: tuple[LoadOfStage, ...] = Field((), description="what comes on it in the stage")
     takes_off: tuple[Text, ...] = Field((), description="which of its loads, or of what it carries, leave it")
-    slowly: Text | None = Field(
-        None, description="who answers for it that no load is let go or comes on at once; else the wire springs"
-    )
 
 
 StageKind = Literal[
@@ -222,13 +201,10 @@ class Stage(Record):
     clamp_m: Place | None = Field(None, description="where its clamp sits")
     released: tuple[Text, ...] = Field((), description="wires being lowered in this stage")
     off: tuple[Text, ...] = Field((), description="wires lowered before, parked where their release says")
-    contacts: tuple[tuple[Text, Text], ...] = Field((), description="pairs of bodies that are meant to touch")
     potentials: dict[str, str] = Field(
-        {}, description='potentials of bodies in this stage: "earth", a phase, "floating"'
+        {}, description='potentials that bodies have in this stage besides: "earth", a phase, "floating"'
     )
-    states: tuple[StateOverride, ...] = Field((), description="bodies judged at fewer states, with their proof")
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they are the job's")
-    absent: tuple[Text, ...] = Field((), description="bodies that are not there in this stage")
     swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")
     opening_distance_m: Positive | None = Field(
         None, description="distance everybody keeps from the point where a connection opens or closes"

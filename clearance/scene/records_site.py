@@ -40,8 +40,8 @@ class Circuit(Record):
     )
     overvoltage_basis: Text | None = Field(None, description="what bounds the overvoltage")
     overvoltage_by: Text | None = Field(None, description="who answers for overvoltage_per_unit")
-    state: Literal["live", "dead, not earthed", "earthed"] = Field(
-        "live", description="state of the circuit during the job"
+    state: Literal["live", "dead, not earthed"] = Field(
+        "live", description="state of the circuit during the job; that it is earthed is a statement"
     )
 
 
@@ -177,7 +177,6 @@ class _Solid(Record):
     word: ClassVar[str] = "solid"
     name: Text = Field(description="name of the solid")
     potential: Text = Field(EARTH, description='"earth", a phase name, or "floating"')
-    insulating: bool = Field(False, description="true for a body that counts as air")
     uncertainty_m: NotNegative = Field(description="survey and model error")
 
 

@@ -77,7 +77,7 @@ class IntendedContact(_InStages):
     bodies: tuple[Text, Text] = Field(description="the two bodies")
 
 
-class AirAlone(_Statement):
+class AirOnly(_Statement):
     """Only air spans the gap between a phase and earth, so that the shorter limit of its rule is taken."""
 
     kind: Literal["air only"]
@@ -146,7 +146,7 @@ Statement = Annotated[
     | HeldTail
     | RestrainedReach
     | IntendedContact
-    | AirAlone
+    | AirOnly
     | IsolatedEnd
     | EarthedCircuit
     | TakenSlowly

@@ -46,15 +46,6 @@ class Bundle(Record):
     )
 
 
-class StruckOut(Record):
-    """A state of a released wire that need not be judged, with its proof."""
-
-    word: ClassVar[str] = "struck out state"
-    state: Literal["phase", "earth", "own"] = Field(description="the state that is not judged")
-    proof: Text = Field(description="why it cannot occur")
-    by: Text = Field(description="who answers for the proof")
-
-
 class BeforeOpening(Record):
     """What is established before a connection is opened or closed, and by whom."""
 
@@ -66,35 +57,16 @@ class BeforeOpening(Record):
     by: Text = Field(description="who answers for it")
 
 
-class Held(Record):
-    """What keeps a freed tail from going where its length would let it, whichever rope fails."""
-
-    word: ClassVar[str] = "held"
-    what: Text = Field(description="what holds it, and why it still does after a slip or after a rope fails")
-    by: Text = Field(description="who answers for it")
-    sideways_m: Positive | None = Field(
-        None, description="guides: no point of it goes further than this beside the upright plane through its ends"
-    )
-    anchor_m: Place | None = Field(None, description="safety rope at the free end: where its other end is made fast")
-    length_m: Positive | None = Field(None, description="safety rope: its length when paid out all the way")
-
-
 class Release(Record):
     """How the job takes a wire off: which end is freed, and where it is lowered to."""
 
     word: ClassVar[str] = "release"
     free_end: Literal["from", "to"] = Field(description="the end that is taken off")
     lowered_to_m: Place = Field(description="where the free end is parked")
-    isolated: Text = Field(description="how the far end is isolated")
-    by: Text = Field(description="who answers for the isolation")
-    struck_out: tuple[StruckOut, ...] = Field((), description="states that need not be judged, with their proof")
     drop_zone_m: NotNegative | None = Field(
         None, description="how far from below it people on the ground stay while it is opened, lowered or raised"
     )
     before_opening: BeforeOpening | None = Field(None, description="what is established before it is opened or joined")
-    held: tuple[Held, ...] = Field(
-        (), description="what holds the tail whichever rope fails; by default it may be anywhere about its far end"
-    )
     trails_m: NotNegative = Field(
         0.0, description="length of what hangs from the free end and may conduct: a clamp, tackle, an ordinary rope"
     )

@@ -22,7 +22,7 @@ from clearance.conductor.carrying import Curve
 from clearance.conductor.catenary import Catenary
 from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
-from clearance.scene import records, weathered
+from clearance.scene import records, statements, weathered
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec
 
@@ -108,13 +108,20 @@ class Desk:
         return None
 
 
+FLOATING_AT_EARTH = "floating bodies at earth"
+"""The state in which everything that is stated as floating is at earth: all together, which is no better than any of
+them alone, since what is at earth is an end that every chain to earth may take."""
+
+
 def stated(scene: Scene, name: str, kind: str, shape: shapes.Shape, potential: str) -> Body:
     """A conductive body at a stated potential: a phase of a dead circuit is judged as live and as earth, or is
-    earth."""
-    if potential in (EARTH, records.FLOATING):
-        return Body(name, kind, shape, potential=None if potential == records.FLOATING else EARTH)
+    earth; what is stated as floating is judged floating and at earth, all such bodies together."""
+    if potential == records.FLOATING:
+        return Body(name, kind, shape, potential=None, states=((FLOATING_AT_EARTH, EARTH),))
+    if potential == EARTH:
+        return Body(name, kind, shape, potential=EARTH)
     circuit = records.phases(scene)[potential]
-    if circuit.state == "earthed":
+    if circuit.name in statements.earthed_circuits(scene):
         return Body(name, kind, shape, potential=EARTH, note=f"circuit {circuit.name} is earthed")
     states: tuple[tuple[str, str | None], ...] = ()
     if circuit.state == "dead, not earthed":

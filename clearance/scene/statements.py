@@ -1,0 +1,200 @@
+"""Owns what the statements of a scene take away: one question for each kind, and which statements stand together.
+
+To learn what is not judged in a stage, ask `absent`, `never_at`, `contacts`, `slowly`; of the whole scene,
+`insulating`, `held`, `reach_m`, `arms_down`, `air_only`, `isolated`, `earthed_circuits`, `there_is_none`: so a scene
+without one of them is judged as if nobody had said it. `groups` joins statements that take away the same thing:
+withdrawn one by one, each would cover for the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from clearance.scene.records import SceneFile, Stage
+from clearance.scene.records_statements import (
+    Absent,
+    AirOnly,
+    Confirmed,
+    DesignedGap,
+    EarthedCircuit,
+    HeldTail,
+    Insulating,
+    IntendedContact,
+    IsolatedEnd,
+    NeverAt,
+    NoneThere,
+    RestrainedReach,
+    Statement,
+    TakenSlowly,
+)
+
+
+def _in(entry: Absent | NeverAt | IntendedContact | TakenSlowly, stage: Stage) -> bool:
+    return entry.stages is None or stage.name in entry.stages
+
+
+def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
+    """Bodies stated as not being there in a stage."""
+    return frozenset(
+        name for entry in scene.statements if isinstance(entry, Absent) and _in(entry, stage) for name in entry.bodies
+    )
+
+
+def never_at(scene: SceneFile, stage: Stage, body: str) -> frozenset[str]:
+    """States that a body is stated never to be in: "phase", "earth", "own", "floating"."""
+    return frozenset(
+        state
+        for entry in scene.statements
+        if isinstance(entry, NeverAt) and entry.body == body and _in(entry, stage)
+        for state in entry.states
+    )
+
+
+def contacts(scene: SceneFile, stage: Stage) -> tuple[tuple[str, str], ...]:
+    """Pairs of bodies stated as meant to touch in a stage."""
+    return tuple(entry.bodies for entry in scene.statements if isinstance(entry, IntendedContact) and _in(entry, stage))
+
+
+def slowly(scene: SceneFile, stage: Stage, wire: str) -> bool:
+    """Whether a wire's loads are stated to change slowly in a stage."""
+    return any(
+        isinstance(entry, TakenSlowly) and entry.wire == wire and _in(entry, stage) for entry in scene.statements
+    )
+
+
+def insulating(scene: SceneFile, body: str) -> bool:
+    """Whether a solid or a rope is stated to insulate."""
+    return any(isinstance(entry, Insulating) and entry.body == body for entry in scene.statements)
+
+
+def held(scene: SceneFile, wire: str) -> tuple[HeldTail, ...]:
+    """What is stated to hold the tail of a wire whichever rope fails."""
+    return tuple(entry for entry in scene.statements if isinstance(entry, HeldTail) and entry.wire == wire)
+
+
+def reach_m(scene: SceneFile, worker: str) -> float | None:
+    """The reach from the shoulder that a stated restraint allows [m], the longest of several; None where there is
+    none."""
+    return max(
+        (
+            entry.reach_m
+            for entry in scene.statements
+            if isinstance(entry, RestrainedReach) and entry.person == worker and entry.reach_m is not None
+        ),
+        default=None,
+    )
+
+
+def arms_down(scene: SceneFile, person: str) -> bool:
+    """Whether the arms of a member of the crew are stated to stay down."""
+    return any(
+        isinstance(entry, RestrainedReach) and entry.person == person and entry.arms == "down"
+        for entry in scene.statements
+    )
+
+
+def air_only(scene: SceneFile) -> tuple[tuple[str, str], ...]:
+    """Pairs of a phase and earth between which only air is stated to be."""
+    return tuple(entry.between for entry in scene.statements if isinstance(entry, AirOnly))
+
+
+def isolated(scene: SceneFile, wire: str) -> tuple[IsolatedEnd, ...]:
+    """What is said of the far end of a wire that the job takes off."""
+    return tuple(entry for entry in scene.statements if isinstance(entry, IsolatedEnd) and entry.wire == wire)
+
+
+def earthed_circuits(scene: SceneFile) -> frozenset[str]:
+    """Names of circuits stated as dead and earthed."""
+    return frozenset(entry.circuit for entry in scene.statements if isinstance(entry, EarthedCircuit))
+
+
+def there_is_none(scene: SceneFile) -> frozenset[str]:
+    """What the scene says there is none of: "weather", "crew", "tools"."""
+    return frozenset(what for entry in scene.statements if isinstance(entry, NoneThere) for what in entry.what)
+
+
+def takes_away(entry: Statement) -> str:
+    """What a statement takes away, in words."""
+    words = {"phase": "its former phase", "earth": "earth", "own": "a potential of its own", "floating": "no potential"}
+    stages: tuple[str, ...] | None = getattr(entry, "stages", None)
+    where = f" in {_listed(stages)}" if stages else ""
+    if isinstance(entry, Absent):
+        return f"{_listed(entry.bodies)}: not there{where}"
+    if isinstance(entry, NeverAt):
+        return f"{entry.body}: never at {' nor at '.join(words[state] for state in entry.states)}{where}"
+    if isinstance(entry, Insulating):
+        return f"{entry.body}: insulates"
+    if isinstance(entry, HeldTail):
+        how = f"by guides, no further than {entry.sideways_m:g} m aside" if entry.sideways_m else "by a safety rope"
+        return f"{entry.wire}: held {how}, whichever rope fails"
+    if isinstance(entry, RestrainedReach):
+        if entry.reach_m is None:
+            return f"{entry.person}: keeps the arms down"
+        return f"{entry.person}: reaches no further than {entry.reach_m:g} m from the shoulder"
+    if isinstance(entry, IntendedContact):
+        return f"{entry.bodies[0]} and {entry.bodies[1]}: meant to touch{where}"
+    if isinstance(entry, AirOnly):
+        return f"{' to '.join(entry.between)}: only air in the gap"
+    if isinstance(entry, IsolatedEnd):
+        return f"{entry.wire}: far end isolated"
+    if isinstance(entry, EarthedCircuit):
+        return f"circuit {entry.circuit}: dead and earthed"
+    if isinstance(entry, TakenSlowly):
+        return f"{entry.wire}: load taken off or put on slowly{where}"
+    if isinstance(entry, NoneThere):
+        return f"none in this job: {_listed(entry.what)}"
+    if isinstance(entry, DesignedGap):
+        return f"{entry.bodies[0]} and {entry.bodies[1]}: designed gap of {entry.gap_m:g} m"
+    if isinstance(entry, Confirmed):
+        return f"{entry.entry}, {entry.field}: unlikely value confirmed"
+    return f"{entry.file}: classes {_listed(map(str, entry.classes))} are no bodies"
+
+
+def _listed(words: Iterable[str]) -> str:
+    return ", ".join(words)
+
+
+def groups(entries: Iterable[Statement]) -> tuple[tuple[Statement, ...], ...]:
+    """Statements joined where they take away the same thing, in the order of the scene.
+
+    Two stand together when they speak of the same body, wire or person, whatever their kinds: a gantry that is "not
+    there" and a gantry that is "never at earth" would each hide what the other hides. A contact takes away what is
+    between its two bodies, so it stands with another of the same pair, and with an absence of either.
+    """
+    found: list[tuple[set[str], list[Statement]]] = []
+    for entry in entries:
+        subjects, members = set(_subjects(entry)), [entry]
+        for one in [one for one in found if one[0] & subjects]:
+            subjects |= one[0]
+            members = [*one[1], *members]
+            found.remove(one)
+        found.append((subjects, members))
+    order = {id(entry): number for number, entry in enumerate(entries)}
+    sorted_groups = [tuple(sorted(members, key=lambda entry: order[id(entry)])) for _, members in found]
+    return tuple(sorted(sorted_groups, key=lambda members: order[id(members[0])]))
+
+
+def _subjects(entry: Statement) -> Iterator[str]:
+    """What a statement is about, as keys that meet where two take away the same thing."""
+    if isinstance(entry, Absent):
+        for body in entry.bodies:
+            yield f"body {body}"
+    elif isinstance(entry, NeverAt | Insulating):
+        yield f"body {entry.body}"
+    elif isinstance(entry, HeldTail | IsolatedEnd | TakenSlowly):
+        yield f"body {entry.wire}"
+    elif isinstance(entry, RestrainedReach):
+        yield f"body {entry.person}"
+    elif isinstance(entry, IntendedContact | DesignedGap):
+        yield f"pair {' and '.join(sorted(entry.bodies))}"
+    elif isinstance(entry, AirOnly):
+        yield f"air {' and '.join(sorted(entry.between))}"
+    elif isinstance(entry, EarthedCircuit):
+        yield f"circuit {entry.circuit}"
+    elif isinstance(entry, NoneThere):
+        for what in entry.what:
+            yield f"none {what}"
+    elif isinstance(entry, Confirmed):
+        yield f"value {entry.entry} {entry.field}"
+    else:
+        yield f"scan {entry.file}"
