@@ -8,7 +8,8 @@ where it may come near a tool's hull, at the tool limit too; every chain through
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations, product
 
@@ -19,8 +20,9 @@ from clearance.result import Kind
 from clearance.tolerances import TOOL_NEARNESS_M
 
 EARTH = "earth"
-MOST_CASES = 32
-"""Combinations of uncertain potentials judged in one stage; more are refused: the scene must settle some by proof."""
+MOST_CASES = 64
+"""Combinations of uncertain potentials judged between two potentials in one stage; more are refused: the scene must
+settle some."""
 
 
 @dataclass(frozen=True)
@@ -28,10 +30,11 @@ class Case:
     """One assumption about the potentials that are not certain.
 
     potential: body -> its potential under this case, None where it floats
+    states: body -> the name of its state, for those that are not as stated
     """
 
-    name: str
     potential: Mapping[str, str | None]
+    states: Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -40,14 +43,25 @@ class Judged:
 
     between: tuple[str, str]
     kind: Kind
-    case: str
+    case: Case
     paths: tuple[Path, ...]
 
 
-def cases(bodies: Sequence[Body]) -> tuple[Case, ...]:
-    """Every combination of the states the bodies can be in; the first holds the potentials as stated.
+AS_STATED = "as stated"
 
-    Bodies that share their states' names change together (a circuit that is judged both as earth and as live).
+
+def case_name(case: Case, chain: Iterable[str]) -> str:
+    """A case by the bodies of a chain that are in it otherwise than stated; others do not matter."""
+    names = dict.fromkeys(case.states[body] for body in chain if body in case.states)
+    return " and ".join(names) or AS_STATED
+
+
+def cases(bodies: Sequence[Body], one: str, other: str) -> tuple[Case, ...]:
+    """The combinations of the states the bodies can be in that matter between two potentials; as stated comes first.
+
+    Bodies that share their states' names change together (a circuit that is judged both as earth and as live). A state
+    in which a body is neither at one of the two nor floats takes it out of every chain between them: no gap is smaller
+    for that, so it is left out where another state of the same bodies has all that it has. So is one that is the same.
 
     Raises: ValueError, naming the bodies, when there are more than `MOST_CASES`.
     """
@@ -56,21 +70,35 @@ def cases(bodies: Sequence[Body]) -> tuple[Case, ...]:
     for body in bodies:
         if body.conductive and body.states:
             together.setdefault(tuple(state for state, _ in body.states), []).append(body)
-    groups = list(together.items())
-    count = 1
-    for names, _ in groups:
-        count *= len(names) + 1
-    if count > MOST_CASES:
-        raise ValueError(", ".join(sorted(body.name for _, members in groups for body in members)))
+    groups = [(names, members, _choices(members, len(names), one, other)) for names, members in together.items()]
+    if math.prod(len(choices) for _, _, choices in groups) > MOST_CASES:
+        raise ValueError(", ".join(sorted(body.name for _, members, _ in groups for body in members)))
     found = []
-    for choice in product(*([-1, *range(len(names))] for names, _ in groups)):
-        potential, label = dict(stated), []
-        for (names, members), index in zip(groups, choice, strict=True):
+    for choice in product(*(choices for _, _, choices in groups)):
+        potential, states = dict(stated), {}
+        for (names, members, _), index in zip(groups, choice, strict=True):
             if index >= 0:
-                label.append(names[index])
                 potential.update({body.name: body.states[index][1] for body in members})
-        found.append(Case(" and ".join(label) or "as stated", potential))
+                states.update({body.name: names[index] for body in members})
+        found.append(Case(potential, states))
     return tuple(found)
+
+
+def _choices(members: Sequence[Body], count: int, one: str, other: str) -> tuple[int, ...]:
+    """The states of bodies that change together that matter between two potentials, -1 for as stated."""
+
+    def roles(index: int) -> tuple[str | None, ...]:
+        found = [body.potential if index < 0 else body.states[index][1] for body in members]
+        return tuple(potential if potential in (one, other, None) else "" for potential in found)
+
+    kept: dict[tuple[str | None, ...], int] = {}
+    for index in range(-1, count):
+        kept.setdefault(roles(index), index)
+
+    def covered(mine: tuple[str | None, ...], others: tuple[str | None, ...]) -> bool:
+        return mine != others and all(a in ("", b) for a, b in zip(mine, others, strict=True))
+
+    return tuple(index for mine, index in kept.items() if not any(covered(mine, others) for others in kept))
 
 
 @dataclass(frozen=True)
@@ -143,23 +171,33 @@ def tool_paths(net: Network, one: str, other: str, tools: Sequence[str]) -> tupl
 
 
 def judged(
-    bodies: Sequence[Body], case: Case, live: Sequence[str], tools: Sequence[str], air_only: Sequence[tuple[str, str]]
+    bodies: Sequence[Body], live: Sequence[str], tools: Sequence[str], air_only: Sequence[tuple[str, str]]
 ) -> tuple[Judged, ...]:
-    """All that is judged under one case: every two of the potentials `live` and earth, every kind of limit.
+    """All that is judged: every two of the potentials `live` and earth, every kind of limit, every case that matters.
 
     tools: names of the pieces of tools' hulls, those excepted left out; air_only: pairs declared to hold air alone
+
+    Raises: ValueError, naming the bodies, for more cases or more floating bodies than can be judged.
     """
-    net = network(bodies, case)
-    found = []
     potentials = [*live, EARTH]
-    for i, one in enumerate(potentials):
-        for other in potentials[i + 1 :]:
-            direct = direct_paths(net, one, other)
-            if other == EARTH:
-                kind: Kind = "air" if (one, other) in air_only or (other, one) in air_only else "tool"
-                found.append(Judged((one, other), kind, case.name, direct))
-            else:
-                found.append(Judged((one, other), "air", case.name, direct))
-                found.append(Judged((one, other), "tool", case.name, tool_paths(net, one, other, tools)))
-            found.append(Judged((one, other), "object", case.name, floating_paths(net, one, other)))
-    return tuple(question for question in found if question.paths)
+    return tuple(
+        question
+        for i, one in enumerate(potentials)
+        for other in potentials[i + 1 :]
+        for case in cases(bodies, one, other)
+        for question in _between(network(bodies, case), case, one, other, tools, air_only)
+        if question.paths
+    )
+
+
+def _between(
+    net: Network, case: Case, one: str, other: str, tools: Sequence[str], air_only: Sequence[tuple[str, str]]
+) -> Iterator[Judged]:
+    direct = direct_paths(net, one, other)
+    if other == EARTH:
+        kind: Kind = "air" if (one, other) in air_only or (other, one) in air_only else "tool"
+        yield Judged((one, other), kind, case, direct)
+    else:
+        yield Judged((one, other), "air", case, direct)
+        yield Judged((one, other), "tool", case, tool_paths(net, one, other, tools))
+    yield Judged((one, other), "object", case, floating_paths(net, one, other))

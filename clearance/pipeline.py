@@ -5,22 +5,25 @@
 
 from __future__ import annotations
 
+import math
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 
+from clearance import withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
 from clearance.job import judging, measuring, nearness, sequence, staging, templates
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
-from clearance.result import Interrupted, Result, StageResult
+from clearance.result import Interrupted, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
-from clearance.scene.records import Circuit, Scene
+from clearance.scene.records import Circuit, Scene, Stage
 from clearance.tolerances import TOLERANCE_M
 
 Progress = Callable[[str], None]
@@ -87,26 +90,33 @@ def all_settings(prepared: Prepared) -> Mapping[tuple[str, str], tuple[Setting, 
     return found
 
 
-def check(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Result:
+def check(
+    scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None, withdraw: bool = True
+) -> Result:
     """Every verdict of a scene.
 
     scene: as `read_scene` gives it
     tolerance_m: how far apart the proven lower and the witnessed upper bound of a gap may stay [m]
     progress: told in words what is being swept; may raise to interrupt
+    withdraw: False leaves out what the verdict would be without the statements
 
     Raises: InputError for what is wrong with the scene, RuleError for a rule that refuses it.
     """
     compiling.begin()
-    return check_prepared(prepare(scene), tolerance_m, progress)
+    return check_prepared(prepare(scene), tolerance_m, progress, withdraw)
 
 
-def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None) -> Result:
-    """`check` of a scene that was prepared already."""
+def check_prepared(
+    prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None, withdraw: bool = False
+) -> Result:
+    """`check` of a scene that was prepared already; withdraw: with what it would be without its statements."""
     scene, site = prepared.site.scene, prepared.site
     if progress is not None and not compiling.compiled_before():
         progress("compiling the kernel, as on every first run")
-    settings_of_all = (setting for pieces in prepared.stages for setting in pieces)
-    engine = build_engine(settings_of_all, besides=site.bodies)
+    without = withdrawn.withdrawals(site) if withdraw else ()
+    settings_of_all = [*prepared.stages, *(pieces or () for one in without for pieces in one.stages)]
+    bodies = [body for one in (site, *(one.site for one in without)) for body in one.bodies]
+    engine = build_engine((setting for pieces in settings_of_all for setting in pieces), besides=bodies)
     bench = measuring.Bench(site, engine, tolerance_m, progress)
     mistakes = [
         mistake
@@ -117,25 +127,10 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         raise InputError(mistakes)
     # Stages do not depend on one another: each has a bench of its own, and the order of results is the scene's.
     benches = [replace(bench) for _ in scene.stages]
-    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-        waiting = [
-            pool.submit(judging.judge_stage, *task) for task in zip(benches, scene.stages, prepared.stages, strict=True)
-        ]
-        stages: list[StageResult] = []
-        try:
-            for number, (stage, future) in enumerate(zip(scene.stages, waiting, strict=True), start=1):
-                if progress is not None:
-                    progress(f"stage {number} of {len(scene.stages)}: {stage.name}")
-                stages.append(future.result())
-        except KeyboardInterrupt:
-            bench.stop.set()
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise Interrupted(tuple(stages), len(scene.stages)) from None
-        except BaseException:
-            bench.stop.set()
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
-    return Result(
+    pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
+    tasks = list(zip(benches, scene.stages, pieces_of_all, strict=True))
+    stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task) for task in tasks], progress)
+    result = Result(
         scene=scene.name,
         sha256=scene.sha256,
         version=package_version(),
@@ -151,6 +146,82 @@ def check_prepared(prepared: Prepared, tolerance_m: float = TOLERANCE_M, progres
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )
+    told = tuple(_without(bench, one, result, pieces_of_all, progress) for one in without)
+    last = told[-1:] if len(told) > 1 else ()
+    return replace(result, statements=told[: len(told) - len(last)], without_all=told[-1] if told else None)
+
+
+def _all(
+    bench: measuring.Bench,
+    stages: Sequence[Stage],
+    tasks: Sequence[Callable[[], StageResult]],
+    progress: Progress | None,
+    what: str = "",
+) -> list[StageResult]:
+    """The results of tasks, one a stage, worked off on all cores.
+
+    Raises: Interrupted with those that were finished.
+    """
+    found: list[StageResult] = []
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        waiting = [pool.submit(task) for task in tasks]
+        try:
+            for number, (stage, future) in enumerate(zip(stages, waiting, strict=True), start=1):
+                if progress is not None:
+                    progress(f"{what}stage {number} of {len(stages)}: {stage.name}")
+                found.append(future.result())
+        except KeyboardInterrupt:
+            bench.stop.set()
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise Interrupted(tuple(found), len(stages)) from None
+        except BaseException:
+            bench.stop.set()
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+    return found
+
+
+def _without(
+    bench: measuring.Bench,
+    one: withdrawn.Withdrawal,
+    result: Result,
+    known: Sequence[tuple[measuring.Piece, ...]],
+    progress: Progress | None,
+) -> Without:
+    """What the result would be without some statements."""
+    said = withdrawn.stated(one.entries)
+    if one.refused:
+        return Without(said, "undecided", None, "", one.refused)
+    least, where_least = least_margin([(stage.name, stage) for stage in result.stages])
+    floor = measuring.Floor(math.inf if least is None else least)
+    there = replace(bench, site=one.site, required={}, floor=floor)
+    again = [k for k, settings in enumerate(one.stages) if settings is not None]
+    tasks = [partial(_again, replace(there), one, k, known[k]) for k in again]
+    stages = [one.site.scene.stages[k] for k in again]
+    judged = dict(zip(again, _all(bench, stages, tasks, progress, f"without {said[0].takes_away}: "), strict=True))
+    found = replace(result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)))
+    named = [(stage.name, stage) for stage in found.stages]
+    margin, stage = least_margin(named)
+    # What keeps more than the least was not measured: the least itself stands, wherever it was.
+    if least is not None and (margin is None or margin > least):
+        margin, stage = least, where_least
+    return Without(said, found.verdict, margin, stage, first_open(named))
+
+
+def _again(
+    bench: measuring.Bench, one: withdrawn.Withdrawal, number: int, before: Sequence[measuring.Piece]
+) -> StageResult:
+    """A stage judged without some statements; what is known of bodies that stay as they are is taken over."""
+    pieces = measuring.pieces_of(bench, one.stages[number] or ())
+    kept = {(old.compiled.setting.check, *old.compiled.setting.box.values()): old for old in before}
+    for piece in pieces:
+        setting = piece.compiled.setting
+        old = kept.get((setting.check, *setting.box.values()))
+        if old is not None:
+            changed = withdrawn.changed_bodies(old.compiled.setting, setting)
+            if changed is not None:
+                measuring.known_from(piece, old, changed)
+    return judging.judge_stage(bench, one.site.scene.stages[number], pieces, drawn=False)
 
 
 def package_version() -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -244,10 +244,37 @@ class LineGap:
 
 
 @dataclass(frozen=True)
+class Stated:
+    """One statement the result rests on: what it takes away from what would be judged, and on whose word."""
+
+    takes_away: str
+    basis: str
+    by: str
+    on: str
+
+
+@dataclass(frozen=True)
+class Without:
+    """What the result would be without some statements: those that take away the same thing, or all.
+
+    verdict, margin_m: of everything that would then be judged [m], None where no margin is known; stage: where the
+        margin is least; why: what keeps it from being clear, where no margin says so
+    """
+
+    statements: tuple[Stated, ...]
+    verdict: Verdict
+    margin_m: float | None
+    stage: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True)
 class Result:
     """All verdicts of one scene.
 
     open_points: what was found of the site and of the job as a whole, the site first; shown above everything else
+    statements: what it would be without each group of statements, and without_all: without any; None where there is
+        none, or nobody asked
     skipped: what was not evaluated and why; basis: what the verdict rests on, as lines
     """
 
@@ -260,6 +287,8 @@ class Result:
     skipped: tuple[str, ...] = ()
     basis: tuple[str, ...] = ()
     open_points: tuple[OpenPoint, ...] = ()
+    statements: tuple[Without, ...] = ()
+    without_all: Without | None = None
     boxes: int = field(default=0, compare=False)
 
     @property
@@ -271,6 +300,32 @@ class Result:
     def to_json(self) -> str:
         """The result as JSON text, format 1: keys in a fixed order, no number rounded, infinite distances as null."""
         return json.dumps(_result(self), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def least_margin(stages: Iterable[tuple[str, StageResult]]) -> tuple[float | None, str]:
+    """The least proved margin of gaps, approaches and insulating lengths of stages by name [m], and the stage it is in;
+    None and "" where there is none."""
+    found: list[tuple[float, str]] = []
+    for name, one in stages:
+        measures = [m for gap in one.gaps for m in (gap.posture, gap.reach) if m is not None]
+        measures += [approach.measure for approach in one.approaches]
+        found += [(m.margin_lower_m, name) for m in measures if m.margin_lower_m is not None]
+        found += [(i.left_m - i.required_m, name) for i in one.insulation if i.required_m is not None]
+    finite = [item for item in found if math.isfinite(item[0])]
+    return min(finite) if finite else (None, "")
+
+
+def first_open(stages: Iterable[tuple[str, StageResult]]) -> str:
+    """The first thing that is not clear, and the stage it is in; nothing where all are clear."""
+    for name, one in stages:
+        if one.verdict == "clear":
+            continue
+        said = [f"{c.body} meets {c.measure.ends[1]}" for c in one.collisions if c.measure.verdict != "clear"]
+        said += [f"{gap.between[0]} to {gap.between[1]}, {gap.kind}" for gap in one.gaps if gap.verdict != "clear"]
+        said += [f"approach of {a.body} to {a.to}" for a in one.approaches if a.measure.verdict != "clear"]
+        said += [f"insulating length of {i.body}" for i in one.insulation if i.verdict != "clear"]
+        return f"{name}: {(*said, *map(str, one.open_points))[0]}"
+    return ""
 
 
 class Interrupted(KeyboardInterrupt):
@@ -324,6 +379,19 @@ def _gap(gap: Gap) -> dict[str, Any]:
 
 def _open_points(points: tuple[OpenPoint, ...]) -> list[dict[str, str]]:
     return [{"where": p.where, "what": p.what, "cure": p.cure, "verdict": p.verdict} for p in points]
+
+
+def _stated(one: Stated) -> dict[str, str]:
+    return {"takes_away": one.takes_away, "basis": one.basis, "by": one.by, "on": one.on}
+
+
+def _without(group: Without) -> dict[str, Any]:
+    return {
+        "verdict_without": group.verdict,
+        "margin_without_m": _number(group.margin_m),
+        "stage_without": group.stage,
+        "why_without": group.why,
+    }
 
 
 def _stage(stage: StageResult) -> dict[str, Any]:
@@ -390,6 +458,12 @@ def _result(result: Result) -> dict[str, Any]:
         "open_points": _open_points(result.open_points),
         "skipped": list(result.skipped),
         "basis": list(result.basis),
+        "statements": [
+            {**_stated(one), "group": number, **_without(group)}
+            for number, group in enumerate(result.statements, 1)
+            for one in group.statements
+        ],
+        "without_statements": None if result.without_all is None else _without(result.without_all),
         "line": [{"between": list(g.between), "gap_m": _number(g.gap_m), "ends": list(g.ends)} for g in result.line],
         "stages": [_stage(stage) for stage in result.stages],
     }

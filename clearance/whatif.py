@@ -20,7 +20,7 @@ from clearance.job import sequence, templates
 from clearance.limits import per_unit
 from clearance.permitted import proved, with_stages
 from clearance.pipeline import Prepared, Progress, check_prepared, prepare
-from clearance.result import Result, StageResult, Verdict, worst
+from clearance.result import Result, Verdict, first_open, least_margin, worst
 from clearance.scene.assemble import assemble
 from clearance.scene.records import Range, Scene, Stage, where
 from clearance.scene.records_templates import Reconnect, TakeOff
@@ -310,40 +310,15 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
             made.append(Order(order, "undecided", None, "", refused))
             continue
         found_stages = [(stage.name, by_content[_content(stage)]) for stage in stages]
-        margin, name = _least(found_stages)
+        margin, name = least_margin(found_stages)
         verdict = worst([one.verdict for _, one in found_stages])
-        made.append(Order(order, verdict, margin, name, why=_why(found_stages)))
+        made.append(Order(order, verdict, margin, name, why=first_open(found_stages)))
     return tuple(made)
 
 
 def _content(stage: Stage) -> str:
     """What a stage is but for its name and its place in the order."""
     return repr(stage.model_copy(update={"name": "", "note": "", "anew": False, "off": tuple(sorted(stage.off))}))
-
-
-def _why(stages: list[tuple[str, StageResult]]) -> str:
-    """The first thing that is not clear, and the stage it is in; nothing where all are clear."""
-    for name, one in stages:
-        if one.verdict == "clear":
-            continue
-        said = [f"{c.body} meets {c.measure.ends[1]}" for c in one.collisions if c.measure.verdict != "clear"]
-        said += [f"{gap.between[0]} to {gap.between[1]}, {gap.kind}" for gap in one.gaps if gap.verdict != "clear"]
-        said += [f"approach of {a.body} to {a.to}" for a in one.approaches if a.measure.verdict != "clear"]
-        said += [f"insulating length of {i.body}" for i in one.insulation if i.verdict != "clear"]
-        return f"{name}: {(*said, *map(str, one.open_points))[0]}"
-    return ""
-
-
-def _least(stages: list[tuple[str, StageResult]]) -> tuple[float | None, str]:
-    """The least margin of gaps, approaches and insulating lengths, and the stage it is in."""
-    found: list[tuple[float, str]] = []
-    for name, one in stages:
-        measures = [m for gap in one.gaps for m in (gap.posture, gap.reach) if m is not None]
-        measures += [approach.measure for approach in one.approaches]
-        found += [(m.margin_lower_m, name) for m in measures if m.margin_lower_m is not None]
-        found += [(i.left_m - i.required_m, name) for i in one.insulation if i.required_m is not None]
-    finite = [item for item in found if math.isfinite(item[0])]
-    return min(finite) if finite else (None, "")
 
 
 def _turned(scene: Scene) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.gaps import MOST_CASES, Case, cases, judged
+from clearance.gaps import MOST_CASES, case_name, cases, judged
 from clearance.kernel.room import LONGEST
 from clearance.tolerances import TOOL_NEARNESS_M
 
@@ -22,8 +22,7 @@ def body(name, potential="earth", job=False, states=(), conductive=True, extent=
 
 
 def asked(bodies, tools=(), air=(), live=("A", "B")):
-    (case,) = cases(bodies)
-    return {(*q.between, q.kind): q for q in judged(bodies, case, live, tools, air)}
+    return {(*q.between, q.kind): q for q in judged(bodies, live, tools, air)}
 
 
 def chains(question):
@@ -88,21 +87,67 @@ def test_empty_bodies_are_no_ends():
     assert asked([body("bus A", "A"), nothing, body("tower")]) == {}
 
 
+def names(bodies, one, other):
+    return [case_name(case, [body.name for body in bodies]) for case in cases(bodies, one, other)]
+
+
 def test_cases_are_every_combination_and_bodies_of_one_name_of_state_change_together():
     dead = (("circuit x at earth", "earth"),)
-    bodies = [body("D1", "D", states=dead), body("D2", "E", states=dead), body("w", "A", states=(("lost", None),))]
-    found = {case.name: case.potential for case in cases(bodies)}
-    assert list(found) == ["as stated", "lost", "circuit x at earth", "circuit x at earth and lost"]
-    assert found["as stated"] == {"D1": "D", "D2": "E", "w": "A"}
-    assert found["circuit x at earth and lost"] == {"D1": "earth", "D2": "earth", "w": None}
+    bodies = [body("D1", "D", states=dead), body("D2", "E", states=dead), body("w", "D", states=(("lost", None),))]
+    found = cases(bodies, "D", "earth")
+    assert names(bodies, "D", "earth") == ["as stated", "lost", "circuit x at earth", "circuit x at earth and lost"]
+    assert dict(found[0].potential) == {"D1": "D", "D2": "E", "w": "D"}
+    assert dict(found[3].potential) == {"D1": "earth", "D2": "earth", "w": None}
+    # A chain is told by the states of the bodies on it alone.
+    assert [case_name(case, ["w"]) for case in found] == ["as stated", "lost", "as stated", "lost"]
+
+
+def test_a_state_that_takes_a_body_out_of_every_chain_is_no_case_of_its_own():
+    """Between B and earth a tail at its former phase A, or at its own, is on no chain: at earth it is."""
+    tail = body("tail", "A", job=True, states=(("tail at earth", "earth"), ("tail at its own", "tail")))
+    assert names([tail], "B", "earth") == ["tail at earth"]
+    assert names([tail], "A", "earth") == ["as stated", "tail at earth"]
+    assert names([tail], "A", "tail") == ["as stated", "tail at its own"]
+    assert names([tail], "A", "B") == ["as stated"]
+    worker = body("w", "A", job=True, states=(("lost", None),))
+    assert names([worker], "B", "earth") == ["lost"]
+
+
+STATES = st.lists(st.sampled_from(["A", "B", "earth", None, "own"]), min_size=1, max_size=3, unique=True)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.tuples(STATES, st.booleans()), min_size=1, max_size=4))
+def test_the_cases_that_are_left_hold_every_chain_of_every_combination(told):
+    """Each combination spelled out by itself, body by body: no chain of it is missing, and none is there that no
+    combination has."""
+    bodies = [
+        body(f"b{k}", first, job, tuple((f"b{k} at {state}", state) for state in others))
+        for k, ((first, *others), job) in enumerate(told)
+    ]
+    fixed = [body("line A", "A"), body("line B", "B"), body("tower")]
+
+    def of(questions):
+        return {
+            (question.between, question.kind, chain)
+            for question in questions
+            for path in question.paths
+            for chain in itertools.product(*(group.bodies for group in path.groups))
+        }
+
+    wanted = set()
+    for states in itertools.product(*(potentials for potentials, _ in told)):
+        sure = [body(b.name, state, b.job) for b, state in zip(bodies, states, strict=True)]
+        wanted |= of(judged([*fixed, *sure], ("A", "B"), (), ()))
+    assert of(judged([*fixed, *bodies], ("A", "B"), (), ())) == wanted
 
 
 def test_more_cases_than_can_be_judged_are_refused_by_name():
     count = MOST_CASES.bit_length()
     bodies = [body(f"wire {k}", states=((f"state {k}", "A"),)) for k in range(count)]
-    assert len(cases(bodies[:-1])) == MOST_CASES
+    assert len(cases(bodies[:-1], "A", "earth")) == MOST_CASES
     with pytest.raises(ValueError, match=f"wire {count - 1}"):
-        cases(bodies)
+        cases(bodies, "A", "earth")
 
 
 def test_more_floating_bodies_than_a_chain_can_pass_are_refused_by_name():
@@ -129,8 +174,7 @@ def test_the_chains_are_all_simple_paths_of_the_design_and_no_others(told):
                 if jobs & set(chain):
                     wanted.add(chain)
     found = set()
-    case = Case("as stated", at)
-    for question in judged(bodies, case, ("A", "B"), (), ()):
+    for question in judged(bodies, ("A", "B"), (), ()):
         for path in question.paths:
             for chain in itertools.product(*(group.bodies for group in path.groups)):
                 found |= {chain, chain[::-1]}

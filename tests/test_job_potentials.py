@@ -9,7 +9,7 @@ import small_scenes as small
 from small_scenes import CIRCUIT, checked, gap, only, scene, slab, stage, wall
 
 from clearance.errors import InputError
-from clearance.gaps import cases
+from clearance.gaps import case_name, cases
 from clearance.job import staging
 from clearance.pipeline import prepare
 from clearance.scene.assemble import assemble
@@ -114,7 +114,10 @@ def test_a_dead_circuit_that_is_not_earthed_is_judged_as_earth_and_as_live_all_o
     parts = {"circuits": [TWO, dead], "solids": solids}
     found = bodies(**parts)
     assert (states(found["bus D"]), states(found["bus E"])) == ({"D", "earth"}, {"E", "earth"})
-    assert [case.name for case in cases(tuple(found.values()))] == ["as stated", "circuit x at earth"]
+    assert [case_name(case, found) for case in cases(tuple(found.values()), "D", "earth")] == [
+        "as stated",
+        "circuit x at earth",
+    ]
     stage_found = only(**parts)
     assert gap(stage_found, "D", "earth", "object").posture.case == "as stated"
     assert gap(stage_found, "A", "earth", "object").posture.case == "circuit x at earth"

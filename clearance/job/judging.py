@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
-from clearance.engine import coarse, compile_setting, still_gap
-from clearance.gaps import EARTH, Judged
+from clearance.engine import still_gap
+from clearance.gaps import AS_STATED, EARTH, Judged, case_name
 from clearance.job import bridged, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
-from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.measuring import Bench, Piece, matters, measure_of
 from clearance.job.questions import questions
 from clearance.job.setting import Setting
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, worst
@@ -22,12 +22,9 @@ from clearance.scene import records, statements
 from clearance.scene.records import Stage
 
 
-def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> StageResult:
-    """All that was found for one stage."""
-    pieces = [
-        Piece(compiled, coarse(bench.engine, compiled))
-        for compiled in (compile_setting(bench.engine, s) for s in settings)
-    ]
+def judge_stage(bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool = True) -> StageResult:
+    """All that was found for one stage; drawn: with the maps of its margins."""
+    settings = [piece.compiled.setting for piece in pieces]
     posture = [piece for piece in pieces if piece.compiled.setting.check == "posture"]
     reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
     stated = rig.parameters_of(bench.site, stage)
@@ -63,7 +60,7 @@ def judge_stage(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Stag
             "", "nothing of the job is there: nothing was judged", "state travel_m, workers, crew or ropes"
         )
         found = replace(found, open_points=(nothing,))
-    return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found))
+    return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found)) if drawn else found
 
 
 def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[OpenPoint]:
@@ -131,7 +128,15 @@ def _gaps(
 
 def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: float | None) -> Measure:
     """The measure with the least gap over all pieces and cases; its bounds are the least of all bounds."""
-    measures = [measure_of(bench, piece, question.paths, required_m, question.case) for piece, question in asked]
+    measures = []
+    for piece, question in asked:
+        if not matters(bench, piece, question.paths, required_m):
+            continue
+        measure = measure_of(bench, piece, question.paths, required_m, AS_STATED)
+        chain = (measure.ends[0], *measure.through, measure.ends[1])
+        measures.append(replace(measure, case=case_name(question.case, chain)))
+        if bench.floor is not None and measure.margin_lower_m is not None:
+            bench.floor.margin_m = min(bench.floor.margin_m, measure.margin_lower_m)
     if not measures:
         return Measure("undecided", required_m, float("inf"), float("inf"), {}, (), ("", ""), ())
     governing = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))

@@ -3,11 +3,24 @@ out."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Event
 
-from clearance.engine import Compiled, Engine, Found, Group, Path, build_engine, compile_setting, enclose, still_gap
+from clearance.engine import (
+    Compiled,
+    Engine,
+    Found,
+    Group,
+    Path,
+    build_engine,
+    coarse,
+    compile_setting,
+    enclose,
+    still_gap,
+)
+from clearance.job.setting import Setting
 from clearance.limits import Required, required_between
 from clearance.result import Kind, Measure
 from clearance.scene.assemble import Site
@@ -21,11 +34,24 @@ LIMITED_BUDGET = 20_000
 
 
 @dataclass
+class Floor:
+    """The least margin known so far [m]: a question whose gaps keep more than it, and their limit, adds nothing."""
+
+    margin_m: float
+
+    @property
+    def spare_m(self) -> float:
+        """What a gap must keep beyond its limit not to matter: it is then clear, and no less than the least."""
+        return max(0.0, self.margin_m)
+
+
+@dataclass
 class Bench:
     """What judging has at hand: the site, the engine, the tolerance, and what was found before.
 
     tell: told the enclosure of a long sweep as it narrows, about five times a second
     stop: set to end every sweep under way
+    floor: where only the verdict and the least margin are asked for; shared by all stages
     """
 
     site: Site
@@ -35,6 +61,7 @@ class Bench:
     boxes: int = 0
     required: dict[tuple[str, str, Kind], Required] = field(default_factory=dict)
     stop: Event = field(default_factory=Event)
+    floor: Floor | None = None
 
     def limit(self, one: str, other: str, kind: Kind) -> Required:
         """The required distance of a pair and kind, asked once."""
@@ -82,6 +109,32 @@ class Piece:
     compiled: Compiled
     least_of: Callable[[Path], float]
     known: dict[tuple[Path, ...], Found] = field(default_factory=dict)
+
+
+def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
+    """The settings of a stage, ready to be measured."""
+    compiled = [compile_setting(bench.engine, setting) for setting in settings]
+    return tuple(Piece(one, coarse(bench.engine, one)) for one in compiled)
+
+
+def known_from(piece: Piece, before: Piece, changed: frozenset[str]) -> None:
+    """Take over what was found of paths that pass no changed body: their gaps are the same."""
+    for paths, found in before.known.items():
+        if not any(name in changed for path in paths for group in path.groups for name in group.bodies):
+            piece.known[paths] = found
+
+
+def matters(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None) -> bool:
+    """Whether paths can hold a breach, or a margin below the bench's floor; always where there is no floor."""
+    if bench.floor is None or required_m is None:
+        return True
+    enough = required_m + bench.floor.spare_m
+    if min(map(piece.least_of, paths), default=math.inf) >= enough:
+        return False
+    if paths in piece.known:
+        return piece.known[paths].lower_m < enough
+    found = bench.sweep(piece.compiled, crossed_free(paths), tolerance_m=bench.tolerance_m, target_m=enough)
+    return found.outcome != "reached"
 
 
 def found_for(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:

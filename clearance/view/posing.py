@@ -17,6 +17,7 @@ import numpy as np
 from clearance.bodies import Body
 from clearance.engine import Compiled, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
+from clearance.gaps import case_name
 from clearance.job import rig, staging
 from clearance.job.measuring import Bench
 from clearance.job.questions import questions
@@ -192,7 +193,7 @@ def _gaps(bench: Bench, stage: Stage, compiled: list[Compiled], at: Mapping[str,
                     measure,
                     required_m=distance,
                     verdict=judge(measure.gap_lower_m, measure.gap_upper_m, distance),
-                    case=question.case,
+                    case=case_name(question.case, (measure.ends[0], *measure.through, measure.ends[1])),
                     why=required.why,
                 )
                 found.setdefault(key, {}).setdefault(piece.setting.check, []).append(judged)

@@ -1,0 +1,133 @@
+"""Owns the statements' other side: what the verdict and the margin would be without them.
+
+Statements that take away the same thing are withdrawn together, so that none covers for another
+(`clearance.scene.statements.groups`); then all are. A scene without a statement is staged and judged like any scene, by
+the same functions. What a statement does not touch is not judged again: a stage it says nothing of keeps its result,
+and where only potentials change, the gaps already swept are taken from what is known of the same bodies in the same
+places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from clearance.bodies import Body
+from clearance.errors import InputError
+from clearance.job import staging
+from clearance.job.setting import Setting
+from clearance.motion import Motion
+from clearance.result import Stated
+from clearance.scene import statements
+from clearance.scene.assemble import Site, assemble
+from clearance.scene.records import Stage
+from clearance.scene.records_statements import (
+    Confirmed,
+    DesignedGap,
+    EarthedCircuit,
+    HeldTail,
+    Insulating,
+    IsolatedEnd,
+    LeftOut,
+    NoneThere,
+    Statement,
+)
+
+SMALL = 20_000
+"""Primitives up to which two shapes are compared number by number; a larger one is the same only if it is the very same
+object, which those of the site are."""
+
+
+@dataclass(frozen=True, eq=False)
+class Withdrawal:
+    """A site without some statements, and its stages: None for one that the statements do not touch.
+
+    refused: why the scene cannot be staged without them, as where a state that cannot be is struck out by them
+    """
+
+    entries: tuple[Statement, ...]
+    site: Site
+    stages: tuple[tuple[Setting, ...] | None, ...]
+    refused: str = ""
+
+
+def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
+    """The site without each group of its statements; without all of them last, where there are several groups."""
+    found = statements.groups(site.scene.statements)
+    every = (*found, tuple(site.scene.statements)) if len(found) > 1 else found
+    return tuple(_withdrawn(site, entries) for entries in every)
+
+
+def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:
+    gone = {id(entry) for entry in entries}
+    kept = tuple(entry for entry in site.scene.statements if id(entry) not in gone)
+    scene = site.scene.model_copy(update={"statements": kept})
+    # Whether a solid insulates and a circuit is live is settled when the site is assembled; all else, stage by stage.
+    again = any(isinstance(entry, EarthedCircuit | Insulating) for entry in entries)
+    try:
+        bare = assemble(scene) if again else replace(site, scene=scene)
+        staged = tuple(
+            staging.settings_of(bare, stage) if any(touches(entry, stage) for entry in entries) else None
+            for stage in scene.stages
+        )
+    except InputError as error:
+        return Withdrawal(entries, site, (), str(error).replace("\n", "; "))
+    return Withdrawal(entries, bare, staged)
+
+
+def touches(entry: Statement, stage: Stage) -> bool:
+    """Whether a statement may change what is judged in a stage; what only stands beside the stages touches none."""
+    if isinstance(entry, NoneThere | DesignedGap | Confirmed | LeftOut):
+        return False
+    if isinstance(entry, HeldTail | IsolatedEnd):
+        return entry.wire in (*stage.released, *stage.off)
+    within: tuple[str, ...] | None = getattr(entry, "stages", None)
+    return within is None or stage.name in within
+
+
+def stated(entries: Iterable[Statement]) -> tuple[Stated, ...]:
+    """Statements as the result tells them."""
+    return tuple(Stated(statements.takes_away(entry), entry.basis, entry.by, entry.on) for entry in entries)
+
+
+def changed_bodies(one: Setting, other: Setting) -> frozenset[str] | None:
+    """Names of the bodies that are not the same in the same place over the same ranges in both settings, potentials
+    left aside; None where the motion or the ranges differ, so that nothing is the same."""
+    if dict(one.box) != dict(other.box) or not _same_motion(one.motion, other.motion):
+        return None
+    mine, others = {body.name: body for body in one.bodies}, {body.name: body for body in other.bodies}
+    return frozenset(
+        name
+        for name in {**mine, **others}
+        if name not in mine
+        or name not in others
+        or one.rated.get(name) != other.rated.get(name)
+        or not _same_body(mine[name], others[name])
+    )
+
+
+def _same_body(one: Body, other: Body) -> bool:
+    if (one.name, one.link) != (other.name, other.link):
+        return False
+    if one.shape is other.shape:
+        return True
+    if len(one.shape) != len(other.shape) or len(one.shape) > SMALL:
+        return False
+    parts = ("vertices", "corners", "radius", "uncertainty", "rate")
+    pairs = [(getattr(one.shape, part), getattr(other.shape, part)) for part in parts]
+    return all((a is None) == (b is None) and (a is None or np.array_equal(a, b)) for a, b in pairs)
+
+
+def _same_motion(one: Motion, other: Motion) -> bool:
+    if one.parameters != other.parameters or len(one.links) != len(other.links):
+        return False
+    for a, b in zip(one.links, other.links, strict=True):
+        if (a.name, a.parent, len(a.joints)) != (b.name, b.parent, len(b.joints)):
+            return False
+        for p, q in zip(a.joints, b.joints, strict=True):
+            for field in p.__dataclass_fields__:
+                if not np.array_equal(getattr(p, field), getattr(q, field)):
+                    return False
+    return True
