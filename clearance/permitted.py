@@ -95,7 +95,7 @@ def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
 
 def proved(prepared: Prepared, stage: Stage, tolerance_m: float = TOLERANCE_M) -> StageResult:
     """What a sweep of one stage proves, at its own numbers."""
-    return check_prepared(with_stages(prepared, (stage,)), tolerance_m).stages[0]
+    return check_prepared(with_stages(prepared, (stage,)), tolerance_m, withdraw=False).stages[0]
 
 
 def rounded_inward(stage: Stage) -> Stage:

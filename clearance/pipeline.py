@@ -107,7 +107,7 @@ def check(
 
 
 def check_prepared(
-    prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None, withdraw: bool = False
+    prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None, withdraw: bool = True
 ) -> Result:
     """`check` of a scene that was prepared already; withdraw: with what it would be without its statements."""
     scene, site = prepared.site.scene, prepared.site

@@ -58,6 +58,10 @@ def check(
             show_default=False,
         ),
     ] = None,
+    without_statements: Annotated[
+        bool,
+        typer.Option("--without-statements", help="Judge with all statements of the scene withdrawn."),
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Check scenes: is every gap at least its limit, over the whole range of every stage?"""
@@ -69,7 +73,10 @@ def check(
     codes: list[int] = []
     results: list[Result] = []
     failed: list[dict[str, Any]] = []
-    asked = [Asked(path, folder, tolerance_m) for path, folder in zip(scenes, folders_for(out, scenes), strict=True)]
+    asked = [
+        Asked(path, folder, tolerance_m, without_statements)
+        for path, folder in zip(scenes, folders_for(out, scenes), strict=True)
+    ]
     at_once = min(len(asked), workers or os.cpu_count() or 1)
     for path, done in zip(
         scenes, apart(asked, at_once, quiet) if at_once > 1 else one_by_one(asked, quiet), strict=True
@@ -93,11 +100,13 @@ def check(
 
 @dataclass(frozen=True)
 class Asked:
-    """One scene that is to be checked: its file, the folder for its drawings or None, the tolerance [m]."""
+    """One scene that is to be checked: its file, the folder for its drawings or None, the tolerance [m]; bare: with all
+    statements withdrawn."""
 
     path: Path
     folder: Path | None
     tolerance_m: float
+    bare: bool = False
 
 
 @dataclass(frozen=True)
@@ -115,7 +124,7 @@ def do(asked: Asked, quiet: bool, show: Callable[[Result], None]) -> Done:
     result: Result | None = None
     files: list[Path] = []
     try:
-        prepared, result = checked(asked.path, asked.tolerance_m, quiet)
+        prepared, result = checked(asked.path, asked.tolerance_m, quiet, asked.bare)
         show(result)
         if asked.folder is not None:
             files = drawn(prepared, result, asked.folder, quiet)
@@ -186,8 +195,11 @@ def folders_for(out: Path | None, scenes: list[Path]) -> list[Path | None]:
     return folders
 
 
-def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Result]:
-    """One scene, read and checked; a record is replayed, at its own tolerance. Raises `ClearanceError`."""
+def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> tuple[Prepared, Result]:
+    """One scene, read and checked; a record is replayed, at its own tolerance; bare: with all statements withdrawn.
+
+    Raises: `ClearanceError`.
+    """
     if path.suffix.lower() == ".zip":
         from clearance.cli.record import replayed
 
@@ -195,6 +207,8 @@ def checked(path: Path, tolerance_m: float, quiet: bool) -> tuple[Prepared, Resu
     from clearance.scene.reading import read_scene
 
     scene = read_scene(path)
+    if bare:
+        scene = scene.model_copy(update={"statements": ()})
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
     from clearance.kernel import compiling
     from clearance.pipeline import check_prepared, prepare

@@ -45,7 +45,7 @@ def whatif(
             found["orders"] = [asdict(way) for way in ways]
         else:
             prepared = prepare(read)
-            result = check_prepared(prepared, tolerance_m, progress)
+            result = check_prepared(prepared, tolerance_m, progress, withdraw=False)
             verdict = result.verdict
             made: tuple[StageChanges, ...] = asked.changes(prepared, result, tolerance_m, progress)
             found["changes"] = [asdict(one) for one in made]

@@ -22,7 +22,7 @@ from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
 from clearance.permitted import Permits, Permitted
 from clearance.pipeline import settings
-from clearance.report import paper
+from clearance.report import paper, statements
 from clearance.report.briefing_falls import drop_zones, ladder_falls, toppling_rows
 from clearance.report.briefing_figures import Scenery, site_figure, stage_figure
 from clearance.report.briefing_words import (
@@ -128,7 +128,11 @@ def contents(permits: Permits) -> dict[str, Any]:
         "digest": result.sha256 or "not from a file",
         "version": result.version,
         "tolerance": f"{result.tolerance_m:g}",
-        "verdict": "clear" if not not_clear else "not clear",
+        "verdict": "clear" if not not_clear and result.verdict == "clear" else "not clear",
+        "on": statements.count_words(result),
+        "bare": statements.bare_words(result),
+        "open_points": statements.points(result.open_points),
+        "said": statements.rows(result),
         "counts": counts(result),
         "not_clear": [(one.stage.name, one.outcome) for one in not_clear],
         "paragraph": paragraph(scene, result.stages),

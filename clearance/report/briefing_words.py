@@ -233,8 +233,6 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
             yield f"{words}, {circuit.overvoltage_basis}", circuit.overvoltage_by or ""
         if circuit.highest_basis:
             yield f"{circuit.name}: highest voltage {circuit.highest_kV:g} kV, {circuit.highest_basis}", ""
-    for entry in scene.statements:
-        yield f"{statements.takes_away(entry)}: {entry.basis} ({entry.on})", entry.by
     for wire in scene.wires:
         release = wire.release
         if release is None:

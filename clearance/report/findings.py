@@ -182,6 +182,13 @@ def stage_word(stage: StageResult) -> Word:
     return "low margin" if any(f.word == "low margin" for f in findings(stage)) else "clear of limit"
 
 
+def overall_word(result: Result) -> Word:
+    """The word for the whole result, what was found of the site and the job included."""
+    if result.verdict != "clear":
+        return result.verdict
+    return "low margin" if any(stage_word(stage) == "low margin" for stage in result.stages) else "clear of limit"
+
+
 def counts(result: Result) -> str:
     """One line: how many stages there are of each word.
 

@@ -15,6 +15,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from clearance.report import statements
 from clearance.report.findings import (
     LOW_MARGIN_M,
     SUPPORTS,
@@ -24,6 +25,7 @@ from clearance.report.findings import (
     findings,
     leading,
     of_gap,
+    overall_word,
     pair,
     stage_word,
 )
@@ -116,6 +118,7 @@ def _print(result: Result, console: Console) -> None:
     writer = _Writer(console, console.width, not encoding.startswith("utf"))
     _head(result, writer)
     _summary(result, writer)
+    _statements(result, writer)
     for number, stage in enumerate(result.stages, 1):
         writer.blank()
         _stage(stage, number, len(result.stages), writer)
@@ -138,24 +141,31 @@ def _head(result: Result, writer: _Writer) -> None:
     writer.blank()
     what = overall_word(result)
     line = writer.verdict(what)
-    line.append(writer.readable(f" ({counts(result)})"), style="default")
+    line.append(writer.readable(f"{statements.count_words(result)} ({counts(result)})"), style="default")
     writer.console.print(line, width=writer.width)
+    if bare := statements.bare_words(result):
+        writer.text(f"Without them: {bare}")
     _open_points(result.open_points, writer, indent=0)
 
 
-def _open_points(points: Sequence[OpenPoint], writer: _Writer, indent: int) -> None:
+def _statements(result: Result, writer: _Writer) -> None:
+    """Every statement with the verdict and the margin without it; those that take away the same thing together."""
+    if not result.statements:
+        return
+    writer.blank()
+    writer.text("What is taken on somebody's word, and what the result would be without it", "bold")
+    for row in statements.rows(result):
+        writer.blank()
+        for one in row.statements:
+            writer.text(f"{one.takes_away}. {one.basis} ({one.by}, {one.on})", indent=2)
+        writer.text(f"without: {row.sign} {row.word}" + (f", {row.less}" if row.less else ""), indent=4)
+
+
+def _open_points(points: tuple[OpenPoint, ...], writer: _Writer, indent: int) -> None:
     """What keeps the verdict from being clear beside the gaps, each with what would settle it."""
-    for point in points:
-        word: Word = "not evaluated" if point.verdict == "clear" else point.verdict
+    for point in statements.points(points):
         cure = f" To settle it: {point.cure}." if point.cure else ""
-        writer.text(f"{SIGNS[word]} {word}: {str(point).rstrip('.')}.{cure}", indent=indent)
-
-
-def overall_word(result: Result) -> Word:
-    """The word for the whole result."""
-    if result.verdict != "clear":
-        return result.verdict
-    return "low margin" if any(stage_word(stage) == "low margin" for stage in result.stages) else "clear of limit"
+        writer.text(f"{point.sign} {point.word}: {point.what}.{cure}", indent=indent)
 
 
 def _summary(result: Result, writer: _Writer) -> None:

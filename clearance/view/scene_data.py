@@ -7,6 +7,7 @@ Positions and figures are made here; the page draws them and reckons none.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any, Final
 
 import numpy as np
@@ -16,7 +17,8 @@ from clearance.job import rig, staging
 from clearance.job.setting import Setting, standing
 from clearance.motion import placed
 from clearance.pipeline import Prepared
-from clearance.report.findings import SUPPORTS, counts, leading_drawn, stage_word, word
+from clearance.report import statements
+from clearance.report.findings import SUPPORTS, counts, leading_drawn, overall_word, stage_word
 from clearance.report.gap_lines import gap_lines
 from clearance.report.numbers import span
 from clearance.report.style import COLOURS, REACH, SIGNS
@@ -71,7 +73,7 @@ def header(prepared: Prepared, result: Result, offset: Floats) -> dict[str, Any]
     scene = prepared.site.scene
     origin = scene.origin
     mapped = origin.epsg is not None or bool(origin.easting_m or origin.northing_m)
-    whole = worst_word(result)
+    whole = overall_word(result)
     direction = line_direction(prepared.site.bodies)
     return {
         "format": FORMAT,
@@ -92,17 +94,14 @@ def header(prepared: Prepared, result: Result, offset: Floats) -> dict[str, Any]
         "north": "N" if mapped else "y",
         "direction": [float(v) for v in direction],
         "basis": list(result.basis),
+        "on": statements.count_words(result),
+        "bare": statements.bare_words(result),
+        "statements": [asdict(row) for row in statements.rows(result)],
+        "open_points": [asdict(point) for point in statements.points(result.open_points)],
         "skipped": list(result.skipped),
         "supports": SUPPORTS,
         "live": False,
     }
-
-
-def worst_word(result: Result) -> Any:
-    """The word for the whole: the worst of the stages'."""
-    words = [stage_word(stage) for stage in result.stages]
-    found = ("breach", "undecided", "low margin", "clear of limit", "not evaluated")
-    return next((w for w in found if w in words), word(result.verdict))
 
 
 def drawing_origin(prepared: Prepared) -> Floats:
@@ -158,7 +157,7 @@ def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], nu
         "links": packed(np.array(frames).reshape(-1)) if frames and frames[0] else "",
         "steps": [_step(packer, step, posture, bending) for step in steps],
         "eye": _eye(posture, steps, packer.offset),
-        "undecided": [str(point) for point in stage.open_points],
+        "open_points": [asdict(point) for point in statements.points(stage.open_points)],
         "notes": list(stage.notes),
     }
 

@@ -1,0 +1,74 @@
+"""Owns how statements and open points read, for every output alike: the words beside the verdict, a row for each group
+of statements with what the result would be without it, and a row for each open point with what would settle it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from clearance.report.findings import Word, word
+from clearance.report.numbers import down
+from clearance.report.style import SIGNS
+from clearance.result import OpenPoint, Result, Stated, Without
+
+
+@dataclass(frozen=True)
+class Row:
+    """A group of statements that take away the same thing, and what the result would be without them.
+
+    word, sign: of the verdict without; less: the margin without, in words
+    """
+
+    statements: tuple[Stated, ...]
+    word: Word
+    sign: str
+    less: str
+
+
+@dataclass(frozen=True)
+class Point:
+    """An open point as it is read: its word, its sentence, and what would settle it."""
+
+    word: Word
+    sign: str
+    what: str
+    cure: str
+
+
+def count_words(result: Result) -> str:
+    """On how many statements the verdict rests: " on 4 statements", or nothing."""
+    count = sum(len(group.statements) for group in result.statements)
+    return f" on {count} statement{'s' if count > 1 else ''}" if count else ""
+
+
+def row(group: Without) -> Row:
+    """A group as it is read."""
+    found = word(group.verdict)
+    if group.margin_m is None:
+        less = group.why
+    else:
+        less = f"least margin {down(group.margin_m)} m in {group.stage}"
+        if group.verdict == "undecided" and group.why:
+            less += f"; {group.why}"
+    return Row(group.statements, found, SIGNS[found], less)
+
+
+def rows(result: Result) -> list[Row]:
+    """Every group of statements, in the order of the scene."""
+    return [row(group) for group in result.statements]
+
+
+def bare_words(result: Result) -> str:
+    """The verdict with all statements withdrawn, in one line; nothing where there are none."""
+    if result.without_all is None:
+        return ""
+    without = row(result.without_all)
+    return f"{without.sign} {without.word}" + (f", {without.less}" if without.less else "")
+
+
+def points(found: tuple[OpenPoint, ...]) -> list[Point]:
+    """Open points as they are read; one that only tells something is "not evaluated"."""
+    told = []
+    for one in found:
+        named: Word = "not evaluated" if one.verdict == "clear" else one.verdict
+        told.append(Point(named, SIGNS[named], str(one).rstrip("."), one.cure.rstrip(".")))
+    return told
