@@ -35,9 +35,11 @@ class Point:
 
 
 def count_words(result: Result) -> str:
-    """On how many statements the verdict rests: " on 4 statements", or nothing."""
+    """On how many statements the verdict rests: " on 4 statements", or nothing; one that is not clear is so even on
+    them."""
     count = sum(len(group.statements) for group in result.statements)
-    return f" on {count} statement{'s' if count > 1 else ''}" if count else ""
+    even = "" if result.verdict == "clear" else " even"
+    return f"{even} on {count} statement{'s' if count > 1 else ''}" if count else ""
 
 
 def row(group: Without) -> Row:

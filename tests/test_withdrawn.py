@@ -1,0 +1,132 @@
+"""What a result would be without its statements: told for each group and for all, the same as judging the scene anew.
+
+The scenes are worked out by hand. The worker of `small_scenes` stands on the ladder at 3 m, unbonded, with phase A far
+above. A wall of steel beside the worker is 0.50 m from the worker's side: an unbonded worker keeps 1.19 m from earth by
+the stated posture (0.3 m of transfer distance from memory, GB 26859 family, and the 0.31 m that OSHA Table R-3 adds).
+"""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from checked_scenes import NAMES, path_of, result
+from small_scenes import SAID, checked, slab, stage, wall, written
+from typer.testing import CliRunner
+
+from clearance import check, read_scene
+from clearance.cli import app
+from clearance.result import least_margin
+
+runner = CliRunner()
+PHASES = [slab("A", bottom_m=9.0), slab("B", bottom_m=12.0, potential="B"), slab("C", bottom_m=15.0, potential="C")]
+WALL = wall("wall", 0.5)
+GONE = {"kind": "absent", "bodies": ["wall"]}
+NEVER = {"kind": "never at", "body": "wall", "states": ["earth"]}
+AT_A = {"wall": "A"}
+
+
+def bare(found):
+    """The groups of a result: what each takes away, with the verdict and the margin without it."""
+    return [([one.takes_away for one in g.statements], g.verdict, g.margin_m) for g in found.statements]
+
+
+def test_what_is_not_there_by_somebodys_word_is_told_with_what_it_would_be():
+    with_it, without = (checked(solids=[*PHASES, WALL], statements=said, workers=[WORKER]) for said in ([GONE], []))
+    (named, none), last = with_it.statements, with_it.without_all
+    assert with_it.verdict == "clear"
+    assert without.verdict == "breach"
+    assert [one.takes_away for one in none.statements] == ["wall: not there"]
+    assert none.verdict == last.verdict == "breach"
+    least, at = least_margin([(one.name, one) for one in without.stages])
+    assert none.margin_m == pytest.approx(least, abs=0.002)  # enclosures to 1 mm, twice
+    assert none.stage == at == "stage"
+    assert named.verdict != "breach"  # that there is no weather, crew or tool is another matter
+
+
+WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "trunk_lean_m": 0.0}
+
+
+def test_two_statements_that_take_away_the_same_thing_do_not_cover_for_each_other():
+    """The wall is said not to be there, and never to be at earth but at A. Withdrawn one by one, each leaves the other:
+    both would seem to matter to nothing."""
+    parts = {
+        "solids": [*PHASES, WALL],
+        "stages": [stage(potentials=AT_A)],
+    }
+    alone = [checked(**parts, statements=[said]).verdict for said in (GONE, NEVER)]
+    found = checked(**parts, statements=[GONE, NEVER])
+    (group,) = [one for one in found.statements if one.statements[0].takes_away.startswith("wall")]
+    assert len(group.statements) == 2
+    assert group.verdict == "breach"
+    assert alone[0] == "clear"
+
+
+def test_a_statement_that_holds_in_one_stage_leaves_the_others_as_they_are():
+    stages = [stage(name="one"), stage(name="two", anew=True)]
+    found = checked(solids=[*PHASES, WALL], stages=stages, statements=[{**GONE, "stages": ["one"]}])
+    assert [one.verdict for one in found.stages] == ["clear", "breach"]
+    group = found.statements[-1]
+    assert [one.takes_away for one in group.statements] == ["wall: not there in one"]
+    assert group.verdict == "breach"
+
+
+@pytest.mark.parametrize(
+    "name", ["dropper_off_under_beam", pytest.param("ladder_on_conductor", marks=pytest.mark.slow)]
+)
+def test_only_what_a_statement_touches_is_judged_again_and_nothing_is_missed(name):
+    """The short way, which takes over what is known and leaves out what cannot be least, against the long one."""
+    read = read_scene(path_of(name))
+    found = check(read, tolerance_m=0.02)
+    groups = [*found.statements, *([found.without_all] if len(found.statements) > 1 else [])]
+    assert groups
+    for group in groups:
+        gone = {(one.basis, one.by) for one in group.statements}
+        kept = tuple(
+            entry
+            for entry in read.statements
+            if not ((entry.basis, entry.by) in gone and _takes(entry) in {one.takes_away for one in group.statements})
+        )
+        assert len(kept) == len(read.statements) - len(group.statements)
+        long = check(read.model_copy(update={"statements": kept}), tolerance_m=0.02, withdraw=False)
+        assert group.verdict == long.verdict, group.statements
+        least, _ = least_margin([(one.name, one) for one in long.stages])
+        assert group.margin_m == pytest.approx(least, abs=0.04), group.statements
+
+
+def _takes(entry):
+    from clearance.scene.statements import takes_away
+
+    return takes_away(entry)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_withdrawing_is_never_better(name):
+    """No margin rises and no verdict gets better by more doubt (within both tolerances)."""
+    found = result(name)
+    least, _ = least_margin([(one.name, one) for one in found.stages])
+    rank = {"clear": 0, "undecided": 1, "breach": 2}
+    for group in (*found.statements, *([found.without_all] if found.without_all else [])):
+        assert rank[group.verdict] >= rank[found.verdict]
+        assert group.margin_m is None or group.margin_m <= least + 2 * found.tolerance_m
+
+
+def test_the_json_has_every_statement_with_what_it_would_be_without_it():
+    found = checked(solids=[*PHASES, WALL], statements=[GONE])
+    told = json.loads(found.to_json())
+    (mine,) = [one for one in told["statements"] if one["takes_away"] == "wall: not there"]
+    assert {key: mine[key] for key in SAID} == SAID
+    assert mine["verdict_without"] == told["without_statements"]["verdict_without"] == "breach"
+    assert mine["margin_without_m"] == told["without_statements"]["margin_without_m"] < 0
+
+
+def test_the_command_judges_without_any(tmp_path):
+    path = written(tmp_path, solids=[*PHASES, WALL], statements=[GONE])
+    with_them = runner.invoke(app, ["check", str(path), "-q"])
+    assert with_them.exit_code == 0, with_them.output
+    assert "clear of limit on 2 statements" in with_them.output
+    assert "Without them: × breach" in with_them.output
+    assert "wall: not there. small scene (the test, 2026-11-30)" in with_them.output
+    none = runner.invoke(app, ["check", str(path), "-q", "--without-statements"])
+    assert none.exit_code == 1
+    assert "statement" not in none.output.split("Gap:")[0]
