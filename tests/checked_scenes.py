@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import pickle
 import re
+import tempfile
+import time
 from functools import lru_cache
 from pathlib import Path
 
@@ -38,7 +42,29 @@ def prepared(name: str) -> Prepared:
 
 @lru_cache
 def result(name: str) -> Result:
-    return check_prepared(prepared(name))
+    """A scene's result, checked once for all processes of a test run."""
+    run = os.environ.get("PYTEST_XDIST_TESTRUNUID")
+    if run is None:
+        return check_prepared(prepared(name))
+    folder = Path(tempfile.gettempdir()) / f"clearance-checked-{run}"
+    folder.mkdir(exist_ok=True)
+    kept = folder / f"{name}.pickle"
+    try:
+        # Whoever makes the file that says so checks the scene; the others wait for what comes of it.
+        (folder / f"{name}.begun").touch(exist_ok=False)
+    except FileExistsError:
+        while not kept.exists():
+            time.sleep(0.2)
+        found: Result = pickle.loads(kept.read_bytes())
+        return found
+    made: Result | None = None
+    try:
+        made = check_prepared(prepared(name))
+    finally:
+        beside = kept.with_suffix(".part")
+        beside.write_bytes(pickle.dumps(made))
+        beside.replace(kept)
+    return made
 
 
 def stage(found: Result, name: str) -> StageResult:
