@@ -25,6 +25,7 @@ from clearance.scene.records import (
     posture,
     where,
 )
+from clearance.scene.records_statements import NoneThere
 from clearance.scene.units import Conversion, record_classes, to_record_units
 
 WHOLE = Path(__file__).parent / "messages" / "whole" / "whole.toml"
@@ -54,6 +55,8 @@ def test_the_whole_scene_uses_every_record_and_every_field_of_the_format():
     other = {("Ladder", "hangs_on"), ("Ladder", "heading_deg"), ("SceneFile", "aerial_device")}
     other |= {("AerialDevice", name) for name in AerialDevice.model_fields}
     other |= {("Stage", name) for name in ("turret_deg", "boom_deg", "extend_m")}
+    # There is some of everything here; every scene of tests/small_scenes.py says what it has none of.
+    other |= {("NoneThere", name) for name in NoneThere.model_fields}
     assert {(record, name) for record, name in format_fields - used - other if not record.endswith("Ground")} == set()
 
 

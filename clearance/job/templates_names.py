@@ -59,7 +59,7 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
         check(job.off, wires, "off", "a wire of this scene")
     for at, name in released:
         if name in wires_by_name and (wires_by_name[name].release is None or wires_by_name[name].phase is None):
-            remedy = f"add a release to wire '{name}': free_end, lowered_to_m, isolated, by"
+            remedy = f"add a release to wire '{name}': free_end, lowered_to_m"
             wrong((*place, *at, "wire"), "a wire of a phase, with a release", f"{shown(name)} without", remedy)
     return found
 

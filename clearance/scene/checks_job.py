@@ -306,7 +306,7 @@ def _off(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
             if name not in known.wires:
                 yield Mistake(where(scene, stage, field), "a wire of this scene", shown(name), meant(name, known.wires))
             elif name in without:
-                remedy = f"add a release to wire '{name}': free_end, lowered_to_m, isolated, by"
+                remedy = f"add a release to wire '{name}': free_end, lowered_to_m"
                 yield Mistake(where(scene, stage, field), "a wire with a release", f"{shown(name)} without one", remedy)
     for name in dict.fromkeys(stage.released):
         if name in stage.off:

@@ -76,7 +76,7 @@ def statement_checks(scene: Scene, known: Known, table: dict[str, Any]) -> Itera
 def _known(place: Place, names: Sequence[str], options: Sequence[str], expected: str) -> Iterator[Mistake]:
     for name in dict.fromkeys(names):
         if name not in options:
-            yield Mistake(place, expected, shown(name), meant(name, options))
+            yield Mistake(place, expected, shown(name), meant(name, options) or "there is none in this scene")
 
 
 def _held(head: Place, known: Known, entry: HeldTail) -> Iterator[Mistake]:
@@ -100,7 +100,8 @@ def _reach(scene: Scene, head: Place, known: Known, entry: RestrainedReach) -> I
     given = [name for name in ("reach_m", "arms") if getattr(entry, name) is not None]
     if entry.person in (*known.workers, *crew) and given != [wanted]:
         expected = f"{wanted} of {'a worker' if wanted == 'reach_m' else 'a member of the crew'}, and nothing else"
-        yield Mistake(head, expected, " and ".join(given) or "neither", f"state {wanted}")
+        remedy = "state reach_m alone" if wanted == "reach_m" else 'state arms = "down" alone'
+        yield Mistake(head, expected, " and ".join(given) or "neither", remedy)
 
 
 def _air(head: Place, known: Known, entry: AirOnly) -> Iterator[Mistake]:
