@@ -88,7 +88,7 @@ def overridden(site: Site, stage: Stage, body: Body) -> Body:
             return replace(body, potential=EARTH, states=())
         own = (_state_name(body.name, body.potential), body.potential)
         others = tuple(state for state in (own, *body.states) if state[1] != stated)
-        body = replace(body, potential=stated, states=others)
+        body = replace(body, potential=stated, states=others, note=_state_name(body.name, stated))
     never = {_potential_of(site, body, state) for state in statements.never_at(site.scene, stage, body.name)}
     never -= {EARTH} if earthing else set()
     kept = [state for state in ((body.note, body.potential), *body.states) if state[1] not in never]

@@ -26,8 +26,8 @@ from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
-from clearance.scene.assemble import HungWire, Site, on_ground, place, strays_m
-from clearance.scene.records import Stage, where
+from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.records import Stage
 from clearance.verdict import judge
 
 Floats = NDArray[np.float64]
@@ -99,19 +99,19 @@ def _whip(site: Site, name: str) -> Whip:
         half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
     parked = np.array(place(site, record, release.lowered_to_m))
-    for number, restraint in enumerate(statements.held(site.scene, name), 1):
+    for restraint in statements.held(site.scene, name):
+        head = statements.where_said(site.scene, restraint)
         if restraint.sideways_m is not None:
-            across = _across(site, hung, number, fixed_at, (free_at, parked), restraint.sideways_m)
+            across = _across(head, fixed_at, (free_at, parked), restraint.sideways_m)
             disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, uncertainty)
             hulls.append(_hull(name, disc))
         if restraint.anchor_m is not None and restraint.length_m is not None:
             anchor = np.array(place(site, record, restraint.anchor_m))
             needed = max(math.dist(anchor, free_at), math.dist(anchor, parked))
             if needed > restraint.length_m:
-                head = (*where(site.scene, record), "release", f"held {number}", "length_m")
                 expected = f"a rope that reaches the free end at its place and where it is parked, {needed:.2f} m"
                 remedy = "state its length when it is paid out all the way"
-                raise InputError(Mistake(head, expected, f"{restraint.length_m:g} m", remedy))
+                raise InputError(Mistake((*head, "length_m"), expected, f"{restraint.length_m:g} m", remedy))
             strays = strays_m(site, restraint.anchor_m, place(site, record, restraint.anchor_m))
             whole = tail + 2.0 * release.trails_m + restraint.length_m * (1.0 + STRETCH)
             starts, ends, radii = between(fixed_at, anchor, whole)
@@ -131,21 +131,18 @@ def _hull(wire: str, shape: shapes.Shape) -> Body:
     return Body(whip_name(wire), "whip", shape, conductive=False, potential=None, job=True, note=note)
 
 
-def _across(
-    site: Site, hung: HungWire, number: int, fixed: Floats, ends: tuple[Floats, Floats], sideways_m: float
-) -> Floats:
+def _across(head: tuple[str, ...], fixed: Floats, ends: tuple[Floats, Floats], sideways_m: float) -> Floats:
     """Unit normal of the upright plane through the far end and the free end's place, which guides keep it beside."""
     free, parked = ends
     level = (free - fixed)[:2]
-    head = (*where(site.scene, hung.record), "release", f"held {number}", "sideways_m")
     if float(np.linalg.norm(level)) < 1e-6:
         expected = "ends that are not one above the other: no upright plane is marked out by them"
-        raise InputError(Mistake(head, expected, "the same x and y", "state a safety rope instead"))
+        raise InputError(Mistake((*head, "sideways_m"), expected, "the same x and y", "state a safety rope instead"))
     normal = np.array([-level[1], level[0], 0.0]) / float(np.linalg.norm(level))
     off = abs(float(normal @ (parked - fixed)))
     if off > sideways_m:
         expected = f"at least the {off:.2f} m that lowered_to_m is beside the plane through both ends"
-        raise InputError(Mistake(head, expected, f"{sideways_m:g} m", "mend one of them"))
+        raise InputError(Mistake((*head, "sideways_m"), expected, f"{sideways_m:g} m", "mend one of them"))
     return normal
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from clearance.scene.records import SceneFile, Stage
+from clearance.scene.records import Scene, SceneFile, Stage, where
 from clearance.scene.records_statements import (
     Absent,
     AirOnly,
@@ -111,6 +111,11 @@ def earthed_circuits(scene: SceneFile) -> frozenset[str]:
 def there_is_none(scene: SceneFile) -> frozenset[str]:
     """What the scene says there is none of: "weather", "crew", "tools"."""
     return frozenset(what for entry in scene.statements if isinstance(entry, NoneThere) for what in entry.what)
+
+
+def where_said(scene: Scene, entry: Statement) -> tuple[str, ...]:
+    """The place of a statement for a message: its number in the scene, and its kind."""
+    return where(scene, f"statement {scene.statements.index(entry) + 1} ({entry.kind})")
 
 
 def takes_away(entry: Statement) -> str:
