@@ -46,6 +46,26 @@ SAID = {"basis": "small scene", "by": "the test", "on": "2026-11-30"}
 STAGE = {"name": "stage", "kind": "climb", "travel_m": 5, "climb_m": 3, "posture": "standing"}
 
 
+def isolated(wire):
+    """The statement that the far end of a wire is isolated."""
+    return {"kind": "isolated", "wire": wire}
+
+
+def never_at(body_name, *states, **others):
+    """The statement that a body is never in these states."""
+    return {"kind": "never at", "body": body_name, "states": list(states), **others}
+
+
+def insulating(body_name):
+    """The statement that a solid or a rope insulates."""
+    return {"kind": "insulating", "body": body_name}
+
+
+def contact(one, other):
+    """The statement that two bodies are meant to touch."""
+    return {"kind": "contact", "bodies": [one, other]}
+
+
 def body(**changes) -> worker.Build:
     """The worker of the scenes."""
     told = {**WORKER, **changes}

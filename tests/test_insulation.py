@@ -71,8 +71,9 @@ def test_what_is_earthed_on_the_ladder_begins_the_length_higher_up():
     found = ladder(ropes=[rope])
     assert found.left_m == pytest.approx(8.0 - 2.5 - CLIMBER, abs=1e-9)
     assert "guy" in found.steps[0]
-    tested = {**rope, "insulating": True, "test": "wet test", "by": "laboratory"}
-    assert ladder(ropes=[tested]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
+    assert ladder(ropes=[rope], statements=[small.insulating("guy")]).left_m == pytest.approx(
+        8.0 - 0.4 - CLIMBER, abs=1e-9
+    )
 
 
 def test_hands_of_the_crew_overhead_are_earthed_touches_within_their_reach():
@@ -83,8 +84,8 @@ def test_hands_of_the_crew_overhead_are_earthed_touches_within_their_reach():
     assert reach == pytest.approx(0.03 + 2.263 + 0.04 + 2 * SPREAD, abs=0.001)
     assert ladder(crew=[near]).left_m == pytest.approx(8.0 - reach - CLIMBER, abs=1e-9)
     assert ladder(crew=[far]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
-    absent = stage(absent=["helper"])
-    assert ladder(crew=[near], stages=[absent]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
+    absent = {"kind": "absent", "bodies": ["helper"]}
+    assert ladder(crew=[near], statements=[absent]).left_m == pytest.approx(8.0 - 0.4 - CLIMBER, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -105,39 +106,41 @@ def test_without_a_required_length_it_is_undecided_and_says_why():
 def test_something_live_that_touches_the_ladder_ends_the_length_there():
     """A bus leans on the ladder from 6.9 m up; the ladder's hull is looked at in pieces of half a metre."""
     bus = small.box("bus A", [0.0, 0.0, 7.0], [0.3, 0.3, 0.2], "A")
-    parts = {"solids": [bus, BUSES[1]], "stages": [stage(contacts=[["ladder", "bus A"]], climb_m=3)]}
+    parts = {"solids": [bus, BUSES[1]], "statements": [small.contact("ladder", "bus A")]}
     found = ladder(**parts)
     assert 6.5 - 0.4 - CLIMBER - 1e-9 <= found.left_m <= 6.9 - 0.4 - CLIMBER
     assert any("bus A" in step for step in found.steps)
     # With nobody on it the ladder still stands between the crew and the bus.
-    empty = stage(contacts=[["ladder", "bus A"]], workers=[], climb_m=None, posture=None, kind="travel")
+    empty = stage(workers=[], climb_m=None, posture=None, kind="travel")
     assert 6.1 - 1e-9 <= ladder(**{**parts, "stages": [empty]}).left_m <= 6.5
-    assert "ladder" not in lengths(solids=BUSES, stages=[{**empty, "contacts": []}])
+    assert "ladder" not in lengths(solids=BUSES, stages=[empty])
 
 
 def test_a_rope_between_two_points_keeps_its_length_less_the_crews_hands():
-    rope = {"name": "rope", "from_m": [3, 0, 6], "to_m": [3, 4, 3], "diameter_m": 0.02, "insulating": True}
-    rope |= {"test": "wet test", "by": "laboratory"}
-    assert lengths(ropes=[rope])["rope"].left_m == pytest.approx(5.0, abs=1e-9)
+    rope = {"name": "rope", "from_m": [3, 0, 6], "to_m": [3, 4, 3], "diameter_m": 0.02}
+    tested = [small.insulating("rope")]
+    assert lengths(ropes=[rope], statements=tested)["rope"].left_m == pytest.approx(5.0, abs=1e-9)
     helper = {"name": "helper", "stature_m": 1.755, "at_m": [15, 0], "suit_m": 0.04, "boots_m": 0.03}
     hands = worker.extent(worker.build(stature_m=1.755, suit_m=0.04, boots_m=0.03))
-    assert lengths(ropes=[rope], crew=[helper])["rope"].left_m == pytest.approx(5.0 - hands, abs=1e-9)
+    assert lengths(ropes=[rope], crew=[helper], statements=tested)["rope"].left_m == pytest.approx(
+        5.0 - hands, abs=1e-9
+    )
 
 
 def test_a_rope_tied_to_the_ladder_is_as_long_as_its_tie_is_high_when_the_ladder_leans():
-    rope = {"name": "rope", "from_m": "ladder @ 6.0", "to_m": [4, 0, 0], "diameter_m": 0.02, "insulating": True}
-    rope |= {"test": "wet test", "by": "laboratory"}
+    rope = {"name": "rope", "from_m": "ladder @ 6.0", "to_m": [4, 0, 0], "diameter_m": 0.02}
+    tested = [small.insulating("rope")]
     leaning = stage(lean_along_deg=[-3, 2], lean_across_deg=[-1, 1])
-    found = lengths(ropes=[rope], stages=[leaning])["rope"]
+    found = lengths(ropes=[rope], stages=[leaning], statements=tested)["rope"]
     assert found.left_m == pytest.approx(6.0 * math.cos(math.radians(4.0)), abs=1e-9)
 
 
 def test_a_rope_that_hangs_from_a_wire_is_not_passed_over():
     wire = {"kind": "span", "name": "high", "phase": "A", "sag_m": 0.01, "diameter_m": 0.02}
     wire |= {"from_m": [-10, 6, 12], "to_m": [10, 6, 12]}
-    rope = {"name": "rope", "from_m": "high end", "to_m": [10, 6, 2], "diameter_m": 0.02, "insulating": True}
-    rope |= {"test": "wet test", "by": "laboratory"}
-    assert lengths(wires=[wire], ropes=[rope])["rope"].left_m == pytest.approx(10.0, abs=1e-6)
+    rope = {"name": "rope", "from_m": "high end", "to_m": [10, 6, 2], "diameter_m": 0.02}
+    tested = [small.insulating("rope")]
+    assert lengths(wires=[wire], ropes=[rope], statements=tested)["rope"].left_m == pytest.approx(10.0, abs=1e-6)
 
 
 def hung(top_m, units=None, **changes):

@@ -6,7 +6,7 @@ import laspy
 import numpy as np
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, checked, gap, only, scene, slab, stage, wall
+from small_scenes import CIRCUIT, checked, gap, insulating, isolated, never_at, only, scene, slab, stage, wall
 
 from clearance.errors import InputError
 from clearance.gaps import case_name, cases
@@ -66,11 +66,10 @@ def test_solids_ropes_people_vehicles_and_scanned_points_are_earth(tmp_path):
 
 def test_only_a_tested_rope_is_insulating():
     rope = {"name": "rope", "from_m": [3, 0, 4], "to_m": [5, 0, 0.5], "diameter_m": 0.02}
-    assert not bodies(solids=BUSES, ropes=[{**rope, "insulating": True, "test": "T1", "by": "laboratory"}])[
-        "rope"
-    ].conductive
-    with pytest.raises(InputError, match="the test of the insulating rope"):
-        scene(ropes=[{**rope, "insulating": True}])
+    assert not bodies(solids=BUSES, ropes=[rope], statements=[insulating("rope")])["rope"].conductive
+    assert bodies(solids=BUSES, ropes=[rope])["rope"].conductive
+    with pytest.raises(InputError, match="basis: expected what it rests on"):
+        scene(ropes=[rope], statements=[{**insulating("rope"), "basis": None}])
 
 
 def test_metal_on_the_ladder_floats_and_shortens_the_gap():
@@ -121,7 +120,7 @@ def test_a_dead_circuit_that_is_not_earthed_is_judged_as_earth_and_as_live_all_o
     stage_found = only(**parts)
     assert gap(stage_found, "D", "earth", "object").posture.case == "as stated"
     assert gap(stage_found, "A", "earth", "object").posture.case == "circuit x at earth"
-    earthed = only(circuits=[TWO, {**PLAIN, "state": "earthed"}], solids=solids)
+    earthed = only(circuits=[TWO, PLAIN], solids=solids, statements=[{"kind": "circuit earthed", "circuit": "x"}])
     assert gap(earthed, "D", "earth", "object") is None
     assert gap(earthed, "A", "earth", "object").posture.case == "as stated"
     live = only(circuits=[TWO, PLAIN], solids=solids)
@@ -139,20 +138,19 @@ DROPPER = {
     "length_m": 4.8,
     "diameter_m": 0.03,
 }
-RELEASE = {"free_end": "from", "lowered_to_m": [6, 0, 6], "isolated": "disconnector open", "by": "the person in charge"}
+RELEASE = {"free_end": "from", "lowered_to_m": [6, 0, 6]}
 OFF = stage(kind="descend", off=["dropper"])
 
 
-def dropped(release=None, **changes):
+def dropped(*never, **changes):
+    """The dropper parked, with states that a statement says it is never in."""
+    said = [never_at("dropper", *never)] if never else []
     return {
         "solids": BUSES,
-        "wires": [{**DROPPER, "release": {**RELEASE, **(release or {})}}],
+        "wires": [{**DROPPER, "release": RELEASE}],
         "stages": [{**OFF, **changes}],
+        "statements": [isolated("dropper"), *said],
     }
-
-
-def proof(state):
-    return {"state": state, "proof": f"cannot be {state}", "by": "the person in charge"}
 
 
 def test_a_released_conductor_is_judged_at_its_phase_as_earth_and_as_a_potential_of_its_own():
@@ -170,7 +168,7 @@ def test_a_released_conductor_is_judged_at_its_phase_as_earth_and_as_a_potential
     assert at_phase.gap_upper_m < 4.5
     # As earth, it is what the bus above is nearest to: 12 m less the 6 m at which it is parked, its diameter and
     # uncertainty.
-    earthed = dropped({"struck_out": [proof("phase"), proof("own")]})
+    earthed = dropped("phase", "own")
     at_earth = gap(only(circuits=[TWO], **earthed), "A", "earth", "tool").posture
     assert at_earth.ends == ("bus A", "dropper")
     assert at_earth.gap_upper_m == pytest.approx(6.0, abs=0.15)
@@ -181,55 +179,85 @@ def test_a_wire_that_is_still_joined_is_judged_at_its_phase_alone():
 
 
 @pytest.mark.parametrize("left", [("phase",), ("earth",), ("own",), ("phase", "own"), ("earth", "own")])
-def test_a_state_is_struck_out_only_by_a_recorded_proof(left):
-    struck = [proof(state) for state in ("phase", "earth", "own") if state not in left]
-    parts = dropped({"struck_out": struck})
+def test_a_state_is_left_out_by_a_statement_alone_and_only_in_its_stages(left):
+    never = [state for state in ("phase", "earth", "own") if state not in left]
     named = {"phase": "A", "earth": "earth", "own": "dropper"}
+    parts = dropped(*never)
     assert states(bodies(**parts)["dropper"]) == {named[state] for state in left}
-    notes = only(circuits=[TWO], **parts).notes
-    for entry in struck:
-        assert any(entry["proof"] in note and entry["by"] in note for note in notes)
+    again = {**parts["stages"][0], "name": "again"}
+    parts["stages"].append(again)
+    parts["statements"] = [isolated("dropper"), never_at("dropper", *never, stages=["again"])]
+    site = assemble(scene(circuits=[TWO], **parts))
+    found = [
+        states(body)
+        for entry in site.scene.stages
+        for body in staging.settings_of(site, entry)[0].bodies
+        if body.name == "dropper"
+    ]
+    assert found == [set(named.values()), {named[state] for state in left}]
 
 
-def test_striking_out_every_state_is_refused():
+def test_taking_every_state_away_is_refused():
     with pytest.raises(InputError, match="at least one state left to judge"):
-        prepare(scene(circuits=[TWO], **dropped({"struck_out": [proof(s) for s in ("phase", "earth", "own")]})))
+        prepare(scene(circuits=[TWO], **dropped("phase", "earth", "own")))
+    # Nor do statements of their own take away together what one may not.
+    parts = dropped("phase", "earth")
+    with pytest.raises(InputError, match="body 'dropper': stage: expected at least one state left to judge"):
+        prepare(scene(circuits=[TWO], **{**parts, "statements": [*parts["statements"], never_at("dropper", "own")]}))
 
 
-def test_floating_is_a_state_that_takes_a_proof_of_its_own():
-    override = {
-        "body": "dropper",
-        "states": ["floating"],
-        "proof": "hangs from a tested rope alone",
-        "by": "the person",
-    }
-    parts = dropped(None, states=[override])
+def test_floating_alone_takes_a_statement_against_every_other_state():
+    parts = dropped("phase", "earth", "own", potentials={"dropper": "floating"})
     assert states(bodies(**parts)["dropper"]) == {"floating"}
-    found = only(circuits=[TWO], **parts)
-    assert any("hangs from a tested rope alone" in note for note in found.notes)
-    assert gap(found, "A", "earth", "object").posture.case == "as stated"
+    assert gap(only(circuits=[TWO], **parts), "A", "earth", "object").posture.case == "as stated"
 
 
-def test_a_potential_stated_without_proof_strikes_nothing_out():
+def test_a_wire_that_is_off_is_undecided_until_somebody_says_that_its_far_end_is_isolated():
+    parts = dropped()
+    assert not any("isolated" in point.what for point in only(circuits=[TWO], **parts).open_points)
+    for said in ([], [isolated("other")]):
+        others = [{**DROPPER, "name": "other", "from_m": [6, 8, 9], "to_m": [8, 8, 5], "release": RELEASE}]
+        told = {**parts, "wires": [*parts["wires"], *others], "statements": said}
+        (point,) = [point for point in only(circuits=[TWO], **told).open_points if "isolated" in point.what]
+        assert (point.where, point.verdict) == ("wire 'dropper'", "undecided")
+        assert 'wire = "dropper"' in point.cure
+
+
+def test_a_potential_that_a_stage_states_leaves_nothing_out():
     for word in ("floating", "B"):
-        found = bodies(**dropped(None, potentials={"dropper": word}))["dropper"]
+        found = bodies(**dropped(potentials={"dropper": word}))["dropper"]
         assert states(found) == {word, "A", "earth", "dropper"}
+        assert found.note == f"dropper {'floating' if word == 'floating' else 'at B'}"
     crew = [{"name": "helper", "stature_m": 1.8, "at_m": [4, 2]}]
     found = bodies(solids=BUSES, crew=crew, stages=[stage(potentials={"helper": "floating"})])["helper"]
     assert states(found) == {"floating", "earth"}
     bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.1, "clamp_m": [0, 0, 5]}
     found = bodies(solids=BUSES, stages=[stage(**bond, potentials={"worker": "A"})])["worker"]
     assert states(found) == {"A", "floating"}
+    # What was there before the job keeps its own potential beside it too.
+    line = stage(potentials={"bus A": "earth", "column": "floating"})
+    found = bodies(solids=[*BUSES, wall("column", 6.0)], stages=[line])
+    assert (states(found["bus A"]), states(found["column"])) == ({"A", "earth"}, {"floating", "earth"})
 
 
-def test_states_of_a_dead_circuit_are_settled_by_proof_alone():
+def test_a_floating_solid_may_be_earth_and_live_ones_may_not():
+    plates = [slab("plate", bottom_m=8.0, potential="floating"), wall("rail", 6.0, "floating")]
+    found = bodies(solids=[*BUSES, *plates])
+    assert (states(found["plate"]), states(found["bus A"])) == ({"floating", "earth"}, {"A"})
+    # All of them at once, as one case: each by itself would double the cases.
+    assert [case.name for case in cases(tuple(found.values()))] == ["as stated", "floating bodies at earth"]
+    said = bodies(solids=[*BUSES, *plates], statements=[never_at("plate", "earth"), never_at("rail", "floating")])
+    assert (states(said["plate"]), states(said["rail"])) == ({"floating"}, {"earth"})
+
+
+def test_states_of_a_dead_circuit_are_settled_by_statements_alone():
     parts = {"circuits": [TWO, {**PLAIN, "state": "dead, not earthed"}]}
     parts["solids"] = [*BUSES, slab("bus D", bottom_m=9.0, potential="D"), wall("bus E", 8.0, "E")]
-    told = {"body": "bus D", "states": ["earth"], "proof": "earthed at both ends", "by": "the person in charge"}
-    assert states(bodies(**parts, stages=[stage(states=[told])])["bus D"]) == {"earth"}
+    assert states(bodies(**parts, statements=[never_at("bus D", "phase")])["bus D"]) == {"earth"}
+    assert states(bodies(**parts, statements=[never_at("bus D", "earth")])["bus D"]) == {"D"}
     assert states(bodies(**parts, stages=[stage(potentials={"bus D": "earth"})])["bus D"]) == {"earth", "D"}
-    with pytest.raises(InputError, match="states that it can have: earth, floating, phase"):
-        prepare(scene(**parts, stages=[stage(states=[{**told, "states": ["own"]}])]))
+    # A state that it has not leaves it what it has.
+    assert states(bodies(**parts, statements=[never_at("bus D", "own", "floating")])["bus D"]) == {"earth", "D"}
 
 
 def test_a_released_shield_wire_has_a_potential_of_its_own_too():

@@ -16,7 +16,7 @@ SHORT = {**small.LADDER, "length_m": 3.5, "insulating_to_m": 3.5}
 B = slab("bus B", bottom_m=40.0, potential="B")
 
 
-def bonded_before(column_m, **others):
+def bonded_before(column_m, statements=(), **others):
     """A worker bonded to a small bus over the head, an earthed wall so far behind the reach of both arms."""
     person = {**WORKER, **others}
     back = worker.reach_envelope(small.body(), person["trunk_lean_m"], person.get("tool_m", 0.0)).bounds[0][0]
@@ -28,6 +28,7 @@ def bonded_before(column_m, **others):
         workers=[person],
         solids=[bus, B, wall("column", back - column_m, z=(2.0, 9.0))],
         stages=[stage(**bond)],
+        statements=statements,
     )
 
 
@@ -72,14 +73,20 @@ def test_the_reach_is_of_both_arms_the_lean_of_the_trunk_and_the_tool_in_hand():
 
 def test_a_reach_is_restricted_by_a_restraint_alone():
     arm = small.body().arm_m
-    held = {"reach_m": arm - 0.3, "restraint": "short lanyard at the wrists, tested"}
-    plain, restrained = bonded_before(2.4), bonded_before(2.4, **held)
+
+    def held(reach_m, person="worker"):
+        return {"kind": "restrained reach", "person": person, "reach_m": reach_m}
+
+    plain, restrained = bonded_before(2.4), bonded_before(2.4, [held(arm - 0.3)])
     far, near = (gap(found, "A", "earth", "tool").reach.gap_upper_m for found in (restrained, plain))
     assert far == pytest.approx(near + 0.3, abs=NEAR)
-    with pytest.raises(InputError, match="a reach with the restraint that holds it"):
-        small.scene(workers=[{**WORKER, "reach_m": 0.5}])
+    # Of two statements the one that allows more holds: the other alone would hide it.
+    both = bonded_before(2.4, [held(arm - 0.3), held(arm - 0.1)])
+    assert gap(both, "A", "earth", "tool").reach.gap_upper_m == pytest.approx(near + 0.1, abs=NEAR)
+    with pytest.raises(InputError, match="basis: expected what it rests on"):
+        small.scene(statements=[{**held(0.5), "basis": None}])
     # A restraint that would allow more than the arm has gives no longer arm.
-    longer = gap(bonded_before(2.4, **{**held, "reach_m": arm + 1.0}), "A", "earth", "tool").reach.gap_upper_m
+    longer = gap(bonded_before(2.4, [held(arm + 1.0)]), "A", "earth", "tool").reach.gap_upper_m
     assert longer == pytest.approx(near, abs=NEAR)
 
 

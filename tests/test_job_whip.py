@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from hulls import inside
-from small_scenes import CIRCUIT, box, scene, stage
+from small_scenes import CIRCUIT, box, isolated, never_at, scene, stage
 from small_scenes import only as only_of
 
 from clearance.errors import InputError
@@ -22,30 +22,32 @@ TWO = {**CIRCUIT, "phases": ["A", "B"]}
 LENGTH = 4.8
 FREE, FIXED = (2.0, 0.0, 9.0), (4.0, 0.0, 5.0)
 BEFORE = {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "by tracing", "by": BY}
-STRUCK = [{"state": state, "proof": "by proof", "by": BY} for state in ("earth", "own")]
 
 
 def dropper(**release):
-    told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "isolated": "open, locked", "by": BY,
-            "struck_out": STRUCK, "before_opening": BEFORE, **release}  # fmt: skip
+    told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "before_opening": BEFORE, **release}
     return {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": list(FREE), "to_m": list(FIXED),
             "length_m": LENGTH, "diameter_m": 0.03, "release": told}  # fmt: skip
 
 
 def guides(sideways_m=0.5):
-    return {"what": "guide ropes to both sides", "by": BY, "sideways_m": sideways_m}
+    return {"kind": "held", "wire": "dropper", "basis": "guide ropes to both sides", "sideways_m": sideways_m}
 
 
 def rope(length_m=3.5, anchor_m=(2.0, 0.0, 9.2)):
-    return {"what": "a safety rope", "by": BY, "anchor_m": list(anchor_m), "length_m": length_m}
+    return {"kind": "held", "wire": "dropper", "anchor_m": list(anchor_m), "length_m": length_m}
 
 
-def lowering(others=(), release=None, **parts):
-    """One stage that lowers the dropper with nobody aloft; a rail at phase B is somewhere beside it."""
+def lowering(others=(), held=(), never=("earth", "own"), release=None, **parts):
+    """One stage that lowers the dropper with nobody aloft; a rail at phase B is somewhere beside it.
+
+    held: statements of what holds it; never: the states that it is never in
+    """
     told = {"kind": "lower", "released": ["dropper"], "lower_m": [0, 2], "workers": [], "travel_m": None,
-            "climb_m": None, "posture": None, "contacts": []}  # fmt: skip
+            "climb_m": None, "posture": None}  # fmt: skip
     solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), *others]
     return {"circuits": [TWO], "solids": solids, "wires": [dropper(**(release or {}))], "stages": [stage(**told)],
+            "statements": [isolated("dropper"), never_at("dropper", *never), *held],
             "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
 
 
@@ -83,7 +85,7 @@ def chain(rng, start, length, count=60, end=None):
 @pytest.mark.parametrize("trails", [0.0, 0.7])
 def test_no_tail_leaves_its_hulls(trails):
     sideways, line_m, anchor = 0.5, 3.5, np.array([2.0, 0.0, 9.2])
-    found = whip_of(**lowering(release={"held": [guides(sideways), rope(line_m)], "trails_m": trails}))
+    found = whip_of(**lowering(held=[guides(sideways), rope(line_m)], release={"trails_m": trails}))
     ball, disc, egg = (hull.shape for hull in found.hulls)
     rng = np.random.default_rng(20)
     seen = np.zeros(3)
@@ -134,14 +136,14 @@ def test_a_phase_beside_the_tail_turns_the_verdict_where_arithmetic_says(held):
     for beyond, verdict in ((-0.02, "breach"), (0.02, "clear")):
         at = reach + 1.9673504766 + beyond
         rail = box("bus B", [4, at + 0.05, 5], [12, 0.1, 12], "B")
-        found = only_of(**lowering([rail], {"held": list(held)}))
+        found = only_of(**lowering([rail], held))
         measure = reached(found, "B")
         assert measure.gap_upper_m == pytest.approx(1.9673504766 + beyond, abs=0.002)
         assert measure.verdict == verdict
 
 
 def test_a_tail_that_may_be_earth_keeps_from_its_former_phase_too():
-    found = only_of(**lowering(release={"struck_out": STRUCK[1:]}))
+    found = only_of(**lowering(never=["own"]))
     assert reached(found, "A").verdict == "breach"
     with pytest.raises(ValueError, match="not enough values"):
         reached(only_of(**lowering()), "A")
@@ -162,7 +164,7 @@ def test_the_crew_stay_clear_of_it_and_off_the_ground_below():
 def test_what_holds_it_only_ever_makes_the_gap_larger():
     rail = box("bus B", [4, 8, 5], [12, 0.1, 12], "B")
     gaps = [
-        reached(only_of(**lowering([rail], {"held": held})), "B").gap_lower_m
+        reached(only_of(**lowering([rail], held)), "B").gap_lower_m
         for held in ([], [rope()], [rope(), guides()], [guides(3.9), guides()])
     ]
     assert gaps == sorted(gaps)
@@ -180,19 +182,23 @@ def test_a_worker_at_another_potential_keeps_from_it_and_one_at_its_phase_does_n
 
 
 def test_a_safety_rope_that_is_too_short_is_refused():
-    with pytest.raises(InputError, match=r"held 1: length_m: expected a rope that reaches .* 3\.20 m, found 2 m"):
-        prepare(scene(**lowering(release={"held": [rope(2.0)]})))
+    with pytest.raises(
+        InputError, match=r"statement 4 \(held\): length_m: expected a rope that reaches .* 3\.20 m, found 2 m"
+    ):
+        prepare(scene(**lowering(held=[rope(2.0)])))
 
 
 def test_guides_that_do_not_reach_where_it_is_parked_are_refused():
-    with pytest.raises(InputError, match=r"held 1: sideways_m: expected at least the 0\.70 m that lowered_to_m"):
-        prepare(scene(**lowering(release={"held": [guides(0.5)], "lowered_to_m": [2, 0.7, 6]})))
+    with pytest.raises(
+        InputError, match=r"statement 4 \(held\): sideways_m: expected at least the 0\.70 m that lowered_to_m"
+    ):
+        prepare(scene(**lowering(held=[guides(0.5)], release={"lowered_to_m": [2, 0.7, 6]})))
 
 
 def test_guides_of_a_tail_that_hangs_straight_down_are_refused():
-    hanging = {**dropper(held=[guides()]), "from_m": [4, 0, 9]}
+    hanging = {**dropper(), "from_m": [4, 0, 9]}
     with pytest.raises(InputError, match="not one above the other"):
-        prepare(scene(**{**lowering(), "wires": [hanging]}))
+        prepare(scene(**{**lowering(held=[guides()]), "wires": [hanging]}))
 
 
 def test_every_stage_that_frees_a_tail_says_what_is_not_evaluated():
@@ -201,7 +207,7 @@ def test_every_stage_that_frees_a_tail_says_what_is_not_evaluated():
 
 
 def test_the_ground_below_is_the_least_of_the_hulls():
-    found = whip_of(**lowering(release={"held": [guides(0.5)]}))
+    found = whip_of(**lowering(held=[guides(0.5)]))
     zone = whip.footprint(found)
     assert np.abs(zone[:, 1]).max() == pytest.approx(0.515, abs=0.01)
     assert math.isclose(zone[:, 0].max(), 4.0 + LENGTH * 1.005 + 0.015, abs_tol=0.05)
@@ -212,8 +218,7 @@ def test_a_string_at_the_far_end_swings_with_the_tail():
     """A span of 20 m with a string of 2 m at its fixed end: all is within both lengths of where that is attached."""
     string = {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14}
     before = {**BEFORE, "pull_taken_by": "a tested come-along"}
-    release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "isolated": "open, locked", "by": BY,
-               "struck_out": STRUCK, "before_opening": before}  # fmt: skip
+    release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "before_opening": before}
     span = {"kind": "span", "name": "dropper", "phase": "A", "from_m": [0, 0, 12], "to_m": [22, 0, 12], "sag_m": 0.2,
             "diameter_m": 0.03, "to_string": string, "release": release}  # fmt: skip
     told = {"kind": "open", "released": ["dropper"], "lower_m": 0, "opening_distance_m": 1.0, "workers": [],

@@ -118,5 +118,9 @@ def test_a_refusal_is_a_mistake_of_the_scene_once_and_silence_is_none(changes, s
 
 
 def test_an_earthed_circuit_is_asked_of_no_rule():
-    out = {**PLAIN, "name": "out", "phases": ["X", "Y"], "nominal_kV": 1000, "highest_kV": 1100.0, "state": "earthed"}
-    assert list(refusals(small.scene(circuits=[PLAIN, {**out, "highest_basis": "operator"}]))) == []
+    out = {**PLAIN, "name": "out", "phases": ["X", "Y"], "nominal_kV": 1000, "highest_kV": 1100.0}
+    circuits = [PLAIN, {**out, "highest_basis": "operator"}]
+    said = [{"kind": "circuit earthed", "circuit": "out"}]
+    assert list(refusals(small.scene(circuits=circuits, statements=said))) == []
+    (mistake,) = refusals(small.scene(circuits=circuits))
+    assert "1100 kV" in str(mistake)
