@@ -96,8 +96,10 @@ def test_coordinates_far_from_the_origin_are_refused():
 def test_what_may_be_live_is_listed_and_what_is_earthed_is_not():
     shield = {**SPAN, "name": "shield", "insulated": True, "potential": "earth", "sag_m": 0.5}
     shield.pop("phase")
-    out = {"name": "out", "phases": ["X", "Y"], "nominal_kV": 110, "state": "earthed"}
-    found = site(circuits=[CIRCUIT, out], wires=[{**SPAN, "sag_m": 0.8}, shield])
+    out = {"name": "out", "phases": ["X", "Y"], "nominal_kV": 110}
+    parts = {"circuits": [CIRCUIT, out], "wires": [{**SPAN, "sag_m": 0.8}, shield]}
+    assert site(**parts).live == ("A", "B", "C", "X", "Y", "shield")
+    found = site(**parts, statements=[{"kind": "circuit earthed", "circuit": "out"}])
     assert found.live == ("A", "B", "C", "shield")
     assert found.circuit_of["shield"].name == "bay"
 

@@ -33,7 +33,7 @@ WALL = small.box("wall", [0.0, 7.0, 4.0], [8.0, 0.2, 8.0])
 CLIMB = {"name": "climb", "kind": "climb", "travel_m": [1.0, 5.0], "climb_m": [1.0, 1.6]}
 BOND = {
     "name": "bond", "kind": "bond on", "travel_m": [1.0, 2.0], "climb_m": [4.6, 4.8], "posture": "reaching",
-    "bonded": {"worker": "A"}, "bonding_lead_m": 1.4, "clamp_m": [0.0, -3.5, 7.0], "contacts": [["worker", "plate A"]],
+    "bonded": {"worker": "A"}, "bonding_lead_m": 1.4, "clamp_m": [0.0, -3.5, 7.0],
     "anew": True,
 }  # fmt: skip
 TRACK = {"points_m": [[0, -5], [0, 6]], "heading_deg": 0}
@@ -218,7 +218,7 @@ def test_the_same_scene_gives_the_same_page(clear, page):
 
 def test_names_from_a_scene_are_text():
     worker = {**small.WORKER, "name": "A<script>&"}
-    bond = {**BOND, "bonded": {"A<script>&": "A"}, "contacts": [["A<script>&", "plate A"]]}
+    bond = {**BOND, "bonded": {"A<script>&": "A"}}
     found = permitted(prepare(scene(workers=[worker], stages=[bond])), 0.005)
     assert "<script" not in briefing.briefing_page(found, {})
 
@@ -230,7 +230,7 @@ def test_three_gaps_to_measure_with_what_to_expect():
         return {"name": f"bus {phase}", "kind": "span", "phase": phase, **ends, "sag_m": 0.001, "diameter_m": 0.03,
                 "uncertainty_m": 0.05}  # fmt: skip
 
-    stage = {**BOND, "clamp_m": [0.0, -3.0, 9.0], "contacts": [["worker", "bus A"]]}  # never swept
+    stage = {**BOND, "clamp_m": [0.0, -3.0, 9.0]}  # never swept
     wall = small.box("wall", [0.0, -6.1, 5.0], [8.0, 0.2, 10.0], uncertainty_m=0.02)
     made = scene(solids=[wall], wires=[wire("A", -3.0), wire("B", 1.5)], stages=[stage])
     prepared = prepare(made)

@@ -28,6 +28,9 @@ STANDS = {"turret_deg": 90, "boom_deg": 60, "extend_m": 4.0, "travel_m": None, "
 FAR = [slab("bus A", bottom_m=30.0), box("bus B", [0, 60, 9], [9, 0.2, 0.2], "B")]
 
 
+ABSENT = {"kind": "absent", "bodies": ["lift"]}
+
+
 def parts(told=None, device=None, **changes):
     return {"circuits": [TWO], "ladder": None, "track": None, "aerial_device": {**LIFT, **(device or {})},
             "solids": FAR, "stages": [stage(**{**STANDS, **(told or {})})], **changes}  # fmt: skip
@@ -145,7 +148,7 @@ def test_its_boom_is_called_a_boom_and_never_a_ladder():
         ({"told": {"boom_deg": [60, 80]}}, "boom_deg: expected within what \"lift\" can do, -10 to 75, found 60 to 80"),
         ({"told": {"extend_m": [1, 3]}}, "extend_m: expected within what \"lift\" can do, 2 to 6, found 1 to 3"),
         ({"told": {"climb_m": 3}}, "expected a ladder or an aerial device, found both"),
-        ({"told": {"absent": ["lift"]}}, "turret_deg: expected nothing, as \"lift\" is absent, found a range"),
+        ({"statements": [ABSENT]}, "turret_deg: expected nothing, as \"lift\" is absent, found a range"),
         ({"aerial_device": None}, "turret_deg: expected an aerial device in the scene, found none"),
     ],
 )  # fmt: skip
@@ -173,10 +176,11 @@ def test_nobody_is_forgotten_on_the_platform():
 
 
 def test_a_device_that_is_absent_is_nowhere():
-    told = {"turret_deg": None, "boom_deg": None, "extend_m": None, "absent": ["lift"], "workers": []}
-    (found,) = checked(**parts({**told, "kind": "travel", "posture": None})).stages
+    told = {"turret_deg": None, "boom_deg": None, "extend_m": None, "workers": []}
+    gone = parts({**told, "kind": "travel", "posture": None}, statements=[ABSENT])
+    (found,) = checked(**gone).stages
     assert found.open_points or not found.collisions
-    (settings,) = prepare(scene(**parts({**told, "kind": "travel", "posture": None}))).stages
+    (settings,) = prepare(scene(**gone)).stages
     assert not [body for body in settings[0].bodies if body.name.startswith("lift")]
 
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from small_scenes import CIRCUIT, box, gap, only, scene, slab, stage
+from small_scenes import CIRCUIT, box, gap, insulating, only, scene, slab, stage
 
 from clearance.errors import InputError
 from clearance.motion import pose
 from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
-LINE = {"name": "hand line", "from": [6, 0, 9], "to_m": [6, 0, 1], "diameter_m": 0.012, "insulating": True,
-        "test": "wet", "by": "the laboratory"}  # fmt: skip
+LINE = {"name": "hand line", "from": [6, 0, 9], "to_m": [6, 0, 1], "diameter_m": 0.012}
+ABSENT = {"kind": "absent", "bodies": ["hand line"]}
 BAG = {"name": "bag", "line": "hand line", "radius_m": 0.2, "swing_m": 0.1}
 HALF_WAY = [
     # Halfway up the line a beam at earth on the one side of it and a bus at A on the other; nothing near its ends.
@@ -25,7 +25,8 @@ STAGE = {"kind": "work", "workers": [], "travel_m": None, "climb_m": None, "post
 
 def parts(told=None, **changes):
     return {"circuits": [TWO], "ropes": [LINE], "tools": [BAG], "ladder": None, "track": None, "workers": None,
-            "solids": HALF_WAY, "stages": [stage(**{**STAGE, **(told or {})})], **changes}  # fmt: skip
+            "statements": [insulating("hand line")], "solids": HALF_WAY,
+            "stages": [stage(**{**STAGE, **(told or {})})], **changes}  # fmt: skip
 
 
 def test_what_it_passes_halfway_governs():
@@ -100,7 +101,7 @@ def test_a_tool_is_there_only_where_it_is_hauled():
         ({"tools": [{**BAG, "line": "rope"}]}, "tool 'bag': line: expected a rope of this scene, found \"rope\""),
         ({"told": {"hauled": "box"}}, "hauled: expected a tool of this scene, found \"box\""),
         ({"told": {"hauled": None, "haul_m": 3}}, "haul_m: expected a tool that is hauled, found none"),
-        ({"told": {"absent": ["hand line"]}}, "hauled: expected \"hand line\" there, found absent"),
+        ({"statements": [ABSENT]}, "hauled: expected \"hand line\" there, found absent"),
         ({"told": {"haul_m": [0, 9]}}, "haul_m: expected at most the 8.00 m of hand line, found 9 m"),
         ({"told": {"haul_m": [-1, 3]}}, "haul_m: expected distances of at least 0, found -1 m"),
     ],

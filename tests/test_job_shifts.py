@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from small_scenes import CIRCUIT, box, scene
+from small_scenes import CIRCUIT, box, isolated, never_at, scene
 
 from clearance.conductor.lines import PointLoad
 from clearance.conductor.loads import carried, everything, own_parts
@@ -38,9 +38,7 @@ DROPPER = {
     "kind": "jumper", "name": "dropper", "phase": "A", "from_m": "east @ 6.0", "to_m": [9, 8, 3],
     "length_m": 10.0, **DRAKE,
     "release": {
-        "free_end": "from", "lowered_to_m": [6, 8, 5], "isolated": "open", "by": "switching",
-        "held": [{"what": "guides", "by": "person in charge", "sideways_m": 0.5}],
-        "struck_out": [{"state": "earth", "proof": "on ropes", "by": "x"}, {"state": "own", "proof": "led", "by": "x"}],
+        "free_end": "from", "lowered_to_m": [6, 8, 5],
     },
 }  # fmt: skip
 OTHER = {
@@ -56,19 +54,26 @@ STEPS = {"name": "step on", "kind": "work", "workers": [], "anew": True}
 KEPT = {}
 
 
-def made(kind="lower", **more):
-    """The section in a stage, made once."""
-    key = repr((kind, more))
+def made(kind="lower", slowly=(), **more):
+    """The section in a stage, made once; slowly: the wires whose loads are stated to change slowly."""
+    key = repr((kind, slowly, more))
     if key not in KEPT:
-        KEPT[key] = ready({**{"lower": LOWER, "parked": PARKED, "on": STEPS}[kind], **more})
+        KEPT[key] = ready({**{"lower": LOWER, "parked": PARKED, "on": STEPS}[kind], **more}, slowly=slowly)
     return KEPT[key]
 
 
-def ready(stage, *wires, **parts):
+def said(wires, slowly=()):
+    """What is stated of the wires that come off, and of those whose loads change slowly."""
+    for name in (wire["name"] for wire in wires if "release" in wire):
+        yield from (isolated(name), never_at(name, "earth", "own"))
+        yield {"kind": "held", "wire": name, "sideways_m": 0.5}
+    yield from ({"kind": "slowly", "wire": name} for name in slowly)
+
+
+def ready(stage, *wires, slowly=(), **parts):
     wires = wires or (WEST, EAST, DROPPER, OTHER)
-    return prepare(
-        scene(circuits=[CIRCUIT], wires=list(wires), stages=[stage], solids=[box("b", [0, -9, 1], [1, 1, 2])], **parts)
-    )
+    parts |= {"solids": [box("b", [0, -9, 1], [1, 1, 2])], "statements": list(said(wires, slowly))}
+    return prepare(scene(circuits=[CIRCUIT], wires=list(wires), stages=[stage], **parts))
 
 
 def body_of(prepared, name):
@@ -154,7 +159,7 @@ def test_once_it_is_off_the_wire_hangs_where_it_has_come_to_rest():
 
 
 def test_slowly_means_no_spring():
-    sudden, slow = made(), made(disturbed=({"wire": "east", "slowly": "person in charge"},))
+    sudden, slow = made(), made(slowly=("east",))
     one, two = (sum(body_of(p, "east").shape.uncertainty) for p in (sudden, slow))
 
     assert two < 0.6 * one
@@ -164,7 +169,7 @@ def test_slowly_means_no_spring():
 
 
 def test_a_man_on_the_wire_pulls_it_down():
-    prepared = made("on", disturbed=({"wire": "west", "puts_on": (MAN,), "slowly": "himself"},))
+    prepared = made("on", ("west",), disturbed=({"wire": "west", "puts_on": (MAN,)},))
     high = prepared.stages[0][0].box["shift_m"][1]
     before, after = at(prepared, "west", 0.0).vertices, at(prepared, "west", high).vertices
     lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
@@ -187,7 +192,7 @@ def test_what_it_carries_stays_on_while_something_else_goes():
         middle = [np.abs(v[:, 0, 0] - 20.0).argmin() for v in (one, two)]
         assert two[middle[1], 0, 2] < one[middle[0], 0, 2] - 0.15
     # Taken off again: from with it to without.
-    off = made("on", disturbed=({"wire": "east", "carries": (cart,), "takes_off": ("cart",), "slowly": "x"},))
+    off = made("on", ("east",), disturbed=({"wire": "east", "carries": (cart,), "takes_off": ("cart",)},))
     high = off.stages[0][0].box["shift_m"][1]
     first, last = (at(off, "east", value).vertices for value in (0.0, high))
     index = np.abs(first[:, 0, 0] - 20.0).argmin()
@@ -325,8 +330,8 @@ def test_in_the_weather_a_wire_at_rest_without_its_load_is_within_its_body():
         **EAST,
         "loads": [{"what": "cart", "at_m": 15.0, "weight_kg": 120, "when_stated": "on", "basis": "weighed"}],
     }
-    stage = {**STEPS, "absent": [], "disturbed": [{"wire": "east", "takes_off": ["cart"], "slowly": "x"}]}
-    prepared = ready(stage, {**WEST, **known}, {**heavy, **known}, weather=weather)
+    stage = {**STEPS, "disturbed": [{"wire": "east", "takes_off": ["cart"]}]}
+    prepared = ready(stage, {**WEST, **known}, {**heavy, **known}, slowly=["east"], weather=weather)
     there = next(body for body in prepared.site.bodies if body.name == "east")
     lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
     rest = own_parts(lines[1], solved(carried(lines), {})[1].lines[1], 0.001)[0][1]
@@ -338,7 +343,7 @@ def test_in_the_weather_a_wire_at_rest_without_its_load_is_within_its_body():
 
 def test_a_string_goes_with_its_clamp_though_the_clamp_goes_along_the_wire():
     """With a man on the west span the clamp swings along the line: the string's body holds it at both ends of that."""
-    prepared = made("on", disturbed=({"wire": "west", "puts_on": (MAN,), "slowly": "himself"},))
+    prepared = made("on", ("west",), disturbed=({"wire": "west", "puts_on": (MAN,)},))
     lines = [lines_of(prepared.site.scene)[name] for name in ("west", "east")]
     man = PointLoad("man", 15.0, (0.0, 0.0, -100.0 * 9.80665), False)
     loaded = carried([replace(lines[0], loads=(man,)), lines[1]])

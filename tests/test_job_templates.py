@@ -15,6 +15,8 @@ from clearance.pipeline import check, prepare
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
 from clearance.scene.records import Range
+from clearance.scene.records_statements import Absent
+from clearance.scene.statements import contacts
 
 DEMO, JOB = builtin_scene("demo"), builtin_scene("job_three_phases")
 
@@ -64,10 +66,11 @@ def test_the_templates_give_the_stages_of_the_demonstration():
 
 
 def test_every_connection_is_parted_in_a_stage_of_its_own():
-    parts = [stage for stage in templates.expanded(read_scene(JOB)).stages if stage.kind == "open"]
+    found = templates.expanded(read_scene(JOB))
+    parts = [stage for stage in found.stages if stage.kind == "open"]
     assert [stage.released for stage in parts] == [("dropper A",), ("dropper B",), ("dropper C",)]
     for stage in parts:
-        touched = {name for pair in stage.contacts if "worker" in pair for name in pair}
+        touched = {name for pair in contacts(found, stage) if "worker" in pair for name in pair}
         assert stage.released[0] not in touched
         assert stage.opening_distance_m == 1.0
         assert stage.lower_m == Range(0.0, 0.0)
@@ -142,18 +145,24 @@ def test_an_earthed_tail_is_carried_as_earth_until_its_earth_is_removed(tmp_path
     assert stages["remove the earth of dropper A"].potentials == {}
 
 
-def test_what_a_job_brings_is_there_from_then_until_it_is_taken_away(tmp_path):
+def test_what_a_job_brings_is_there_throughout_unless_a_statement_says_that_it_is_not_yet(tmp_path):
     bring = job("bring", **LEAN, name='"guy the ladder"', bodies='["rope crew west"]', station_m="[1.9, 2.1]")
     away = job("take away", **LEAN, name='"take the guys off"', bodies='["rope crew west"]')
     first = job("set up ladder", lean_along_deg="[-80, 0]", station_m="[1.9, 2.1]")
     found = templates.expanded(read(tmp_path, first + bring + OFF_A + away + job("move ladder", **LEAN, station_m=3)))
     sequence.refuse_contradictions(found)
-    there = {stage.name: "rope crew west" not in stage.absent for stage in found.stages}
-    gone = {name for name, is_there in there.items() if not is_there}
-    assert gone == {"set up ladder", "move to station 3 m"}
     assert [stage.workers for stage in found.stages if "guy" in stage.name] == [(), ()]
-    setting = prepare(found).stages[0][0]
-    assert all(body.name != "rope crew west" for body in setting.bodies)
+    # That it is not there before and afterwards takes a judgement away: without a statement it is there throughout.
+    away_in = ("set up ladder", "move to station 3 m")
+    said = Absent(kind="absent", bodies=("rope crew west",), stages=away_in, basis="plan", by="them", on="2026-11-30")
+    for entries, gone in (((), set()), ((said,), set(away_in))):
+        made = found.model_copy(update={"statements": (*found.statements, *entries)})
+        without = {
+            stage.name
+            for stage, settings in zip(made.stages, prepare(made).stages, strict=True)
+            if all(body.name != "rope crew west" for body in settings[0].bodies)
+        }
+        assert without == gone
 
 
 def test_the_remote_tool_is_long_enough_by_the_rule(tmp_path):

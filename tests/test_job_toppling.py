@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hulls import inside
 from scipy.spatial.transform import Rotation
-from small_scenes import LADDER, TRACK, box, checked, only, scene, stage, wall
+from small_scenes import LADDER, TRACK, box, checked, insulating, isolated, never_at, only, scene, stage, wall
 
 from clearance.job import toppling
 from clearance.motion import placed, pose
@@ -21,13 +21,19 @@ FEET = np.array([0.0, 0.0, 0.0])
 
 def guy(name, at, along=6.0, **changes):
     return {"name": name, "from": f"ladder @ {along}", "to_m": [*at, 0.0], "diameter_m": 0.016, "guy": True,
-            "insulating": True, "test": "wet", "by": "the laboratory", **changes}  # fmt: skip
+            **changes}  # fmt: skip
 
 
 FOUR = [guy("east", (6, 0)), guy("west", (-6, 0)), guy("north", (0, 6)), guy("south", (0, -6))]
 
 
-def topplings(**parts):
+def insulated(ropes):
+    """The statement for each guy that it insulates."""
+    return [insulating(rope["name"]) for rope in ropes]
+
+
+def topplings(statements=(), **parts):
+    parts["statements"] = [*insulated(parts.get("ropes", ())), *statements]
     prepared = prepare(scene(**parts))
     (settings,) = prepared.stages
     site, told = prepared.site, prepared.site.scene.stages[0]
@@ -109,13 +115,14 @@ def test_a_rope_that_is_not_stated_as_a_guy_holds_nothing():
 
 
 def test_a_guy_that_is_not_there_yet_holds_nothing():
-    (found,) = topplings(ropes=FOUR[:2], stages=[stage(kind="climb", absent=["west"])])[3]
+    (found,) = topplings(ropes=FOUR[:2], statements=[{"kind": "absent", "bodies": ["west"]}])[3]
     assert (found.lost, found.left) == ("east", ())
+    assert [one.left for one in topplings(ropes=FOUR[:2])[3]] == [("west",), ("east",)]
 
 
 def test_the_record_of_a_stage_says_it_and_judges_nothing():
     far = [wall("A wall", 20.0, "A"), wall("B wall", -20.0, "B")]
-    found = only(ropes=FOUR, solids=far, stages=[stage(kind="climb", climb_m=2)])
+    found = only(ropes=FOUR, statements=insulated(FOUR), solids=far, stages=[stage(kind="climb", climb_m=2)])
     said = [note for note in found.notes if "the ladder may fall" in note]
     assert len(said) == 4
     assert all("shown, not judged" in note and "m to A (A wall)" in note for note in said)
@@ -129,7 +136,8 @@ def test_the_json_has_its_numbers_and_no_verdict():
     """Of one guy none is left: by hand, 8 m of ladder over 0.2 m to a rail's middle and 0.03 m to its face, short of
     walls 9 m and 20 m off and of a post's face 8.4 m off."""
     solids = [wall("A wall", 9.0, "A"), wall("B wall", -20.0, "B"), box("post", [0, -8.9, 1], [1, 1, 2])]
-    found = checked(0.001, ropes=FOUR[:1], solids=solids, stages=[stage(kind="climb", climb_m=2)])
+    parts = {"ropes": FOUR[:1], "statements": insulated(FOUR[:1]), "solids": solids}
+    found = checked(0.001, **parts, stages=[stage(kind="climb", climb_m=2)])
     (told,) = json.loads(found.to_json())["stages"]
     (one,) = told["topplings"]
     reach = 8.0 + 0.2 + 0.03
@@ -147,15 +155,15 @@ def test_the_json_has_its_numbers_and_no_verdict():
 
 def test_a_wire_being_lowered_counts_wherever_it_is():
     """The tail swings down towards the ladder: what is nearest to where that may fall is the tail, not its bus."""
-    from test_job_whip import BEFORE, STRUCK, TWO
+    from test_job_whip import BEFORE, TWO
 
-    release = {"free_end": "from", "lowered_to_m": [9.5, 0, 3], "isolated": "open, locked", "by": "me",
-               "struck_out": STRUCK, "before_opening": BEFORE}  # fmt: skip
+    release = {"free_end": "from", "lowered_to_m": [9.5, 0, 3], "before_opening": BEFORE}
+    said = [isolated("dropper"), never_at("dropper", "earth", "own")]
     wire = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [12, 0, 9], "to_m": [14, 0, 5],
             "length_m": 7, "diameter_m": 0.03, "release": release}  # fmt: skip
     told = stage(kind="lower", released=["dropper"], lower_m=[0, 6], workers=[], climb_m=None, posture=None)
     solids = [box("bus A", [12, 0, 9.3], [0.2, 0.2, 0.2], "A"), box("bus B", [0, 40, 9], [9, 0.2, 0.2], "B")]
-    site, _, pieces, (found,) = topplings(circuits=[TWO], wires=[wire], solids=solids, stages=[told])
+    site, _, pieces, (found,) = topplings(said, circuits=[TWO], wires=[wire], solids=solids, stages=[told])
     near = {one.potential: one for one in toppling.nearest(site, pieces, found, 0.001)}
     assert near["A"].body == "dropper"
     # Its free end goes 6 of the 6.5 m to where it is parked: 10.29 m from the feet; the ladder gets 8.23 m.

@@ -48,7 +48,7 @@ DROPPER = {
     "length_m": 6.9,
     "conductor": "Drake",
     "diameter_m": 0.0281,
-    "release": {"free_end": "from", "lowered_to_m": [0, 8, 7.5], "isolated": "open and locked", "by": "switching"},
+    "release": {"free_end": "from", "lowered_to_m": [0, 8, 7.5]},
 }
 LOWER = {
     "name": "lower", "kind": "lower", "travel_m": 5, "climb_m": 3, "posture": "standing",
