@@ -16,7 +16,7 @@ from clearance.scene.containment import first_inside
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BUSES = [slab("bus A", bottom_m=20.0), slab("bus B", bottom_m=30.0, potential="B")]
-HELPER = {"name": "helper", "stature_m": 1.8, "at_m": [9, 0], "arms": "down"}
+HELPER = {"name": "helper", "stature_m": 1.8, "at_m": [9, 0]}
 
 
 def shed(folder, holes=0, inside_out=False):

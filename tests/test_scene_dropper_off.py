@@ -10,6 +10,7 @@ import pytest
 import clearance
 from clearance.pipeline import prepare
 from clearance.scene.records import Disturbed
+from clearance.scene.records_statements import TakenSlowly
 from clearance.view import posing
 
 SCENE = Path(__file__).parents[1] / "scenes" / "dropper_off_under_beam.toml"
@@ -50,10 +51,10 @@ def test_let_go_at_once_it_springs_too_near_to_the_walkway():
 
 
 def test_let_down_slowly_all_of_it_is_clear():
-    slow = with_stage(read(), disturbed=(Disturbed(wire="bus A", slowly="person in charge"),))
-    result = clearance.check(slow)
+    said = TakenSlowly(kind="slowly", wire="bus A", basis="let down by a winch", by="them", on="2026-11-30")
+    result = clearance.check(read().model_copy(update={"statements": (*read().statements, said)}))
 
-    assert result.verdict == "clear"
+    assert to_earth(result).verdict == "clear"
     assert 0.0 < to_earth(result).margin_lower_m < 0.05
 
 
