@@ -155,7 +155,7 @@ def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: floa
 def line_gaps(bench: Bench) -> tuple[LineGap, ...]:
     """Gaps of the line itself between every two potentials: listed, not judged."""
     site, engine = bench.site, bench.engine
-    index = {body.name: engine.index[id(body.shape)] for body in site.bodies if id(body.shape) in engine.index}
+    index = {body.name: engine.index[body.shape] for body in site.bodies if body.shape in engine.index}
     names = list(
         dict.fromkeys(body.potential for body in site.bodies if body.conductive and body.potential is not None)
     )

@@ -164,7 +164,7 @@ def _whole(prepared: Prepared, number: int, at: Mapping[str, float]) -> dict[str
 def _settled(bench: Bench, setting: Setting) -> Setting:
     """The setting with what the engine's store does not hold put among the moving, so that the store may stay."""
     bodies = tuple(
-        replace(body, link=PLACED) if body.link is None and id(body.shape) not in bench.engine.index else body
+        replace(body, link=PLACED) if body.link is None and body.shape not in bench.engine.index else body
         for body in setting.bodies
     )
     motion = Motion((*setting.motion.links, Link(PLACED, None, ())), setting.motion.parameters)
@@ -274,15 +274,13 @@ def _drawn(prepared: Prepared, number: int, settings: list[Setting], asked: Pose
         rotation, translation = pose(setting.motion, name, q) if name in known else (np.eye(3), np.zeros(3))
         frames.append(np.column_stack([rotation, translation - asked.offset]))
     bodies = standing(setting, {})
-    known_shapes = {id(body.shape) for body in drawn.bodies}
+    known_shapes = {body.shape for body in drawn.bodies}
     own = {
         body.name
         for body in setting.bodies
         if body.kind != staging.HULL
         and (
-            body.link == PLACED
-            or body.name in setting.rated
-            or (body.link is None and id(body.shape) not in known_shapes)
+            body.link == PLACED or body.name in setting.rated or (body.link is None and body.shape not in known_shapes)
         )
     }
     found: dict[str, Any] = {
