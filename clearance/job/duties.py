@@ -117,6 +117,9 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
     if not aloft and (stage.kind in CLIMBS or work or stage.climb_m is not None):
         words = "a stage" if stage.kind not in (*CLIMBS, "work") else f"a stage of kind {stage.kind!r}"
         yield Duty(SOMEBODY, (THERE,), f"name who is aloft in {words} in workers, and state them in [[workers]]")
+    if aloft and not way_up:
+        cure = "add a ladder or an aerial device, or withdraw the statement that it is not there"
+        yield Duty(f"what {_and(aloft)} stands on", (THERE,), cure)
     missing = [name for name, field in (("travel_m", stage.travel_m), ("climb_m", stage.climb_m)) if field is None]
     if stage.extend_m is not None:
         missing = []

@@ -7,7 +7,7 @@ Per stage: every judged chain from the stated posture against the whole limit an
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
