@@ -306,7 +306,10 @@ def unjudged(owed: Sequence[Duty], kept: Held) -> Iterator[OpenPoint]:
         if not any((duty.check, duty.who, against) in kept for against in duty.against):
             missing.setdefault(duty.who, []).append(duty)
     nowhere = {who.removeprefix("phase ") for who in missing if who.startswith("phase ")}
+    lost = any(THERE in duty.against for duties in missing.values() for duty in duties)
     for who, of_them in missing.items():
+        if who == EVERYTHING and lost:
+            continue  # nothing moves by the range because what does is not there, which is told
         left = [duty for duty in of_them if not set(duty.against) <= nowhere | {approach(p) for p in nowhere}]
         if left:
             yield OpenPoint("", _words(who, left), "; ".join(dict.fromkeys(duty.cure for duty in left[:1])))
