@@ -16,7 +16,7 @@ from small_scenes import SAID, WORKER, checked, scene, slab, stage, text
 from clearance.engine import build_engine
 from clearance.errors import InputError
 from clearance.job import duties, judging
-from clearance.job.measuring import Bench
+from clearance.job.measuring import Bench, pieces_of
 from clearance.pipeline import check, prepare
 from clearance.scene.records import Range
 from clearance.shapes import join
@@ -155,12 +155,15 @@ def test_every_range_that_a_stage_states_is_swept_by_something():
     prepared = prepare(made)
     (pieces,) = prepared.stages
     bench = Bench(prepared.site, build_engine(pieces, besides=prepared.site.bodies), 0.05)
-    assert judging.judge_stage(bench, prepared.site.scene.stages[0], pieces).open_points == ()
+    assert judging.judge_stage(bench, prepared.site.scene.stages[0], pieces_of(bench, pieces)).open_points == ()
     names = [*told, "travel_m", "climb_m"]
     names[names.index("swing_m")] = "swing_along_m"
     for name in names:
         middle = [replace(piece, box={**piece.box, name: (0.5 * sum(piece.box[name]),) * 2}) for piece in pieces]
-        points = [str(p) for p in judging.judge_stage(bench, prepared.site.scene.stages[0], middle).open_points]
+        points = [
+            str(p)
+            for p in judging.judge_stage(bench, prepared.site.scene.stages[0], pieces_of(bench, middle)).open_points
+        ]
         assert any(name in point for point in points), name
 
 
@@ -188,7 +191,7 @@ def test_every_body_is_owed_and_its_loss_is_told():
                     bodies = tuple(replace(b, shape=join([])) if b.name == name else b for b in piece.bodies)
                 some.append(replace(piece, bodies=bodies))
             bench = Bench(prepared.site, build_engine(some, besides=prepared.site.bodies), 0.05)
-            found = judging.judge_stage(bench, told, some)
+            found = judging.judge_stage(bench, told, pieces_of(bench, some))
             phase = name.removeprefix("bus ")
             said = (f"{name} is not there: nothing of it is judged",
                     f"nothing stands at phase {phase}: no gap to it could be judged")  # fmt: skip
