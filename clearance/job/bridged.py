@@ -22,6 +22,7 @@ from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
 from clearance.scene.records import Stage
+from clearance.verdict import judge_count, judge_length
 
 if TYPE_CHECKING:
     from clearance.job.measuring import Bench, Piece
@@ -127,18 +128,17 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
         )
         required = length.required_m
         rule = {"name": length.rule.name, "edition": length.rule.edition, "clause": length.rule.clause}
-        verdicts.append("clear" if least >= required else "breach")
+        verdicts.append(judge_length(least, required))
     except RuleError as error:
         why.append(str(error))
     try:
         count = rules.sound_insulators(rule_names(scene), circuit.nominal_kV, highest_kV=circuit.highest_kV)
-        if string.units is None:
-            verdicts.append("undecided")
+        sound = None if string.units is None else int(string.units * least / string.insulating_m)
+        verdicts.append(judge_count(sound, count))
+        if sound is None:
             why.append(f"the rule asks for {count} sound insulators; how many the string has is not stated (units)")
         else:
-            sound = int(string.units * least / string.insulating_m)
             steps.append(f"{sound} of {string.units} sound insulators left; the rule asks for {count}")
-            verdicts.append("clear" if sound >= count else "breach")
     except RuleError as error:
         if not verdicts:
             why.append(str(error))
