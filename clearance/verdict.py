@@ -1,5 +1,5 @@
-"""Owns the decision: what is found and what is required in, verdict out, for a gap, a length and a count; and the verdict
-of many. It sees unrounded numbers only. Nothing else compares with a limit and calls it clear or a breach.
+"""Owns the decision: what is found and what is required in, verdict out, for a gap, a length and a count; and the
+verdict of many. It sees unrounded numbers only. Nothing else compares with a limit and calls it clear or a breach.
 """
 
 from __future__ import annotations

@@ -69,7 +69,9 @@ def chosen_by_comparison(tree):
         )
 
     def decides(node):
-        return any(isinstance(n, ast.Constant) and n.value in ("clear", "breach") for n in ast.walk(node))
+        if isinstance(node, ast.Constant):
+            return node.value in ("clear", "breach")
+        return not isinstance(node, ast.Compare) and any(map(decides, ast.iter_child_nodes(node)))
 
     for node in ast.walk(tree):
         if isinstance(node, ast.IfExp) and compares(node.test) and (decides(node.body) or decides(node.orelse)):
@@ -81,7 +83,7 @@ def chosen_by_comparison(tree):
 
 
 def test_the_decision_stands_in_one_place():
-    """No module but `verdict.py` turns a comparison of numbers into a verdict; there it is seen, so the search works."""
+    """No module but `verdict.py` makes a verdict of a comparison of numbers; there it is seen, so the search works."""
     found = {
         f"{path.relative_to(PACKAGE)}:{line}"
         for path in sorted(PACKAGE.rglob("*.py"))
