@@ -16,6 +16,7 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import RuleError
 from clearance.job import potentials
+from clearance.job.setting import moves
 from clearance.job.staging import HULL
 from clearance.limits import rule_names
 from clearance.result import Insulation, Numbers, Verdict, worst
@@ -44,7 +45,7 @@ def bridged(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequenc
             if all(body.name != string.name for body in setting.bodies):
                 continue
             for body in setting.bodies:
-                if body.kind == "fitting" and body.link is None:
+                if body.kind == "fitting" and not moves(body):
                     continue  # an end of a string is no bridge of it, at whatever potential a tail puts it
                 if not (body.job and body.conductive and len(body.shape)) or reached != (
                     body.kind == "worker" or not reach

@@ -71,12 +71,12 @@ def approach(potential: str) -> str:
     return f"approach to {potential}"
 
 
-def duties(scene: Scene, stage: Stage) -> tuple[Duty, ...]:
-    """All that a stage must judge, from its records and those of its scene alone."""
-    return tuple(_duties(scene, stage))
+def duties(scene: Scene, stage: Stage, moving: bool = True) -> tuple[Duty, ...]:
+    """All that a stage must judge, from its records and those of its scene alone; at a single pose nothing moves."""
+    return tuple(_duties(scene, stage, moving))
 
 
-def _duties(scene: Scene, stage: Stage) -> Iterator[Duty]:
+def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
     away, earthed = statements.absent(scene, stage), statements.earthed_circuits(scene)
     live = [phase for phase, circuit in records.phases(scene).items() if circuit.name not in earthed]
     if not live:
@@ -100,7 +100,8 @@ def _duties(scene: Scene, stage: Stage) -> Iterator[Duty]:
         yield Duty(ladder.name, (THERE,), cure)
         yield Duty(ladder.name, (COLLISIONS,), cure)
     yield from _lengths(scene, stage, ladder, device, away)
-    yield from _motions(scene, stage, ladder, device)
+    if moving:
+        yield from _motions(scene, stage, ladder, device)
 
 
 def _site(scene: Scene, stage: Stage, away: Away) -> Iterator[str]:

@@ -22,8 +22,11 @@ from clearance.scene import statements
 from clearance.scene.records import Stage
 
 
-def judge_stage(bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool = True) -> StageResult:
-    """All that was found for one stage; drawn: with the maps of its margins."""
+def judge_stage(
+    bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool = True, moving: bool = True
+) -> StageResult:
+    """All that was found for one stage; drawn: with the maps of its margins; not moving: at the one pose that its
+    ranges were shrunk to."""
     settings = [piece.compiled.setting for piece in pieces]
     posture = [piece for piece in pieces if piece.compiled.setting.check == "posture"]
     reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
@@ -63,7 +66,7 @@ def judge_stage(bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool
         cure = "state travel_m, workers, crew or ropes"
         undecided.append(OpenPoint("", "nothing of the job is there: nothing was judged", cure))
     # What is owed is told from the records alone: what was lost on the way to here is still asked for.
-    owed = duties.duties(bench.site.scene, stage)
+    owed = duties.duties(bench.site.scene, stage, moving)
     undecided += duties.unjudged(owed, duties.held(bench, stage, pieces, asked, found))
     found = replace(found, open_points=tuple(undecided))
     return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found)) if drawn else found
