@@ -61,10 +61,14 @@ class Found:
 
 @dataclass(frozen=True, eq=False)
 class Engine:
-    """The store of all bodies that stand still in any of the settings, and the gaps between them found so far."""
+    """The store of all bodies that stand still in any of the settings, and the gaps between them found so far.
+
+    index: shape -> its place in the store. The shape itself is the key, not its `id`: that of one that was dropped is
+        given to another, which would then be measured where the old one stood.
+    """
 
     store: tree.Store
-    index: Mapping[int, int]
+    index: Mapping[Shape, int]
     still: dict[tuple[int, int], tuple[float, int, int]] = field(default_factory=dict)
 
 
@@ -91,13 +95,13 @@ def build_engine(settings: Iterable[Setting], uncertainty: bool = True, besides:
     """The store of everything that stands still in the settings and of the bodies `besides`; each distinct shape
     once."""
     compiling.finish()
-    still: dict[int, Body] = {id(body.shape): body for body in besides}
+    still: dict[Shape, None] = {body.shape: None for body in besides}
     for setting in settings:
         for body in setting.bodies:
             if body.link is None:
-                still.setdefault(id(body.shape), body)
-    store = tree.build_store([body.shape for body in still.values()], uncertainty)
-    return Engine(store, {key: index for index, key in enumerate(still)})
+                still.setdefault(body.shape, None)
+    store = tree.build_store(list(still), uncertainty)
+    return Engine(store, {shape: index for index, shape in enumerate(still)})
 
 
 def compile_setting(engine: Engine, setting: Setting, uncertainty: bool = True) -> Compiled:
@@ -115,7 +119,7 @@ def compile_setting(engine: Engine, setting: Setting, uncertainty: bool = True) 
     names = setting.motion.parameters
     chain, moving = compile_chain(setting.motion), compile_moving(setting.motion, parts, setting.box, uncertainty)
     low, high = (np.array([setting.box[name][end] for name in names]) for end in (0, 1))
-    still = {body.name: engine.index[id(body.shape)] for body in setting.bodies if body.link is None}
+    still = {body.name: engine.index[body.shape] for body in setting.bodies if body.link is None}
     rounding_m = sweep.rounding_of(engine.store, moving, chain, low, high)
     return Compiled(setting, chain, moving, low, high, runs, still, tuple(movers), rounding_m)
 

@@ -16,7 +16,7 @@ from importlib.metadata import PackageNotFoundError, version
 from clearance import withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
-from clearance.job import judging, measuring, nearness, sequence, staging, templates
+from clearance.job import duties, judging, measuring, nearness, sequence, staging, templates
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
@@ -143,6 +143,7 @@ def check_prepared(
             *NOT_EVALUATED,
             *([] if scene.aerial_device is None else [DEVICE]),
         ),
+        open_points=tuple(duties.of_job(scene)),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )

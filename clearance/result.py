@@ -13,24 +13,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from clearance.verdict import Verdict as Verdict
+from clearance.verdict import worst as worst
+
 FORMAT = 1
 
-Verdict = Literal["clear", "breach", "undecided"]
 Kind = Literal["air", "tool", "object"]
 Numbers = Mapping[str, float]
 Point = tuple[float, float, float]
-
-
-def worst(verdicts: list[Verdict]) -> Verdict:
-    """Breach before undecided before clear; of nothing, undecided: what was not looked at is not clear.
-
-    >>> worst(["clear", "undecided"])
-    'undecided'
-    """
-    for verdict in ("breach", "undecided"):
-        if verdict in verdicts:
-            return verdict
-    return "clear" if verdicts else "undecided"
 
 
 @dataclass(frozen=True)

@@ -1,12 +1,17 @@
-"""Owns the decision: gap and required distance in, verdict out. It sees unrounded numbers only."""
+"""Owns the decision: what is found and what is required in, verdict out, for a gap, a length and a count; and the
+verdict of many. It sees unrounded numbers only. Nothing else compares with a limit and calls it clear or a breach.
+"""
 
 from __future__ import annotations
 
-from clearance.result import Verdict
+from collections.abc import Iterable
+from typing import Literal
+
+Verdict = Literal["clear", "breach", "undecided"]
 
 
 def judge(gap_lower_m: float, gap_upper_m: float, required_m: float | None) -> Verdict:
-    """Clear when proved at or above, breach when seen below, else undecided; with nothing required, undecided.
+    """A gap: clear when proved at or above, breach when seen below, else undecided; with nothing required, undecided.
 
     >>> judge(2.02, 2.03, 2.02), judge(2.00, 2.01, 2.02), judge(2.01, 2.03, 2.02), judge(9.0, 9.0, None)
     ('clear', 'breach', 'undecided', 'undecided')
@@ -18,3 +23,33 @@ def judge(gap_lower_m: float, gap_upper_m: float, required_m: float | None) -> V
     if gap_upper_m < required_m:
         return "breach"
     return "undecided"
+
+
+def judge_length(left_m: float, required_m: float | None) -> Verdict:
+    """An insulating length, of which at least so much is left.
+
+    >>> judge_length(1.5, 1.5), judge_length(1.49, 1.5), judge_length(9.0, None), judge_length(float("nan"), 1.5)
+    ('clear', 'breach', 'undecided', 'undecided')
+    """
+    return judge(left_m, left_m, required_m)
+
+
+def judge_count(sound: int | None, asked: int) -> Verdict:
+    """How many there are of what a rule counts; undecided where nobody says how many.
+
+    >>> judge_count(9, 9), judge_count(8, 9), judge_count(None, 9)
+    ('clear', 'breach', 'undecided')
+    """
+    return "undecided" if sound is None else judge(sound, sound, asked)
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """Breach before undecided before clear; of nothing, undecided: what was not looked at is not clear.
+
+    >>> worst(["clear", "undecided"])
+    'undecided'
+    """
+    found = set(verdicts)
+    if "breach" in found:
+        return "breach"
+    return "clear" if found == {"clear"} else "undecided"

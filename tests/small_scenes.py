@@ -43,7 +43,7 @@ TRACK = {"points_m": [[0, -5], [0, 5]], "heading_deg": 0}
 WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "trunk_lean_m": 0.0}
 SAID = {"basis": "small scene", "by": "the test", "on": "2026-11-30"}
 """What every statement states besides."""
-STAGE = {"name": "stage", "kind": "climb", "travel_m": 5, "climb_m": 3, "posture": "standing"}
+STAGE = {"name": "stage", "kind": "work", "travel_m": 5, "climb_m": 3, "posture": "standing"}
 
 
 def isolated(wire):

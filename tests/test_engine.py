@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import ast
+import gc
+from pathlib import Path as File
+
 import numpy as np
 import pytest
 import reference
 
+import clearance
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting, enclose
@@ -124,3 +129,34 @@ def test_the_coarse_bound_is_below_every_value():
         path = Path(tuple(Group((name,)) for name in names))
         least = min(reference.value(setting, (path,), {"u": u}) for u in np.linspace(-0.8, 1.1, 30))
         assert bound(path) <= least
+
+
+@pytest.mark.parametrize(("before", "now"), [(9.0, 1.0), (1.0, 9.0)])
+def test_an_engine_never_takes_a_new_body_for_one_that_was_dropped(before, now):
+    """Python gives the identity of a dropped object to the next one. Keyed by that, an engine answered 9.0 m for 1.0 m
+    in most of such tries; it must know nothing of a body that it was not built with."""
+    between = (Path((Group(("0",)), Group(("1",)))),)
+
+    def row(apart, count):
+        return [ball(str(k), [[apart * k, 0, 0]]) for k in range(count)]
+
+    for _ in range(20):
+        engine = build_engine([still(*row(before, 100))])
+        gc.collect()
+        others = row(now, 200)
+        for other in others:
+            with pytest.raises(KeyError):
+                compile_setting(engine, still(other))
+        assert found_in(still(*others[:2]), between).upper_m == pytest.approx(now, abs=1e-9)
+
+
+def test_nothing_in_the_package_is_known_by_the_identity_of_an_object():
+    """`id(...)` of an object that nobody keeps is given to another one: the objects themselves are the keys."""
+    folder = File(clearance.__file__).parent
+    found = [
+        f"{path.relative_to(folder)}:{node.lineno}"
+        for path in folder.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Name) and node.id == "id"
+    ]
+    assert not found

@@ -6,13 +6,17 @@ import http.client
 import json
 import threading
 
+import checked_scenes
 import numpy as np
 import pytest
+import small_scenes
 from browser import Browser, barriers
 from page_example import example
+from small_scenes import slab
 
 from clearance.errors import InputError
 from clearance.pipeline import check_prepared, prepare
+from clearance.report.findings import CHECKS, findings, leading
 from clearance.report.numbers import figures
 from clearance.scene.reading import read_scene
 from clearance.view.live import server, session
@@ -67,6 +71,8 @@ def test_no_pose_within_the_range_is_below_what_the_check_proved(asked):
             found = pose_at(asked, number, at)
             assert found["outside"] == []
             for row in found["found"]:
+                if row["subject"] != "gap":
+                    continue
                 kind = next(k for k, words in KINDS.items() if words in row["what"])
                 pair = tuple(row["short"].split(" to "))
                 measure = proved[pair, kind, "reach" if row["reach"] else "posture"]
@@ -94,6 +100,50 @@ def test_at_a_recorded_instant_the_pose_has_the_witnessed_gap(asked):
         assert gaps == [pytest.approx(gap.posture.gap_upper_m, abs=1e-5)]
         compared += 1
     assert compared >= 3
+
+
+@pytest.mark.parametrize("name", ["demo", "track_near_column", "aerial_device"])
+def test_at_a_recorded_pose_the_page_gives_the_recorded_gap_and_verdict(name):
+    """What governs every stage, asked of the page at the pose where the check saw it: never below what was proved, and
+    no more than was seen, but for a lead, a rope or a tail in the chain, whose hull is smaller where less moves."""
+    asked, compared, verdicts = poser(checked_scenes.prepared(name)), 0, set()
+    for number, stage in enumerate(checked_scenes.result(name).stages):
+        bodies = {body.name: body.kind for setting in asked.prepared.stages[number] for body in setting.bodies}
+        tails = {*asked.prepared.site.scene.stages[number].released, *asked.prepared.site.scene.stages[number].off}
+        free = free_ranges(asked.prepared, number)
+        for finding in (leading(stage), *(f for f in findings(stage) if f.verdict == "breach" and f.subject == "gap")):
+            if finding is None or finding.measure is None or finding.verdict == "undecided":
+                continue
+            measure = finding.measure
+            found = pose_at(asked, number, {key: value for key, value in measure.at.items() if key in free})
+            (row,) = [
+                row
+                for row in found["found"]
+                if (row["what"], row["check"]) == (finding.what, CHECKS.get(finding.check, ""))
+            ]
+            gap = row["exact"]["gap"]
+            assert gap >= measure.gap_lower_m - 1e-6
+            chain = {measure.ends[0], measure.ends[1], *measure.through}
+            if {bodies[one] for one in chain} & {"lead", "rope"} or chain & tails:
+                continue
+            assert gap <= measure.gap_upper_m + 1e-5
+            assert row["verdict"] == measure.verdict
+            assert (found["word"] == "breach") == any(one["verdict"] == "breach" for one in found["found"])
+            compared += 1
+            verdicts.add(measure.verdict)
+    assert compared >= 3
+    assert verdicts == ({"clear", "breach"} if name == "track_near_column" else {"clear"})
+
+
+def test_a_pose_tells_what_it_lacks_and_is_not_clear_for_it():
+    """With the station forgotten, ladder and worker are nowhere at the pose either: the page says so."""
+    parts = {"solids": [slab("bus A", bottom_m=14.0), slab("bus B", bottom_m=20.0, potential="B"),
+                        slab("bus C", bottom_m=26.0, potential="C")]}  # fmt: skip
+    for travel_m, word in ((5, "clear of limit"), (None, "undecided")):
+        made = prepare(small_scenes.scene(**parts, stages=[small_scenes.stage(travel_m=travel_m, climb_m=[3, 5])]))
+        found = pose_at(poser(made), 0, {})
+        assert found["word"] == word
+        assert ("worker is not there: nothing of it is judged" in found["undecided"]) is (travel_m is None)
 
 
 def test_a_pose_outside_the_range_says_so(asked):
@@ -251,7 +301,7 @@ def test_no_weather_within_the_ranges_is_below_what_the_check_proved(windy):
         at = {name: float(draw.uniform(*span)) for name, span in stage.parameters.items()}
         found = pose_at(asked, 0, at | {"wind_m_s": float(draw.uniform(0, 10)), "air_C": float(draw.uniform(8, 27))})
         assert found["outside"] == []
-        for row in found["found"]:
+        for row in (row for row in found["found"] if row["subject"] == "gap"):
             assert row["exact"]["gap"] >= proved[row["short"]] - 1e-6
     assert len(proved) >= 3
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import ast
 import math
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from clearance.result import worst
-from clearance.verdict import judge
+import clearance
+from clearance.verdict import judge, judge_count, judge_length, worst
 
 METRES = st.floats(0, 100)
 
@@ -49,3 +51,58 @@ def test_nan_is_never_clear():
 )
 def test_the_worst_counts_and_of_nothing_nothing_is_clear(found, verdict):
     assert worst(found) == verdict
+
+
+PACKAGE = Path(clearance.__file__).parent
+
+
+def chosen_by_comparison(tree):
+    """Lines on which a verdict is what a comparison of magnitudes chooses: by if, by an expression, or in its branches.
+
+    Comparing verdicts with one another (`== "breach"`) is no decision; comparing numbers (`<`, `>=`) is.
+    """
+    ordered = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
+
+    def compares(test):
+        return any(
+            isinstance(op, ordered) for node in ast.walk(test) if isinstance(node, ast.Compare) for op in node.ops
+        )
+
+    def decides(node):
+        if isinstance(node, ast.Constant):
+            return node.value in ("clear", "breach")
+        return not isinstance(node, ast.Compare) and any(map(decides, ast.iter_child_nodes(node)))
+
+    for node in ast.walk(tree):
+        if isinstance(node, ast.IfExp) and compares(node.test) and (decides(node.body) or decides(node.orelse)):
+            yield node.lineno
+        if isinstance(node, ast.If) and compares(node.test):
+            made = [line for line in (*node.body, *node.orelse) if isinstance(line, ast.Return | ast.Assign)]
+            if any(line.value is not None and decides(line.value) for line in made):
+                yield node.lineno
+
+
+def test_the_decision_stands_in_one_place():
+    """No module but `verdict.py` makes a verdict of a comparison of numbers; there it is seen, so the search works."""
+    found = {
+        f"{path.relative_to(PACKAGE)}:{line}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for line in chosen_by_comparison(ast.parse(path.read_text()))
+    }
+    assert {place.split(":")[0] for place in found} == {"verdict.py"}
+
+
+def test_what_the_search_takes_for_a_decision():
+    for text, decision in (
+        ('v = "clear" if left >= required else "breach"', True),
+        ('if left < required:\n    v = "breach"', True),
+        ('v = "clear" if verdict == "clear" else "undecided"', False),
+        ("v = judge(left, left, required)", False),
+    ):
+        assert bool(list(chosen_by_comparison(ast.parse(text)))) is decision, text
+
+
+@given(METRES, METRES)
+def test_a_length_and_a_count_are_decided_as_a_gap_is(left, required):
+    assert judge_length(left, required) == judge(left, left, required)
+    assert judge_count(int(left), int(required)) == ("clear" if int(left) >= int(required) else "breach")

@@ -16,12 +16,14 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import RuleError
 from clearance.job import potentials
+from clearance.job.setting import moves
 from clearance.job.staging import HULL
 from clearance.limits import rule_names
 from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
 from clearance.scene.records import Stage
+from clearance.verdict import judge_count, judge_length
 
 if TYPE_CHECKING:
     from clearance.job.measuring import Bench, Piece
@@ -43,7 +45,7 @@ def bridged(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequenc
             if all(body.name != string.name for body in setting.bodies):
                 continue
             for body in setting.bodies:
-                if body.kind == "fitting" and body.link is None:
+                if body.kind == "fitting" and not moves(body):
                     continue  # an end of a string is no bridge of it, at whatever potential a tail puts it
                 if not (body.job and body.conductive and len(body.shape)) or reached != (
                     body.kind == "worker" or not reach
@@ -127,18 +129,17 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
         )
         required = length.required_m
         rule = {"name": length.rule.name, "edition": length.rule.edition, "clause": length.rule.clause}
-        verdicts.append("clear" if least >= required else "breach")
+        verdicts.append(judge_length(least, required))
     except RuleError as error:
         why.append(str(error))
     try:
         count = rules.sound_insulators(rule_names(scene), circuit.nominal_kV, highest_kV=circuit.highest_kV)
-        if string.units is None:
-            verdicts.append("undecided")
+        sound = None if string.units is None else int(string.units * least / string.insulating_m)
+        verdicts.append(judge_count(sound, count))
+        if sound is None:
             why.append(f"the rule asks for {count} sound insulators; how many the string has is not stated (units)")
         else:
-            sound = int(string.units * least / string.insulating_m)
             steps.append(f"{sound} of {string.units} sound insulators left; the rule asks for {count}")
-            verdicts.append("clear" if sound >= count else "breach")
     except RuleError as error:
         if not verdicts:
             why.append(str(error))

@@ -23,10 +23,11 @@ from clearance.job.footing import foot_knots, settled, stands
 from clearance.job.ropes import on_ladder, tied, way_of
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
-from clearance.result import Insulation, Verdict
+from clearance.result import Insulation
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, highest_circuit, on_ground, place
 from clearance.scene.records import Circuit, Reference, Stage
+from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
 """What a report calls the stick with which a tail is earthed."""
@@ -184,7 +185,7 @@ def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tupl
     assert entry is not None
     required, rule, why = _required(site, circuit, "ladder")
     at = {} if stage.climb_m is None else {"climb_m": stage.climb_m.lo}
-    return Insulation(entry.name, _verdict(left, required), left, required, at, rule, steps, why)
+    return Insulation(entry.name, judge_length(left, required), left, required, at, rule, steps, why)
 
 
 def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -199,11 +200,7 @@ def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
     required, rule, why = _required(site, circuit, "ladder")
     left, steps = aerial.insulating_left_m(device, stage)
     at = {"extend_m": stage.extend_m.lo}
-    yield Insulation(device.name, _verdict(left, required), left, required, at, rule, steps, why)
-
-
-def _verdict(left: float, required: float | None) -> Verdict:
-    return "undecided" if required is None else "clear" if left >= required else "breach"
+    yield Insulation(device.name, judge_length(left, required), left, required, at, rule, steps, why)
 
 
 def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -242,7 +239,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if rope.wet_or_dirty_m > 0.0:
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
-        yield Insulation(rope.name, _verdict(length, required), length, required, {}, rule, tuple(steps), why)
+        yield Insulation(rope.name, judge_length(length, required), length, required, {}, rule, tuple(steps), why)
 
 
 def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -251,4 +248,4 @@ def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
         return
     required, rule, why = _required(site, highest_circuit(site.scene), "rod")
     steps = (f"insulating for {stage.stick_m:.2f} m beyond the hands",)
-    yield Insulation(REMOTE_TOOL, _verdict(stage.stick_m, required), stage.stick_m, required, {}, rule, steps, why)
+    yield Insulation(REMOTE_TOOL, judge_length(stage.stick_m, required), stage.stick_m, required, {}, rule, steps, why)

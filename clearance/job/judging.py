@@ -13,23 +13,30 @@ from itertools import combinations
 
 from clearance.engine import still_gap
 from clearance.gaps import AS_STATED, EARTH, Judged, case_name
-from clearance.job import bridged, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
+from clearance.job import bridged, duties, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
 from clearance.job.measuring import Bench, Piece, matters, measure_of
-from clearance.job.questions import questions
-from clearance.job.setting import Setting
+from clearance.job.questions import Asked, questions
+from clearance.job.setting import Check
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, worst
-from clearance.scene import records, statements
+from clearance.scene import statements
 from clearance.scene.records import Stage
 
 
-def judge_stage(bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool = True) -> StageResult:
-    """All that was found for one stage; drawn: with the maps of its margins."""
+def judge_stage(
+    bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool = True, moving: bool = True
+) -> StageResult:
+    """All that was found for one stage; drawn: with the maps of its margins; not moving: at the one pose that its
+    ranges were shrunk to."""
     settings = [piece.compiled.setting for piece in pieces]
     posture = [piece for piece in pieces if piece.compiled.setting.check == "posture"]
     reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
     stated = rig.parameters_of(bench.site, stage)
-    gaps, undecided = _gaps(bench, stage, posture, reach)
-    undecided += list(_not_there(bench, stage, settings))
+    asked: dict[Check, list[Asked]] = {
+        "posture": [questions(bench, stage, piece.compiled.setting) for piece in posture],
+        "reach": [questions(bench, stage, piece.compiled.setting) for piece in reach],
+    }
+    gaps, undecided = _gaps(bench, posture, reach, asked)
+    undecided += _not_isolated(bench, stage)
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
@@ -55,37 +62,22 @@ def judge_stage(bench: Bench, stage: Stage, pieces: Sequence[Piece], drawn: bool
         open_points=tuple(undecided),
         notes=tuple(filter(None, (stage.note, *notes))),
     )
-    if not (found.gaps or found.approaches or found.insulation or found.collisions or found.open_points):
-        nothing = OpenPoint(
-            "", "nothing of the job is there: nothing was judged", "state travel_m, workers, crew or ropes"
-        )
-        found = replace(found, open_points=(nothing,))
+    if not (found.gaps or found.approaches or found.insulation or found.collisions):
+        cure = "state travel_m, workers, crew or ropes"
+        undecided.append(OpenPoint("", "nothing of the job is there: nothing was judged", cure))
+    # What is owed is told from the records alone: what was lost on the way to here is still asked for.
+    owed = duties.duties(bench.site.scene, stage, moving)
+    undecided += duties.unjudged(owed, duties.held(bench, stage, pieces, asked, found))
+    found = replace(found, open_points=tuple(undecided))
     return replace(found, maps=maps.maps_of(bench, stage, posture, reach, found)) if drawn else found
 
 
-def _not_there(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iterator[OpenPoint]:
-    """What the stage would have to be judged against and does not hold: a phase without a body, a bond without its
-    lead."""
-    held = {
-        potential
-        for setting in settings
-        for body in setting.bodies
-        if body.conductive and len(body.shape)
-        for potential in (body.potential, *(state for _, state in body.states))
-    }
-    scene = bench.site.scene
-    missing = [phase for phase in records.phases(scene) if phase in bench.site.live and phase not in held]
-    if missing:
-        what = f"nothing stands at {' and '.join(f'phase {phase}' for phase in missing)}: no gap to it could be judged"
-        yield OpenPoint("", what, "add the wires or bodies of that phase, or state its circuit as earthed")
+def _not_isolated(bench: Bench, stage: Stage) -> Iterator[OpenPoint]:
+    """Wires taken off whose far end nobody says is isolated."""
     for name in (*stage.released, *stage.off):
-        if not statements.isolated(scene, name):
+        if not statements.isolated(bench.site.scene, name):
             what = "nobody says that its far end is isolated, so what opens and what it is at is not known"
             yield OpenPoint(f"wire '{name}'", what, f'isolate it, and say so: kind = "isolated", wire = "{name}"')
-    for name in stage.bonded:
-        if stage.bonding_lead_m is None or stage.clamp_m is None:
-            what = f"the bonding lead of {name} is not judged"
-            yield OpenPoint("", what, "state its length and its clamp: bonding_lead_m, clamp_m")
 
 
 def _with(measure: Measure, fixed: Mapping[str, float]) -> Measure:
@@ -93,10 +85,9 @@ def _with(measure: Measure, fixed: Mapping[str, float]) -> Measure:
 
 
 def _gaps(
-    bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]
+    bench: Bench, posture: Sequence[Piece], reach: Sequence[Piece], questions: Mapping[Check, Sequence[Asked]]
 ) -> tuple[list[Gap], list[OpenPoint]]:
-    whole = [questions(bench, stage, piece.compiled.setting) for piece in posture]
-    part = [questions(bench, stage, piece.compiled.setting) for piece in reach]
+    whole, part = questions["posture"], questions["reach"]
     gaps: list[Gap] = []
     undecided: list[OpenPoint] = []
     for key in dict.fromkeys(key for found in whole for key in found):
@@ -155,7 +146,7 @@ def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: floa
 def line_gaps(bench: Bench) -> tuple[LineGap, ...]:
     """Gaps of the line itself between every two potentials: listed, not judged."""
     site, engine = bench.site, bench.engine
-    index = {body.name: engine.index[id(body.shape)] for body in site.bodies if id(body.shape) in engine.index}
+    index = {body.name: engine.index[body.shape] for body in site.bodies if body.shape in engine.index}
     names = list(
         dict.fromkeys(body.potential for body in site.bodies if body.conductive and body.potential is not None)
     )

@@ -13,7 +13,7 @@ from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.job import aerial, opening, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
-from clearance.job.setting import Setting
+from clearance.job.setting import Setting, moves
 from clearance.limits import highest_kV
 from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records
@@ -119,7 +119,7 @@ def collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
     for piece in pieces:
         setting = piece.compiled.setting
         for body in setting.bodies:
-            if body.link is None or body.kind in (staging.HULL, "lead") or len(body.shape) == 0:
+            if not moves(body) or body.kind in (staging.HULL, "lead") or len(body.shape) == 0:
                 continue
             others = tuple(
                 other.name

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from clearance.errors import InputError, Mistake
 from clearance.gaps import Judged, judged
 from clearance.job import staging
@@ -10,6 +12,9 @@ from clearance.job.setting import Setting
 from clearance.result import Kind
 from clearance.scene import statements
 from clearance.scene.records import Stage, where
+
+Asked = Mapping[tuple[str, str, Kind], Sequence[Judged]]
+"""Judged chains by (one potential, the other, kind), of every case."""
 
 
 def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, str, Kind], list[Judged]]:

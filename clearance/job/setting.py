@@ -16,6 +16,9 @@ from clearance.motion import Motion, placed
 
 Check = Literal["posture", "reach"]
 
+PLACED = "placed where the pose has it"
+"""The link of bodies that stand still at a pose, but are not the ones the engine's store was made of."""
+
 
 @dataclass(frozen=True, eq=False)
 class Setting:
@@ -35,6 +38,11 @@ class Setting:
     box: Mapping[str, tuple[float, float]]
     rated: Mapping[str, str]
     touching: frozenset[frozenset[str]] = frozenset()
+
+
+def moves(body: Body) -> bool:
+    """Whether the stage moves a body: it rides on a link that is not there only to place it."""
+    return body.link is not None and body.link != PLACED
 
 
 def shown(parameter: str, value: float) -> float:

@@ -87,8 +87,7 @@ def _shown(stage: StageResult) -> list[Finding]:
             old = least.get(f.gap.between)
             if old is None or (f.margin_m or math.inf) < (old.margin_m or math.inf):
                 least[f.gap.between] = f
-    governing = [id(f) for f in least.values()]
-    return [f for f in found if f.verdict != "clear" or id(f) in governing]
+    return [f for f in found if f.verdict != "clear" or any(f is governing for governing in least.values())]
 
 
 def gap_lines(stage: StageResult, leading: Finding) -> list[GapLine]:

@@ -171,7 +171,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     people = aloft(scene, stage) if stage.workers is not None or stage.kind == "travel" else known.workers
     yield from _device(scene, stage)
     yield from _hauled(scene, stage)
-    if people and stage.kind != "travel" and stage.climb_m is None and stage.extend_m is None:
+    if people and stage.climb_m is None and stage.extend_m is None:
         yield Mistake(where(scene, stage, "climb_m"), "how high the worker aloft stands", "nothing", "add climb_m")
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
@@ -188,6 +188,9 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
+        if body == "ground" and potential != EARTH:
+            remedy = "leave it out: a fault makes the ground no phase, and nothing insulates it"
+            yield Mistake(where(scene, stage, "potentials: ground"), "the ground at earth", shown(potential), remedy)
 
 
 def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:

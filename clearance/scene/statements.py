@@ -174,9 +174,9 @@ def groups(entries: Iterable[Statement]) -> tuple[tuple[Statement, ...], ...]:
             members = [*one[1], *members]
             found.remove(one)
         found.append((subjects, members))
-    order = {id(entry): number for number, entry in enumerate(entries)}
-    sorted_groups = [tuple(sorted(members, key=lambda entry: order[id(entry)])) for _, members in found]
-    return tuple(sorted(sorted_groups, key=lambda members: order[id(members[0])]))
+    order = list(entries)
+    sorted_groups = [tuple(sorted(members, key=order.index)) for _, members in found]
+    return tuple(sorted(sorted_groups, key=lambda members: order.index(members[0])))
 
 
 def _subjects(entry: Statement) -> Iterator[str]:

@@ -92,7 +92,7 @@ class Packer:
     index: dict[str, int] = field(default_factory=dict)
     left_points: int = DRAWN_POINTS
     left_triangles: int = DRAWN_TRIANGLES
-    digests: dict[int, tuple[Shape, str]] = field(default_factory=dict)
+    digests: dict[Shape, str] = field(default_factory=dict)
 
     def part(self, body: Body, kind: str | None = None) -> int:
         """Index of a body's part. What rides on a link is packed in the frame of its link."""
@@ -104,13 +104,12 @@ class Packer:
         return self.index[key]
 
     def _digest(self, shape: Shape) -> str:
-        if id(shape) not in self.digests:
+        if shape not in self.digests:
             found = hashlib.sha256()
             for values in (shape.vertices, shape.corners, shape.radius):
                 found.update(np.ascontiguousarray(values).tobytes())
-            # The shape is kept with its digest, so that its identity is not given to another one.
-            self.digests[id(shape)] = (shape, found.hexdigest())
-        return self.digests[id(shape)][1]
+            self.digests[shape] = found.hexdigest()
+        return self.digests[shape]
 
     def _packed(self, body: Body, kind: str, offset: Floats) -> dict[str, Any]:
         shape = body.shape

@@ -68,7 +68,7 @@ def session(prepared: Prepared, result: Result, record: Path | None = None, zone
             found = (error.strerror or str(error)).lower()
             raise InputError(Mistake(("--record", str(record)), "a file that can be written", found)) from None
     text = page_text(data, result.tolerance_m, live=True)
-    return Session(text.encode("utf-8"), header_policy(text), poser(prepared), record)
+    return Session(text.encode("utf-8"), header_policy(text), poser(prepared, result.tolerance_m), record)
 
 
 def server(of: Session, port: int = 0) -> ThreadingHTTPServer:

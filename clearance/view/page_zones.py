@@ -68,7 +68,7 @@ def page_zones(prepared: Prepared, most: int = MOST_TRIANGLES) -> list[PageZone]
     region = region_of_job(prepared)
     if region is None or not prepared.site.scene.workers:
         return []
-    digests: dict[int, tuple[Shape, str]] = {}
+    digests: dict[Shape, str] = {}
     there = [
         (number, pieces[0], person, _depends_on(prepared, pieces[0], person, digests))
         for number, (stage, pieces) in enumerate(zip(prepared.site.scene.stages, prepared.stages, strict=True))
@@ -100,7 +100,7 @@ def region_of_job(prepared: Prepared) -> tuple[Floats, Floats] | None:
     return np.min([low for low, _ in found], axis=0), np.max([high for _, high in found], axis=0)
 
 
-def _depends_on(prepared: Prepared, setting: Setting, person: Person, digests: dict[int, tuple[Shape, str]]) -> object:
+def _depends_on(prepared: Prepared, setting: Setting, person: Person, digests: dict[Shape, str]) -> object:
     """All that the surfaces of a person depend on: the distances to be kept, and the bodies they are counted from."""
     needs = [need for group in needs_of(prepared.site, person).values() for need in group]
     counted = counted_at(setting).bodies
@@ -114,14 +114,13 @@ def _depends_on(prepared: Prepared, setting: Setting, person: Person, digests: d
     return person, tuple(needs), bodies
 
 
-def _digest(shape: Shape, digests: dict[int, tuple[Shape, str]]) -> str:
-    if id(shape) not in digests:
+def _digest(shape: Shape, digests: dict[Shape, str]) -> str:
+    if shape not in digests:
         found = hashlib.sha256()
         for values in (shape.vertices, shape.corners, shape.radius, shape.uncertainty):
             found.update(np.ascontiguousarray(values).tobytes())
-        # The shape is kept with its digest, so that its identity is not given to another one.
-        digests[id(shape)] = (shape, found.hexdigest())
-    return digests[id(shape)][1]
+        digests[shape] = found.hexdigest()
+    return digests[shape]
 
 
 def _states(potential: str | None, states: tuple[tuple[str, str | None], ...], ends: set[str]) -> set[str]:

@@ -1,0 +1,370 @@
+"""Owns what must be judged before anything is clear: the duties of a stage, told from the records alone, and the one
+check that holds what was judged against them.
+
+A duty is who, against what, from which check. `duties(scene, stage)` looks at no body and at no setting, so what is
+lost while a stage is assembled is still asked for; `held` collects what was swept in fact; `unjudged` is the
+difference, an open point for everybody. `of_job` is the same for the scene: what no stage judges, and weather, crew and
+tools that are not mentioned at all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from clearance.gaps import EARTH
+from clearance.job import aerial
+from clearance.job.measuring import Bench, Piece
+from clearance.job.questions import Asked
+from clearance.job.setting import Check, Setting, inside
+from clearance.result import Gap, Kind, OpenPoint, StageResult
+from clearance.scene import records, statements
+from clearance.scene.records import Range, Reference, Scene, Stage
+
+THERE = "there"
+COLLISIONS = "collisions"
+LENGTH = "insulating length"
+SOMEBODY = "somebody aloft"
+EVERYTHING = "what moves"
+"""Who owes it that a range which the stage states is swept, whatever it is that moves."""
+
+CLIMBS = ("step on", "climb", "bond on", "bond off", "descend")
+"""Kinds of stage that are nothing without somebody aloft. Work is one where there is a way up, or nobody says
+`workers = []`."""
+
+SWEPT = (
+    "travel_m", "heading_deg", "lean_along_deg", "lean_across_deg", "climb_m", *aerial.PARAMETERS, "lower_m", "haul_m"
+)  # fmt: skip
+"""Every range that a stage may state."""
+
+SAME = 1e-9
+"""[m or rad] Ends of ranges nearer than this are the same: the one is reckoned from the other."""
+
+
+@dataclass(frozen=True)
+class Duty:
+    """One thing that a stage must judge.
+
+    who: a body, a phase, or `EVERYTHING`
+    against: what it is judged against, any of these: a potential, `approach(potential)`, `COLLISIONS`, `LENGTH`,
+        `THERE`, or a motion parameter, over all of its range
+    check: from the stated posture or from the reach envelope
+    cure: what would settle it
+    """
+
+    who: str
+    against: tuple[str, ...]
+    cure: str
+    check: Check = "posture"
+
+
+Away = frozenset[str]
+"""Bodies that are stated as not being there."""
+
+Held = frozenset[tuple[Check, str, str]]
+"""What was judged: (check, who, against what)."""
+
+
+def approach(potential: str) -> str:
+    """What a worker who is not bonded owes besides the combined gaps."""
+    return f"approach to {potential}"
+
+
+def duties(scene: Scene, stage: Stage, moving: bool = True) -> tuple[Duty, ...]:
+    """All that a stage must judge, from its records and those of its scene alone; at a single pose nothing moves."""
+    return tuple(_duties(scene, stage, moving))
+
+
+def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
+    away, earthed = statements.absent(scene, stage), statements.earthed_circuits(scene)
+    live = [phase for phase, circuit in records.phases(scene).items() if circuit.name not in earthed]
+    if not live:
+        yield Duty("a live circuit", (THERE,), "state which circuit is live: with none, no gap is judged at all")
+    for phase in live:
+        cure = "add the wires or bodies of that phase, or a statement that its circuit is earthed"
+        yield Duty(f"phase {phase}", (THERE,), cure)
+    for name in _site(scene, stage, away):
+        cure = "mend its entry: it has no surface" if name != "ground" else "state a ground that reaches below the work"
+        yield Duty(name, (THERE,), cure)
+    held = [*live, EARTH]
+    ladder = scene.ladder if scene.ladder is not None and scene.ladder.name not in away else None
+    device = scene.aerial_device
+    device = device if device is not None and device.name not in away else None
+    yield from _people(scene, stage, live, ladder is not None or device is not None)
+    for name, cure in _conductors(scene, stage, ladder, away):
+        yield Duty(name, (THERE,), cure)
+        yield from (Duty(name, (potential,), cure) for potential in held)
+    if ladder is not None:
+        cure = f'state travel_m, or a statement that it is not there: kind = "absent", bodies = ["{ladder.name}"]'
+        yield Duty(ladder.name, (THERE,), cure)
+        yield Duty(ladder.name, (COLLISIONS,), cure)
+    yield from _lengths(scene, stage, ladder, device, away)
+    if moving:
+        yield from _motions(scene, stage, ladder, device)
+
+
+def _site(scene: Scene, stage: Stage, away: Away) -> Iterator[str]:
+    """What stood there before, and has not been taken away."""
+    gone = {*away, *stage.off, *stage.released}
+    tables = (scene.structures, scene.wires, scene.insulators, scene.solids, scene.clouds)
+    yield from (name for name in ("ground", *(e.name for table in tables for e in table)) if name not in gone)
+
+
+def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> Iterator[Duty]:
+    """Everybody aloft, in the stated posture and with all that hands may reach; and that there is somebody."""
+    aloft = records.aloft(scene, stage)
+    work = stage.kind == "work" and (way_up or stage.workers is None)
+    if not aloft and (stage.kind in CLIMBS or work or stage.climb_m is not None):
+        words = "a stage" if stage.kind not in (*CLIMBS, "work") else f"a stage of kind {stage.kind!r}"
+        yield Duty(SOMEBODY, (THERE,), f"name who is aloft in {words} in workers, and state them in [[workers]]")
+    if aloft and not way_up:
+        cure = "add a ladder or an aerial device, or withdraw the statement that it is not there"
+        yield Duty(f"what {_and(aloft)} stands on", (THERE,), cure)
+    missing = [name for name, field in (("travel_m", stage.travel_m), ("climb_m", stage.climb_m)) if field is None]
+    if stage.extend_m is not None:
+        missing = []
+    cure = f"state {' and '.join(missing)}" if missing else "give the stage a ladder with its track, or a device"
+    for name in aloft:
+        for check in ("posture", "reach"):
+            yield Duty(name, (THERE,), cure, check)
+            for potential in (*live, EARTH):
+                yield Duty(name, (potential,), cure, check)
+        yield Duty(name, (COLLISIONS,), cure)
+        bonding = stage.kind in ("bond on", "bond off")
+        if bonding or name not in stage.bonded:
+            near = [EARTH] if bonding else [*live] if stage.kind == "step on" else [*live, EARTH]
+            yield from (Duty(name, (approach(potential),), cure) for potential in near)
+    for name in stage.bonded:
+        lead = f"{name} bonding lead"
+        cure = "state its length and its clamp: bonding_lead_m, clamp_m"
+        yield Duty(lead, (THERE,), cure)
+        yield from (Duty(lead, (potential,), cure) for potential in (*live, EARTH))
+
+
+def _conductors(scene: Scene, stage: Stage, ladder: records.Ladder | None, away: Away) -> Iterator[tuple[str, str]]:
+    """Conductors that the job brings or moves, and what to state where one is missing."""
+    for name in (*(person.name for person in scene.crew), *(vehicle.name for vehicle in scene.vehicles)):
+        if name not in away:
+            yield name, "mend its entry: it has no surface"
+    for rope in scene.ropes:
+        tied = isinstance(rope.from_m, Reference) and scene.ladder is not None and rope.from_m.name == scene.ladder.name
+        if rope.name not in away and not statements.insulating(scene, rope.name) and not (tied and ladder is None):
+            yield rope.name, "state travel_m: it is tied to the ladder" if tied else "mend its entry: it has no surface"
+    for fitting in ladder.fittings if ladder is not None else ():
+        if fitting.name not in away:
+            yield fitting.name, "state travel_m: it is on the ladder"
+    if stage.hauled is not None and stage.hauled not in away:
+        yield stage.hauled, "state its line in a rope, and where the ladder is that the line is tied to"
+    for name in (*stage.released, *stage.off):
+        yield name, "state lower_m, within the way to where its release parks it"
+    for disturbed in stage.disturbed:
+        if disturbed.wire not in (*stage.released, *stage.off, *away):
+            yield disturbed.wire, "state how far it moves: movement_m"
+    if scene.aerial_device is not None and scene.aerial_device.name not in away:
+        _, chassis, boom, extension, _, platform = records.device_names(scene.aerial_device.name)
+        for name in (chassis, boom, extension, platform):
+            yield name, "state turret_deg, boom_deg and extend_m"
+
+
+def _lengths(
+    scene: Scene, stage: Stage, ladder: records.Ladder | None, device: records.AerialDevice | None, away: Away
+) -> Iterator[Duty]:
+    """Insulating lengths: of what carries somebody, of insulating ropes, of the tool that earths."""
+    aloft, cure = records.aloft(scene, stage), "state where its ends are"
+    if stage.kind != "step on":
+        if ladder is not None and device is None and aloft:
+            yield Duty(ladder.name, (LENGTH,), "state travel_m and climb_m")
+        if device is not None:
+            yield Duty(device.name, (LENGTH,), "state turret_deg, boom_deg and extend_m")
+    for rope in scene.ropes:
+        tied = isinstance(rope.from_m, Reference) and scene.ladder is not None and rope.from_m.name == scene.ladder.name
+        if statements.insulating(scene, rope.name) and rope.name not in away and not (tied and ladder is None):
+            yield Duty(rope.name, (LENGTH,), "state travel_m: it is tied to the ladder" if tied else cure)
+
+
+def _motions(
+    scene: Scene, stage: Stage, ladder: records.Ladder | None, device: records.AerialDevice | None
+) -> Iterator[Duty]:
+    """The motion that a kind of stage is named for, and every range that a stage states, over all of it."""
+    aloft = records.aloft(scene, stage)
+    way = aerial.PARAMETERS if device is not None else ("travel_m",)
+    if stage.kind == "travel":
+        carrier = records.device_names(device.name)[-1] if device is not None else ladder.name if ladder else "a ladder"
+        yield Duty(carrier, way, f"state {way[0]} as the range it travels over, not one value")
+    if stage.kind in ("climb", "descend"):
+        way = aerial.PARAMETERS if device is not None else ("climb_m",)
+        for name in aloft:
+            yield Duty(name, way, f"state {way[0]} as the range of the way, not one value")
+    if stage.kind in ("lower", "raise"):
+        for name in stage.released or (f"the wire of a stage of kind {stage.kind!r}",):
+            yield Duty(name, ("lower_m",), "name the wire in released, and state lower_m as the range of its way")
+    for name in SWEPT:
+        span: Range | None = getattr(stage, name)
+        if span is not None and span.lo < span.hi:
+            yield Duty(EVERYTHING, (name,), f"nothing in this stage moves by {name}: leave it out, or state what does")
+    if stage.swing_m > 0.0:
+        for name in ("swing_along_m", "swing_across_m"):
+            cure = "nobody in this stage hangs on a ladder: leave swing_m out, or state who does"
+            yield Duty(EVERYTHING, (name,), cure)
+    carried = [name for name in SWEPT[:4] if (span := getattr(stage, name)) is not None and span.lo < span.hi]
+    if ladder is not None and device is None:
+        for who in (ladder.name, *aloft):
+            yield from (Duty(who, (name,), "state travel_m: the ladder is not there without it") for name in carried)
+        if stage.climb_m is not None and stage.climb_m.lo < stage.climb_m.hi:
+            yield from (Duty(who, ("climb_m",), "state travel_m") for who in aloft)
+
+
+def held(
+    bench: Bench, stage: Stage, pieces: Sequence[Piece], asked: Mapping[Check, Sequence[Asked]], found: StageResult
+) -> Held:
+    """What was judged in fact: in every piece alike, along chains whose bodies are there, with gaps that came out
+    finite.
+
+    asked: of every check the questions of each of its pieces; found: what was found for the stage
+    """
+    kept: set[tuple[Check, str, str]] = set()
+    checks: tuple[Check, ...] = ("posture", "reach")
+    for check in checks:
+        some = [piece for piece in pieces if piece.compiled.setting.check == check]
+        if not some:
+            continue
+        # Under a floor a gap that does not matter is proved to keep it, and is not measured.
+        finite = None if bench.floor is not None else {(*g.between, g.kind) for g in found.gaps if _finite(g, check)}
+        judged = (_chains(piece, questions, finite) for piece, questions in zip(some, asked[check], strict=True))
+        kept |= {(check, *pair) for pair in set.intersection(*judged)}
+        kept |= {(check, *pair) for pair in _moved(stage, [piece.compiled.setting for piece in some])}
+    for collision in found.collisions:
+        if math.isfinite(collision.measure.gap_upper_m):
+            kept.add(("posture", collision.body, COLLISIONS))
+    for near in found.approaches:
+        if math.isfinite(near.measure.gap_upper_m):
+            kept.add(("posture", near.body, approach(near.to)))
+    kept |= {("posture", length.body, LENGTH) for length in found.insulation if math.isfinite(length.left_m)}
+    return frozenset(kept)
+
+
+def _chains(piece: Piece, questions: Asked, finite: set[tuple[str, str, Kind]] | None) -> set[tuple[str, str]]:
+    """What is there in a piece, and which bodies are on a chain that ends at which potential."""
+    setting = piece.compiled.setting
+    judged = {(body.name, THERE) for body in setting.bodies if len(body.shape)}
+    judged |= {(f"phase {potential}", THERE) for potential in _potentials(setting)}
+    for key, some in questions.items():
+        if finite is None or key in finite:
+            paths = [path for question in some for path in question.paths if math.isfinite(piece.least_of(path))]
+            names = {name for path in paths for group in path.groups for name in group.bodies}
+            judged |= {(name, potential) for name in names for potential in key[:2]}
+    return judged
+
+
+def _potentials(setting: Setting) -> set[str | None]:
+    return {
+        potential
+        for body in setting.bodies
+        if body.conductive and len(body.shape)
+        for potential in (body.potential, *(state for _, state in body.states))
+    }
+
+
+def _finite(gap: Gap, check: Check) -> bool:
+    measure = gap.posture if check == "posture" else gap.reach
+    return measure is not None and math.isfinite(measure.gap_upper_m)
+
+
+def _moved(stage: Stage, pieces: Sequence[Setting]) -> Iterator[tuple[str, str]]:
+    """Which bodies were moved by which parameters, over all that the stage states of these."""
+    spans: dict[str, tuple[float, float]] = {}
+    movers: dict[str, set[str]] = {}
+    for setting in pieces:
+        for name, (low, high) in setting.box.items():
+            if high > low:
+                known = spans.get(name, (low, high))
+                spans[name] = (min(low, known[0]), max(high, known[1]))
+        for body in setting.bodies:
+            if body.link is not None and len(body.shape):
+                own = {setting.rated[body.name]} if body.name in setting.rated else set()
+                if "lower_m" in setting.box and body.name in stage.released:
+                    own.add("lower_m")
+                joints = setting.motion.joints_of(body.link)
+                movers.setdefault(body.name, set()).update(own, (joint.parameter for joint in joints))
+            elif body.name in stage.released and "lower_m" in setting.box:
+                movers.setdefault(body.name, set()).add("lower_m")
+    for name, (low, high) in spans.items():
+        stated: Range | None = getattr(stage, name, None)
+        if stated is not None:
+            # A wire goes no further than to where it is parked, however far the stage says.
+            top = high if name == "lower_m" else inside(name, stated.hi)
+            if low > inside(name, stated.lo) + SAME or high < top - SAME:
+                continue
+        moved = [who for who, names in movers.items() if name in names]
+        yield from ((who, name) for who in (*moved, *([EVERYTHING] if moved else ())))
+
+
+def unjudged(owed: Sequence[Duty], kept: Held) -> Iterator[OpenPoint]:
+    """What had to be judged and was not: one open point for each body or phase, with what would settle it."""
+    missing: dict[str, list[Duty]] = {}
+    for duty in owed:
+        if not any((duty.check, duty.who, against) in kept for against in duty.against):
+            missing.setdefault(duty.who, []).append(duty)
+    nowhere = {who.removeprefix("phase ") for who in missing if who.startswith("phase ")}
+    lost = any(THERE in duty.against for duties in missing.values() for duty in duties)
+    for who, of_them in missing.items():
+        if who == EVERYTHING and lost:
+            continue  # nothing moves by the range because what does is not there, which is told
+        left = [duty for duty in of_them if not set(duty.against) <= nowhere | {approach(p) for p in nowhere}]
+        if left:
+            yield OpenPoint("", _words(who, left), "; ".join(dict.fromkeys(duty.cure for duty in left[:1])))
+
+
+def _words(who: str, missing: Sequence[Duty]) -> str:
+    against = list(dict.fromkeys(" or ".join(duty.against) for duty in missing))
+    if THERE in against:
+        if who == SOMEBODY:
+            return "nobody is aloft: nobody is judged"
+        if who.startswith("phase "):
+            return f"nothing stands at {who}: no gap to it could be judged"
+        return f"{who} is not there: nothing of it is judged"
+    reach = all(duty.check == "reach" for duty in missing)
+    moves = [word for word in against if word.endswith(("_m", "_deg"))]
+    others = [word for word in against if word not in moves]
+    parts = [f"not judged against {_and(others)}" if others else "", f"not moved over {_and(moves)}" if moves else ""]
+    return f"{who} is {' and '.join(filter(None, parts))}{' from the reach envelope' if reach else ''}"
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def of_job(scene: Scene) -> Iterator[OpenPoint]:
+    """What no stage judges, and what the scene does not mention: whether there is weather, crew, tools."""
+    said = statements.there_is_none(scene)
+    mentioned = {
+        "weather": scene.weather is not None,
+        "crew": bool(scene.crew),
+        # A tool in the hand of everybody aloft is one; none in the hand of one of them takes a length off that reach.
+        "tools": bool(scene.tools) or (bool(scene.workers) and all(worker.tool_m > 0.0 for worker in scene.workers)),
+    }
+    table = {
+        "weather": "add [weather]",
+        "crew": "add [[crew]], one for everybody on the ground",
+        "tools": "state tool_m of every worker, or add [[tools]]",
+    }
+    for what, is_there in mentioned.items():
+        if not is_there and what not in said:
+            cure = f'{table[what]}, or a statement with whose word: kind = "none", what = ["{what}"], basis, by, on'
+            yield OpenPoint("the job", f"nothing is said of {what}: none is judged", cure)
+    aloft = {name for stage in scene.stages for name in records.aloft(scene, stage)}
+    for worker in scene.workers:
+        if worker.name not in aloft:
+            cure = "name them in workers of a stage; or state them in [[crew]] with where they stand; or leave them out"
+            yield OpenPoint(f"worker '{worker.name}'", "aloft in no stage: never judged", cure)
+    for tool in scene.tools:
+        if all(stage.hauled != tool.name for stage in scene.stages):
+            yield OpenPoint(f"tool '{tool.name}'", "hauled in no stage: never judged", "add a stage with hauled")
+    brought = [(person.word, person.name) for person in scene.crew]
+    brought += [(vehicle.word, vehicle.name) for vehicle in scene.vehicles]
+    brought += [(rope.word, rope.name) for rope in scene.ropes]
+    for word, name in brought:
+        if scene.stages and all(name in statements.absent(scene, stage) for stage in scene.stages):
+            cure = "let the statement that it is absent name the stages it holds in, or leave it out of the scene"
+            yield OpenPoint(f"{word} '{name}'", "absent from every stage: never judged", cure)

@@ -1,0 +1,247 @@
+"""What a stage must judge is told from its records, and nothing that was lost on the way to a sweep is clear.
+
+One bay: a phase overhead, the two others far above it, a worker on a ladder, whose head at 5 m climb is 0.35 m below
+the phase or 7 m: the whole scene is a breach or clear. Then one thing is forgotten at a time, on both sides of the
+limit: what was a breach must not become clear, nor may what was clear stay so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+import small_scenes
+from small_scenes import SAID, WORKER, checked, scene, slab, stage, text
+
+from clearance.engine import build_engine
+from clearance.errors import InputError
+from clearance.job import duties, judging
+from clearance.job.measuring import Bench, pieces_of
+from clearance.pipeline import check, prepare
+from clearance.scene.records import Range
+from clearance.shapes import join
+
+FAR = [slab("bus B", bottom_m=20.0, potential="B"), slab("bus C", bottom_m=26.0, potential="C")]
+LOW, HIGH = 7.3, 14.0
+"""[m] Undersides of phase A: nobody who is not bonded comes nearer to it than 0.3 m and an ergonomic part of 0.31 m."""
+LADDER = {**small_scenes.LADDER, "length_m": 5.5, "insulating_to_m": 5.5}
+
+
+def parts(kind, bottom_m, **changes):
+    told = {
+        "step on": {"climb_m": [0, 1]},
+        "climb": {"climb_m": [3, 5]},
+        "descend": {"climb_m": [3, 5]},
+        "work": {"climb_m": [4, 5]},
+        "travel": {"travel_m": [4, 6], "climb_m": 5, "workers": ["worker"], "rides": "the test: moved by hand"},
+    }[kind]
+    low = bottom_m if kind != "step on" else bottom_m - 4.0
+    told = {**told, **changes}
+    return {"ladder": LADDER, "solids": [slab("bus A", bottom_m=low), *FAR], "stages": [stage(kind=kind, **told)]}
+
+
+def verdict(given):
+    try:
+        return checked(0.01, **given).verdict
+    except InputError:
+        return "refused"
+
+
+KINDS = ("step on", "climb", "descend", "work", "travel")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(("bottom_m", "whole"), [(LOW, "breach"), (HIGH, "clear")])
+def test_what_is_forgotten_never_makes_a_stage_clear(kind, bottom_m, whole):
+    assert verdict(parts(kind, bottom_m)) == whole
+    forgotten = {
+        "travel_m": {"travel_m": None},
+        "climb_m": {"climb_m": None},
+        "workers": {"workers": []},
+        "both": {"travel_m": None, "climb_m": None},
+        "everybody": {"travel_m": None, "climb_m": None, "workers": []},
+    }
+    for words, changes in forgotten.items():
+        if kind == "travel" and words == "workers":
+            changes = {"workers": [], "travel_m": 5}  # a ladder that travels with nobody on it is a stage like others
+        assert verdict(parts(kind, bottom_m, **changes)) != "clear", words
+    for table in ("workers", "ladder", "track"):
+        given = {**parts(kind, bottom_m), table: None}
+        assert verdict(given) != "clear", table
+        given = {**parts(kind, bottom_m, travel_m=None, climb_m=None, workers=None), table: None}
+        assert verdict(given) != "clear", table
+
+
+def missing(given):
+    (found,) = checked(0.01, **given).stages
+    assert found.verdict == "undecided"
+    return {str(point): point.cure for point in found.open_points}
+
+
+def test_a_forgotten_station_is_told_for_everybody_it_leaves_out_with_its_cure():
+    told = missing(parts("climb", HIGH, travel_m=None))
+    assert told["worker is not there: nothing of it is judged"] == "state travel_m"
+    assert "travel_m" in told["ladder is not there: nothing of it is judged"]
+    assert len(told) == 2
+
+
+def test_a_stage_that_is_named_for_a_motion_moves():
+    """At one height nobody climbs and at one station nothing travels; the same over a range is judged."""
+    assert missing(parts("climb", HIGH, climb_m=5)) == {
+        "worker is not moved over climb_m": "state climb_m as the range of the way, not one value"
+    }
+    assert missing(parts("descend", HIGH, climb_m=5)).keys() == {"worker is not moved over climb_m"}
+    assert missing(parts("travel", HIGH, travel_m=5)).keys() == {"ladder is not moved over travel_m"}
+    assert verdict(parts("work", HIGH, climb_m=5)) == "clear"
+
+
+def test_nobody_aloft_is_told_in_every_stage_that_needs_somebody():
+    for kind in ("step on", "climb", "descend", "work"):
+        told = missing(parts(kind, HIGH, workers=[], climb_m=None))
+        assert list(told) == ["nobody is aloft: nobody is judged"], kind
+    told = missing({**parts("travel", HIGH, workers=[]), "crew": None})
+    assert list(told) == ["nobody is aloft: nobody is judged"]  # the height of somebody's feet is stated, and no feet
+    (found,) = checked(0.01, **parts("travel", HIGH, workers=[], climb_m=None)).stages
+    assert found.verdict == "clear"
+
+
+def test_a_ladder_stated_as_absent_carries_nobody():
+    said = {**SAID, "kind": "absent", "bodies": ["ladder"]}
+    told = missing({**parts("work", HIGH), "statements": [said]})
+    assert "what worker stands on is not there: nothing of it is judged" in told
+    said = {**SAID, "kind": "absent", "bodies": ["worker"]}
+    assert "worker is not there: nothing of it is judged" in missing({**parts("work", HIGH), "statements": [said]})
+
+
+def test_the_ground_is_never_taken_away():
+    said = {**SAID, "kind": "absent", "bodies": ["ground"]}
+    assert verdict({**parts("work", HIGH), "statements": [said]}) == "refused"
+    for potential in ("floating", "A"):
+        assert verdict(parts("work", HIGH, potentials={"ground": potential})) == "refused"
+    assert verdict(parts("work", HIGH, potentials={"ground": "earth"})) == "clear"
+
+
+def test_a_phase_with_no_body_is_told_once():
+    given = {**parts("work", HIGH), "solids": [slab("bus A", bottom_m=HIGH), FAR[0]]}
+    told = missing(given)
+    assert list(told) == ["nothing stands at phase C: no gap to it could be judged"]
+
+
+def test_with_no_live_circuit_no_gap_is_judged_and_nothing_is_clear():
+    said = {**SAID, "kind": "circuit earthed", "circuit": "bay"}
+    assert "a live circuit is not there: nothing of it is judged" in missing(
+        {**parts("work", HIGH), "statements": [said]}
+    )
+
+
+def test_a_bonded_worker_owes_a_lead():
+    touch = {**SAID, "kind": "contact", "bodies": ["worker", "bus A"]}
+    near = {"solids": [slab("bus A", bottom_m=7.0), *FAR], "statements": [touch]}
+    bond = stage(kind="work", climb_m=5, bonded={"worker": "A"}, posture="reaching")
+    (found,) = checked(0.01, **near, stages=[bond]).stages
+    cure = "state its length and its clamp: bonding_lead_m, clamp_m"
+    assert ("worker bonding lead is not there: nothing of it is judged", cure) in [
+        (point.what, point.cure) for point in found.open_points
+    ]
+    (found,) = checked(0.01, **near, stages=[{**bond, "bonding_lead_m": 2.0, "clamp_m": [0.0, 0.0, 7.0]}]).stages
+    assert not found.open_points
+
+
+def test_every_range_that_a_stage_states_is_swept_by_something():
+    """Each of the ranges over which this stage could move: where one is not in the box that was swept, it is told."""
+    told = {"heading_deg": [-5, 5], "lean_along_deg": [-1, 1], "lean_across_deg": [-2, 2], "swing_m": 0.2}
+    given = parts("work", HIGH, travel_m=[4.9, 5.1], **told)
+    made = scene(**given)
+    prepared = prepare(made)
+    (pieces,) = prepared.stages
+    bench = Bench(prepared.site, build_engine(pieces, besides=prepared.site.bodies), 0.05)
+    assert judging.judge_stage(bench, prepared.site.scene.stages[0], pieces_of(bench, pieces)).open_points == ()
+    names = [*told, "travel_m", "climb_m"]
+    names[names.index("swing_m")] = "swing_along_m"
+    for name in names:
+        middle = [replace(piece, box={**piece.box, name: (0.5 * sum(piece.box[name]),) * 2}) for piece in pieces]
+        points = [
+            str(p)
+            for p in judging.judge_stage(bench, prepared.site.scene.stages[0], pieces_of(bench, middle)).open_points
+        ]
+        assert any(name in point for point in points), name
+
+
+def test_every_body_is_owed_and_its_loss_is_told():
+    """Each body the records speak of, dropped from what is swept as a defect of assembling would: it is told by name.
+
+    Then its surface alone is taken away, which leaves it there by name and judged nowhere.
+    """
+    crew = [{"name": "helper", "stature_m": 1.8, "at_m": [-6, 0]}]
+    vehicles = [{"name": "truck", "centre_m": [-12, 0, 1], "size_m": [4, 2, 2]}]
+    ropes = [{"name": "guy", "from": "ladder @ 1", "to_m": [-6, 3, 0], "diameter_m": 0.02}]
+    made = scene(**parts("work", HIGH), crew=crew, vehicles=vehicles, ropes=ropes)
+    prepared = prepare(made)
+    (pieces,) = prepared.stages
+    (told,) = prepared.site.scene.stages
+    owed = {duty.who for duty in duties.duties(made, told)}
+    names = {body.name for body in pieces[0].bodies if body.kind != "hull"}
+    assert names <= owed
+    for name in sorted(names):
+        for lost in ("body", "surface"):
+            some = []
+            for piece in pieces:
+                bodies = tuple(b for b in piece.bodies if b.name != name)
+                if lost == "surface":
+                    bodies = tuple(replace(b, shape=join([])) if b.name == name else b for b in piece.bodies)
+                some.append(replace(piece, bodies=bodies))
+            bench = Bench(prepared.site, build_engine(some, besides=prepared.site.bodies), 0.05)
+            found = judging.judge_stage(bench, told, pieces_of(bench, some))
+            phase = name.removeprefix("bus ")
+            said = (f"{name} is not there: nothing of it is judged",
+                    f"nothing stands at phase {phase}: no gap to it could be judged")  # fmt: skip
+            assert found.verdict == "undecided", (name, lost)
+            assert any(str(point) in said for point in found.open_points), (name, lost)
+
+
+def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_clear():
+    whole = parts("work", HIGH)
+    assert checked(0.05, **whole).verdict == "clear"
+    lines = text(**whole).splitlines()
+    for what in ("weather", "crew", "tools"):
+        made = scene(**whole)
+        said = tuple(
+            entry.model_copy(update={"what": tuple(w for w in entry.what if w != what)}) for entry in made.statements
+        )
+        found = check(made.model_copy(update={"statements": said}), 0.05)
+        assert found.verdict == "undecided"
+        (point,) = found.open_points
+        assert what in point.what
+        assert '"none"' in point.cure
+        assert what in point.cure
+    assert any('kind = "none"' in line for line in lines)
+    armed = {**whole, "workers": [{**WORKER, "tool_m": 0.3}]}
+    made = scene(**armed)
+    said = tuple(entry.model_copy(update={"what": ("weather", "crew")}) for entry in made.statements)
+    assert check(made.model_copy(update={"statements": said}), 0.05).open_points == ()
+
+
+def test_what_no_stage_judges_is_told_of_the_job():
+    second = {**WORKER, "name": "second"}
+    whole = {**parts("work", HIGH, workers=["worker"]), "workers": [WORKER, second]}
+    (point,) = checked(0.05, **whole).open_points
+    assert str(point) == "worker 'second': aloft in no stage: never judged"
+    ropes = [{"name": "line", "from": [-3, 0, 6], "to_m": [-3, 2, 0], "diameter_m": 0.02}]
+    tools = [{"name": "bag", "line": "line", "radius_m": 0.2, "swing_m": 0.2}]
+    (point,) = checked(0.05, **parts("work", HIGH), ropes=ropes, tools=tools).open_points
+    assert str(point) == "tool 'bag': hauled in no stage: never judged"
+    crew = [{"name": "helper", "stature_m": 1.8, "at_m": [-6, 0]}]
+    said = {**SAID, "kind": "absent", "bodies": ["helper"]}
+    (point,) = checked(0.05, **parts("work", HIGH), crew=crew, statements=[said]).open_points
+    assert str(point) == "crew 'helper': absent from every stage: never judged"
+
+
+def test_a_range_that_was_swept_in_part_only_is_not_judged():
+    """What was swept is held against what is stated, not against whether anything was."""
+    made = scene(**parts("work", HIGH))
+    told = made.stages[0]
+    (pieces,) = prepare(made).stages
+    wider = told.model_copy(update={"climb_m": Range(3.0, 5.0)})
+    for given, moved in ((told, True), (wider, False)):
+        pairs = set(duties._moved(given, pieces))
+        assert (("worker", "climb_m") in pairs) is moved
