@@ -1,4 +1,4 @@
-"""A scene made or changed in Python is checked as one from a file is, by the same words; no way round leaves one out."""
+"""A scene made or changed in Python is checked as one from a file is, in the same words; no way round it."""
 
 from __future__ import annotations
 
