@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import pickle
 import tomllib
 from pathlib import Path
 
@@ -146,6 +147,22 @@ def test_there_is_no_unchecked_way(whole):
         Scene.model_construct(name="bay")
     with pytest.raises(ValidationError, match="frozen"):
         whole.wires = ()
+
+
+def test_tables_within_records_are_frozen_too(whole):
+    stage = whole.stages[1]
+    for table in (stage.potentials, stage.bonded, whole.rule_inputs):
+        for change in (
+            lambda table=table: table.__setitem__("ground", "A"),
+            lambda table=table: table.update(ground="A"),
+            lambda table=table: table.setdefault("ground", "A"),
+            lambda table=table: table.__ior__({"ground": "A"}),
+            lambda table=table: table.clear(),
+        ):
+            with pytest.raises(TypeError, match="frozen"):
+                change()
+    assert copy.deepcopy(whole) == whole == pickle.loads(pickle.dumps(whole))
+    assert pickle.loads(pickle.dumps(whole)).sha256 == whole.sha256
 
 
 def test_one_entry_is_changed_by_its_name(whole):

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import ConfigDict, Field, ModelWrapValidatorHandler, PrivateAttr, ValidationInfo, model_validator
 
 from clearance.scene.records_base import (
     EARTH,
     FLOATING,
+    Frozen,
     Place,
     Point,
     Range,
@@ -181,7 +182,9 @@ class SceneFile(ConductorsOfScene):
     rule: tuple[Text, ...] = Field(
         min_length=1, description="rule or rules, by name or as a TOML file beside the scene"
     )
-    rule_inputs: dict[str, float | str | bool] = Field({}, description="further inputs of the rule")
+    rule_inputs: Annotated[dict[str, float | str | bool], Frozen] = Field(
+        {}, validate_default=True, description="further inputs of the rule"
+    )
     altitude_m: float = Field(ge=-500, le=9000, description="height of the site above sea level")
     frequency_Hz: float = Field(ge=1, le=1000, description="frequency of the system")
     notes: tuple[str, ...] = Field((), description="what a reader must know")

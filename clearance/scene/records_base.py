@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
 from clearance.errors import InputError, Mistake
@@ -206,6 +206,22 @@ Span = Annotated[
     ),
 ]
 """A `Range`, written as one number or as [lowest, highest]."""
+
+
+class FrozenDict(dict[str, Any]):
+    """A table with keys of the scene's own, such as `potentials`: as frozen as the record that holds it."""
+
+    def _refuse(self, *_: Any, **__: Any) -> Any:
+        raise TypeError("a record is frozen: make a changed one")
+
+    __setitem__ = __delitem__ = __ior__ = update = pop = popitem = clear = setdefault = _refuse
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return FrozenDict, (dict(self),)
+
+
+Frozen = AfterValidator(FrozenDict)
+"""Makes a field of dict type frozen; goes with validate_default=True."""
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
