@@ -300,8 +300,10 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
             key = _content(stage)
             unique.setdefault(key, stage.model_copy(update={"name": f"{stage.name} #{len(unique) + 1}"}))
     base = prepare(scene)
-    result = check_prepared(with_stages(base, tuple(unique.values())), tolerance_m, progress)
-    by_content = dict(zip(unique, result.stages, strict=True))
+    by_content: dict[str, StageResult] = {}
+    if unique:
+        result = check_prepared(with_stages(base, tuple(unique.values())), tolerance_m, progress)
+        by_content = dict(zip(unique, result.stages, strict=True))
     made = []
     for order, stages, refused in ways:
         if refused:
