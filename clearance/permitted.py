@@ -19,7 +19,7 @@ from clearance.job.maps import DEVICE_AXES
 from clearance.pipeline import Prepared, Progress, check_prepared
 from clearance.result import Map, Result, StageResult
 from clearance.scene.assemble import Site
-from clearance.scene.records import Range, Scene, Stage
+from clearance.scene.records import Range, Stage
 from clearance.tolerances import TOLERANCE_M
 
 SPANS = (
@@ -53,11 +53,21 @@ class Permitted:
 
 @dataclass(frozen=True, eq=False)
 class Permits:
-    """All that a briefing is made from: the job at the printed numbers, and what of each stage is permitted."""
+    """All that a briefing is made from: the job at the printed numbers, and what of each stage is permitted.
+
+    sha256: digest of the scene that was given; where rounding changed a range, that of `result` is another
+    """
 
     prepared: Prepared
     result: Result
     stages: tuple[Permitted, ...]
+    sha256: str
+
+    @property
+    def narrowed(self) -> Result:
+        """The stages as they are printed, which is another scene where one is narrower than it was asked for."""
+        scene = self.prepared.site.scene.changed(stages=tuple(one.stage for one in self.stages))
+        return replace(self.result, sha256=scene.sha256, stages=tuple(one.found for one in self.stages))
 
 
 def permitted(
@@ -82,12 +92,12 @@ def permitted(
             found.append(Permitted("as stated", stage, one))
         else:
             found.append(_narrowed(printed, stage, one, tolerance_m))
-    return Permits(printed, result, tuple(found))
+    return Permits(printed, result, tuple(found), prepared.site.scene.sha256)
 
 
 def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
     """The same site with other stages. Those it had were checked for contradictions; a narrower range makes none."""
-    scene: Scene = prepared.site.scene.model_copy(update={"stages": stages})
+    scene = prepared.site.scene.changed(stages=stages)
     # `Site` carries the scene, and what is remembered of a site goes by it: a new one for new stages.
     site: Site = replace(prepared.site, scene=scene)
     return Prepared(site, tuple(staging.settings_of(site, stage) for stage in stages))

@@ -7,6 +7,8 @@ without compression and without dates, so the same check gives the same bytes an
 - result.json: the result as `clearance check --json` writes it
 - inputs/...: the scene and the files it names, where they stood to one another
 
+The digest of the scene is that of its content (`clearance.scene.digest`); those of files are of their bytes.
+
 Format history
 1: first format.
 """
@@ -28,8 +30,9 @@ from typing import Any, Final
 from clearance.errors import InputError, Mistake
 from clearance.result import Result
 from clearance.scene.checks import named_files
-from clearance.scene.reading import read_scene
-from clearance.scene.records import Scene
+from clearance.scene.reading import read_scene, scene_of
+from clearance.scene.records import Scene, where
+from clearance.scene.writing import scene_text
 
 FORMAT: Final = 1
 DATE: Final = (1980, 1, 1, 0, 0, 0)
@@ -52,11 +55,14 @@ class Record:
 
 
 def packed(scene: Scene, result: Result) -> bytes:
-    """The archive of a checked scene.
+    """The archive of a checked scene: its file as it was read, or its text where it was made or changed in Python.
 
-    Raises: InputError for a scene that was not read from a file, or names a file by a path that holds on this machine
-    only.
+    Raises: InputError for the result of another scene, and for a scene that names a file by a path that holds on this
+    machine only.
     """
+    if result.sha256 != scene.sha256:
+        place, expected = where(scene), f"the result of this scene, {scene.sha256[:12]}"
+        raise InputError(Mistake(place, expected, f"that of {result.sha256[:12]}", "check the scene as it is"))
     files = _inputs(scene)
     result_json = result.to_json().encode()
     contents = {**files, "result.json": result_json}
@@ -83,11 +89,22 @@ def packed(scene: Scene, result: Result) -> bytes:
 
 def _inputs(scene: Scene) -> dict[str, bytes]:
     """The scene file first, then the files it names, by their names in the archive."""
-    if scene.path is None:
-        raise InputError(Mistake((f"scene '{scene.name}'",), "a scene read from a file", "one made in memory"))
-    paths = [scene.path.resolve(), *(path.resolve() for _, path in named_files(scene))]
-    top = Path(os.path.commonpath([str(path.parent) for path in paths]))
-    return {str(PurePosixPath("inputs", *path.relative_to(top).parts)): path.read_bytes() for path in paths}
+    path = (scene.path or scene.folder / "scene.toml").resolve()
+    files = {path: _text(scene), **{file.resolve(): file.read_bytes() for _, file in named_files(scene)}}
+    top = Path(os.path.commonpath([str(file.parent) for file in files]))
+    return {str(PurePosixPath("inputs", *file.relative_to(top).parts)): content for file, content in files.items()}
+
+
+def _text(scene: Scene) -> bytes:
+    """The scene's file, comments and all, where it still says what the scene does; else what the scene says."""
+    if scene.path is not None and scene.path.is_file():
+        content = scene.path.read_bytes()
+        try:
+            if scene_of(content, scene.path).sha256 == scene.sha256:
+                return content
+        except InputError:
+            pass  # it was changed since, to something that is no scene
+    return scene_text(scene).encode()
 
 
 def _reads_back(scene: Scene, archive: bytes) -> None:
@@ -102,7 +119,7 @@ def _reads_back(scene: Scene, archive: bytes) -> None:
                 if not file.resolve().is_relative_to(top):
                     expected = "a path from the folder of the scene, so that it holds wherever the record is opened"
                     raise InputError(
-                        Mistake((str(scene.path), *place[1:]), expected, str(file), "move the file beside it")
+                        Mistake((*where(scene), *place[1:]), expected, str(file), "move the file beside it")
                     )
 
 

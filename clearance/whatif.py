@@ -20,7 +20,7 @@ from clearance.job import sequence, templates
 from clearance.limits import per_unit
 from clearance.permitted import proved, with_stages
 from clearance.pipeline import Prepared, Progress, check_prepared, prepare
-from clearance.result import Result, Verdict, first_open, least_margin, worst
+from clearance.result import Result, StageResult, Verdict, first_open, least_margin, worst
 from clearance.scene.assemble import assemble
 from clearance.scene.records import Range, Scene, Stage, where
 from clearance.scene.records_templates import Reconnect, TakeOff
@@ -151,9 +151,7 @@ def _weather_lever(
         return _drawn_in(span, step, k, upper)
 
     def verdict(k: int) -> Verdict:
-        assert scene.weather is not None
-        weather = scene.weather.model_copy(update={name: Range(*value(k))})
-        changed = scene.model_copy(update={"weather": weather, "stages": (stage,), "jobs": ()})
+        changed = scene.changed(stages=(stage,)).changed_entry("weather", **{name: Range(*value(k))})
         return proved(replace(prepared, site=assemble(changed)), stage, tolerance_m).verdict
 
     return Lever(what, name, count, value, verdict)
@@ -230,11 +228,11 @@ def _overvoltage_levers(prepared: Prepared, stage: Stage, tolerance_m: float) ->
 def _at_overvoltage(prepared: Prepared, stage: Stage, circuit: str, value: float, tolerance_m: float) -> Verdict:
     scene = prepared.site.scene
     stated = {"overvoltage_per_unit": value, "overvoltage_basis": "what if", "overvoltage_by": "nobody yet"}
-    changed = tuple(one.model_copy(update=stated) if one.name == circuit else one for one in scene.circuits)
-    by_name = {one.name: one for one in changed}
+    changed = scene.changed_entry("circuits", circuit, **stated)
+    by_name = {one.name: one for one in changed.circuits}
     site = replace(
         prepared.site,
-        scene=scene.model_copy(update={"circuits": changed}),
+        scene=changed,
         circuit_of={name: by_name.get(one.name, one) for name, one in prepared.site.circuit_of.items()},
     )
     return proved(replace(prepared, site=site), stage, tolerance_m).verdict
@@ -302,8 +300,10 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
             key = _content(stage)
             unique.setdefault(key, stage.model_copy(update={"name": f"{stage.name} #{len(unique) + 1}"}))
     base = prepare(scene)
-    result = check_prepared(with_stages(base, tuple(unique.values())), tolerance_m, progress, withdraw=False)
-    by_content = dict(zip(unique, result.stages, strict=True))
+    by_content: dict[str, StageResult] = {}
+    if unique:
+        result = check_prepared(with_stages(base, tuple(unique.values())), tolerance_m, progress, withdraw=False)
+        by_content = dict(zip(unique, result.stages, strict=True))
     made = []
     for order, stages, refused in ways:
         if refused:
@@ -342,4 +342,4 @@ def reordered(scene: Scene, order: tuple[str, ...]) -> Scene:
         else job
         for job in scene.jobs
     )
-    return scene.model_copy(update={"jobs": jobs})
+    return scene.changed(jobs=jobs)

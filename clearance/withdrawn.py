@@ -62,7 +62,7 @@ def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
 
 def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:
     kept = tuple(entry for entry in site.scene.statements if entry not in entries)
-    scene = site.scene.model_copy(update={"statements": kept})
+    scene = site.scene.changed(statements=kept)
     # Whether a solid insulates and a circuit is live is settled when the site is assembled; all else, stage by stage.
     again = any(isinstance(entry, EarthedCircuit | Insulating) for entry in entries)
     try:

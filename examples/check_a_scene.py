@@ -20,7 +20,7 @@ def main(path: str) -> int:
     print(f"{result.scene}: {result.verdict}")
     for stage in result.stages:
         print(f"\n{stage.name} ({stage.kind}): {stage.verdict}")
-        for line in stage.undecided:
+        for line in stage.open_points:
             print(f"  undecided: {line}")
         judged = [gap for gap in stage.gaps if gap.governing.margin_lower_m is not None]
         for gap in sorted(judged, key=lambda gap: gap.governing.margin_lower_m or 0.0)[:1]:

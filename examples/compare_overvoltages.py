@@ -19,8 +19,9 @@ def at_overvoltage(scene: Scene, per_unit: float) -> Scene:
         "overvoltage_basis": "assumed for comparison",
         "overvoltage_by": "this example",
     }
-    circuits = tuple(circuit.model_copy(update=change) for circuit in scene.circuits)
-    return scene.model_copy(update={"circuits": circuits})
+    for circuit in scene.circuits:
+        scene = scene.changed_entry("circuits", circuit.name, **change)
+    return scene
 
 
 def least_margins(scene: Scene, tolerance_m: float) -> dict[str, float]:

@@ -12,7 +12,7 @@ from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
-from clearance.scene.records import Range
+from clearance.scene.records import Range, SpanWire
 from clearance.scene.records_statements import IntendedContact
 from clearance.scene.records_wires import BeforeOpening
 
@@ -30,6 +30,9 @@ def said(job, change, wires=None):
         if fields is not None:
             stages.append(stage.model_copy(update=fields))
     update = {"stages": tuple(stages)}
+    named = {name for stage in stages for name in (*(stage.workers or ()), *stage.bonded)}
+    more = sorted(named - {worker.name for worker in job.workers})
+    update["workers"] = (*job.workers, *(job.workers[0].model_copy(update={"name": name}) for name in more))
     if wires is not None:
         update["wires"] = tuple(wires(wire) for wire in job.wires)
     return [str(mistake) for _, _, mistakes in sequence.follow(job.model_copy(update=update)) for mistake in mistakes]
@@ -117,7 +120,7 @@ REFUSED = {
     ),
     "earth raised to the phase": (
         {"come down from A": {"kind": "earthing", "workers": (), "earths": OFF},
-         "move to B": {"off": (), "released": OFF, "kind": "lower", "lower_m": Range(0.0, 2.7)}},
+         "move to B": {"off": (), "released": OFF, "kind": "lower", "lower_m": Range(0.0, 2.7), "workers": ()}},
         ["'move to B': released: expected a wire that is not earthed, found \"dropper A\", earthed"],
     ),
     "earth removed that is not there": (
@@ -208,9 +211,10 @@ def test_what_must_be_established_before_opening(job, before, words):
 
 def test_a_tensioned_wire_is_taken_off_only_when_its_pull_is_held(job):
     def wires(wire):
-        if wire.name == "dropper A":
-            return wire.model_copy(update={"name": "loose"})
-        return wire.model_copy(update={"name": "dropper A"}) if wire.name == "east bus A" else wire
+        if wire.name != "dropper A":
+            return wire
+        kept = {name: getattr(wire, name) for name in ("name", "phase", "from_m", "to_m", "diameter_m", "release")}
+        return SpanWire(kind="span", sag_m=0.2, uncertainty_m=wire.uncertainty_m, **kept)
 
     found = said(job, {}, wires)
     assert any("expected a jumper, or one whose pull is held otherwise" in line for line in found)

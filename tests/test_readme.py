@@ -156,6 +156,23 @@ def test_the_example_that_compares_overvoltages_shows_what_the_equation_gives(tm
     assert low - high == pytest.approx(0.237, abs=0.02)
 
 
+def test_the_example_that_builds_a_scene_is_clear_at_one_overvoltage_and_not_at_another(tmp_path):
+    from clearance import read_scene
+
+    script, path = ROOT / "examples" / "build_a_scene.py", tmp_path / "built.toml"
+    done = subprocess.run([sys.executable, str(script), str(path)], capture_output=True, text=True, env=here())
+    assert done.returncode == 0, done.stderr
+    found = re.findall(r"T = ([\d.]+), scene (\w{12}): (\w+), least margin of a gap (-?[\d.]+) m", done.stdout)
+    assert [(per_unit, verdict) for per_unit, _, verdict, _ in found] == [("2", "clear"), ("3.5", "breach")]
+    assert float(found[0][3]) > 0 > float(found[1][3])
+    digests = [digest for _, digest, _, _ in found]
+    scene = read_scene(path)
+    assert digests == [
+        scene.sha256[:12], scene.changed_entry("circuits", "bay", overvoltage_per_unit=3.5).sha256[:12],
+    ]  # fmt: skip
+    assert len(set(digests)) == 2
+
+
 def test_the_weather_it_shows_is_read_as_a_scenes_weather(tmp_path):
     import tomllib
 

@@ -18,6 +18,7 @@ from clearance.cli import app
 from clearance.errors import InputError
 from clearance.pipeline import check
 from clearance.scene.reading import read_scene
+from clearance.scene.records import Scene, SceneFile
 
 
 @pytest.fixture(scope="module")
@@ -131,12 +132,34 @@ def test_nothing_is_written_outside_the_folder(archive, tmp_path):
     assert not (tmp_path.parent / "evil.txt").exists()
 
 
+def test_a_scene_changed_in_python_is_kept_as_it_was_checked(archive, scene, tmp_path):
+    changed = scene.changed_entry("circuits", "bay", overvoltage_per_unit=2.6)
+    kept = record.packed(changed, check(changed, 0.01))
+    assert (changed.path, changed.sha256 == scene.sha256) == (scene.path, False)
+    (tmp_path / "kept.zip").write_bytes(kept)
+    with record.opened(tmp_path / "kept.zip") as found:
+        assert found.scene.circuits[0].overvoltage_per_unit == 2.6
+        assert found.scene.sha256 == changed.sha256
+        assert record.compared(found, check(found.scene, found.tolerance_m)).same
+    made = Scene(**{name: getattr(scene, name) for name in SceneFile.model_fields}, folder=scene.folder)
+    (tmp_path / "made.zip").write_bytes(record.packed(made, check(made, 0.01)))
+    with record.opened(tmp_path / "made.zip") as found, record.opened(tmp_path / "kept.zip") as other:
+        assert found.scene.path.name == "scene.toml"
+        assert found.scene.sha256 == scene.sha256 != other.scene.sha256
+
+
+def test_the_result_of_another_scene_is_not_kept(scene, result):
+    changed = scene.changed_entry("circuits", "bay", overvoltage_per_unit=2.6)
+    with pytest.raises(InputError, match="expected the result of this scene"):
+        record.packed(changed, result)
+
+
 def test_a_path_that_holds_on_this_machine_only_is_refused(folder, result):
     ground = {"kind": "grid", "file": str(folder / "data" / "heights.csv"), "corner_m": [-60, -60], "spacing_m": 60}
     (folder / "fixed").mkdir(exist_ok=True)
     fixed = read_scene(small.written(folder / "fixed", **{**PARTS, "stages": [CLIMB], "ground": ground}))
     with pytest.raises(InputError) as caught:
-        record.packed(fixed, result)
+        record.packed(fixed, replace(result, sha256=fixed.sha256))
     assert "expected a path from the folder of the scene" in str(caught.value)
 
 

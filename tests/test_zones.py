@@ -24,7 +24,7 @@ from clearance.cli.zones import areas_at, pose_of, posed_at
 from clearance.errors import InputError
 from clearance.job.setting import Setting, standing
 from clearance.motion import STILL
-from clearance.scene.records import Vehicle
+from clearance.scene.records import Stage, Vehicle
 from clearance.surface import (
     CLOSE_M,
     CORNERS,
@@ -473,7 +473,8 @@ def test_at_a_pose_what_moves_counts(site):
 
 def test_without_a_track_the_place_of_work_is_that_of_what_moves(site):
     """The region is about the ladder where it stands at the middle of its travel; where nothing moves there is none."""
-    scene = site.site.scene.model_copy(update={"track": None})
+    whole = site.site.scene
+    scene = whole.changed(track=None, stages=[stage.model_copy(update={"travel_m": None}) for stage in whole.stages])
     bare = replace(site.site, scene=scene)
     setting = site.stages[0][0]
     low, high = zones.region_of(bare, setting, 3.0)
@@ -490,7 +491,8 @@ def test_without_a_track_the_place_of_work_is_that_of_what_moves(site):
 def test_a_vehicle_may_stand_where_all_of_it_keeps_its_distance(site):
     """A lorry 6 m by 2.4 m and 3 m high, at any heading: corners of the box at random headings, against the margin."""
     truck = Vehicle(name="truck", centre_m=(0.0, -14.0, 1.5), size_m=(6.0, 2.4, 3.0))
-    scene = site.site.scene.model_copy(update={"vehicles": (truck,), "crew": (), "ladder": None})
+    wait = Stage(name="wait", kind="work", workers=())
+    scene = site.site.scene.changed(vehicles=[truck], crew=None, ladder=None, ropes=None, stages=[wait])
     with_truck = replace(site, site=replace(site.site, scene=scene))
     (area,) = areas_at(with_truck, 0, 0.4)
     assert area.what.startswith("middle of truck, at any heading: at earth, all of it within 3.2")

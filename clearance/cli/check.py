@@ -208,7 +208,7 @@ def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> 
 
     scene = read_scene(path)
     if bare:
-        scene = scene.model_copy(update={"statements": ()})
+        scene = scene.changed(statements=())
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
     from clearance.kernel import compiling
     from clearance.pipeline import check_prepared, prepare

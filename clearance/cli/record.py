@@ -36,9 +36,10 @@ def record(
 
     if out.suffix.lower() != ".zip":
         raise InputError(Mistake(("--out", str(out)), "a file whose name ends in .zip", out.suffix or "no ending"))
+    read = read_scene(scene)
     _, result = checked(scene, tolerance_m, quiet)
     shown(result)
-    content = packed(read_scene(scene), result)
+    content = packed(read, result)
     try:
         out.write_bytes(content)
     except OSError as error:

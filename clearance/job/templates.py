@@ -15,11 +15,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
-from clearance.job.footing import stands
 from clearance.job.templates_names import wrong_names
 from clearance.scene import records
-from clearance.scene.checks import Known
-from clearance.scene.checks_job import stage_mistakes
 from clearance.scene.messages import shown
 from clearance.scene.records import Jumper, Range, Scene, SceneFile, SpanWire, Stage, where
 from clearance.scene.records_templates import (
@@ -92,23 +89,7 @@ def expanded(scene: Scene) -> Scene:
                     make(desk, place, job)
     if desk.mistakes:
         raise InputError(dict.fromkeys(desk.mistakes))
-    found = scene.model_copy(update={"jobs": (), "stages": tuple(desk.stages)})
-    mistakes = [mistake for stage in found.stages for mistake in stage_mistakes(found, known_of(found), stage)]
-    if mistakes:
-        raise InputError(dict.fromkeys(mistakes))
-    return found
-
-
-def known_of(scene: SceneFile) -> Known:
-    """The names of a scene's records, as the checks of stages take them."""
-    return Known(
-        tuple(records.phases(scene)),
-        tuple(wire.name for wire in scene.wires),
-        tuple(worker.name for worker in scene.workers),
-        (scene.ladder.name,) if scene.ladder is not None else (),
-        int(stands(scene)),
-        records.body_names(scene),
-    )
+    return scene.expansion(tuple(desk.stages))
 
 
 def _written_are_placed(desk: _Desk) -> None:

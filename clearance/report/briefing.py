@@ -94,9 +94,8 @@ def write_briefing(
     files[1].write_text(permits.result.to_json(), encoding="utf-8")
     if any(one.outcome == "narrowed" for one in permits.stages):
         # What the narrower ranges rest on: the stages as they are printed, beside the job as it was asked for.
-        found = replace(permits.result, stages=tuple(one.found for one in permits.stages))
         files.append(folder / "permitted.json")
-        files[-1].write_text(found.to_json(), encoding="utf-8")
+        files[-1].write_text(permits.narrowed.to_json(), encoding="utf-8")
     if not pdf:
         return files, ""
     for size in SIZES:
@@ -125,7 +124,7 @@ def contents(permits: Permits) -> dict[str, Any]:
     not_clear = [one for one in permits.stages if one.outcome != "as stated"]
     return {
         "name": result.scene,
-        "digest": result.sha256 or "not from a file",
+        "digest": permits.sha256,
         "version": result.version,
         "tolerance": f"{result.tolerance_m:g}",
         "verdict": "clear" if not not_clear and result.verdict == "clear" else "not clear",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, get_args, get_origin
 
 from clearance.errors import Mistake
-from clearance.scene.records_base import Record
+from clearance.scene.records_base import Record, Reference
 from clearance.scene.units import Conversion, item_type, record_for, records_in, spellings, unit_of, units_of
 
 Loc = tuple[str | int, ...]
@@ -115,7 +115,8 @@ def shown(value: Any) -> str:
         return "nothing"
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, str):
+    if isinstance(value, str | Reference):
+        value = str(value)
         return f'"{value}"' if len(value) <= 80 else f'"{value[:77]}..."'
     if isinstance(value, float) and not math.isfinite(value):
         return "NaN" if math.isnan(value) else ("infinity" if value > 0 else "-infinity")

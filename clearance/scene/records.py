@@ -7,14 +7,16 @@ in `records_site` (what stood there), `records_wires`, `records_conductor` (what
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, ModelWrapValidatorHandler, PrivateAttr, ValidationInfo, model_validator
 
 from clearance.scene.records_base import (
     EARTH,
     FLOATING,
+    Frozen,
     Place,
     Point,
     Range,
@@ -22,6 +24,7 @@ from clearance.scene.records_base import (
     Reference,
     Text,
     Xy,
+    stated,
 )
 from clearance.scene.records_conductor import (
     ConductorsOfScene,
@@ -163,7 +166,9 @@ class SceneFile(ConductorsOfScene):
     rule: tuple[Text, ...] = Field(
         min_length=1, description="rule or rules, by name or as a TOML file beside the scene"
     )
-    rule_inputs: dict[str, float | str | bool] = Field({}, description="further inputs of the rule")
+    rule_inputs: Annotated[dict[str, float | str | bool], Frozen] = Field(
+        {}, validate_default=True, description="further inputs of the rule"
+    )
     altitude_m: float = Field(ge=-500, le=9000, description="height of the site above sea level")
     frequency_Hz: float = Field(ge=1, le=1000, description="frequency of the system")
     notes: tuple[str, ...] = Field((), description="what a reader must know")
@@ -193,16 +198,74 @@ class SceneFile(ConductorsOfScene):
 
 
 class Scene(SceneFile):
-    """A scene as read: what the file holds, where it came from, and the digest of all that it was made of.
+    """A checked scene: its tables, and where the files that it names lie.
 
-    path: the file, or None for a scene made in memory
-    folder: what relative file names are relative to
-    sha256: digest of the file's bytes and of the digest of every file it names, in order of appearance
+    However it is made, from a file by `read_scene`, by `Scene(**tables)` with the tables and keys of a scene file, or
+    from another by `changed`, all checks run, and an InputError tells every mistake together.
+
+    path: the file it comes from, or None
+    folder: what relative file names are relative to; by default that of the file
     """
 
     path: Path | None = None
     folder: Path = Path()
-    sha256: str = ""
+
+    _sha256: str = PrivateAttr("")
+
+    @property
+    def sha256(self) -> str:
+        """Digest of its content and of every file it names (`clearance.scene.digest`). Stages that jobs expanded into
+        keep that of the scene whose jobs they are: so a result names what was given to be checked."""
+        return self._sha256
+
+    def changed(self, **tables: Any) -> Scene:
+        """The scene with other tables, checked as a whole; None takes a table out.
+
+        Raises: InputError with every mistake.
+        """
+        return Scene.model_validate({**stated(self), **tables})
+
+    def changed_entry(self, table: str, name: str | None = None, /, **fields: Any) -> Scene:
+        """The scene with other fields in one entry, checked as a whole; None takes a field out.
+
+        table: such as "wires"; name: of the entry in it, None for a table of one entry such as "weather"
+
+        Raises: InputError with every mistake, and where there is no such entry.
+        """
+        from clearance.scene.making import entry_changed
+
+        return self.changed(**{table: entry_changed(self, table, name, fields)})
+
+    def expansion(self, stages: tuple[Stage, ...]) -> Scene:
+        """The scene with the stages that its jobs expand into in their place: it keeps its digest.
+
+        Raises: InputError with every mistake of the stages.
+        """
+        found = self.changed(jobs=None, stages=stages)
+        found._sha256 = self._sha256
+        return found
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Scene:
+        """As `changed`: there is no unchecked copy."""
+        return self.changed(**(update or {}))
+
+    def copy(self, **_: Any) -> Scene:
+        """Refused: it would not be checked."""
+        raise TypeError("a scene is changed with `changed`, which checks it")
+
+    if not TYPE_CHECKING:  # pydantic's plugin gives it a signature of its own
+
+        @classmethod
+        def model_construct(cls, *_: Any, **__: Any) -> Scene:
+            """Refused: it would not be checked."""
+            raise TypeError("a scene is made with Scene(...) and changed with `changed`, which check it")
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _checked(cls, value: Any, handler: ModelWrapValidatorHandler[Scene], info: ValidationInfo) -> Scene:
+        from clearance.scene.making import checked
+
+        return checked(value, handler, (info.context or {}).get("file"))
 
 
 def where(scene: SceneFile, entry: Record | str | None = None, *fields: str) -> tuple[str, ...]:
@@ -214,7 +277,8 @@ def where(scene: SceneFile, entry: Record | str | None = None, *fields: str) -> 
     ("scene 'bay'", 'origin', 'epsg')
     """
     path = getattr(scene, "path", None)
-    places = [str(path) if path is not None else f"scene '{scene.name}'"]
+    name = getattr(scene, "name", None)
+    places = [str(path) if path is not None else f"scene '{name}'" if isinstance(name, str) else "scene"]
     if isinstance(entry, str):
         places.append(entry)
     elif isinstance(entry, Record):

@@ -5,11 +5,11 @@ Every number is in the unit its field name ends with (m, deg).
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from clearance.scene.records_base import NotNegative, Place, Point, Positive, Range, Record, Span, Text, Xy
+from clearance.scene.records_base import Frozen, NotNegative, Place, Point, Positive, Range, Record, Span, Text, Xy
 from clearance.scene.records_conductor import LoadOfStage
 
 
@@ -196,13 +196,17 @@ class Stage(Record):
     lower_m: Span | None = Field(None, description="how far a released wire has been lowered")
     workers: tuple[Text, ...] | None = Field(None, description="workers aloft; by default all, in a travel stage none")
     posture: Posture | None = Field(None, description="by default climbing to mount, climb and descend; else reaching")
-    bonded: dict[str, str] = Field({}, description="which worker is bonded to which phase")
+    bonded: Annotated[dict[str, str], Frozen] = Field(
+        {}, validate_default=True, description="which worker is bonded to which phase"
+    )
     bonding_lead_m: Positive | None = Field(None, description="length of the bonding lead")
     clamp_m: Place | None = Field(None, description="where its clamp sits")
     released: tuple[Text, ...] = Field((), description="wires being lowered in this stage")
     off: tuple[Text, ...] = Field((), description="wires lowered before, parked where their release says")
-    potentials: dict[str, str] = Field(
-        {}, description='potentials that bodies have in this stage besides: "earth", a phase, "floating"'
+    potentials: Annotated[dict[str, str], Frozen] = Field(
+        {},
+        validate_default=True,
+        description='potentials that bodies have in this stage besides: "earth", a phase, "floating"',
     )
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they are the job's")
     swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")

@@ -4,50 +4,71 @@ To learn a field's unit, use `unit_of`; its accepted keys, `spellings`; to conve
 whole table before validation, `to_record_units`.
 
 Factors are exact by definition: international foot 0.3048 m, inch 25.4 mm, US survey foot 1200/3937 m, pound
-0.45359237 kg, standard gravity 9.80665 m/s2 (international yard and pound agreement of 1959; CGPM 1901).
+0.45359237 kg, standard gravity 9.80665 m/s2 (international yard and pound agreement of 1959; CGPM 1901). A
+conversion is made on exact numbers and rounded once, so that 34 ft and 10.3632 m are the same number.
 """
 
 from __future__ import annotations
 
+import math
 import types
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import cache
 from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
 
 from clearance.errors import Mistake
-from clearance.scene.records_base import Record, Reference, is_number, parse_reference
+from clearance.scene.records_base import Range, Record, Reference, is_number, parse_reference, plain
 
-FOOT_M: Final = 0.3048
-SURVEY_FOOT_M: Final = 1200 / 3937
-POUND_KG: Final = 0.45359237
-GRAVITY_M_S2: Final = 9.80665
+FOOT_M: Final = Fraction("0.3048")
+SURVEY_FOOT_M: Final = Fraction(1200, 3937)
+POUND_KG: Final = Fraction("0.45359237")
+GRAVITY_M_S2: Final = Fraction("9.80665")
 _POUND_FORCE_N: Final = POUND_KG * GRAVITY_M_S2
 
-QUANTITIES: Final[Mapping[str, tuple[str, Mapping[str, float]]]] = {
-    "m": ("length", {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": FOOT_M, "in": 0.0254, "usft": SURVEY_FOOT_M}),
-    "kN": ("force", {"kN": 1.0, "N": 1e-3, "lbf": _POUND_FORCE_N / 1e3, "kip": _POUND_FORCE_N}),
-    "kV": ("voltage", {"kV": 1.0, "V": 1e-3}),
-    "deg": ("angle", {"deg": 1.0}),
-    "C": ("temperature", {"C": 1.0, "F": 5 / 9}),
-    "kg_m": ("mass per length", {"kg_m": 1.0, "kg_km": 1e-3, "lb_ft": POUND_KG / FOOT_M}),
+ONE: Final = Fraction(1)
+MILLI: Final = Fraction(1, 1000)
+
+QUANTITIES: Final[Mapping[str, tuple[str, Mapping[str, Fraction]]]] = {
+    "m": (
+        "length",
+        {
+            "m": ONE,
+            "mm": MILLI,
+            "cm": 10 * MILLI,
+            "km": 1000 * ONE,
+            "ft": FOOT_M,
+            "in": FOOT_M / 12,
+            "usft": SURVEY_FOOT_M,
+        },
+    ),
+    "kN": ("force", {"kN": ONE, "N": MILLI, "lbf": _POUND_FORCE_N * MILLI, "kip": _POUND_FORCE_N}),
+    "kV": ("voltage", {"kV": ONE, "V": MILLI}),
+    "deg": ("angle", {"deg": ONE}),
+    "C": ("temperature", {"C": ONE, "F": Fraction(5, 9)}),
+    "kg_m": ("mass per length", {"kg_m": ONE, "kg_km": MILLI, "lb_ft": POUND_KG / FOOT_M}),
     # A weight given as a mass per length is that mass under standard gravity.
     "N_m": (
         "weight per length",
         {
-            "N_m": 1.0,
-            "kN_km": 1.0,
+            "N_m": ONE,
+            "kN_km": ONE,
             "lbf_ft": _POUND_FORCE_N / FOOT_M,
             "kg_m": GRAVITY_M_S2,
-            "kg_km": GRAVITY_M_S2 / 1e3,
+            "kg_km": GRAVITY_M_S2 * MILLI,
             "lb_ft": _POUND_FORCE_N / FOOT_M,
         },
     ),
-    "m_s": ("speed", {"m_s": 1.0, "km_h": 1 / 3.6, "mph": 1609.344 / 3600, "kn": 1852 / 3600, "ft_s": FOOT_M}),
-    "Hz": ("frequency", {"Hz": 1.0}),
+    "m_s": (
+        "speed",
+        {"m_s": ONE, "km_h": Fraction(10, 36), "mph": 5280 * FOOT_M / 3600, "kn": Fraction(1852, 3600), "ft_s": FOOT_M},
+    ),
+    "Hz": ("frequency", {"Hz": ONE}),
 }
 """Per unit of a record: what it measures, and for each unit a file may use the factor to the record's."""
 
-MASSES_kN: Final[Mapping[str, float]] = {"kg": GRAVITY_M_S2 / 1e3, "lb": _POUND_FORCE_N / 1e3}
+MASSES_kN: Final[Mapping[str, Fraction]] = {"kg": GRAVITY_M_S2 * MILLI, "lb": _POUND_FORCE_N * MILLI}
 """What a weight may be given in besides: a mass, under standard gravity. No other force may, such as a tension."""
 
 _OTHER_UNITS: Final = (
@@ -120,13 +141,19 @@ def converted(value: Any, unit: str, to: str) -> Any:
         return tuple(converted(item, unit, to) for item in value)
     if unit == to:
         return value
-    if isinstance(value, str) and (place := parse_reference(value)) is not None and place.along_m is not None:
+    if isinstance(value, Range):
+        return Range(converted(value.lo, unit, to), converted(value.hi, unit, to))
+    place = parse_reference(value) if isinstance(value, str) else value
+    if isinstance(place, Reference) and place.along_m is not None:
         return Reference(place.name, converted(place.along_m, unit, to))
-    if not is_number(value):
+    if not is_number(value) or not math.isfinite(value):
         return value
-    if unit == "F":
-        return (value - 32.0) * 5 / 9
-    return value * (QUANTITIES[to][1][unit] if unit in QUANTITIES[to][1] else MASSES_kN[unit])
+    # What was written, not the binary number next to it: 0.1 stands for a tenth.
+    exact = Fraction(repr(value)) - (32 if unit == "F" else 0)
+    try:
+        return float(exact * (QUANTITIES[to][1][unit] if unit in QUANTITIES[to][1] else MASSES_kN[unit]))
+    except OverflowError:
+        return math.inf
 
 
 @dataclass
@@ -140,11 +167,11 @@ class Conversion:
 def to_record_units(kind: Any, value: Any, found: Conversion, loc: tuple[str | int, ...] = ()) -> Any:
     """A copy of a parsed table, each key spelled and each number given as the record `kind` keeps it; lists as tuples.
 
-    Parameters: `kind`, a record class or the type of a field; `value`, what the TOML parser gave; `found`, which
-    collects mistakes (their `where` is left empty, the location says it) and spellings; `loc`, the location of the
-    value.
+    Parameters: `kind`, a record class or the type of a field; `value`, what the TOML parser gave or Python made;
+    `found`, which collects mistakes (their `where` is left empty, the location says it) and spellings; `loc`, the
+    location of the value.
     """
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         item = item_type(kind)
         return tuple(to_record_units(item, entry, found, (*loc, index)) for index, entry in enumerate(value))
     record = record_for(kind, value)
@@ -152,7 +179,9 @@ def to_record_units(kind: Any, value: Any, found: Conversion, loc: tuple[str | i
         return value
     table: dict[str, Any] = {}
     for key, entry in value.items():
-        name, unit = _field_for(record, key)
+        if entry is None:  # left out: Python has a word for it, a scene file has none
+            continue
+        name, unit = field_for(record, key)
         if unit == "?":
             expected = f"a {QUANTITIES[unit_of(name)][0]} with a unit that fits it"
             found.mistakes.append(((*loc, name), Mistake((), expected, key, f"write {_listed(spellings(name))}")))
@@ -165,13 +194,22 @@ def to_record_units(kind: Any, value: Any, found: Conversion, loc: tuple[str | i
             found.spelled[(*loc, name)] = key
         if unit and unit != "?":
             entry = converted(entry, unit, unit_of(name))
-        if name in record.model_fields:
+        if _holds_records(record, name):
             entry = to_record_units(record.model_fields[name].annotation, entry, found, (*loc, name))
+        elif name in record.model_fields:
+            entry = plain(entry)
         table[name] = entry
     return table
 
 
-def _field_for(record: type[Record], key: str) -> tuple[str, str]:
+@cache
+def _holds_records(record: type[Record], name: str) -> bool:
+    """True for a field with tables of its own in it; asked of every key of a scene, each time one is made."""
+    field = record.model_fields.get(name)
+    return field is not None and bool(records_in(field.annotation) or records_in(item_type(field.annotation)))
+
+
+def field_for(record: type[Record], key: str) -> tuple[str, str]:
     """The field a key stands for and the unit it is given in; "?" for a unit that does not fit, "" for no unit."""
     if key in record.model_fields:
         return key, unit_of(key)

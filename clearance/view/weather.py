@@ -49,8 +49,7 @@ def site_in(site: Site, at: Mapping[str, float]) -> Site:
     Raises InputError where no wire can hang so.
     """
     assert site.scene.weather is not None
-    weather = site.scene.weather.model_copy(update={name: Range(value, value) for name, value in at.items()})
-    made = assemble(site.scene.model_copy(update={"weather": weather}))
+    made = assemble(site.scene.changed_entry("weather", **{name: Range(value, value) for name, value in at.items()}))
     known = {body.name: body for body in site.bodies}
     return replace(made, bodies=tuple(_kept(known.get(body.name), body) for body in made.bodies))
 
