@@ -16,7 +16,7 @@ from clearance.report.numbers import up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
 from clearance.scene import statements
-from clearance.scene.records import Range, Scene, Stage, aloft, phases
+from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
 from clearance.scene.records_statements import HeldTail, Insulating
 
 MOST_WIND_M_S: Final = 10.0
@@ -83,7 +83,7 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         if rung is not None:
             words += f", rung {rung[0]}" if rung[0] == rung[1] else f", rungs {rung[0]} to {rung[1]}"
         high = f"not above {f'rung {rung[1]}' if rung else exact(stage.climb_m.hi) + ' m'}"
-        if stage.kind in ("climb", "descend", "step on"):
+        if stage.kind in ("climb", "descend", *AT_FOOT):
             words += f"; {high} while not bonded"
         yield f"{words}."
     if stage.travel_m is not None:
@@ -123,7 +123,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
             words += f", clamp at {clamp if not isinstance(clamp, tuple) else ', '.join(exact(v) for v in clamp)}"
         yield f"{words}."
     loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
-    if loose and stage.kind != "step on":
+    if loose and stage.kind not in AT_FOOT:
         yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
     if stage.opening_distance_m is not None:
         yield (
