@@ -50,11 +50,13 @@ __all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "track_knots"]
 
 @dataclass(frozen=True, eq=False)
 class Rig:
-    """The links of a stage, and the uncertainty that what rides on them needs."""
+    """The links of a stage, the parameters that are swept and those held at one value, and the uncertainty that what
+    rides on them needs."""
 
     motion: Motion
     box: Mapping[str, tuple[float, float]]
     fit_m: float
+    held: Mapping[str, float]
 
 
 def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
@@ -126,9 +128,10 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
     box = {name: span for name, span in box.items() if name in used}
     if piece is not None:
         links.append(Link("tail", None, ()))
+    held = {name: low for name, (low, high) in spans.items() if name not in box and low == high}
     if not box:
-        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, fit)
-    return Rig(Motion(tuple(links), tuple(box)), box, fit)
+        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, fit, held)
+    return Rig(Motion(tuple(links), tuple(box)), box, fit, held)
 
 
 def _joint(

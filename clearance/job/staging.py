@@ -103,6 +103,7 @@ def _setting(
         rig.box,
         rated,
         frozenset(_touching(site, stage, bodies)),
+        rig.held,
     )
 
 
@@ -319,7 +320,7 @@ def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[fr
     """Pairs stated as meant to touch; whoever bonds or is bonded with what is at that phase, but for a wire that opens,
     closes or moves; and such a wire with what its free end leaves."""
     yield from map(frozenset, statements.contacts(site.scene, stage))
-    moving = stage.released if stage.kind in (*whip.STAGES,) else ()
+    moving = stage.released
     for name, phase in stage.bonded.items():
         for body in bodies:
             if body.name not in moving and body.name != name and _at_phase(site, body, phase):

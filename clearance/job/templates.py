@@ -206,6 +206,7 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.disturb(turn)
         desk.add(f"loosen {wire}", "work", climb_m=_at_work(job), **climber.bonded)
         _slip(desk, job, climber, phase)
+        _stand_clear(desk, job, turn, climber)
         _open(desk, job, turn, f"open {wire}", "open", climber)
         lowering = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
         desk.add(f"lower {wire}", "lower", **lowering, **climber.bonded)
@@ -227,6 +228,7 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.off.remove(wire)
         raising = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
         desk.add(f"raise {wire}", "raise", **raising, **climber.bonded)
+        _stand_clear(desk, job, turn, climber, released=(wire,), lower_m=Range(0.0, 0.0))
         _open(desk, job, turn, f"close {wire}", "close", climber)
         # It hangs on them again: they come to rest as they were before it was taken off.
         back = tuple(entry.wire for entry in turn.disturbed)
@@ -290,6 +292,12 @@ def _slip(desk: _Desk, job: TakeOff | Reconnect, climber: _Climber, phase: str) 
         f"hang in the harness at {phase}", "work", climb_m=feet, swing_m=swing,
         note="after a slip: the worker hangs in the harness, anywhere in the range", **climber.bonded,
     )  # fmt: skip
+
+
+def _stand_clear(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber, **fields: Any) -> None:
+    """The worker draws back before the connection opens or closes: no arm is left near it when it does."""
+    standing = {**climber.bonded, "posture": "standing", "climb_m": job.open_m, **fields}
+    desk.add(f"stand clear of {turn.wire}", "work", **standing)
 
 
 def _open(

@@ -43,9 +43,6 @@ CORNERS = 48
 SLICES = 24
 """Pieces along the axis of an ellipsoid; more make the cover tighter."""
 
-STAGES = ("open", "lower", "raise", "close")
-"""Kinds of stage in which a tail hangs free in ropes."""
-
 
 @dataclass(frozen=True, eq=False)
 class Whip:
@@ -71,12 +68,10 @@ def whip_name(wire: str) -> str:
 
 
 def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
-    """The whip of every tail that hangs in ropes in the stage.
+    """The whip of every tail that hangs in ropes in the stage, moved or held.
 
     Raises: InputError for a restraint that cannot hold the tail where its release has it.
     """
-    if stage.kind not in STAGES:
-        return ()
     return tuple(_whip(site, name) for name in stage.released)
 
 

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import RuleError
-from clearance.job import whip
 from clearance.limits import highest_kV
 from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
@@ -133,7 +132,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     for wire in scene.wires:
         if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
             yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
-    if stage.kind in whip.STAGES:
+    if stage.released:
         for wire in scene.wires:
             if wire.name in stage.released and wire.release is not None:
                 yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."
