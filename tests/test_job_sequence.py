@@ -48,11 +48,11 @@ REFUSED = {
     ),
     "the ladder jumps": (
         {"move to B": None},
-        ["'step on at B': travel_m: expected a range that meets that of stage 'step off at A' for 'ladder', 1.9 to 2.1 m"],
+        ["'step on at B': travel_m: expected a range that meets that of stage 'step off at A' for 'ladder', 1.9"],
     ),
     "the worker jumps": (
         {"climb to A": {"climb_m": Range(1.0, 4.0)}},
-        ["'bond to A': climb_m: expected a range that meets that of stage 'climb to A' for 'worker', 1 to 4 m, found 5.2 to"],
+        ["'bond to A': climb_m: expected a range that meets that of stage 'climb to A' for 'worker', 1 to 4 m"],
     ),
     "forgotten on the ladder": (
         {"come down from A": None, "step off at A": None},
@@ -409,12 +409,12 @@ AT = (0.0, 0.0)
     ("stages", "words"),
     [
         ([("open", AT), ("lower", (0.0, 2.7))], None),
-        ([("open", AT), ("lower", (0.5, 2.7))], "lower_m: expected beginning where stage '0 open' left 'dropper A', 0 m"),
+        ([("open", AT), ("lower", (0.5, 2.7))], "lower_m: expected beginning where stage '0 open' left"),
         ([("open", AT), ("lower", (0, 1)), ("lower", (1, 2.7))], None),
-        ([("open", AT), ("lower", (0, 1)), ("lower", (0, 2.7))], "lower_m: expected beginning where stage '1 lower' left"),
+        ([("open", AT), ("lower", (0, 1)), ("lower", (0, 2.7))], "expected beginning where stage '1 lower' left"),
         ([("open", AT), ("lower", (0, 1)), ("raise", (0, 1)), ("close", AT)], None),
-        ([("open", AT), ("lower", (0, 1)), ("raise", (0, 2))], "lower_m: expected coming from where stage '1 lower' left"),
-        ([("open", AT), ("lower", (0, 1)), ("raise", (0.5, 1)), ("close", AT)], "expected a wire that was raised to its"),
+        ([("open", AT), ("lower", (0, 1)), ("raise", (0, 2))], "expected coming from where stage '1 lower' left"),
+        ([("open", AT), ("lower", (0, 1)), ("raise", (0.5, 1)), ("close", AT)], "expected a wire that was raised to"),
         ([("open", AT), ("lower", (0, 2)), ("work", (2, 2)), ("raise", (0, 2))], None),
         ([("open", AT), ("lower", (0, 2)), ("work", (1, 1.5))], "lower_m: expected a range that meets that of stage"),
     ],
@@ -427,8 +427,8 @@ def test_a_wire_goes_on_from_where_it_was_left(job, stages, words):
 
 def test_a_wire_is_lowered_only_once_it_is_open(job):
     wrong = said(job, {"open dropper A": None})
-    assert any("'lower dropper A': released: expected a wire that a stage has opened, found \"dropper A\", in place" in line
-               for line in wrong), wrong  # fmt: skip
+    expected = "'lower dropper A': released: expected a wire that a stage has opened, found \"dropper A\", in place"
+    assert any(expected in line for line in wrong), wrong
     assert said(job, {"open dropper A": None, "lower dropper A": {"anew": True}}) == []
 
 
@@ -453,7 +453,8 @@ def test_what_is_put_on_a_wire_is_carried_until_it_comes_off():
            "weight_N_m": 13.5, "diameter_m": 0.03}  # fmt: skip
     load = {"what": "pulley", "at_m": 20, "weight_kN": 0.2, "basis": "weighed"}
     states = {
-        "put on": {"puts_on": [load]}, "carried": {"carries": [load]}, "taken off": {"carries": [load], "takes_off": ["pulley"]},
+        "put on": {"puts_on": [load]}, "carried": {"carries": [load]},
+        "taken off": {"carries": [load], "takes_off": ["pulley"]},
     }  # fmt: skip
 
     def wrong(*names):
