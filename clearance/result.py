@@ -265,6 +265,7 @@ class Result:
     open_points: what was found of the site and of the job as a whole, the site first; shown above everything else
     statements: what it would be without each group of statements, and without_all: without any; None where there is
         none, or nobody asked
+    complete: the stages are a whole job, from nobody aloft to nobody aloft
     skipped: what was not evaluated and why; basis: what the verdict rests on, as lines
     """
 
@@ -279,6 +280,7 @@ class Result:
     open_points: tuple[OpenPoint, ...] = ()
     statements: tuple[Without, ...] = ()
     without_all: Without | None = None
+    complete: bool = False
     boxes: int = field(default=0, compare=False)
 
     @property
@@ -444,6 +446,7 @@ def _result(result: Result) -> dict[str, Any]:
         "version": result.version,
         "scene": {"name": result.scene, "sha256": result.sha256},
         "verdict": result.verdict,
+        "complete": result.complete,
         "tolerance_m": result.tolerance_m,
         "open_points": _open_points(result.open_points),
         "skipped": list(result.skipped),

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import permutations
 
 from clearance.errors import ClearanceError, InputError, Mistake
-from clearance.job import sequence, templates
+from clearance.job import carried, sequence, templates
 from clearance.limits import per_unit
 from clearance.permitted import proved, with_stages
 from clearance.pipeline import Prepared, Progress, check_prepared, prepare
@@ -290,7 +290,7 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
         try:
             found = templates.expanded(reordered(scene, order))
             sequence.refuse_contradictions(found)
-            ways.append((order, found.stages, ""))
+            ways.append((order, carried.taken_over(found).stages, ""))
         except InputError as error:
             ways.append((order, (), str(error)))
     # Stages of one content are one, whatever they are called.

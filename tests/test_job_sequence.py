@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import pytest
+import small_scenes as small
 from typer.testing import CliRunner
 
 from clearance.cli import app
 from clearance.errors import InputError
-from clearance.job import opening, sequence, templates
+from clearance.job import opening, parameters, sequence, templates
 from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
-from clearance.scene.records import Range, SpanWire
+from clearance.scene.records import Range, SpanWire, Stage
 from clearance.scene.records_statements import IntendedContact
 from clearance.scene.records_wires import BeforeOpening
 
@@ -51,18 +52,18 @@ REFUSED = {
     ),
     "the ladder jumps": (
         {"move to B": None},
-        ["'step on at B': travel_m: expected a station the ladder is at, 1.9 to 2.1 m after stage 'come down from A'"],
+        ["'step on at B': travel_m: expected a range that meets that of stage 'step off at A' for 'ladder', 1.9"],
     ),
     "the worker jumps": (
         {"climb to A": {"climb_m": Range(1.0, 4.0)}},
-        ["'bond to A': climb_m: expected heights that meet those of stage 'climb to A', 1 to 4 m, found 5.2 to 6.6 m"],
+        ["'bond to A': climb_m: expected a range that meets that of stage 'climb to A' for 'worker', 1 to 4 m"],
     ),
     "forgotten on the ladder": (
-        {"come down from A": None},
+        {"come down from A": None, "step off at A": None},
         ["'move to B': workers: expected nobody forgotten on the ladder, found 'worker' left up there"],
     ),
     "bonded and gone": (
-        {"bond off at A": None, "come down from A": None},
+        {"bond off at A": None, "come down from A": None, "step off at A": None},
         ["'move to B': workers: expected everybody who is bonded, found 'worker', bonded to A in stage 'lower"],
     ),
     "no stage of bonding": (
@@ -76,7 +77,7 @@ REFUSED = {
     "from phase to phase": (
         {"loosen dropper A": {"bonded": {"worker": "B"}}},
         ["'loosen dropper A': bonded: expected 'worker' bonded to A still, found B",
-         "'open dropper A': bonded: expected 'worker' bonded to B still, found A"],
+         "'stand clear of dropper A': bonded: expected 'worker' bonded to B still, found A"],
     ),
     "two people at different phases": (
         {"loosen dropper A": {"bonded": {"worker": "A", "second": "B"}, "workers": ("worker", "second")}},
@@ -119,7 +120,7 @@ REFUSED = {
         ["'step on at B': potentials: expected the earth it has, found \"dropper A\" not stated, though earthed"],
     ),
     "earth raised to the phase": (
-        {"come down from A": {"kind": "earthing", "workers": (), "earths": OFF},
+        {"come down from A": {"kind": "earthing", "workers": (), "earths": OFF}, "step off at A": None,
          "move to B": {"off": (), "released": OFF, "kind": "lower", "lower_m": Range(0.0, 2.7), "workers": ()}},
         ["'move to B': released: expected a wire that is not earthed, found \"dropper A\", earthed"],
     ),
@@ -227,16 +228,18 @@ def test_the_clear_position_of_the_ladder_binds(job):
     assert sum("found 'worker' up to 5.2 m" in line for line in found) == 6
 
 
-def test_stepping_off_after_coming_down_may_be_a_stage(job):
-    names = [stage.name for stage in job.stages]
-    mount = job.stages[names.index("step on at A")]
-    off = mount.model_copy(update={"name": "step off", "off": ("dropper A",)})
-    at = names.index("move to B")
-    found = sequence.follow(job.model_copy(update={"stages": (*job.stages[:at], off, *job.stages[at:])}))
-    assert [str(mistake) for _, _, mistakes in found for mistake in mistakes] == []
-    assert [sorted(state.up) for stage, state, _ in found if stage.name in ("climb to A", "step off", "move to B")] == [
-        ["worker"], [], [],
-    ]  # fmt: skip
+def test_whoever_came_down_is_up_there_until_he_steps_off(job):
+    found = {stage.name: sorted(state.up) for stage, state, _ in sequence.follow(job)}
+    names = ("climb to A", "come down from A", "step off at A", "move to B")
+    assert [found[name] for name in names] == [["worker"], ["worker"], [], []]
+    wrong = said(job, {"step off at A": None})
+    assert any("'move to B': workers: expected nobody forgotten on the ladder" in line for line in wrong)
+    high = said(job, {"step off at A": {"climb_m": Range(0.1, 1.0)}})
+    assert any("'step off at A': climb_m: expected feet down to 0 m, on the ground" in line for line in high)
+    first = said(job, {"step on at A": {"climb_m": Range(0.1, 1.0)}})
+    assert any("'step on at A': climb_m: expected feet from 0 m up, on the ground" in line for line in first)
+    twice = said(job, {"step off at A": {"kind": "step on"}})
+    assert any("'step off at A': workers: expected somebody on the ground who steps on" in line for line in twice)
 
 
 def test_several_are_reported_at_once_and_no_stage_is_swept(job):
@@ -317,3 +320,174 @@ def test_the_crew_stays_out_of_the_drop_zone(job):
     moved = alone.model_copy(update={"crew": tuple(nearer(person) for person in alone.crew)})
     under = {a.body: a.measure for a in check(moved).stages[0].approaches if a.to == "the drop zone of dropper A"}
     assert (under["dedicated observer"].verdict, under["rope crew west"].verdict) == ("breach", "clear")
+
+
+# Every parameter meets that of the stage before, on both sides of a hair's breadth.
+
+LADDER_KEYS = [
+    (key, first, second)
+    for key, first, second in (
+        ("travel_m", [4.0, 5.0], [5.0, 6.0]),
+        ("heading_deg", [-3.0, 2.0], [2.0, 4.0]),
+        ("lean_along_deg", [35.0, 35.0], [0.0, 35.0]),
+        ("lean_across_deg", [-5.0, -2.0], [-2.0, 0.0]),
+        ("climb_m", [2.0, 3.0], [3.0, 4.0]),
+    )
+]
+
+
+@pytest.mark.parametrize(("key", "first", "second"), LADDER_KEYS)
+def test_every_parameter_of_ladder_and_worker_meets_the_stage_before(key, first, second):
+    apart = [second[0] + 0.01, second[1]] if second[1] > first[1] else [second[0], second[1]]
+    if second[1] <= first[1]:  # it goes on downwards, or ends where the other is
+        apart = [second[0], first[0] - 0.01]
+    for span, refused in ((second, False), (apart, True)):
+        stages = [small.stage(name="one", **{key: first}), small.stage(name="two", **{key: span})]
+        found = list(sequence.follow(small.scene(stages=stages))[1][2])
+        assert bool(found) == refused, found
+    assert len(found) == 1
+    assert f"stage 'two': {key}: expected a range that meets that of stage 'one'" in str(found[0])
+
+
+def test_every_range_that_a_stage_may_state_is_a_parameter_that_is_compared():
+    # Read off the format itself: a range that is added to a stage and not to the table would be compared nowhere.
+    ranges = {name for name, field in Stage.model_fields.items() if "Range" in str(field.annotation)}
+    assert ranges == {parameter.key for parameter in parameters.PARAMETERS}
+    assert ranges >= {"travel_m", "lower_m", "haul_m"}
+
+
+def test_a_ladder_with_a_metal_head_that_leans_is_not_upright_in_the_next_stage():
+    # The head sweeps past the wall when the ladder is brought upright; neither stage alone touches it.
+    head = {"name": "head", "from_m": 7.8, "to_m": 8.0, "radius_m": 0.2}
+    leaning = small.stage(name="leaning", kind="travel", climb_m=None, posture=None, lean_along_deg=35)
+    upright = small.stage(name="upright", kind="travel", climb_m=None, posture=None)
+    parts = {"ladder": {**small.LADDER, "fittings": [head]}, "solids": [small.wall("wall", 2.5, z=(5.5, 8.5))]}
+    with pytest.raises(InputError) as caught:
+        prepare(small.scene(**parts, stages=[leaning, upright]))
+    assert (
+        "stage 'upright': lean_along_deg: expected a range that meets that of stage 'leaning' for 'ladder', 35 deg"
+        in str(caught.value)
+    )
+    swept = small.stage(name="raise it", kind="travel", climb_m=None, posture=None, lean_along_deg=[0, 35])
+    found = small.checked(**parts, stages=[leaning, swept, upright])
+    hits = {one.name: {c.body for c in one.collisions if c.measure.verdict == "breach"} for one in found.stages}
+    assert "head" in hits["raise it"]
+    assert not hits["upright"]
+
+
+def test_the_ladder_stands_from_its_setting_up_to_its_striking():
+    def stages(*kinds):
+        return [
+            small.stage(
+                name=f"{number} {kind}", kind=kind, posture=None,
+                climb_m=[0, 1] if kind in ("step on", "step off") else None,
+                travel_m=None if kind == "work" else 5,
+                workers=[] if kind == "work" else None,
+                lean_along_deg=[-85, 0] if kind in ("set up", "strike") else 0,
+            )
+            for number, kind in enumerate(kinds)
+        ]  # fmt: skip
+
+    def wrong(*kinds):
+        return [str(m) for _, _, ms in sequence.follow(small.scene(stages=stages(*kinds))) for m in ms]
+
+    assert wrong("work", "set up", "step on", "step off", "strike", "work") == []
+    assert "'1 travel': travel_m: expected a ladder that was set up" in wrong("work", "travel")[0]
+    assert "'1 work': travel_m: expected the ladder, which stands" in wrong("set up", "work")[0]
+    assert "'2 travel': travel_m: expected a ladder that was set up" in wrong("set up", "strike", "travel")[0]
+    assert "'1 set up': kind: expected a ladder that does not stand yet" in wrong("set up", "set up")[0]
+
+
+@pytest.mark.parametrize(("lean", "refused"), [([-80, 0], False), ([-79.9, 0], True), ([0, 80], False), ([0, 2], True)])
+def test_a_ladder_is_set_up_from_the_ground(lean, refused):
+    one = small.stage(kind="set up", climb_m=None, posture=None, lean_along_deg=lean)
+    found = [str(m) for _, _, ms in sequence.follow(small.scene(stages=[one])) for m in ms]
+    assert bool(found) == refused
+    if refused:
+        assert "expected a lean that takes the ladder up from the ground, 80 deg or more" in found[0]
+
+
+# Opening, lowering, raising, closing.
+
+
+def lowerings(job, *stages):
+    """What is refused of one dropper's stages; each is (kind, lower_m); nobody is aloft, the ladder not there."""
+    template = next(stage for stage in job.stages if stage.name == "lower dropper A")
+    base = {"travel_m": None, "climb_m": None, "workers": (), "bonded": {}, "disturbed": (), "clamp_m": None}
+    base |= {"bonding_lead_m": None, "lean_along_deg": Range(0, 0), "lean_across_deg": Range(0, 0), "posture": None}
+    base |= {"opening_distance_m": 1.0}
+    made = [
+        template.model_copy(update={**base, "name": f"{k} {kind}", "kind": kind, "lower_m": Range(*span)})
+        for k, (kind, span) in enumerate(stages)
+    ]
+    scene = job.model_copy(update={"stages": tuple(made)})
+    return [str(m) for _, _, ms in sequence.follow(scene) for m in ms]
+
+
+AT = (0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("stages", "words"),
+    [
+        ([("open", AT), ("lower", (0.0, 2.7))], None),
+        ([("open", AT), ("lower", (0.5, 2.7))], "lower_m: expected beginning where stage '0 open' left"),
+        ([("open", AT), ("lower", (0, 1)), ("lower", (1, 2.7))], None),
+        ([("open", AT), ("lower", (0, 1)), ("lower", (0, 2.7))], "expected beginning where stage '1 lower' left"),
+        ([("open", AT), ("lower", (0, 1)), ("raise", (0, 1)), ("close", AT)], None),
+        ([("open", AT), ("lower", (0, 1)), ("raise", (0, 2))], "expected coming from where stage '1 lower' left"),
+        ([("open", AT), ("lower", (0, 1)), ("raise", (0.5, 1)), ("close", AT)], "expected a wire that was raised to"),
+        ([("open", AT), ("lower", (0, 2)), ("work", (2, 2)), ("raise", (0, 2))], None),
+        ([("open", AT), ("lower", (0, 2)), ("work", (1, 1.5))], "lower_m: expected a range that meets that of stage"),
+    ],
+)  # fmt: skip
+def test_a_wire_goes_on_from_where_it_was_left(job, stages, words):
+    found = [line for line in lowerings(job, *stages) if "'worker' bonded" not in line]
+    assert [words] if words else not found, found
+    assert not words or any(words in line for line in found), found
+
+
+def test_a_wire_is_lowered_only_once_it_is_open(job):
+    wrong = said(job, {"open dropper A": None})
+    expected = "'lower dropper A': released: expected a wire that a stage has opened, found \"dropper A\", in place"
+    assert any(expected in line for line in wrong), wrong
+    assert said(job, {"open dropper A": None, "lower dropper A": {"anew": True}}) == []
+
+
+# What is disturbed stays so, and what hangs on a wire.
+
+
+def test_what_a_stage_disturbs_stays_disturbed_until_it_is_put_right(job):
+    (entry,) = next(stage for stage in job.stages if stage.name == "loosen dropper A").disturbed
+    assert all("east bus A" in {d.wire for d in s.disturbed} for s in job.stages[5:]), "to the end of the job"
+    for fields, refused in (({}, True), ({"disturbed": (entry.model_copy(update={"movement_m": 0.14}),)}, True),
+                            ({"disturbed": (entry.model_copy(update={"movement_m": 0.16}),)}, False)):  # fmt: skip
+        found = said(job, {"open dropper A": {"disturbed": (), **fields}})
+        assert any(
+            "'open dropper A': disturbed: expected \"east bus A\" disturbed by at least 0.15 m" in x for x in found
+        ) == (refused)
+    right = {"open dropper A": {"restores": ("east bus A",)}, "lower dropper A": {"disturbed": ()}}
+    assert not any("'lower dropper A': disturbed" in line for line in said(job, right))
+
+
+def test_what_is_put_on_a_wire_is_carried_until_it_comes_off():
+    bus = {"kind": "span", "name": "bus", "phase": "A", "from_m": [-20, 3, 12], "to_m": [20, 3, 12], "sag_m": 0.5,
+           "weight_N_m": 13.5, "diameter_m": 0.03}  # fmt: skip
+    load = {"what": "pulley", "at_m": 20, "weight_kN": 0.2, "basis": "weighed"}
+    states = {
+        "put on": {"puts_on": [load]}, "carried": {"carries": [load]},
+        "taken off": {"carries": [load], "takes_off": ["pulley"]},
+    }  # fmt: skip
+
+    def wrong(*names):
+        stages = [
+            small.stage(name=f"{k} {name}", disturbed=[{"wire": "bus", "movement_m": 0.3, **states.get(name, {})}])
+            for k, name in enumerate(names)
+        ]
+        return [str(m) for _, _, ms in sequence.follow(small.scene(wires=[bus], stages=stages)) for m in ms]
+
+    assert wrong("put on", "carried", "taken off", "nothing") == []
+    assert "'1 nothing': disturbed: expected what stage '0 put on' leaves on \"bus\"" in wrong("put on", "nothing")[0]
+    assert (
+        "'2 carried': disturbed: expected what stage '1 taken off' leaves" in wrong("put on", "taken off", "carried")[0]
+    )

@@ -8,14 +8,14 @@ from typer.testing import CliRunner
 from clearance.cli import app
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import InputError
-from clearance.job import sequence, templates
+from clearance.job import carried, sequence, templates
 from clearance.job.insulation import insulation_of
 from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
+from clearance.scene import statements
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
 from clearance.scene.records import Range
-from clearance.scene.records_statements import Absent
 from clearance.scene.statements import contacts
 
 DEMO, JOB = builtin_scene("demo"), builtin_scene("job_three_phases")
@@ -53,16 +53,13 @@ def names(scene):
 
 
 def test_the_templates_give_the_stages_of_the_demonstration():
-    # The demonstration was written by hand, by somebody else. It has no stages of parting, and does not turn the ladder
-    # up; its feet stay at work while a dropper is loosened and lowered.
+    # The demonstration is written stage by stage. It earths nothing, and has no rescue.
     found = templates.expanded(read_scene(JOB)).stages
-    more = ("set up ladder", "strike ladder")
-    ours = [stage for stage in found if stage.kind not in ("open", "earthing") and stage.name not in more]
+    ours = [stage for stage in found if stage.kind != "earthing" and stage.rescue is None]
     theirs = read_scene(DEMO).stages
     assert [stage.name for stage in ours] == [stage.name for stage in theirs]
     for mine, other in zip(ours, theirs, strict=True):
-        climb = Range(6.4, 6.6) if mine.name.startswith(("loosen", "lower")) else mine.climb_m
-        assert mine.model_copy(update={"climb_m": climb}) == other
+        assert mine.model_copy(update={"potentials": {}}) == other
 
 
 def test_every_connection_is_parted_in_a_stage_of_its_own():
@@ -119,15 +116,17 @@ def test_reconnecting_is_the_reverse_and_leaves_the_wire_in_place(tmp_path):
     back = [
         stage for stage in found.stages if stage.name.endswith("(2)") or stage.kind == "close" or "raise" in stage.name
     ]
-    kinds = [stage.kind for stage in found.stages[8:]]
-    assert kinds == ["step on", "climb", "bond on", "raise", "close", "work", "bond off", "descend"]
+    kinds = [stage.kind for stage in found.stages[10:]]
+    assert kinds == [
+        "step on", "climb", "bond on", "raise", "work", "close", "work", "bond off", "descend", "step off",
+    ]  # fmt: skip
     assert [stage.name for stage in back][:4] == [
         "step on at A (2)",
         "climb to A (2)",
         "bond to A (2)",
         "raise dropper A",
     ]
-    assert [stage.off for stage in found.stages[8:]] == [("dropper A",)] * 3 + [()] * 5
+    assert [stage.off for stage in found.stages[10:]] == [("dropper A",)] * 3 + [()] * 7
     assert sequence.follow(found)[-1][1].off == frozenset()
 
 
@@ -151,18 +150,21 @@ def test_what_a_job_brings_is_there_throughout_unless_a_statement_says_that_it_i
     first = job("set up ladder", lean_along_deg="[-80, 0]", station_m="[1.9, 2.1]")
     found = templates.expanded(read(tmp_path, first + bring + OFF_A + away + job("move ladder", **LEAN, station_m=3)))
     sequence.refuse_contradictions(found)
-    assert [stage.workers for stage in found.stages if "guy" in stage.name] == [(), ()]
-    # That it is not there before and afterwards takes a judgement away: without a statement it is there throughout.
-    away_in = ("set up ladder", "move to station 3 m")
-    said = Absent(kind="absent", bodies=("rope crew west",), stages=away_in, basis="plan", by="them", on="2026-11-30")
-    for entries, gone in (((), set()), ((said,), set(away_in))):
-        made = found.model_copy(update={"statements": (*found.statements, *entries)})
-        without = {
-            stage.name
-            for stage, settings in zip(made.stages, prepare(made).stages, strict=True)
-            if all(body.name != "rope crew west" for body in settings[0].bodies)
-        }
-        assert without == gone
+    steps = carried.taken_over(found)
+    gone = {stage.name for stage in steps.stages if "rope crew west" in statements.absent(steps, stage)}
+    assert gone == {"set up ladder", "move to station 3 m"}
+    kinds = {stage.name: (stage.kind, stage.workers, stage.bodies) for stage in found.stages if stage.bodies}
+    assert kinds == {
+        "guy the ladder": ("bring", (), ("rope crew west",)),
+        "take the guys off": ("take away", (), ("rope crew west",)),
+    }  # fmt: skip
+    there = {stage.name: {body.name for body in pieces[0].bodies} for stage, pieces in _staged(found)}
+    assert {name for name, bodies in there.items() if "rope crew west" not in bodies} == gone
+
+
+def _staged(scene):
+    prepared = prepare(scene)
+    return zip(prepared.site.scene.stages, prepared.stages, strict=True)
 
 
 def test_the_remote_tool_is_long_enough_by_the_rule(tmp_path):
@@ -184,7 +186,7 @@ def test_a_tail_is_judged_at_both_potentials_while_it_is_earthed(tmp_path):
     tails = {kind: next(b for b in setting.bodies if b.name == "dropper A") for kind, setting in stages.items()}
     assert {tails["earthing"].potential, *(p for _, p in tails["earthing"].states)} == {"A", "earth"}
     assert (tails["travel"].potential, tails["travel"].states) == ("earth", ())
-    (judged,) = check(found.model_copy(update={"stages": found.stages[8:9]})).stages
+    (judged,) = check(found.model_copy(update={"stages": found.stages[10:11]})).stages
     assert judged.verdict == "clear"
 
 
@@ -204,9 +206,15 @@ def test_a_rescue_branches_off_and_what_follows_goes_on_as_before(tmp_path):
     scene = read(tmp_path, OFF_A + RESCUE + job("move ladder", **LEAN, station_m="[6.4, 6.6]"))
     found = templates.expanded(scene)
     sequence.refuse_contradictions(found)
-    assert [stage.kind for stage in found.stages[8:]] == ["work", "bond off", "descend", "step on", "travel"]
-    assert [stage.anew for stage in found.stages[8:]] == [True, False, False, False, True]
-    assert [stage.off for stage in found.stages[8:]] == [()] * 4 + [("dropper A",)]
+    kinds = [stage.kind for stage in found.stages[10:]]
+    assert kinds == ["work", "bond off", "descend", "step off", "travel"]
+    assert [stage.rescue for stage in found.stages[10:]] == ["stand clear of dropper A"] * 4 + [None]
+    assert not any(stage.anew for stage in found.stages)
+    assert [stage.off for stage in found.stages[10:]] == [()] * 4 + [("dropper A",)]
+    before = [carried.predecessor(found.stages, number).name for number in (10, 11, 14)]
+    assert before == ["stand clear of dropper A", "casualty hangs at A", "step off at A"]
+    # Where no stage of the job is like it, it begins by itself.
+    assert [stage.anew for stage in templates.expanded(read(tmp_path, RESCUE)).stages] == [True, False, False, False]
 
 
 def test_a_hanging_worker_swings_along_and_across(tmp_path):
@@ -278,6 +286,6 @@ def test_the_expansion_has_the_verdict_of_the_demonstration(tmp_path):
 def test_a_rescue_of_the_demonstration_holds(tmp_path):
     scene = read(tmp_path, RESCUE.replace("swing_m = 0.3", "swing_m = 0.2"))
     result = check(scene)
-    assert [stage.kind for stage in result.stages] == ["work", "bond off", "descend", "step on"]
+    assert [stage.kind for stage in result.stages] == ["work", "bond off", "descend", "step off"]
     assert result.verdict == "clear"
     assert result.stages[0].parameters["swing_across_m"] == (-0.2, 0.2)

@@ -110,7 +110,7 @@ def _as_worker(site: Site, stage: Stage) -> tuple[str | None, tuple[tuple[str, s
         if name in stage.bonded:
             lost = "not yet bonded" if stage.kind == "bond on" else "bond lost"
             return stage.bonded[name], ((lost, None),)
-        if stage.kind == "step on":
+        if stage.kind in records.AT_FOOT:
             return EARTH, (("off the ground", None),)
     return None, ()
 

@@ -20,7 +20,7 @@ from clearance.bodies import worker
 from clearance.errors import RuleError
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, settled, stands
-from clearance.job.ropes import on_ladder, tied, way_of
+from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.staging import build_of
 from clearance.limits import rule_names
 from clearance.result import Insulation
@@ -152,7 +152,7 @@ def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterat
         left, taken = _less(site, stage, entry, earthed, top)
         yield _judged(site, stage, highest_circuit(scene), left, (*steps, live, *taken))
     for person in aloft:
-        if stage.climb_m is None or stage.kind == "step on":
+        if stage.climb_m is None or stage.kind in records.AT_FOOT:
             continue
         phase = stage.bonded.get(person.name)
         circuit = circuits[phase] if phase else highest_circuit(scene)
@@ -191,7 +191,7 @@ def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tupl
 def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
     """The boom of an aerial device, from its metal to the platform, at the shortest extension; whoever is on it."""
     device = aerial.device_in(site, stage)
-    if device is None or stage.kind == "step on":
+    if device is None or stage.kind in records.AT_FOOT:
         return
     assert stage.extend_m is not None
     circuits = records.phases(site.scene)
@@ -231,11 +231,10 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if hands > 0.0:
             length -= hands
             steps.append(f"less {hands:.2f} m within reach of the crew's hands at the anchor")
-        hauled = way_of(site, stage)
-        if hauled is not None and hauled[0].line == rope.name:
-            shorted = 2.0 * hauled[0].radius_m
+        for tool in (haul.tool for haul in hauls_of(site, stage) if haul.tool.line == rope.name):
+            shorted = 2.0 * tool.radius_m
             length -= shorted
-            steps.append(f"less {shorted:.2f} m that {hauled[0].name} shorts, wherever on it")
+            steps.append(f"less {shorted:.2f} m that {tool.name} shorts, wherever on it")
         if rope.wet_or_dirty_m > 0.0:
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")

@@ -79,6 +79,19 @@ def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: st
     return Map(gap.between, gap.kind, title, axes, tuple(cells))
 
 
+def _within(piece: Piece, within: Mapping[str, tuple[float, float]]) -> dict[str, tuple[float, float]] | None:
+    """The part of a bin that a piece covers; None where it covers none. A join covers less than its stage."""
+    setting, part = piece.compiled.setting, {}
+    for name, (low, high) in within.items():
+        least, most = setting.box.get(name) or (setting.held.get(name, low),) * 2
+        low, high = max(low, least), min(high, most)
+        if low > high:
+            return None
+        if name in setting.box:
+            part[name] = (low, high)
+    return part
+
+
 def _cell(
     bench: Bench,
     asked: Sequence[tuple[Piece, list[Path], float]],
@@ -87,11 +100,14 @@ def _cell(
 ) -> Cell:
     verdicts, margin, witness = [], float("inf"), None
     for piece, kept, left_out in asked:
-        found = bench.sweep(piece.compiled, kept, tolerance_m=MAP_TOLERANCE_M, within=within)
+        part = _within(piece, within)
+        if part is None:
+            continue
+        found = bench.sweep(piece.compiled, kept, tolerance_m=MAP_TOLERANCE_M, within=part)
         lower = min(found.lower_m, left_out)
         verdict = judge(lower, found.upper_m, required)
         if verdict == "undecided":
-            again = bench.sweep(piece.compiled, kept, tolerance_m=1e-6, target_m=required, within=within)
+            again = bench.sweep(piece.compiled, kept, tolerance_m=1e-6, target_m=required, within=part)
             lower = max(lower, min(again.lower_m, left_out))
             verdict = judge(lower, min(found.upper_m, again.upper_m), required)
             found = again if again.upper_m < found.upper_m else found

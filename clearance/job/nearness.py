@@ -42,7 +42,7 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
             phase = stage.bonded.get(name)
             yield from _approach(bench, stage, reach, name, [EARTH], with_ergonomic=False, bonded=phase)
         else:
-            near = [*site.live] if stage.kind == "step on" else [*site.live, EARTH]
+            near = [*site.live] if stage.kind in records.AT_FOOT else [*site.live, EARTH]
             yield from _approach(bench, stage, posture, name, near, with_ergonomic=True)
     for name, point, distance in opening.kept_away(site, stage):
         path = (Path((Group((name,)), Group((point,)))),)

@@ -14,9 +14,10 @@ from shapely.ops import nearest_points
 
 from clearance import shapes
 from clearance.bodies import Body, worker
+from clearance.job.tails import way_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
-from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.assemble import Site, on_ground, strays_m
 from clearance.scene.records import Stage
 from clearance.verdict import judge
 
@@ -60,7 +61,7 @@ def kept_away(site: Site, stage: Stage) -> Iterator[tuple[str, str, float]]:
 def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
     """How far everybody on the ground is from below a wire that is opened, lowered or raised, in plan.
 
-    Below it is the triangle of its fixed end, its place and where it is parked: the tail at rest hangs above no other
+    Below it is the hull of its fixed end and of the way of its free end: the tail at rest hangs above no other
     ground. A person counts from the shoulders. Where it may fall is judged in `clearance.job.whip`.
     """
     for name in stage.released:
@@ -68,7 +69,7 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
         release = hung.record.release
         if release is None or release.drop_zone_m is None:
             continue
-        ends = [hung.catenary.start, hung.catenary.end, place(site, hung.record, release.lowered_to_m)]
+        ends = [hung.catenary.start, hung.catenary.end, *way_of(site, name).corners]
         below = MultiPoint([(float(x), float(y)) for x, y, _ in ends]).convex_hull
         for person in site.scene.crew:
             if person.name in statements.absent(site.scene, stage):

@@ -91,6 +91,9 @@ def overridden(site: Site, stage: Stage, body: Body) -> Body:
         body = replace(body, potential=stated, states=others, note=_state_name(body.name, stated))
     never = {_potential_of(site, body, state) for state in statements.never_at(site.scene, stage, body.name)}
     never -= {EARTH} if earthing else set()
+    if stage.kind in ("open", "close") and body.name in stage.released:
+        # Until it is open it is at its phase, and so it is once it is closed.
+        never -= {_potential_of(site, body, "phase")}
     kept = [state for state in ((body.note, body.potential), *body.states) if state[1] not in never]
     if not kept:
         expected = "at least one state left to judge"

@@ -12,7 +12,7 @@ import numpy as np
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands, track_knots
-from clearance.job.ropes import way_of
+from clearance.job.ropes import hauls_of
 from clearance.job.setting import inside
 from clearance.motion import STILL, Joint, Link, Motion, rotation_about
 from clearance.scene import records
@@ -22,11 +22,10 @@ from clearance.scene.records import Range, Stage, where
 
 def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     """Every parameter the stage states, swept or fixed, in the unit of its name."""
-    hauled = way_of(site, stage)
-    haul = None if hauled is None else stage.haul_m or Range(0.0, hauled[1].length_m)
+    hauls = {haul.parameter: haul.span_m for haul in hauls_of(site, stage)}
     if stage.extend_m is not None:
         device: dict[str, Range | None] = {name: getattr(stage, name) for name in (*aerial.PARAMETERS, "lower_m")}
-        device["haul_m"] = haul
+        device |= hauls
         return {name: (span.lo, span.hi) for name, span in device.items() if span is not None}
     spans: dict[str, Range | None] = {
         "travel_m": stage.travel_m,
@@ -35,7 +34,7 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
         "lean_across_deg": stage.lean_across_deg,
         "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
         "lower_m": stage.lower_m,
-        "haul_m": haul,
+        **hauls,
     }
     tilted, _ = settled(site.scene)
     if tilted > 0.0 and stage.travel_m is not None:
@@ -51,11 +50,13 @@ __all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "track_knots"]
 
 @dataclass(frozen=True, eq=False)
 class Rig:
-    """The links of a stage, and the uncertainty that what rides on them needs."""
+    """The links of a stage, the parameters that are swept and those held at one value, and the uncertainty that what
+    rides on them needs."""
 
     motion: Motion
     box: Mapping[str, tuple[float, float]]
     fit_m: float
+    held: Mapping[str, float]
 
 
 def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
@@ -118,19 +119,19 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         }
         links += aerial.links(site, device, joints)
         fit = device.bending_m
-    hauled = way_of(site, stage)
-    if hauled is not None:
-        way = hauled[1]
-        x, y, z = (float(value) for value in way.along)
-        start = Joint("fixed", translation=way.start)
-        links.append(Link("haul", way.link, (start, _joint("slide", "haul_m", spans, box, axis=(x, y, z)))))
+    for haul in hauls_of(site, stage):
+        x, y, z = (float(value) for value in haul.way.along)
+        start = Joint("fixed", translation=haul.way.start)
+        slide = _joint("slide", haul.parameter, spans, box, axis=(x, y, z))
+        links.append(Link(haul.link, haul.way.link, (start, slide)))
     used = {joint.parameter for link in links for joint in link.joints} | ({"lower_m"} if piece is not None else set())
     box = {name: span for name, span in box.items() if name in used}
     if piece is not None:
         links.append(Link("tail", None, ()))
+    held = {name: low for name, (low, high) in spans.items() if name not in box and low == high}
     if not box:
-        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, fit)
-    return Rig(Motion(tuple(links), tuple(box)), box, fit)
+        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, fit, held)
+    return Rig(Motion(tuple(links), tuple(box)), box, fit, held)
 
 
 def _joint(

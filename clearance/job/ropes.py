@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.errors import InputError, Mistake
+from clearance.job.carried import left_in
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands
 from clearance.motion import rotation_about
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, Site, place, strays_m
-from clearance.scene.records import Reference, Rope, Stage, Tool, where
+from clearance.scene.records import Range, Reference, Rope, Stage, Tool, where
 
 Floats = NDArray[np.float64]
 
@@ -82,20 +83,46 @@ class Way:
     uncertainty_m: float
 
 
-def way_of(site: Site, stage: Stage) -> tuple[Tool, Way] | None:
-    """The tool hauled in a stage and its way, or None where none is.
+@dataclass(frozen=True, eq=False)
+class Haul:
+    """A tool on its line: its way, the parameter that takes it along, and the range of that [m]."""
+
+    tool: Tool
+    way: Way
+    parameter: str
+    span_m: Range
+
+    @property
+    def link(self) -> str:
+        """The link that carries it."""
+        return self.parameter.removesuffix("_m")
+
+
+def hauls_of(site: Site, stage: Stage) -> tuple[Haul, ...]:
+    """Every tool on its line in a stage: the one that is hauled, then those that were left where they were hauled to.
 
     Raises: InputError for a line tied to a ladder that is not there, or without length.
     """
-    tool = next((tool for tool in site.scene.tools if tool.name == stage.hauled), None)
-    if tool is None:
-        return None
+    asked = [(stage.hauled, stage.haul_m)] if stage.hauled is not None else []
+    tools = {tool.name: tool for tool in site.scene.tools}
+    found: list[Haul] = []
+    for name, span in (*asked, *left_in(stage)):
+        way = _way(site, stage, tools[name])
+        parameter = "haul_m" if not found else f"haul_{len(found) + 1}_m"
+        if not found and stage.haul_m is not None:
+            span = stage.haul_m  # a pose of a page says where the first one is, hauled or left
+        found.append(Haul(tools[name], way, parameter, span or Range(0.0, way.length_m)))
+    return tuple(found)
+
+
+def _way(site: Site, stage: Stage, tool: Tool) -> Way:
     rope = next(rope for rope in site.scene.ropes if rope.name == tool.line)
     head = where(site.scene, stage, "hauled")
     if on_ladder(site, rope):
         if stage.travel_m is None or not stands(site.scene):
-            expected = f"a stage in which the ladder is there: {rope.name} is tied to it"
-            raise InputError(Mistake(head, expected, "no travel_m", "add travel_m"))
+            expected = f"a stage in which the ladder is there: {rope.name}, with {tool.name} on it, is tied to it"
+            remedy = f"add travel_m, or take {tool.name} away before"
+            raise InputError(Mistake(head, expected, "no travel_m", remedy))
         found = tied(site, stage, rope)
         link, low, high, uncertainty = "carriage", found.held, found.tie, found.sway_m + found.left_out_m
     else:
@@ -105,20 +132,20 @@ def way_of(site: Site, stage: Stage) -> tuple[Tool, Way] | None:
     length = float(np.linalg.norm(high - low))
     if length < 0.01:
         raise InputError(Mistake(head, "a line with two ends apart", f"{length:.3f} m", f"mend rope '{rope.name}'"))
-    if stage.haul_m is not None and stage.haul_m.hi > length + 1e-9:
+    if stage.hauled == tool.name and stage.haul_m is not None and stage.haul_m.hi > length + 1e-9:
         place_of = where(site.scene, stage, "haul_m")
         raise InputError(Mistake(place_of, f"at most the {length:.2f} m of {rope.name}", f"{stage.haul_m.hi:g} m"))
-    return tool, Way(link, low, (high - low) / length, length, uncertainty)
+    return Way(link, low, (high - low) / length, length, uncertainty)
 
 
-def hauled_body(site: Site, stage: Stage) -> Iterator[Body]:
-    """The hauled tool: a ball that covers it, on the link that takes it up its line."""
-    found = way_of(site, stage)
-    if found is not None:
-        tool, way = found
-        shape = shapes.points([[0.0, 0.0, 0.0]], tool.radius_m, tool.swing_m + way.uncertainty_m)
-        note = "hauled along its line: a ball that covers it however it turns"
-        yield Body(tool.name, "tool", shape, potential=None, job=True, link="haul", note=note)
+def hauled_bodies(site: Site, stage: Stage) -> Iterator[Body]:
+    """The tools on their lines: each a ball that covers it, on the link that takes it up its line."""
+    for haul in hauls_of(site, stage):
+        tool = haul.tool
+        shape = shapes.points([[0.0, 0.0, 0.0]], tool.radius_m, tool.swing_m + haul.way.uncertainty_m)
+        how = "hauled along its line" if tool.name == stage.hauled else "left on its line where it was hauled to"
+        note = f"{how}: a ball that covers it however it turns"
+        yield Body(tool.name, "tool", shape, potential=None, job=True, link=haul.link, note=note)
 
 
 def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:

@@ -1,62 +1,63 @@
 """Owns what is carried from stage to stage, and refuses a stage that contradicts the one before.
 
-Carried: where the ladder stands; who is on it, how high, and bonded to which phase; which wires are opened, lowered and
-off; which of those are earthed. The first stage of a scene, and one that is marked `anew`, may begin anywhere: what it
-states is taken as what is. `follow` checks a whole job; `lowered_whole` what only geometry shows.
+Carried: every swept parameter of everything that is there (`clearance.job.parameters`); who is on the ladder, and
+bonded to which phase; which wires are opened, lowered and off; which of those are earthed; which wires hang elsewhere
+than the scene has them, and what hangs on them. The first stage of a scene, and one that is marked `anew`, may begin
+anywhere: what it states is taken as what is. `follow` checks a whole job; `lowered_whole` what only geometry shows;
+what a stage may not be by itself is in `clearance.job.by_itself`, what comes and goes in `clearance.job.carried`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from clearance.errors import InputError, Mistake
-from clearance.job import aerial
-from clearance.scene import records, statements
-from clearance.scene.assemble import Site, place
+from clearance.job import carried, parameters, shifts
+from clearance.job.by_itself import SAME_M, by_itself
+from clearance.job.tails import way_of
+from clearance.scene import records
+from clearance.scene.assemble import Site
 from clearance.scene.messages import choices, shown
 from clearance.scene.records import EARTH, Range, Scene, SpanWire, Stage, where
 
-SAME_M = 1e-9
-"""[m] Heights and stations nearer than this are the same: they are written, not measured."""
-
 LEFT_OVER_M = 0.1
 """[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its uncertainty covers."""
-
-
-ON_PLATFORM = Range(0.0, 0.0)
-"""Where the feet of somebody on a platform are: they stay on it, and go where it goes."""
 
 
 @dataclass(frozen=True)
 class State:
     """What a stage leaves behind.
 
-    stage: its name; station: where the ladder stands; up: who is on the ladder, with the range of the feet
-    bonded: who is bonded to which phase; unbonding: those a clamp was just taken off; came_down: those who just did,
-        and who may still step off
-    opened: wires whose connection is open but which are not parked; up_high: those of them that hang at their place
-    off: wires that are parked; earthed: those at earth by a remote tool
-    device: how the aerial device stands, by parameter
+    stage: its name; ranges: every parameter, where the stage leaves it
+    up: who is on the ladder, or on the platform
+    bonded: who is bonded to which phase; unbonding: those a clamp was just taken off
+    opened: wires whose connection is open but which are not parked; off: wires that are parked; earthed: those at
+        earth by a remote tool
+    disturbed: wires that hang elsewhere than the scene has them, and how far [m]; loads: what hangs on each wire
     """
 
     stage: str = ""
-    station: Range | None = None
-    up: dict[str, Range] = field(default_factory=dict)
-    bonded: dict[str, str] = field(default_factory=dict)
+    ranges: Mapping[parameters.Key, Range] = field(default_factory=dict)
+    up: frozenset[str] = frozenset()
+    bonded: Mapping[str, str] = field(default_factory=dict)
     unbonding: frozenset[str] = frozenset()
-    came_down: frozenset[str] = frozenset()
     opened: frozenset[str] = frozenset()
-    up_high: frozenset[str] = frozenset()
     off: frozenset[str] = frozenset()
     earthed: frozenset[str] = frozenset()
-    device: dict[str, Range] = field(default_factory=dict)
+    disturbed: Mapping[str, float] = field(default_factory=dict)
+    loads: Mapping[str, frozenset[str]] = field(default_factory=dict)
+
+    def standing(self, scene: Scene) -> bool:
+        """Whether the ladder stands, or hangs."""
+        return scene.ladder is not None and ("travel_m", scene.ladder.name) in self.ranges
 
 
 def refuse_contradictions(scene: Scene) -> None:
     """Raises InputError with every stage that contradicts the one before, or itself."""
     mistakes = [mistake for found in follow(scene) for mistake in found[2]]
+    mistakes += carried.presence(scene)
     if mistakes:
         raise InputError(dict.fromkeys(mistakes))
 
@@ -64,158 +65,95 @@ def refuse_contradictions(scene: Scene) -> None:
 def follow(scene: Scene) -> tuple[tuple[Stage, State, tuple[Mistake, ...]], ...]:
     """Every stage with the state it leaves behind, and what in it contradicts the state before."""
     found: list[tuple[Stage, State, tuple[Mistake, ...]]] = []
-    before: State | None = None
-    for stage in scene.stages:
-        mistakes = list(_by_itself(scene, stage))
-        if before is not None and not stage.anew:
-            mistakes += _ladder(scene, stage, before)
-            mistakes += _device(scene, stage, before)
-            mistakes += _people(scene, stage, before)
-            mistakes += _wires(scene, stage, before)
-        before = _after(scene, stage, before)
-        found.append((stage, before, tuple(mistakes)))
+    states: dict[str, State] = {}
+    for number, stage in enumerate(scene.stages):
+        mistakes = [*by_itself(scene, stage), *_rescue(scene, stage, states)]
+        earlier = carried.predecessor(scene.stages, number)
+        before = states[earlier.name] if earlier is not None else None
+        if before is not None:
+            for rule in (_ladder, _parameters, _people, _wires, _disturbed):
+                mistakes += rule(scene, stage, before)
+        after = _after(scene, stage, before)
+        states[stage.name] = after
+        found.append((stage, after, tuple(mistakes)))
     return tuple(found)
 
 
 def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     """The state a stage leaves, taking it at its word."""
-    feet = stage.climb_m if stage.extend_m is None else ON_PLATFORM
-    up = {name: feet for name in records.aloft(scene, stage) if feet is not None}
-    came_down = frozenset(up) if stage.kind == "descend" else frozenset()
-    if stage.kind == "descend":
-        up = {}
-    elif stage.kind == "step on" and before is not None:
-        # After coming down a stage of this kind is stepping off; whoever climbs next starts from the ground anyway.
-        up = {name: feet for name, feet in up.items() if name not in before.came_down}
+    up = frozenset(() if stage.kind == "step off" else records.aloft(scene, stage))
     leaving = frozenset(stage.bonded) if stage.kind == "bond off" else frozenset()
     bonded = {name: phase for name, phase in stage.bonded.items() if name not in leaving}
     released = frozenset() if stage.kind == "close" else frozenset(stage.released)
-    at_place = frozenset(stage.released) if stage.lower_m is not None and stage.lower_m.lo <= SAME_M else frozenset()
     moved = stage.kind in ("lower", "raise") and stage.lower_m is not None and stage.lower_m.hi > SAME_M
     earthed = {wire for wire in stage.off if stage.potentials.get(wire) == EARTH} | set(stage.earths)
-    station = stage.travel_m or (before.station if before is not None and not stage.anew else None)
+    ranges = parameters.leaves(scene, stage)
+    if stage.kind == "strike":
+        ranges = {key: span for key, span in ranges.items() if scene.ladder is None or key[1] != scene.ladder.name}
+    if before is not None:
+        # What was hauled stays where it is until it is hauled again, or taken away.
+        ranges = {k: v for k, v in before.ranges.items() if k[0] == "haul_m" and k[1] not in stage.bodies} | ranges
+    disturbed = {entry.wire: entry.movement_m for entry in stage.disturbed if entry.movement_m is not None}
     return State(
-        stage.name, station, up, bonded, leaving, came_down, released, at_place,
+        stage.name, ranges, up, bonded, leaving, released,
         frozenset(stage.off) | (released if moved else frozenset()), frozenset(earthed - set(stage.lifts_earth)),
-        {name: span for name in aerial.PARAMETERS if (span := getattr(stage, name)) is not None},
+        {wire: movement for wire, movement in disturbed.items() if wire not in stage.restores},
+        {name: after for name, (_, after) in _loads(scene, stage).items()},
     )  # fmt: skip
 
 
-def _by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
-    """What a stage may not be, whatever came before."""
-    aloft = records.aloft(scene, stage)
-    if stage.kind == "travel" and aloft and stage.rides is None:
-        remedy = "come down first, or state rides: who allows it, and why"
-        yield Mistake(where(scene, stage, "workers"), "nobody on the ladder while it travels", ", ".join(aloft), remedy)
-    if len(set(stage.bonded.values())) > 1:
-        found = " and ".join(f"'{name}' to {phase}" for name, phase in stage.bonded.items())
-        remedy = "between two people at different phases there is the full voltage: write a stage for each"
-        yield Mistake(where(scene, stage, "bonded"), "everybody bonded to one phase", found, remedy)
-    for kind, verb in (("bond on", "bond"), ("bond off", "unbond")):
-        if stage.kind == kind and not stage.bonded:
-            remedy = 'add bonded, such as { worker = "A" }'
-            expected = f"whom the stage is to {verb}, and the phase"
-            yield Mistake(where(scene, stage, "bonded"), expected, "nobody", remedy)
-    if stage.kind == "earthing":
-        if stage.stick_m is None:
-            remedy = "add stick_m: a tail is earthed with a remote tool only"
-            yield Mistake(where(scene, stage, "stick_m"), "the insulating length of the remote tool", "nothing", remedy)
-        if aloft:
-            remedy = "come down first, or state workers = []"
-            yield Mistake(where(scene, stage, "workers"), "nobody on the ladder", ", ".join(aloft), remedy)
-    clear = scene.ladder.clear_m if scene.ladder is not None else None
-    if clear is not None and stage.climb_m is not None and aloft:
-        expected = f"feet at or below the ladder's clear position, {clear:g} m, "
-        if stage.kind == "bond off" and stage.climb_m.lo > clear + SAME_M:
-            found = f"no lower than {stage.climb_m.lo:g} m"
-            remedy = "come down to the clear position before the clamp is taken off"
-            yield Mistake(where(scene, stage, "climb_m"), f"{expected}where unbonding ends", found, remedy)
-        loose = [name for name in aloft if name not in stage.bonded]
-        if loose and stage.climb_m.hi > clear + SAME_M:
-            remedy = "bond first, or climb no higher"
-            found = f"'{loose[0]}' up to {stage.climb_m.hi:g} m"
-            yield Mistake(where(scene, stage, "climb_m"), f"{expected}without a bond", found, remedy)
-    yield from _opening(scene, stage)
+def _loads(scene: Scene, stage: Stage) -> Mapping[str, tuple[frozenset[str], frozenset[str]]]:
+    """What hangs on each wire as a stage begins, and as it ends; nothing of a wire that is itself taken off."""
+    spans = (
+        wire for wire in scene.wires if isinstance(wire, SpanWire) and wire.name not in (*stage.released, *stage.off)
+    )
+    found = {wire.name: shifts.loads_on(scene, wire, stage) for wire in spans}
+    return {name: (frozenset(before), frozenset(after)) for name, (before, after) in found.items()}
 
 
-def _opening(scene: Scene, stage: Stage) -> Iterator[Mistake]:
-    """A connection opens or closes only on what was established before, and never through a person."""
-    opening = stage.kind in ("open", "close")
-    word = "closed" if stage.kind == "close" else "opened"
-    wires = {wire.name: wire for wire in scene.wires}
-    if opening and (len(stage.released) != 1 or stage.lower_m is None or stage.lower_m.hi > SAME_M):
-        found = f"{len(stage.released)} released, lower_m {_span(stage.lower_m)}"
-        remedy = "opening and closing are stages of their own, with lower_m = 0"
-        yield Mistake(where(scene, stage, "released"), f"one wire that is {word}, at its place", found, remedy)
-    for name in stage.released:
-        wire = wires[name]
-        established = wire.release.before_opening if wire.release is not None else None
-        place = (*where(scene, wire, "release"), "before_opening")
-        if established is None:
-            if opening:
-                expected = f"what is established before it is {word}: far_end, current_A, phase_identified, by"
-                yield Mistake(place, expected, "nothing", f"stage '{stage.name}' needs it: add before_opening")
-            continue
-        if established.far_end != "open and locked":
-            remedy = "open and lock it: else the wire may become live from there"
-            yield Mistake((*place, "far_end"), '"open and locked"', shown(established.far_end), remedy)
-        if established.current_A != 0.0:
-            remedy = "a wire that carries load is not taken off: take the load off and measure again"
-            yield Mistake((*place, "current_A"), "no current, 0 A", f"{established.current_A:g} A", remedy)
-    for name in stage.released:
-        wire = wires[name]
-        taken = wire.release.before_opening.pull_taken_by if wire.release and wire.release.before_opening else None
-        if isinstance(wire, SpanWire) and taken is None:
-            remedy = "take its pull over first and state by what: before_opening.pull_taken_by"
-            expected = "a jumper, or one whose pull is held otherwise"
-            yield Mistake(where(scene, stage, "released"), expected, f"{shown(name)}, tensioned", remedy)
-    if not opening:
-        return
-    for name in stage.released:
-        for person in records.aloft(scene, stage):
-            if any({person, name} == set(pair) for pair in statements.contacts(scene, stage)):
-                remedy = "the current of the opening would pass through the suit: touch one end only, use a tool"
-                found = f"'{person}' touches {shown(name)}, and may touch what it opens from"
-                yield Mistake(where(scene, stage), "nobody at both ends of an opening", found, remedy)
-            if stage.bonded.get(person) != wires[name].phase:
-                expected = f"'{person}' bonded to the wire's phase, {wires[name].phase}"
-                found = stage.bonded.get(person) or "not bonded"
-                yield Mistake(where(scene, stage, "bonded"), expected, found, "bond to it in a stage before")
-    if stage.opening_distance_m is None:
-        expected = "how far everybody keeps from where it opens or closes"
-        yield Mistake(where(scene, stage, "opening_distance_m"), expected, "nothing", "add opening_distance_m")
-
-
-def _span(span: Range | None) -> str:
-    return "not stated" if span is None else f"{span.lo:g} to {span.hi:g} m"
-
-
-def _meet(one: Range, other: Range) -> bool:
-    return one.lo <= other.hi + SAME_M and other.lo <= one.hi + SAME_M
+def _rescue(scene: Scene, stage: Stage, states: Mapping[str, State]) -> Iterator[Mistake]:
+    if stage.rescue is not None and stage.rescue not in states:
+        remedy = "name the stage in which somebody may have to be rescued"
+        yield Mistake(where(scene, stage, "rescue"), "a stage before this one", shown(stage.rescue), remedy)
 
 
 def _ladder(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
-    """The ladder stands where the stage before left it."""
-    if stage.travel_m is not None and before.station is not None and not _meet(stage.travel_m, before.station):
-        expected = f"a station the ladder is at, {_span(before.station)} after stage '{before.stage}'"
-        remedy = 'add a stage of kind "travel" between, or anew = true where this begins afresh'
-        yield Mistake(where(scene, stage, "travel_m"), expected, _span(stage.travel_m), remedy)
+    """The ladder stands from its setting up to its striking, and only then."""
+    if scene.ladder is None:
+        return
+    standing, there = before.standing(scene), stage.travel_m is not None
+    if standing and not there:
+        remedy = 'add travel_m, or strike the ladder first, in a stage of kind "strike"'
+        expected = f"the ladder, which stands after stage '{before.stage}'"
+        yield Mistake(where(scene, stage, "travel_m"), expected, "nothing", remedy)
+    if there and not standing and stage.kind != "set up":
+        remedy = 'add a stage of kind "set up" before it'
+        found = f"none after stage '{before.stage}'"
+        yield Mistake(where(scene, stage, "travel_m"), "a ladder that was set up", found, remedy)
+    if standing and stage.kind == "set up":
+        found = f"one that stands after stage '{before.stage}'"
+        yield Mistake(where(scene, stage, "kind"), "a ladder that does not stand yet", found, "strike it first")
 
 
-def _device(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
-    """The aerial device goes on from where the stage before left it."""
-    for name, span in before.device.items():
-        now = getattr(stage, name)
-        if now is not None and not _meet(now, span):
-            unit = "m" if name.endswith("_m") else "deg"
-            expected = f"a range that meets that of stage '{before.stage}', {span.lo:g} to {span.hi:g} {unit}"
-            remedy = "let one range end where the other begins"
-            yield Mistake(where(scene, stage, name), expected, f"{now.lo:g} to {now.hi:g} {unit}", remedy)
+def _parameters(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
+    """What is there in both stages is, as the later begins, where the earlier left it: in every parameter."""
+    for (key, name), span in parameters.begins(scene, stage).items():
+        left = before.ranges.get((key, name))
+        if left is None or (span.lo <= left.hi + SAME_M and left.lo <= span.hi + SAME_M):
+            continue
+        expected = f"a range that meets that of stage '{before.stage}' for '{name}', {parameters.shown(key, left)}"
+        if key == "lower_m" and stage.kind in ("lower", "raise"):
+            where_from = "beginning" if stage.kind == "lower" else "coming from"
+            expected = f"{where_from} where stage '{before.stage}' left '{name}', {parameters.shown(key, left)}"
+        remedy = (
+            "let one range end where the other begins, add a stage between, or anew = true where this begins afresh"
+        )
+        yield Mistake(where(scene, stage, key), expected, parameters.shown(key, span), remedy)
 
 
 def _people(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
     aloft = records.aloft(scene, stage)
-    for name, feet in before.up.items():
+    for name in sorted(before.up):
         phase = before.bonded.get(name)
         if name not in aloft:
             if phase is not None:
@@ -223,16 +161,17 @@ def _people(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
                 found = f"'{name}', bonded to {phase} in stage '{before.stage}', is not there"
                 yield Mistake(where(scene, stage, "workers"), "everybody who is bonded", found, remedy)
             else:
-                remedy = 'add a stage of kind "descend" before it'
+                remedy = 'add stages of kind "descend" and "step off" before it'
                 found = f"'{name}' left up there by stage '{before.stage}'"
                 yield Mistake(where(scene, stage, "workers"), "nobody forgotten on the ladder", found, remedy)
             continue
-        if stage.climb_m is not None and not _meet(stage.climb_m, feet):
-            expected = f"heights that meet those of stage '{before.stage}', {_span(feet)}"
-            remedy = "let one range end where the other begins"
-            yield Mistake(where(scene, stage, "climb_m"), expected, _span(stage.climb_m), remedy)
-        high = stage.climb_m is not None and stage.climb_m.hi > feet.lo + SAME_M
-        if name in before.unbonding and name not in stage.bonded and stage.climb_m is not None and high:
+        if stage.kind == "step on":
+            found = f"'{name}' up there after stage '{before.stage}'"
+            remedy = 'to come down, write a stage of kind "step off"'
+            yield Mistake(where(scene, stage, "workers"), "somebody on the ground who steps on", found, remedy)
+        feet = before.ranges.get(("climb_m", name))
+        high = stage.climb_m is not None and feet is not None and stage.climb_m.hi > feet.lo + SAME_M
+        if name in before.unbonding and name not in stage.bonded and high and stage.climb_m and feet:
             expected = f"feet at or below {feet.lo:g} m, where stage '{before.stage}' takes the clamp off"
             remedy = "unbond only at the ladder's clear position"
             yield Mistake(where(scene, stage, "climb_m"), expected, f"up to {stage.climb_m.hi:g} m", remedy)
@@ -250,8 +189,12 @@ def _people(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = 'add a stage of kind "bond on" before it'
             yield Mistake(where(scene, stage, "bonded"), f"'{name}' not bonded after '{before.stage}'", found, remedy)
     for name in aloft:
-        if name not in before.up and stage.kind not in ("step on", "climb", "travel"):
-            remedy = 'add stages of kind "step on" and "climb" before it'
+        if name not in before.up and stage.kind == "step on" and stage.climb_m and stage.climb_m.lo > SAME_M:
+            remedy = "the first metre is judged like every other"
+            found = f"no lower than {stage.climb_m.lo:g} m"
+            yield Mistake(where(scene, stage, "climb_m"), "feet from 0 m up, on the ground", found, remedy)
+        if name not in before.up and stage.kind != "step on":
+            remedy = 'add a stage of kind "step on" before it'
             found = f"'{name}' on the ground after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "workers"), f"'{name}' on the ladder already", found, remedy)
     both = {**before.bonded, **stage.bonded}
@@ -281,7 +224,11 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
         if stage.kind == "open" and name in loose:
             found = f"{shown(name)}, off since stage '{before.stage}' or before"
             yield Mistake(where(scene, stage, "released"), "a wire in place", found, "part it only once")
-        if stage.kind == "close" and name not in before.up_high:
+        if stage.kind != "open" and name not in loose:
+            remedy = 'add a stage of kind "open" before it'
+            found = f"{shown(name)}, in place after stage '{before.stage}'"
+            yield Mistake(where(scene, stage, "released"), "a wire that a stage has opened", found, remedy)
+        elif stage.kind == "close" and before.ranges.get(("lower_m", name), Range(1.0, 1.0)).lo > SAME_M:
             remedy = 'raise it to its place by a stage of kind "raise" whose lower_m begins at 0'
             found = f"{shown(name)} elsewhere after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "released"), "a wire that was raised to its place", found, remedy)
@@ -304,27 +251,59 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             yield Mistake(where(scene, stage, "lifts_earth"), "a wire that is earthed", found, "leave it out")
 
 
-def lowered_whole(site: Site) -> None:
-    """A wire that is parked must have been lowered all the way there, and one raised must have come from there.
+def _disturbed(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
+    """A wire that hangs elsewhere than the scene has it does so until it is put right; so with what hangs on it."""
+    now = {entry.wire: entry.movement_m for entry in stage.disturbed}
+    gone = {*stage.released, *stage.off}
+    for wire, movement in before.disturbed.items():
+        held = now.get(wire)
+        if wire not in gone and (held is None or held < movement - SAME_M):
+            expected = f"{shown(wire)} disturbed by at least {movement:g} m, as stage '{before.stage}' leaves it"
+            found = "nothing" if held is None else f"{held:g} m"
+            remedy = "state it here too, and in the stage that puts it right also restores = [...]"
+            yield Mistake(where(scene, stage, "disturbed"), expected, found, remedy)
+    for wire, states in _loads(scene, stage).items():
+        left = before.loads.get(wire)
+        if left is not None and left not in states:
+            expected = (
+                f"what stage '{before.stage}' leaves on {shown(wire)}: {choices(sorted(left)) if left else 'nothing'}"
+            )
+            found = choices(sorted(states[0])) if states[0] else "nothing"
+            remedy = (
+                "carry what was put on (carries), take off again what was taken off (takes_off), or state the change"
+            )
+            yield Mistake(where(scene, stage, "disturbed"), expected, found, remedy)
 
-    Raises: InputError with every lowering that ends elsewhere.
+
+def lowered_whole(site: Site) -> None:
+    """A wire that is parked must have been lowered all the way there, and one raised from there must come from there.
+
+    Raises: InputError with every lowering that ends elsewhere, and every raising that begins elsewhere.
     """
     scene = site.scene
     mistakes = []
-    for stage, following in zip(scene.stages, (*scene.stages[1:], None), strict=True):
-        for name in stage.released:
-            parks = following is not None and not following.anew and name in following.off
-            if stage.kind not in ("lower", "raise") or not parks or stage.lower_m is None:
+    off: dict[str, frozenset[str]] = {stage.name: state.off for stage, state, _ in follow(scene)}
+    for number, stage in enumerate(scene.stages):
+        earlier = carried.predecessor(scene.stages, number)
+        if earlier is None:
+            continue
+        parks = [
+            (earlier, name, f"stage '{stage.name}' has it parked") for name in earlier.released if name in stage.off
+        ]
+        parks += [
+            (stage, name, f"stage '{earlier.name}' has it parked")
+            for name in stage.released
+            if name in off[earlier.name] and name in earlier.off
+        ]
+        for moving, name, why in parks:
+            if moving.kind not in ("lower", "raise") or moving.lower_m is None:
                 continue
-            hung = site.wires[name]
-            release = hung.record.release
-            assert release is not None
-            free = hung.catenary.start if release.free_end == "from" else hung.catenary.end
-            way = math.dist(free, place(site, hung.record, release.lowered_to_m))
-            if stage.lower_m.hi < way - LEFT_OVER_M:
-                remedy = f"lower it all the way: lower_m up to {math.floor(way * 100) / 100:.2f}"
-                found = f"{stage.lower_m.hi:g} m, and stage '{following.name if following else ''}' has it parked"
+            way = way_of(site, name).length_m
+            if moving.lower_m.hi < way - LEFT_OVER_M:
+                verb = "lower it" if moving.kind == "lower" else "raise it from there"
+                remedy = f"{verb} all the way: lower_m up to {math.floor(way * 100) / 100:.2f}"
                 expected = f"the {way:.2f} m to where {shown(name)} is parked"
-                mistakes.append(Mistake(where(scene, stage, "lower_m"), expected, found, remedy))
+                place = where(scene, moving, "lower_m")
+                mistakes.append(Mistake(place, expected, f"{moving.lower_m.hi:g} m, and {why}", remedy))
     if mistakes:
-        raise InputError(mistakes)
+        raise InputError(dict.fromkeys(mistakes))

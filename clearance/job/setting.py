@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from clearance.bodies import Body
@@ -29,6 +29,7 @@ class Setting:
     box: the range of every parameter, in the order of `motion.parameters` [m or rad]
     rated: name of a body that deforms -> its shape parameter
     touching: pairs of bodies that are meant to touch
+    held: parameters that the stage states and that have one value only [m or rad]
     """
 
     stage: str
@@ -38,6 +39,7 @@ class Setting:
     box: Mapping[str, tuple[float, float]]
     rated: Mapping[str, str]
     touching: frozenset[frozenset[str]] = frozenset()
+    held: Mapping[str, float] = field(default_factory=dict)
 
 
 def moves(body: Body) -> bool:

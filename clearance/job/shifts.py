@@ -35,7 +35,7 @@ from clearance.job.swayed import MORE, worst_move
 from clearance.motion import Link, Motion
 from clearance.scene import hanging, statements
 from clearance.scene.assemble import Site
-from clearance.scene.records import Disturbed, LoadOfStage, Place, Reference, SpanWire, Stage, where
+from clearance.scene.records import Disturbed, LoadOfStage, Place, Reference, Scene, SpanWire, Stage, where
 from clearance.shapes import nearest_on
 
 Floats = NDArray[np.float64]
@@ -177,21 +177,26 @@ def _asked(site: Site, stage: Stage) -> Iterator[_Asked]:
         if not isinstance(record, SpanWire) or record.name in (*stage.released, *stage.off):
             continue
         entry = entry_for(stage, record.name)
-        hung = [load.wire or load.what or "" for load in record.loads]
-        carries = entry.carries if entry is not None else ()
-        puts_on = entry.puts_on if entry is not None else ()
-        takes_off = entry.takes_off if entry is not None else ()
-        parked = (*stage.off, *statements.absent(site.scene, stage))
-        before = [*(name for name in hung if name not in parked), *(load.what for load in carries)]
-        left = [name for name in before if name not in (*stage.released, *takes_off)]
-        after = [*left, *(load.what for load in puts_on)]
+        hung = tuple(load.wire or load.what or "" for load in record.loads)
+        before, after = loads_on(site.scene, record, stage)
         if before == hung == after:
             continue
-        # A wire that is joined comes on again: what overshoots is the other way.
-        ends = (tuple(after), tuple(before)) if stage.kind == "close" else (tuple(before), tuple(after))
+        extra = (*entry.carries, *entry.puts_on) if entry is not None else ()
         slowly = statements.slowly(site.scene, stage, record.name)
-        gone = tuple(name for name in hung if name in parked)
-        yield _Asked(record.name, (*carries, *puts_on), gone, *ends, slowly)
+        gone = tuple(name for name in hung if name in (*stage.off, *statements.absent(site.scene, stage)))
+        yield _Asked(record.name, extra, gone, before, after, slowly)
+
+
+def loads_on(scene: Scene, record: SpanWire, stage: Stage) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What hangs on a wire as a stage begins, and as it ends."""
+    entry = entry_for(stage, record.name)
+    carries, puts_on, takes_off = (entry.carries, entry.puts_on, entry.takes_off) if entry is not None else ((), (), ())
+    hung = [load.wire or load.what or "" for load in record.loads]
+    parked = (*stage.off, *statements.absent(scene, stage))
+    before = [*(name for name in hung if name not in parked), *(load.what for load in carries)]
+    after = [name for name in before if name not in (*stage.released, *takes_off)] + [load.what for load in puts_on]
+    # A wire that is joined comes on again: what overshoots is the other way.
+    return (tuple(after), tuple(before)) if stage.kind == "close" else (tuple(before), tuple(after))
 
 
 @lru_cache(maxsize=16)

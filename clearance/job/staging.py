@@ -22,8 +22,9 @@ from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial, opening, potentials, shifted_bodies, shifts, whip
+from clearance.job.carried import at_join
 from clearance.job.rig import Rig, rig_of
-from clearance.job.ropes import hauled_body, rope_bodies
+from clearance.job.ropes import hauled_bodies, hauls_of, rope_bodies
 from clearance.job.setting import Check, Setting
 from clearance.job.tails import tail_pieces
 from clearance.motion import displacement, placed
@@ -31,6 +32,7 @@ from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.records import Reference, Stage, where
+from clearance.scene.records_step import Step
 
 BELT = 0.6
 """[1] Height of the belt in parts of the stature, where a bonding lead is joined to the suit (common practice, no
@@ -44,6 +46,9 @@ own."""
 def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
     """All settings of a stage: posture and, with somebody aloft, reach; one of each per piece of a wire being lowered.
 
+    Where posture, clamp or lead change at the join with the stage before, the join is one more setting: see
+    `clearance.job.carried`.
+
     Raises: InputError for what only geometry shows.
     """
     shifts.shifts_of(site, stage)  # what cannot be solved is refused before anything is swept
@@ -53,6 +58,9 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
         checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)
         for check in checks:
             found.append(_setting(site, stage, check, piece, tails))
+    join = at_join(site.scene, stage)
+    if join is not None:
+        found += [_setting(site, join, "posture", piece, tails) for piece, tails in tail_pieces(site, join)]
     return tuple(found)
 
 
@@ -73,7 +81,7 @@ def _setting(
             rated[name] = "lower_m"
     bodies += _crew_bodies(site)
     bodies += rope_bodies(site, stage)
-    bodies += hauled_body(site, stage)
+    bodies += hauled_bodies(site, stage)
     bodies += opening.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
@@ -83,7 +91,8 @@ def _setting(
         bodies += _worker_bodies(site, stage, check, rig)
     bodies, shifted = shifted_bodies.moved_bodies(site, stage, changes, bodies)
     rated |= shifted
-    bodies = [potentials.overridden(site, stage, body) for body in bodies if body.name not in absent]
+    bodies = [_fleeting(stage, body) for body in bodies if body.name not in absent]
+    bodies = [potentials.overridden(site, stage, body) for body in bodies]
     bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
     return Setting(
@@ -94,7 +103,14 @@ def _setting(
         rig.box,
         rated,
         frozenset(_touching(site, stage, bodies)),
+        rig.held,
     )
+
+
+def _fleeting(stage: Stage, body: Body) -> Body:
+    """A body that the job brings or takes away is the job's, whatever table of the scene it stands in."""
+    brought = isinstance(stage, Step) and body.name in stage.comes_and_goes
+    return replace(body, job=True) if brought and not body.job else body
 
 
 def _contained(site: Site, bodies: list[Body], rig: Rig, rated: Mapping[str, str]) -> list[Body]:
@@ -191,7 +207,7 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
         if bonded is not None:
             lost = "not yet bonded" if stage.kind == "bond on" else "bond lost"
             states = ((lost, None),)
-        elif stage.kind == "step on":
+        elif stage.kind in records.AT_FOOT:
             potential, states = EARTH, (("off the ground", None),)
         yield Body(
             person.name, "worker", shape, potential=potential, job=True, link="worker", extent_m=extent, states=states
@@ -278,12 +294,12 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     for name in ropes:
         for person in scene.crew:
             yield frozenset((name, person.name))
-    if stage.hauled is not None:
+    for haul in hauls_of(site, stage):
         # It begins in somebody's hands on the ground and ends in those of whoever is aloft, beside the ladder.
         people = (person.name for person in scene.crew)
         for name in (*on_ladder, *ropes, *aloft, *people, *(f"{name} bonding lead" for name in aloft), "ground"):
-            yield frozenset((name, stage.hauled))
-    if stage.kind == "step on":
+            yield frozenset((name, haul.tool.name))
+    if stage.kind in records.AT_FOOT:
         for name in aloft:
             yield frozenset((name, "ground"))
     for name in aloft:
@@ -304,7 +320,7 @@ def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[fr
     """Pairs stated as meant to touch; whoever bonds or is bonded with what is at that phase, but for a wire that opens,
     closes or moves; and such a wire with what its free end leaves."""
     yield from map(frozenset, statements.contacts(site.scene, stage))
-    moving = stage.released if stage.kind in (*whip.STAGES,) else ()
+    moving = stage.released
     for name, phase in stage.bonded.items():
         for body in bodies:
             if body.name not in moving and body.name != name and _at_phase(site, body, phase):

@@ -1,12 +1,18 @@
-"""Owns the wires a stage has taken off: their shapes while they are lowered, piece by piece, and where they are
-parked."""
+"""Owns the wires a stage has taken off: the way of their free end, their shapes while they are lowered along it, piece
+by piece, and where they are parked.
+
+The way goes from the free end's place by the points that its release names to where it is parked; `lower_m` runs along
+all of it. Each leg is a straight line, as `bodies.wire.freed_tail` proves it: that proof holds at both ends of a leg,
+so the pieces of two legs join at the corner.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,13 +22,40 @@ from clearance.bodies import wire
 from clearance.errors import InputError, Mistake
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, place
-from clearance.scene.records import Stage, where
+from clearance.scene.records import Point, Stage, where
 
 AROUND = 0.05
 """[1] Part of its length by which a point of a tail may be further along than its chords say."""
 
 TAIL_ERROR_M = 0.1
 """[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into uncertainty."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """The way of a free end: its corners, and the distance along it [m] at which each is."""
+
+    corners: tuple[Point, ...]
+    at_m: tuple[float, ...]
+
+    @property
+    def length_m(self) -> float:
+        """Of the whole way."""
+        return self.at_m[-1]
+
+
+@lru_cache(maxsize=64)
+def way_of(site: Site, name: str) -> Way:
+    """The way of the free end of a wire that the job takes off, from its place to where it is parked."""
+    hung = site.wires[name]
+    release = hung.record.release
+    assert release is not None
+    free = hung.catenary.start if release.free_end == "from" else hung.catenary.end
+    corners = [free, *release.by_way_of_m, place(site, hung.record, release.lowered_to_m)]
+    at = [0.0]
+    for one, other in pairwise(corners):
+        at.append(at[-1] + math.dist(one, other))
+    return Way(tuple((float(x), float(y), float(z)) for x, y, z in corners), tuple(at))
 
 
 def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] | None, dict[str, shapes.Shape]]]:
@@ -83,22 +116,46 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
     hung = site.wires[name]
     record = hung.record
     assert record.release is not None
-    start, end = hung.catenary.start, hung.catenary.end
-    free, fixed = (start, end) if record.release.free_end == "from" else (end, start)
-    to = place(site, record, record.release.lowered_to_m)
-    travel = math.dist(free, to)
+    fixed = hung.catenary.end if record.release.free_end == "from" else hung.catenary.start
+    way = way_of(site, name)
     spans = [stage.lower_m for stage in site.scene.stages if name in stage.released and stage.lower_m is not None]
-    ranges = [(0.0, travel)] + [(s.lo, min(s.hi, travel)) for s in spans if s.lo < min(s.hi, travel)]
-    length = hung.catenary.length_m
-    try:
-        pieces = wire.freed_tail(length, fixed, free, to, record.diameter_m, record.uncertainty_m, ranges, TAIL_ERROR_M)
-        room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
-        return tuple(_blown(piece, room, length) for piece in pieces)
-    except InputError as error:
-        head = (*where(site.scene, record), "release")
-        raise InputError(
-            [Mistake((*head, *m.where[1:]), m.expected, m.found, m.remedy) for m in error.mistakes]
-        ) from error
+    cuts = sorted({value for span in spans for value in (span.lo, span.hi)})
+    length, found = hung.catenary.length_m, list[wire.TailPiece]()
+    for number, (start, end) in enumerate(pairwise(way.at_m)):
+        if end <= start and way.length_m > 0.0:
+            continue
+        free, to = way.corners[number : number + 2]
+        # Cut where some stage's range begins or ends within the leg.
+        within = sorted({0.0, end - start, *(cut - start for cut in cuts if start + 1e-9 < cut < end - 1e-9)})
+        ranges = list(pairwise(within)) or [(0.0, 0.0)]
+        try:
+            pieces = wire.freed_tail(
+                length, fixed, free, to, record.diameter_m, record.uncertainty_m, ranges, TAIL_ERROR_M
+            )
+            room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
+        except InputError as error:
+            head = (*where(site.scene, record), "release")
+            last = number == len(way.corners) - 2
+            keys = {} if last else {"lowered_to_m": f"by_way_of_m {number + 1}"}
+            keys |= {"from_m": f"by_way_of_m {number}"} if number else {}
+            raise InputError(
+                [
+                    Mistake((*head, *(keys.get(part, part) for part in m.where[1:])), m.expected, m.found, m.remedy)
+                    for m in error.mistakes
+                ]
+            ) from error
+        found += [_further(_blown(piece, room, length), start) for piece in pieces]
+    return tuple(found)
+
+
+def _further(piece: wire.TailPiece, start_m: float) -> wire.TailPiece:
+    """A piece of a leg that begins so far along the way, as a piece of the whole way."""
+    shape = piece.shape
+    if start_m == 0.0:
+        return piece
+    if shape.rate is not None:
+        shape = replace(shape, vertices=shape.vertices - shape.rate * start_m)
+    return replace(piece, lower_m=(piece.lower_m[0] + start_m, piece.lower_m[1] + start_m), shape=shape)
 
 
 def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) -> wire.TailPiece:

@@ -5,20 +5,19 @@ To get a scene whose jobs are stages, use `expanded`; to write such stages for a
 of kind "written stages"; a file that has both names each of its stages in one.
 
 What is carried along: where the ladder stands (a stage that moves it is put in where the next job stands elsewhere),
-which wires are off, and which of those are earthed.
+which wires are off, which of those are earthed, and which wires that stay hang elsewhere since one came off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
 from clearance.job.templates_names import wrong_names
 from clearance.scene import records
 from clearance.scene.messages import shown
-from clearance.scene.records import Jumper, Range, Scene, SceneFile, SpanWire, Stage, where
+from clearance.scene.records import Disturbed, Jumper, Range, Scene, SceneFile, SpanWire, Stage, where
 from clearance.scene.records_templates import (
     Bring,
     EarthTail,
@@ -44,7 +43,9 @@ class _Desk:
     lean: dict[str, Range] = field(default_factory=dict)
     off: list[str] = field(default_factory=list)
     earthed: list[str] = field(default_factory=list)
-    absent: list[str] = field(default_factory=list)
+    disturbed: list[Disturbed] = field(default_factory=list)
+    there: dict[str, bool] = field(default_factory=dict)
+    rescue: str | None = None
     anew: bool = False
     mistakes: list[Mistake] = field(default_factory=list)
 
@@ -57,15 +58,20 @@ class _Desk:
         while unique in taken:
             number += 1
             unique = f"{name} ({number})"
-        carried: dict[str, Any] = {"off": tuple(self.off), "anew": self.anew}
+        carried: dict[str, Any] = {"off": tuple(self.off), "anew": self.anew, "rescue": self.rescue}
+        carried["disturbed"] = tuple(self.disturbed)
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
         given = {**carried, **fields}
-        given.pop("contacts", None)
         stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
         self.stages.append(Stage(name=unique, kind=kind, **stated))
         self.anew = False
+
+    def disturb(self, turn: Turn) -> None:
+        """From here on the wires that the turn disturbs hang elsewhere: they count as the job's until put right."""
+        named = {entry.wire for entry in turn.disturbed}
+        self.disturbed = [entry for entry in self.disturbed if entry.wire not in named] + list(turn.disturbed)
 
 
 def expanded(scene: Scene) -> Scene:
@@ -76,8 +82,6 @@ def expanded(scene: Scene) -> Scene:
     if not scene.jobs:
         return scene
     desk = _Desk(scene, {wire.name: wire for wire in scene.wires})
-    # What a job brings is not there before it does.
-    desk.absent = [name for job in scene.jobs if isinstance(job, Bring) and job.kind == "bring" for name in job.bodies]
     _written_are_placed(desk)
     for number, job in enumerate(scene.jobs, 1):
         place = (f"job {number} ({job.kind})",)
@@ -127,6 +131,7 @@ def _written(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         if stage.travel_m is not None:
             desk.station = stage.travel_m
             desk.lean = {"lean_along_deg": stage.lean_along_deg, "lean_across_deg": stage.lean_across_deg}
+        desk.disturbed = [entry for entry in stage.disturbed if entry.wire not in stage.restores]
         joined = stage.released if stage.kind == "close" else ()
         desk.off = [*stage.off, *(wire for wire in stage.released if wire not in joined)]
         kept = [wire for wire in (*desk.earthed, *stage.earths) if wire not in stage.lifts_earth]
@@ -136,7 +141,10 @@ def _written(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
 def _turn_up(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     assert isinstance(job, TurnUpLadder)
     _stand(desk, job, job.station_m, f"station {job.station_m.lo:g} m")
-    desk.add(job.kind, "travel", travel_m=job.station_m, **_lean(job))
+    kind: records.StageKind = "set up" if job.kind == "set up ladder" else "strike"
+    desk.add(job.kind, kind, travel_m=job.station_m, **_lean(job))
+    if kind == "strike":
+        desk.station = None
 
 
 def _move(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
@@ -152,19 +160,16 @@ def _bring(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     assert isinstance(job, Bring)
     bringing = job.kind == "bring"
     for name in job.bodies:
-        if (name in desk.absent) != bringing:
+        if desk.there.setdefault(name, not bringing) == bringing:
             expected = "a body that is not there yet" if bringing else "a body that is there"
             desk.wrong((*place, "bodies"), expected, shown(name), "do each once, in its order")
+        desk.there[name] = bringing
     station = job.station_m or desk.station
     fields: dict[str, Any] = {}
     if station is not None:
         _stand(desk, job, station, f"station {station.lo:g} m")
         fields = {"travel_m": station, **_lean(job)}
-    # They are there in the stage itself, whether they come or go.
-    desk.absent = [name for name in desk.absent if name not in job.bodies]
-    desk.add(job.name, "work", workers=(), **fields)
-    if not bringing:
-        desk.absent += job.bodies
+    desk.add(job.name, "bring" if bringing else "take away", workers=(), bodies=job.bodies, **fields)
 
 
 def _phase(desk: _Desk, turn: Turn) -> str:
@@ -178,17 +183,16 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
             desk.wrong((*place, f"turn {number}", "wire"), "a wire that is still in place", f"{shown(turn.wire)}, off")
             continue
         phase, wire = _phase(desk, turn), turn.wire
-        climber = _up(desk, job, turn, (*turn.touches, wire))
-        touched = climber.contacts((*turn.touches, wire))
-        climber = climber.disturbing(turn)
-        desk.add(f"loosen {wire}", "work", climb_m=_at_work(job), contacts=touched, **climber.bonded)
-        _slip(desk, job, climber, touched, phase)
+        climber = _up(desk, job, turn)
+        desk.disturb(turn)
+        desk.add(f"loosen {wire}", "work", climb_m=_at_work(job), **climber.bonded)
+        _slip(desk, job, climber, phase)
+        _stand_clear(desk, job, turn, climber)
         _open(desk, job, turn, f"open {wire}", "open", climber)
-        hangs = (*touched, (wire, turn.touches[0]))
         lowering = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
-        desk.add(f"lower {wire}", "lower", contacts=hangs, **lowering, **climber.bonded)
+        desk.add(f"lower {wire}", "lower", **lowering, **climber.bonded)
         desk.off.append(wire)
-        _down(desk, job, turn, climber, turn.touches)
+        _down(desk, job, turn, climber)
 
 
 def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
@@ -199,15 +203,20 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
             desk.wrong((*place, f"turn {number}", "wire"), "a wire that is off", f"{shown(wire)}, still in place")
             continue
         phase = _phase(desk, turn)
-        climber = _up(desk, job, turn, turn.touches).disturbing(turn)
-        touched = climber.contacts((*turn.touches, wire))
-        _slip(desk, job, climber, climber.contacts(turn.touches), phase)
+        climber = _up(desk, job, turn)
+        desk.disturb(turn)
+        _slip(desk, job, climber, phase)
         desk.off.remove(wire)
         raising = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
-        desk.add(f"raise {wire}", "raise", contacts=(*touched, (wire, turn.touches[0])), **raising, **climber.bonded)
+        desk.add(f"raise {wire}", "raise", **raising, **climber.bonded)
+        _stand_clear(desk, job, turn, climber, released=(wire,), lower_m=Range(0.0, 0.0))
         _open(desk, job, turn, f"close {wire}", "close", climber)
-        desk.add(f"fasten {wire}", "work", climb_m=_at_work(job), contacts=touched, **climber.bonded)
-        _down(desk, job, turn, climber, (*turn.touches, wire))
+        # It hangs on them again: they come to rest as they were before it was taken off.
+        back = tuple(entry.wire for entry in turn.disturbed)
+        fasten = {"climb_m": _at_work(job), "restores": back}
+        desk.add(f"fasten {wire}", "work", **fasten, **climber.bonded)
+        desk.disturbed = [entry for entry in desk.disturbed if entry.wire not in back]
+        _down(desk, job, turn, climber)
 
 
 def _at_work(job: TakeOff | Reconnect) -> Range:
@@ -223,13 +232,6 @@ class _Climber:
     free: dict[str, Any]
     bonded: dict[str, Any]
 
-    def contacts(self, bodies: Iterable[str]) -> tuple[tuple[str, str], ...]:
-        return tuple((self.name, body) for body in bodies)
-
-    def disturbing(self, turn: Turn) -> _Climber:
-        """From here on the wires that the turn disturbs count as the job's."""
-        return replace(self, bonded={**self.bonded, "disturbed": turn.disturbed})
-
 
 def _climber(desk: _Desk, job: TakeOff | Reconnect | Rescue, station: Range, phase: str, clamp: Any) -> _Climber:
     name = job.worker or desk.scene.workers[0].name
@@ -240,7 +242,7 @@ def _climber(desk: _Desk, job: TakeOff | Reconnect | Rescue, station: Range, pha
     return _Climber(name, free, {**free, "posture": "reaching", **bond})
 
 
-def _up(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, touches: tuple[str, ...]) -> _Climber:
+def _up(desk: _Desk, job: TakeOff | Reconnect, turn: Turn) -> _Climber:
     """To the station, up the ladder, and bonded."""
     phase = _phase(desk, turn)
     _stand(desk, job, turn.station_m, phase)
@@ -248,39 +250,42 @@ def _up(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, touches: tuple[str, .
     desk.add(f"step on at {phase}", "step on", climb_m=job.mount_m, **climber.free)
     desk.add(f"climb to {phase}", "climb", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
     reach = Range(job.clear_m, job.work_m.hi)
-    desk.add(f"bond to {phase}", "bond on", climb_m=reach, contacts=climber.contacts(touches), **climber.bonded)
+    desk.add(f"bond to {phase}", "bond on", climb_m=reach, **climber.bonded)
     return climber
 
 
-def _down(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber, touches: tuple[str, ...]) -> None:
+def _down(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber) -> None:
     """Unbonded at the clear position, and down."""
     phase = _phase(desk, turn)
     reach = Range(job.clear_m, job.work_m.hi)
-    touched = climber.contacts(touches)
-    desk.add(f"bond off at {phase}", "bond off", climb_m=reach, contacts=touched, **climber.bonded)
+    desk.add(f"bond off at {phase}", "bond off", climb_m=reach, **climber.bonded)
     desk.add(f"come down from {phase}", "descend", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
+    desk.add(f"step off at {phase}", "step off", climb_m=job.mount_m, **climber.free)
 
 
-def _slip(
-    desk: _Desk, job: TakeOff | Reconnect, climber: _Climber, touched: tuple[tuple[str, str], ...], phase: str
-) -> None:
+def _slip(desk: _Desk, job: TakeOff | Reconnect, climber: _Climber, phase: str) -> None:
     """After a slip the worker hangs up to a lanyard's length below the work, swinging; still bonded."""
     if job.lanyard_m is None:
         return
     swing = job.lanyard_m if job.swing_m is None else job.swing_m
     feet = Range(max(0.0, _at_work(job).lo - job.lanyard_m), _at_work(job).hi)
     desk.add(
-        f"hang in the harness at {phase}", "work", climb_m=feet, contacts=touched, swing_m=swing,
+        f"hang in the harness at {phase}", "work", climb_m=feet, swing_m=swing,
         note="after a slip: the worker hangs in the harness, anywhere in the range", **climber.bonded,
     )  # fmt: skip
+
+
+def _stand_clear(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber, **fields: Any) -> None:
+    """The worker draws back before the connection opens or closes: no arm is left near it when it does."""
+    standing = {**climber.bonded, "posture": "standing", "climb_m": job.open_m, **fields}
+    desk.add(f"stand clear of {turn.wire}", "work", **standing)
 
 
 def _open(
     desk: _Desk, job: TakeOff | Reconnect, turn: Turn, name: str, kind: records.StageKind, climber: _Climber
 ) -> None:
     """The connection opens or closes: by a tool, the worker touching only what stays live, never both ends."""
-    contacts = (*climber.contacts(turn.touches), (turn.wire, turn.touches[0]))
-    fields = {**climber.bonded, "posture": "standing", "climb_m": job.open_m, "contacts": contacts}
+    fields = {**climber.bonded, "posture": "standing", "climb_m": job.open_m}
     desk.add(
         name, kind, lower_m=Range(0.0, 0.0), released=(turn.wire,), opening_distance_m=job.opening_distance_m, **fields
     )
@@ -311,23 +316,44 @@ def _earth(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
 
 def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     assert isinstance(job, Rescue)
-    carried = desk.station, list(desk.off), list(desk.earthed)
+    carried = desk.station, list(desk.off), list(desk.earthed), list(desk.disturbed)
     desk.off, desk.earthed = list(job.off), [wire for wire in desk.earthed if wire in job.off]
-    desk.anew = True
+    happens = _where_it_happens(desk, job)
+    desk.anew = happens is None
+    if happens is not None:
+        desk.rescue, desk.disturbed = happens.name, list(happens.disturbed)
     climber = _climber(desk, job, job.station_m, job.phase, job.clamp_m)
-    touched = climber.contacts(job.touches)
     hang = {"climb_m": job.hang_m, "swing_m": job.swing_m}
     bonded = {**climber.bonded, "posture": "standing"}
-    desk.add(f"casualty hangs at {job.phase}", "work", contacts=touched, **hang, **bonded)
+    desk.add(f"casualty hangs at {job.phase}", "work", **hang, **bonded)
     note = "the clamp of the bonding lead is taken off with a remote tool"
-    desk.add(f"unbond the casualty from {job.phase}", "bond off", contacts=touched, note=note, **hang, **bonded)
+    desk.add(f"unbond the casualty from {job.phase}", "bond off", note=note, **hang, **bonded)
     free = {**climber.free, "posture": "standing", "swing_m": job.swing_m}
     down = Range(job.ground_m, job.hang_m.lo)
     desk.add(f"lower the casualty from {job.phase}", "descend", climb_m=down, **free)
-    desk.add(f"casualty to the ground at {job.phase}", "step on", climb_m=Range(0.0, job.ground_m), **free)
+    desk.add(f"casualty to the ground at {job.phase}", "step off", climb_m=Range(0.0, job.ground_m), **free)
     # What comes next follows from what was before the rescue, which is one way the job may go and not a step of it.
-    desk.station, desk.off, desk.earthed = carried
-    desk.anew = True
+    desk.station, desk.off, desk.earthed, desk.disturbed = carried
+    desk.rescue, desk.anew = None, happens is None
+
+
+def _where_it_happens(desk: _Desk, job: Rescue) -> Stage | None:
+    """The last stage before in which the casualty was bonded there, with the same wires off; None without one."""
+    name = job.worker or desk.scene.workers[0].name
+
+    def meets(one: Range | None, other: Range) -> bool:
+        return one is not None and one.lo <= other.hi and other.lo <= one.hi
+
+    for stage in reversed(desk.stages):
+        same = stage.bonded.get(name) == job.phase and not stage.released and set(stage.off) == set(job.off)
+        if (
+            same
+            and stage.kind != "bond off"
+            and meets(stage.travel_m, job.station_m)
+            and meets(stage.climb_m, job.hang_m)
+        ):
+            return stage
+    return None
 
 
 _MAKERS: dict[tuple[str, ...], Any] = {

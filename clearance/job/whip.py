@@ -24,6 +24,7 @@ from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.tails import way_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place, strays_m
@@ -41,9 +42,6 @@ CORNERS = 48
 
 SLICES = 24
 """Pieces along the axis of an ellipsoid; more make the cover tighter."""
-
-STAGES = ("open", "lower", "raise", "close")
-"""Kinds of stage in which a tail hangs free in ropes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,12 +68,10 @@ def whip_name(wire: str) -> str:
 
 
 def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
-    """The whip of every tail that hangs in ropes in the stage.
+    """The whip of every tail that hangs in ropes in the stage, moved or held.
 
     Raises: InputError for a restraint that cannot hold the tail where its release has it.
     """
-    if stage.kind not in STAGES:
-        return ()
     return tuple(_whip(site, name) for name in stage.released)
 
 
@@ -84,8 +80,8 @@ def _whip(site: Site, name: str) -> Whip:
     record, release = hung.record, hung.record.release
     assert release is not None
     start, end = hung.catenary.start, hung.catenary.end
-    free, fixed = (start, end) if release.free_end == "from" else (end, start)
-    fixed_at, free_at = np.array(fixed, float), np.array(free, float)
+    fixed = end if release.free_end == "from" else start
+    fixed_at = np.array(fixed, float)
     held = record.to_m if release.free_end == "from" else record.from_m
     uncertainty = record.uncertainty_m + strays_m(site, held, (float(fixed[0]), float(fixed[1]), float(fixed[2])))
     tail = hung.catenary.length_m * (1.0 + STRETCH)
@@ -98,18 +94,19 @@ def _whip(site: Site, name: str) -> Whip:
     if isinstance(record, records.SpanWire) and record.bundle is not None:
         half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
-    parked = np.array(place(site, record, release.lowered_to_m))
+    corners = [np.array(corner) for corner in way_of(site, name).corners]
     for restraint in statements.held(site.scene, name):
         head = statements.where_said(site.scene, restraint)
         if restraint.sideways_m is not None:
-            across = _across(head, fixed_at, (free_at, parked), restraint.sideways_m)
+            across = _across(head, fixed_at, corners, restraint.sideways_m)
             disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, uncertainty)
             hulls.append(_hull(name, disc))
         if restraint.anchor_m is not None and restraint.length_m is not None:
             anchor = np.array(place(site, record, restraint.anchor_m))
-            needed = max(math.dist(anchor, free_at), math.dist(anchor, parked))
+            # Furthest from the anchor on a straight leg is one of its corners.
+            needed = max(math.dist(anchor, corner) for corner in corners)
             if needed > restraint.length_m:
-                expected = f"a rope that reaches the free end at its place and where it is parked, {needed:.2f} m"
+                expected = f"a rope that reaches the free end all along its way, {needed:.2f} m"
                 remedy = "state its length when it is paid out all the way"
                 raise InputError(Mistake((*head, "length_m"), expected, f"{restraint.length_m:g} m", remedy))
             strays = strays_m(site, restraint.anchor_m, place(site, record, restraint.anchor_m))
@@ -131,17 +128,16 @@ def _hull(wire: str, shape: shapes.Shape) -> Body:
     return Body(whip_name(wire), "whip", shape, conductive=False, potential=None, job=True, note=note)
 
 
-def _across(head: tuple[str, ...], fixed: Floats, ends: tuple[Floats, Floats], sideways_m: float) -> Floats:
+def _across(head: tuple[str, ...], fixed: Floats, corners: Sequence[Floats], sideways_m: float) -> Floats:
     """Unit normal of the upright plane through the far end and the free end's place, which guides keep it beside."""
-    free, parked = ends
-    level = (free - fixed)[:2]
+    level = (corners[0] - fixed)[:2]
     if float(np.linalg.norm(level)) < 1e-6:
         expected = "ends that are not one above the other: no upright plane is marked out by them"
         raise InputError(Mistake((*head, "sideways_m"), expected, "the same x and y", "state a safety rope instead"))
     normal = np.array([-level[1], level[0], 0.0]) / float(np.linalg.norm(level))
-    off = abs(float(normal @ (parked - fixed)))
+    off = max(abs(float(normal @ (corner - fixed))) for corner in corners)
     if off > sideways_m:
-        expected = f"at least the {off:.2f} m that lowered_to_m is beside the plane through both ends"
+        expected = f"at least the {off:.2f} m that its way is beside the plane through both ends"
         raise InputError(Mistake((*head, "sideways_m"), expected, f"{sideways_m:g} m", "mend one of them"))
     return normal
 

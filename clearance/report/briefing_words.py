@@ -9,14 +9,13 @@ from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import RuleError
-from clearance.job import whip
 from clearance.limits import highest_kV
 from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
 from clearance.scene import statements
-from clearance.scene.records import Range, Scene, Stage, aloft, phases
+from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
 from clearance.scene.records_statements import HeldTail, Insulating
 
 MOST_WIND_M_S: Final = 10.0
@@ -83,7 +82,7 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         if rung is not None:
             words += f", rung {rung[0]}" if rung[0] == rung[1] else f", rungs {rung[0]} to {rung[1]}"
         high = f"not above {f'rung {rung[1]}' if rung else exact(stage.climb_m.hi) + ' m'}"
-        if stage.kind in ("climb", "descend", "step on"):
+        if stage.kind in ("climb", "descend", *AT_FOOT):
             words += f"; {high} while not bonded"
         yield f"{words}."
     if stage.travel_m is not None:
@@ -123,7 +122,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
             words += f", clamp at {clamp if not isinstance(clamp, tuple) else ', '.join(exact(v) for v in clamp)}"
         yield f"{words}."
     loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
-    if loose and stage.kind != "step on":
+    if loose and stage.kind not in AT_FOOT:
         yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
     if stage.opening_distance_m is not None:
         yield (
@@ -133,7 +132,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     for wire in scene.wires:
         if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
             yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
-    if stage.kind in whip.STAGES:
+    if stage.released:
         for wire in scene.wires:
             if wire.name in stage.released and wire.release is not None:
                 yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."

@@ -9,8 +9,10 @@ from clearance.errors import Mistake
 from clearance.scene.checks import Known, potential_mistake
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
+    BRINGABLE,
     EARTH,
     FLOATING,
+    LADDER_MOVES,
     Crew,
     Ladder,
     Record,
@@ -21,6 +23,7 @@ from clearance.scene.records import (
     Tested,
     Worker,
     aloft,
+    bringable,
     where,
 )
 from clearance.scene.statements import absent
@@ -168,7 +171,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
         span = getattr(stage, field)
         if span is not None and span.lo < 0:
             yield Mistake(where(scene, stage, field), "distances of at least 0", f"{span.lo:g} m", "mend the range")
-    people = aloft(scene, stage) if stage.workers is not None or stage.kind == "travel" else known.workers
+    people = aloft(scene, stage) if stage.workers is not None or stage.kind in LADDER_MOVES else known.workers
     yield from _device(scene, stage)
     yield from _hauled(scene, stage)
     if people and stage.climb_m is None and stage.extend_m is None:
@@ -185,6 +188,13 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
                 yield Mistake(
                     where(scene, stage, field), "a wire that is off in this stage", shown(name), "add it to off"
                 )
+    if (stage.kind in ("bring", "take away")) != bool(stage.bodies):
+        remedy = 'state them in a stage of kind "bring" or "take away", and only there'
+        expected = "nothing" if stage.bodies else f"which bodies to {stage.kind}"
+        found = "nothing" if not stage.bodies else f"bodies in a stage of kind {shown(stage.kind)}"
+        yield Mistake(where(scene, stage, "bodies"), expected, found, remedy)
+    yield from _names(scene, stage, "restores", stage.restores, tuple(wires), "a wire that is disturbed in this stage")
+    yield from _names(scene, stage, "bodies", stage.bodies, bringable(scene), BRINGABLE)
     yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))

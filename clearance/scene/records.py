@@ -86,8 +86,11 @@ from clearance.scene.records_wires import (
 )
 
 __all__ = [
+    "AT_FOOT",
+    "BRINGABLE",
     "EARTH",
     "FLOATING",
+    "LADDER_MOVES",
     "AerialDevice",
     "BeforeOpening",
     "Box",
@@ -148,6 +151,7 @@ __all__ = [
     "aloft",
     "arrangement",
     "body_names",
+    "bringable",
     "device_names",
     "phases",
     "posture",
@@ -292,20 +296,37 @@ def phases(scene: SceneFile) -> dict[str, Circuit]:
     return {phase: circuit for circuit in scene.circuits for phase in circuit.phases}
 
 
+LADDER_MOVES = ("set up", "travel", "strike")
+"""Kinds of stage in which the ladder itself is moved, by default with nobody on it."""
+
+AT_FOOT = ("step on", "step off")
+"""Kinds of stage in which somebody steps from the ground onto the ladder, or off it: at earth, and off the ground."""
+
+
 def aloft(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
-    """Names of the workers on the ladder in a stage: as stated, else all, else none while the ladder travels."""
+    """Names of the workers on the ladder in a stage: as stated, else all, or none while it is moved."""
     if stage.workers is not None:
         return stage.workers
-    return () if stage.kind == "travel" else tuple(worker.name for worker in scene.workers)
+    return () if stage.kind in LADDER_MOVES else tuple(worker.name for worker in scene.workers)
 
 
 def posture(stage: Stage) -> Posture:
     """Posture of the workers aloft: as stated, else climbing on the way, else reaching, which is the widest."""
     if stage.posture is not None:
         return stage.posture
-    if stage.kind in ("step on", "climb", "descend"):
+    if stage.kind in ("step on", "climb", "descend", "step off"):
         return "climbing" if stage.extend_m is None else "standing"
     return "reaching"
+
+
+BRINGABLE = "what a job can bring: a rope, a tool, a solid, a member of the crew or a vehicle"
+"""What `bringable` gives, in words."""
+
+
+def bringable(scene: SceneFile) -> tuple[str, ...]:
+    """Names of the bodies that a stage may bring or take away; the ladder is set up, and workers step on."""
+    tables = (scene.ropes, scene.tools, scene.solids, scene.crew, scene.vehicles)
+    return tuple(entry.name for table in tables for entry in table)
 
 
 def device_names(name: str) -> tuple[str, ...]:

@@ -169,11 +169,12 @@ class Disturbed(Record):
 
 
 StageKind = Literal[
-    "travel", "step on", "climb", "bond on", "work", "open", "lower", "raise", "close", "earthing", "bond off",
-    "descend"
+    "bring", "set up", "travel", "step on", "climb", "bond on", "work", "open", "lower", "raise", "close", "earthing",
+    "bond off", "descend", "step off", "strike", "take away"
 ]  # fmt: skip
-"""What is done. "open": a connection is opened; "lower" and "raise": a freed wire is; "close": it is connected
-again; "earthing": a tail is earthed with a remote tool, or that earth removed."""
+"""What is done. "bring" and "take away": bodies of the job come and go; "set up" and "strike": the ladder is turned up
+about its feet, and down again; "open": a connection is opened; "lower" and "raise": a freed wire is; "close": it is
+connected again; "earthing": a tail is earthed with a remote tool, or that earth removed."""
 Posture = Literal["climbing", "standing", "reaching"]
 
 
@@ -194,8 +195,12 @@ class Stage(Record):
     hauled: Text | None = Field(None, description="the tool hauled along its line in this stage")
     haul_m: Span | None = Field(None, description="how far up its line it is; by default anywhere on the whole way")
     lower_m: Span | None = Field(None, description="how far a released wire has been lowered")
-    workers: tuple[Text, ...] | None = Field(None, description="workers aloft; by default all, in a travel stage none")
-    posture: Posture | None = Field(None, description="by default climbing to mount, climb and descend; else reaching")
+    workers: tuple[Text, ...] | None = Field(
+        None, description="workers aloft; by default all, but none while the ladder is set up, travels or is struck"
+    )
+    posture: Posture | None = Field(
+        None, description="by default climbing to step on, climb, descend and step off; else reaching"
+    )
     bonded: Annotated[dict[str, str], Frozen] = Field(
         {}, validate_default=True, description="which worker is bonded to which phase"
     )
@@ -209,6 +214,10 @@ class Stage(Record):
         description='potentials that bodies have in this stage besides: "earth", a phase, "floating"',
     )
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape the job changes: they are the job's")
+    restores: tuple[Text, ...] = Field(
+        (), description="disturbed wires that this stage puts right: after it they hang as before they were disturbed"
+    )
+    bodies: tuple[Text, ...] = Field((), description="bodies of the job that a stage brings, or takes away")
     swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")
     opening_distance_m: Positive | None = Field(
         None, description="distance everybody keeps from the point where a connection opens or closes"
@@ -217,5 +226,8 @@ class Stage(Record):
     lifts_earth: tuple[Text, ...] = Field((), description="wires that are off and whose earth is removed here")
     stick_m: Positive | None = Field(None, description="insulating length of the remote tool beyond the hands")
     rides: Text | None = Field(None, description="who allows the ladder to travel with a person on it, and why")
+    rescue: Text | None = Field(
+        None, description="the stage in which it happens: this one is a step of a rescue that branches off from there"
+    )
     anew: bool = Field(False, description="true where the stage does not follow from the one before")
     note: str = Field("", description="what a reader must know")

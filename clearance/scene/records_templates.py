@@ -51,13 +51,13 @@ class _Aloft(_Job):
 
 
 class TakeOff(_Aloft):
-    """Mount, climb, bond, loosen, part, lower, unbond and come down, for each conductor in turn."""
+    """Step on, climb, bond, loosen, open, lower, unbond, come down and step off, for each conductor in turn."""
 
     kind: Literal["take off"]
 
 
 class Reconnect(_Aloft):
-    """The reverse: mount, climb, bond, raise, join, fasten, unbond and come down, for each conductor in turn."""
+    """The reverse: step on, climb, bond, raise, close, fasten, unbond, come down and step off, for each in turn."""
 
     kind: Literal["reconnect"]
 

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from clearance.scene.records_base import NotNegative, Place, Positive, Record, Text
+from clearance.scene.records_base import NotNegative, Place, Point, Positive, Record, Text
 from clearance.scene.records_conductor import ConductorOfWire, StateOfSpan
 
 
@@ -63,6 +63,9 @@ class Release(Record):
     word: ClassVar[str] = "release"
     free_end: Literal["from", "to"] = Field(description="the end that is taken off")
     lowered_to_m: Place = Field(description="where the free end is parked")
+    by_way_of_m: tuple[Point, ...] = Field(
+        (), description="points the free end is led by on its way, from its place on; else it goes straight"
+    )
     drop_zone_m: NotNegative | None = Field(
         None, description="how far from below it people on the ground stay while it is opened, lowered or raised"
     )

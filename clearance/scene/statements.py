@@ -27,6 +27,7 @@ from clearance.scene.records_statements import (
     Statement,
     TakenSlowly,
 )
+from clearance.scene.records_step import Step
 
 
 def _in(entry: Absent | NeverAt | IntendedContact | TakenSlowly, stage: Stage) -> bool:
@@ -34,10 +35,10 @@ def _in(entry: Absent | NeverAt | IntendedContact | TakenSlowly, stage: Stage) -
 
 
 def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
-    """Bodies stated as not being there in a stage."""
-    return frozenset(
-        name for entry in scene.statements if isinstance(entry, Absent) and _in(entry, stage) for name in entry.bodies
-    )
+    """Bodies that are not there in a stage: stated so, or not brought by the job yet, or taken away again."""
+    stated = (entry for entry in scene.statements if isinstance(entry, Absent) and _in(entry, stage))
+    not_there = stage.not_there if isinstance(stage, Step) else ()
+    return frozenset((*(name for entry in stated for name in entry.bodies), *not_there))
 
 
 def never_at(scene: SceneFile, stage: Stage, body: str) -> frozenset[str]:

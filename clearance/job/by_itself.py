@@ -1,0 +1,137 @@
+"""Owns what a stage may not be by itself, whatever came before: who is aloft, what is established before a connection
+opens, how the ladder is set up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from clearance.errors import Mistake
+from clearance.job import parameters
+from clearance.scene import records, statements
+from clearance.scene.messages import shown
+from clearance.scene.records import Scene, SpanWire, Stage, where
+
+SAME_M: Final = 1e-9
+"""[m] Heights and stations nearer than this are the same: they are written, not measured."""
+
+LYING_DEG: Final = 80.0
+"""[deg] A ladder that leans so far from the upright lies on the ground but for being lifted by hand; what is set up
+begins there (common practice, no source)."""
+
+
+def by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
+    """What a stage may not be, whatever came before."""
+    aloft = records.aloft(scene, stage)
+    if stage.kind in ("set up", "strike"):
+        yield from _turned_up(scene, stage, aloft)
+    if stage.kind == "step off" and stage.climb_m is not None and stage.climb_m.lo > SAME_M:
+        remedy = "the last metre is judged like every other"
+        found = f"no lower than {stage.climb_m.lo:g} m"
+        yield Mistake(where(scene, stage, "climb_m"), "feet down to 0 m, on the ground", found, remedy)
+    if stage.kind == "travel" and aloft and stage.rides is None:
+        remedy = "come down first, or state rides: who allows it, and why"
+        yield Mistake(where(scene, stage, "workers"), "nobody on the ladder while it travels", ", ".join(aloft), remedy)
+    if len(set(stage.bonded.values())) > 1:
+        found = " and ".join(f"'{name}' to {phase}" for name, phase in stage.bonded.items())
+        remedy = "between two people at different phases there is the full voltage: write a stage for each"
+        yield Mistake(where(scene, stage, "bonded"), "everybody bonded to one phase", found, remedy)
+    for kind, verb in (("bond on", "bond"), ("bond off", "unbond")):
+        if stage.kind == kind and not stage.bonded:
+            remedy = 'add bonded, such as { worker = "A" }'
+            expected = f"whom the stage is to {verb}, and the phase"
+            yield Mistake(where(scene, stage, "bonded"), expected, "nobody", remedy)
+    if stage.kind == "earthing":
+        if stage.stick_m is None:
+            remedy = "add stick_m: a tail is earthed with a remote tool only"
+            yield Mistake(where(scene, stage, "stick_m"), "the insulating length of the remote tool", "nothing", remedy)
+        if aloft:
+            remedy = "come down first, or state workers = []"
+            yield Mistake(where(scene, stage, "workers"), "nobody on the ladder", ", ".join(aloft), remedy)
+    clear = scene.ladder.clear_m if scene.ladder is not None else None
+    if clear is not None and stage.climb_m is not None and aloft:
+        expected = f"feet at or below the ladder's clear position, {clear:g} m, "
+        if stage.kind == "bond off" and stage.climb_m.lo > clear + SAME_M:
+            found = f"no lower than {stage.climb_m.lo:g} m"
+            remedy = "come down to the clear position before the clamp is taken off"
+            yield Mistake(where(scene, stage, "climb_m"), f"{expected}where unbonding ends", found, remedy)
+        loose = [name for name in aloft if name not in stage.bonded]
+        if loose and stage.climb_m.hi > clear + SAME_M:
+            remedy = "bond first, or climb no higher"
+            found = f"'{loose[0]}' up to {stage.climb_m.hi:g} m"
+            yield Mistake(where(scene, stage, "climb_m"), f"{expected}without a bond", found, remedy)
+    yield from _opening(scene, stage)
+
+
+def _opening(scene: Scene, stage: Stage) -> Iterator[Mistake]:
+    """A connection opens or closes only on what was established before, and never through a person."""
+    opening = stage.kind in ("open", "close")
+    word = "closed" if stage.kind == "close" else "opened"
+    wires = {wire.name: wire for wire in scene.wires}
+    if opening and (len(stage.released) != 1 or stage.lower_m is None or stage.lower_m.hi > SAME_M):
+        span = "not stated" if stage.lower_m is None else parameters.shown("lower_m", stage.lower_m)
+        found = f"{len(stage.released)} released, lower_m {span}"
+        remedy = "opening and closing are stages of their own, with lower_m = 0"
+        yield Mistake(where(scene, stage, "released"), f"one wire that is {word}, at its place", found, remedy)
+    for name in stage.released:
+        wire = wires[name]
+        established = wire.release.before_opening if wire.release is not None else None
+        place = (*where(scene, wire, "release"), "before_opening")
+        if established is None:
+            if opening:
+                expected = f"what is established before it is {word}: far_end, current_A, phase_identified, by"
+                yield Mistake(place, expected, "nothing", f"stage '{stage.name}' needs it: add before_opening")
+            continue
+        if established.far_end != "open and locked":
+            remedy = "open and lock it: else the wire may become live from there"
+            yield Mistake((*place, "far_end"), '"open and locked"', shown(established.far_end), remedy)
+        if established.current_A != 0.0:
+            remedy = "a wire that carries load is not taken off: take the load off and measure again"
+            yield Mistake((*place, "current_A"), "no current, 0 A", f"{established.current_A:g} A", remedy)
+    for name in stage.released:
+        wire = wires[name]
+        taken = wire.release.before_opening.pull_taken_by if wire.release and wire.release.before_opening else None
+        if isinstance(wire, SpanWire) and taken is None:
+            remedy = "take its pull over first and state by what: before_opening.pull_taken_by"
+            expected = "a jumper, or one whose pull is held otherwise"
+            yield Mistake(where(scene, stage, "released"), expected, f"{shown(name)}, tensioned", remedy)
+    if not opening:
+        return
+    for name in stage.released:
+        for person in records.aloft(scene, stage):
+            if any({person, name} == set(pair) for pair in statements.contacts(scene, stage)):
+                remedy = "the current of the opening would pass through the suit: touch one end only, use a tool"
+                found = f"'{person}' touches {shown(name)}, and may touch what it opens from"
+                yield Mistake(where(scene, stage), "nobody at both ends of an opening", found, remedy)
+            if stage.bonded.get(person) != wires[name].phase:
+                expected = f"'{person}' bonded to the wire's phase, {wires[name].phase}"
+                found = stage.bonded.get(person) or "not bonded"
+                yield Mistake(where(scene, stage, "bonded"), expected, found, "bond to it in a stage before")
+    if stage.opening_distance_m is None:
+        expected = "how far everybody keeps from where it opens or closes"
+        yield Mistake(where(scene, stage, "opening_distance_m"), expected, "nothing", "add opening_distance_m")
+
+
+def _turned_up(scene: Scene, stage: Stage, aloft: tuple[str, ...]) -> Iterator[Mistake]:
+    """The ladder is turned up about its feet from the ground, or down to it, with nobody on it."""
+    words = "set up" if stage.kind == "set up" else "struck"
+    if aloft:
+        remedy = "leave out workers"
+        yield Mistake(
+            where(scene, stage, "workers"), f"nobody on the ladder while it is {words}", ", ".join(aloft), remedy
+        )
+    if scene.ladder is None or stage.travel_m is None:
+        yield Mistake(where(scene, stage, "travel_m"), f"where the ladder is {words}", "nothing", "add travel_m")
+        return
+    if scene.ladder.hangs_on is not None:
+        remedy = "begin with the ladder as it hangs; how it gets there is not judged, and the result says so"
+        yield Mistake(where(scene, stage, "kind"), f"a ladder that is {words} about its feet", "one that hangs", remedy)
+        return
+    leans = [stage.lean_along_deg.lo + scene.ladder.tilt_deg, stage.lean_along_deg.hi + scene.ladder.tilt_deg]
+    leans += [stage.lean_across_deg.lo, stage.lean_across_deg.hi]
+    furthest = max(map(abs, leans))
+    if furthest < LYING_DEG:
+        remedy = "let lean_along_deg or lean_across_deg begin there, such as [-85, 1.5]"
+        expected = f"a lean that takes the ladder {'up from' if stage.kind == 'set up' else 'down to'} the ground, "
+        expected += f"{LYING_DEG:g} deg or more from the upright"
+        yield Mistake(where(scene, stage, "lean_along_deg"), expected, f"{furthest:g} deg at most", remedy)

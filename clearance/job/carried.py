@@ -1,0 +1,138 @@
+"""Owns what a stage takes over from those before it, so that a stage by itself is judged as it stands in its job.
+
+`taken_over(scene)` gives the scene with each stage as a `Step`: which bodies are not there yet, or no more; which tools
+were left on their lines; and, where posture, clamp or lead change, how the stage before had them.
+
+Why the joins cover every change. Each stage is judged all over its box, under what was before its own change and what
+is after it: a worker who is bonded is judged bonded and not, a tail that is earthed at both potentials, a body that is
+brought with it there (without it, in the stage before: a body that is not there narrows no gap). The boxes of two
+stages meet in every parameter, which `clearance.job.sequence` sees to, so nothing moves between them. What is left is
+what a stage states without a range: posture, clamp and bonding lead. Where one of them changes, the later stage is
+judged at the join, where both boxes meet, with those of the stage before as well: the change is made there, and every
+part of it lies within the hulls of one or the other state, or in the reach envelope, which is the same in both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+from clearance.errors import Mistake
+from clearance.job import parameters
+from clearance.scene import records, statements
+from clearance.scene.messages import shown
+from clearance.scene.records import Range, Scene, Stage, where
+from clearance.scene.records_step import Before, Step
+
+APART: Final = {"m": 0.02, "deg": 0.2}
+"""[m, deg] Ranges that were rounded inward after they met may end so far from one another: the join spans both."""
+
+
+def taken_over(scene: Scene) -> Scene:
+    """The scene with every stage as a step."""
+    fleeting = tuple(dict.fromkeys(name for stage in scene.stages for name in stage.bodies))
+    there = _there_at_first(scene.stages, fleeting)
+    left: dict[str, Range | None] = {}
+    steps: list[Stage] = []
+    for number, stage in enumerate(scene.stages):
+        if stage.kind == "bring":
+            there |= set(stage.bodies)
+        gone = tuple(name for name in fleeting if name not in there)
+        kept = tuple((name, span) for name, span in left.items() if name != stage.hauled)
+        before = predecessor(scene.stages, number)
+        own: dict[str, Any] = {name: getattr(stage, name) for name in Stage.model_fields}
+        own |= {"before": _changed(scene, before, stage), "left": kept, "comes_and_goes": fleeting, "not_there": gone}
+        steps.append(Step.model_construct(set(own), **own))
+        if stage.hauled is not None:
+            left[stage.hauled] = stage.haul_m
+        if stage.kind == "take away":
+            there -= set(stage.bodies)
+            left = {name: span for name, span in left.items() if name not in stage.bodies}
+    return scene.model_copy(update={"stages": tuple(steps)})
+
+
+def predecessor(stages: Sequence[Stage], number: int) -> Stage | None:
+    """The stage that a stage follows from: the one before it; for a rescue the one it happens in; none where anew.
+
+    What comes after a rescue goes on from the last stage before it: a rescue is one way the job may go, no step of it.
+    """
+    stage, earlier = stages[number], stages[:number]
+    if stage.anew or not earlier:
+        return None
+    if stage.rescue is not None and earlier[-1].rescue != stage.rescue:
+        return next((one for one in earlier if one.name == stage.rescue), None)
+    if stage.rescue is not None:
+        return earlier[-1]
+    return next((one for one in reversed(earlier) if one.rescue is None), None)
+
+
+def presence(scene: Scene) -> Iterator[Mistake]:
+    """Bodies that come where they are, or go where they are not."""
+    fleeting = {name for stage in scene.stages for name in stage.bodies}
+    there = _there_at_first(scene.stages, fleeting)
+    left: dict[str, str] = {}
+    lines = {tool.name: tool.line for tool in scene.tools}
+    for stage in scene.stages:
+        for name in stage.bodies:
+            if (name in there) == (stage.kind == "bring"):
+                expected = "a body that is not there yet" if stage.kind == "bring" else "a body that is there"
+                yield Mistake(where(scene, stage, "bodies"), expected, shown(name), "do each once, in its order")
+            if name in statements.absent(scene, stage):
+                expected = f"{shown(name)} there, as it comes or goes"
+                yield Mistake(where(scene, stage, "bodies"), expected, "stated as absent", "withdraw that statement")
+        there = there | set(stage.bodies) if stage.kind == "bring" else there
+        if stage.hauled is not None:
+            left[stage.hauled] = lines.get(stage.hauled, "")
+            for name in (stage.hauled, left[stage.hauled]):
+                if name in fleeting and name not in there:
+                    remedy = 'bring it first, by a stage of kind "bring"'
+                    yield Mistake(where(scene, stage, "hauled"), f"{shown(name)} there", "not brought yet", remedy)
+        if stage.kind == "take away":
+            there = there - set(stage.bodies)
+            left = {tool: line for tool, line in left.items() if tool not in stage.bodies}
+            for tool, line in left.items():
+                if line in stage.bodies:
+                    remedy = f"take {shown(tool)} away before it, or with it"
+                    yield Mistake(where(scene, stage, "bodies"), "a line with nothing on it", f"{shown(tool)}", remedy)
+
+
+def _there_at_first(stages: Sequence[Stage], fleeting: Sequence[str] | set[str]) -> set[str]:
+    """What is first heard of where it is taken away was there all the time."""
+    first = {name: stage.kind for stage in reversed(stages) for name in stage.bodies}
+    return {name for name in fleeting if first[name] == "take away"}
+
+
+def _changed(scene: Scene, before: Stage | None, stage: Stage) -> Before | None:
+    """What changes at the join of two stages that the same people are aloft in."""
+    if before is None or not set(records.aloft(scene, before)) & set(records.aloft(scene, stage)):
+        return None
+    was, now = records.posture(before), records.posture(stage)
+    bonded = bool(before.bonded) and bool(stage.bonded)
+    clamp, lead = (before.clamp_m, before.bonding_lead_m) if bonded else (stage.clamp_m, stage.bonding_lead_m)
+    if (was, clamp, lead) == (now, stage.clamp_m, stage.bonding_lead_m):
+        return None
+    ranges = tuple((key, span) for (key, _), span in parameters.swept(scene, before).items())
+    return Before(was, clamp, lead, ranges)
+
+
+def at_join(scene: Scene, stage: Stage) -> Stage | None:
+    """A stage at its join, as the stage before had posture, clamp and lead; None where nothing of it changes there."""
+    before = stage.before if isinstance(stage, Step) else None
+    if before is None:
+        return None
+    ranges = dict(before.ranges)
+    update: dict[str, Any] = {}
+    for (key, _), span in parameters.swept(scene, stage).items():
+        if key not in ranges or key == "haul_m":
+            continue
+        low, high = max(span.lo, ranges[key].lo), min(span.hi, ranges[key].hi)
+        if low > high + APART[key.rsplit("_", 1)[1]]:
+            return None
+        update[key] = Range(min(low, high), max(low, high))
+    update |= {"posture": before.posture, "clamp_m": before.clamp_m, "bonding_lead_m": before.bonding_lead_m}
+    return stage.model_copy(update=update)
+
+
+def left_in(stage: Stage) -> tuple[tuple[str, Range | None], ...]:
+    """Tools that stages before left on their lines, each with the range it was hauled over."""
+    return stage.left if isinstance(stage, Step) else ()
