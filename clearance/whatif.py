@@ -151,7 +151,7 @@ def _weather_lever(
         return _drawn_in(span, step, k, upper)
 
     def verdict(k: int) -> Verdict:
-        changed = scene.changed(stages=(stage,)).changed_entry("weather", **{name: Range(*value(k))})
+        changed = scene.changed_entry("weather", **{name: Range(*value(k))}).with_steps((stage,))
         return proved(replace(prepared, site=assemble(changed)), stage, tolerance_m).verdict
 
     return Lever(what, name, count, value, verdict)
@@ -293,12 +293,11 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
             ways.append((order, carried.taken_over(found).stages, ""))
         except InputError as error:
             ways.append((order, (), str(error)))
-    # Stages of one content are one, whatever they are called.
     unique: dict[str, Stage] = {}
     for _, stages, _ in ways:
         for stage in stages:
             key = _content(stage)
-            unique.setdefault(key, stage.model_copy(update={"name": f"{stage.name} #{len(unique) + 1}"}))
+            unique.setdefault(key, stage)
     base = prepare(scene)
     by_content: dict[str, StageResult] = {}
     if unique:
@@ -317,8 +316,8 @@ def orders(scene: Scene, tolerance_m: float = TOLERANCE_M, progress: Progress | 
 
 
 def _content(stage: Stage) -> str:
-    """What a stage is but for its name and its place in the order."""
-    return repr(stage.model_copy(update={"name": "", "note": "", "anew": False, "off": tuple(sorted(stage.off))}))
+    """What a stage is but for its place in the order; by its name, since statements hold in stages by their names."""
+    return repr(stage.model_copy(update={"note": "", "anew": False, "off": tuple(sorted(stage.off))}))
 
 
 def _turned(scene: Scene) -> tuple[str, ...]:

@@ -48,7 +48,7 @@ def taken_over(scene: Scene) -> Scene:
         if stage.kind == "take away":
             there -= set(stage.bodies)
             left = {name: span for name, span in left.items() if name not in stage.bodies}
-    return scene.model_copy(update={"stages": tuple(steps)})
+    return scene.with_steps(tuple(steps))
 
 
 def predecessor(stages: Sequence[Stage], number: int) -> Stage | None:

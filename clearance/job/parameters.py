@@ -42,7 +42,7 @@ PARAMETERS: Final = (
     Parameter("haul_m", "tool"),
 )
 
-ANYWHERE: Final = Range(0.0, math.inf)
+ANYWHERE: Final = Range(0.0, 1e6)
 """[m] A tool whose place on its line is not stated may be anywhere on it."""
 
 

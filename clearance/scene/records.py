@@ -11,7 +11,15 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
-from pydantic import ConfigDict, Field, ModelWrapValidatorHandler, PrivateAttr, ValidationInfo, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    ValidationInfo,
+    model_validator,
+)
 
 from clearance.scene.records_base import (
     EARTH,
@@ -239,6 +247,13 @@ class Scene(SceneFile):
         from clearance.scene.making import entry_changed
 
         return self.changed(**{table: entry_changed(self, table, name, fields)})
+
+    def with_steps(self, stages: tuple[Stage, ...]) -> Scene:
+        """The scene with some of its stages as they stand in the job, or within narrower ranges. They were checked with
+        it, so they are not again; the digest names what was given to be checked."""
+        found = BaseModel.model_copy(self, update={"stages": stages})
+        found._sha256 = self._sha256
+        return found
 
     def expansion(self, stages: tuple[Stage, ...]) -> Scene:
         """The scene with the stages that its jobs expand into in their place: it keeps its digest.

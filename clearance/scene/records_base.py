@@ -38,6 +38,8 @@ class Record(BaseModel):
     """What a message calls it."""
     other_keys: ClassVar[dict[str, str]] = {}
     """Further spellings a scene file may use, and the field each stands for."""
+    derived: ClassVar[frozenset[str]] = frozenset()
+    """Fields that no file holds: they are worked out from the rest of the scene."""
 
     @model_validator(mode="before")
     @classmethod
@@ -55,7 +57,8 @@ def stated(record: Record) -> dict[str, Any]:
     return {
         name: value
         for name, value in vars(record).items()
-        if name in record.model_fields_set or name not in fields or value != fields[name].get_default()
+        if name not in record.derived
+        and (name in record.model_fields_set or name not in fields or value != fields[name].get_default())
     }
 
 

@@ -6,6 +6,7 @@ No file holds it: `clearance.job.carried` makes it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 from clearance.scene.records_base import Place, Range
 from clearance.scene.records_job import Posture, Stage
@@ -28,6 +29,7 @@ class Step(Stage):
         some stage of the job brings or takes away: it is the job's; not_there: those of them not there now
     """
 
+    derived: ClassVar[frozenset[str]] = frozenset({"before", "left", "comes_and_goes", "not_there"})
     before: Before | None = None
     left: tuple[tuple[str, Range | None], ...] = ()
     comes_and_goes: tuple[str, ...] = ()
