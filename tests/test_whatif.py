@@ -103,7 +103,7 @@ def test_less_wind_makes_it_clear():
     other = {**wire, "name": "bus B", "phase": "B", "from_m": [-30, -14.0, 9.0], "to_m": [30, -14.0, 9.0]}
     weather = {"air_C": [20, 20], "wind_m_s": [0, 12], "conductor_C": [20, 20], "basis": "made up"}
     fitting = {"name": "hook", "from_m": 7.4, "to_m": 7.5, "radius_m": 0.05, "potential": "earth"}
-    stage = {"name": "move", "kind": "travel", "travel_m": 3.95}
+    stage = {"name": "move", "kind": "work", "workers": [], "travel_m": 3.95}
     parts = {"wires": [wire, other], "solids": [], "weather": weather, "stages": [stage],
              "ladder": {**small.LADDER, "fittings": [fitting]}}  # fmt: skip
     _, found = asked(**parts)

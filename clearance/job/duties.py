@@ -29,7 +29,7 @@ SOMEBODY = "somebody aloft"
 EVERYTHING = "what moves"
 """Who owes it that a range which the stage states is swept, whatever it is that moves."""
 
-CLIMBS = ("step on", "climb", "bond on", "bond off", "descend")
+CLIMBS = (*records.AT_FOOT, "climb", "bond on", "bond off", "descend")
 """Kinds of stage that are nothing without somebody aloft. Work is one where there is a way up, or nobody says
 `workers = []`."""
 
@@ -133,7 +133,7 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
         yield Duty(name, (COLLISIONS,), cure)
         bonding = stage.kind in ("bond on", "bond off")
         if bonding or name not in stage.bonded:
-            near = [EARTH] if bonding else [*live] if stage.kind == "step on" else [*live, EARTH]
+            near = [EARTH] if bonding else [*live] if stage.kind in records.AT_FOOT else [*live, EARTH]
             yield from (Duty(name, (approach(potential),), cure) for potential in near)
     for name in stage.bonded:
         lead = f"{name} bonding lead"
@@ -172,7 +172,7 @@ def _lengths(
 ) -> Iterator[Duty]:
     """Insulating lengths: of what carries somebody, of insulating ropes, of the tool that earths."""
     aloft, cure = records.aloft(scene, stage), "state where its ends are"
-    if stage.kind != "step on":
+    if stage.kind not in records.AT_FOOT:
         if ladder is not None and device is None and aloft:
             yield Duty(ladder.name, (LENGTH,), "state travel_m and climb_m")
         if device is not None:
