@@ -121,18 +121,21 @@ def where_said(scene: Scene, entry: Statement) -> tuple[str, ...]:
 
 def takes_away(entry: Statement) -> str:
     """What a statement takes away, in words."""
-    words = {"phase": "its former phase", "earth": "earth", "own": "a potential of its own", "floating": "no potential"}
+    words = {
+        "phase": "at its former phase", "earth": "at earth", "own": "at a potential of its own", "floating": "floating",
+    }  # fmt: skip
     stages: tuple[str, ...] | None = getattr(entry, "stages", None)
     where = f" in {_listed(stages)}" if stages else ""
     if isinstance(entry, Absent):
         return f"{_listed(entry.bodies)}: not there{where}"
     if isinstance(entry, NeverAt):
-        return f"{entry.body}: never at {' nor at '.join(words[state] for state in entry.states)}{where}"
+        return f"{entry.body}: never {' nor '.join(words[state] for state in entry.states)}{where}"
     if isinstance(entry, Insulating):
         return f"{entry.body}: insulates"
     if isinstance(entry, HeldTail):
-        how = f"by guides, no further than {entry.sideways_m:g} m aside" if entry.sideways_m else "by a safety rope"
-        return f"{entry.wire}: held {how}, whichever rope fails"
+        rope = "a safety rope" if entry.length_m is None else f"a safety rope of {entry.length_m:g} m"
+        how = rope if entry.sideways_m is None else f"guides, no further than {entry.sideways_m:g} m aside"
+        return f"{entry.wire}: held by {how}, whichever rope fails"
     if isinstance(entry, RestrainedReach):
         if entry.reach_m is None:
             return f"{entry.person}: keeps the arms down"
@@ -167,17 +170,23 @@ def groups(entries: Iterable[Statement]) -> tuple[tuple[Statement, ...], ...]:
     there" and a gantry that is "never at earth" would each hide what the other hides. A contact takes away what is
     between its two bodies, so it stands with another of the same pair, and with an absence of either.
     """
-    found: list[tuple[set[str], list[Statement]]] = []
-    for entry in entries:
-        subjects, members = set(_subjects(entry)), [entry]
-        for one in [one for one in found if one[0] & subjects]:
-            subjects |= one[0]
-            members = [*one[1], *members]
-            found.remove(one)
-        found.append((subjects, members))
-    order = list(entries)
-    sorted_groups = [tuple(sorted(members, key=order.index)) for _, members in found]
-    return tuple(sorted(sorted_groups, key=lambda members: order.index(members[0])))
+    told = tuple(entries)
+    found: list[list[int]] = []
+    for number, entry in enumerate(told):
+        near = [group for group in found if any(_together(told[member], entry) for member in group)]
+        joined = sorted([number, *(member for group in near for member in group)])
+        found = [*(group for group in found if group not in near), joined]
+    return tuple(tuple(told[member] for member in group) for group in sorted(found))
+
+
+def _together(one: Statement, other: Statement) -> bool:
+    """Whether two statements take away the same thing."""
+    pairs = ((one, other), (other, one))
+    hidden = any(
+        isinstance(gone, Absent) and isinstance(pair, IntendedContact) and set(gone.bodies) & set(pair.bodies)
+        for gone, pair in pairs
+    )
+    return hidden or not set(_subjects(one)).isdisjoint(_subjects(other))
 
 
 def _subjects(entry: Statement) -> Iterator[str]:
