@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, SPREAD, WORKER, checked, gap, only, slab, stage, wall
+from small_scenes import CIRCUIT, SPREAD, WORKER, checked, contact, gap, isolated, only, slab, stage, wall
 
 from clearance.bodies import worker
 from clearance.errors import InputError
-from clearance.job import nearness
+from clearance.job import nearness, staging
+from clearance.scene.assemble import assemble
 
 ERGONOMIC = 0.31
 """[m] Movement M of 29 CFR 1910.269 Table R-3."""
@@ -231,3 +232,39 @@ def test_a_lead_that_reaches_its_clamp_nowhere_is_refused(climb, lean, length, r
         checked(**parts)
     nearest = 5.0 - 1.053 - (climb if isinstance(climb, float) else climb[1]) - lean
     assert f"to its clamp, {nearest:.2f} m away, found {length:g} m" in str(said.value)
+
+
+def touching(kind, statements=(), **told):
+    """Pairs meant to touch in a stage of a worker bonded to A, the free end of whose dropper is on bus A."""
+    release = {"free_end": "from", "lowered_to_m": [0.3, 0, 4.0]}
+    dropper = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [0, 0, 5.0], "to_m": [2, 0, 3]}
+    dropper |= {"length_m": 3.4, "diameter_m": 0.03, "release": release}
+    solids = [
+        small.box("bus A", [0, 0, 5.1], [0.4, 0.4, 0.2], "A"),
+        FAR_B,
+        small.box("post", [2, 0, 1.5], [0.2, 0.2, 3]),
+    ]
+    parts = {"circuits": [TWO], "solids": solids, "wires": [dropper], "statements": [isolated("dropper"), *statements]}
+    site = assemble(small.scene(**parts, stages=[bonded(kind=kind, **told)]))
+    return {
+        tuple(sorted(pair)) for pair in staging.settings_of(site, site.scene.stages[0])[0].touching if len(pair) == 2
+    }
+
+
+def test_a_bonded_worker_may_touch_what_is_at_the_phase_and_nothing_else():
+    found = touching("work")
+    assert {("bus A", "worker"), ("dropper", "worker")} <= found
+    assert not {("bus B", "worker"), ("post", "worker"), ("ground", "worker")} & found
+    assert ("bus A", "worker") not in touching("work", bonded=None, bonding_lead_m=None, clamp_m=None)
+
+
+@pytest.mark.parametrize("kind", ["open", "lower", "raise", "close"])
+def test_a_wire_that_moves_is_touched_by_a_worker_only_where_it_is_stated(kind):
+    told = {"released": ["dropper"], "lower_m": [0, 1.0] if kind in ("lower", "raise") else 0.0}
+    found = touching(kind, **told)
+    assert ("bus A", "worker") in found
+    assert ("dropper", "worker") not in found
+    assert ("dropper", "worker") in touching(kind, [contact("worker", "dropper")], **told)
+    # By nature it touches what its free end leaves and what its far end is fixed to, and no other body.
+    assert {("bus A", "dropper"), ("dropper", "post")} <= found
+    assert ("bus B", "dropper") not in found

@@ -167,6 +167,14 @@ def _staged(scene):
     return zip(prepared.site.scene.stages, prepared.stages, strict=True)
 
 
+def test_a_statement_names_a_stage_that_the_jobs_expand_into(tmp_path):
+    said = '[[statements]]\nkind = "absent"\nbodies = ["rope crew west"]\nstages = ["{0}"]\n'
+    said += 'basis = "plan"\nby = "them"\non = "2026-11-30"\n'
+    assert "climb to A" in names(read(tmp_path, OFF_A + said.format("climb to A")))
+    with pytest.raises(InputError, match=r'\(absent\): stages: expected a stage of this scene, found "climb to Z"'):
+        names(read(tmp_path, OFF_A + said.format("climb to Z")))
+
+
 def test_the_remote_tool_is_long_enough_by_the_rule(tmp_path):
     # GB 26859: 2.1 m of insulation for an operating rod at 220 kV; the figure is tested against its source with the
     # rules.
