@@ -245,7 +245,10 @@ def test_a_floating_solid_may_be_earth_and_live_ones_may_not():
     found = bodies(solids=[*BUSES, *plates])
     assert (states(found["plate"]), states(found["bus A"])) == ({"floating", "earth"}, {"A"})
     # All of them at once, as one case: each by itself would double the cases.
-    assert [case.name for case in cases(tuple(found.values()))] == ["as stated", "floating bodies at earth"]
+    assert [case_name(case, found) for case in cases(tuple(found.values()), "A", "earth")] == [
+        "as stated",
+        "floating bodies at earth",
+    ]
     said = bodies(solids=[*BUSES, *plates], statements=[never_at("plate", "earth"), never_at("rail", "floating")])
     assert (states(said["plate"]), states(said["rail"])) == ({"floating"}, {"earth"})
 
@@ -282,8 +285,14 @@ def test_a_wire_whose_shape_the_job_changes_is_the_jobs():
 
 
 def test_too_many_uncertain_bodies_are_refused_by_name():
-    wire = {"kind": "span", "potential": "earth", "insulated": True, "sag_m": 0.01, "diameter_m": 0.02}
-    wires = [{**wire, "name": f"shield {k}", "from_m": [-10, k, 20], "to_m": [10, k, 20]} for k in range(6)]
-    with pytest.raises(InputError, match="few enough bodies of uncertain potential") as caught:
-        checked(circuits=[TWO], solids=BUSES, wires=wires)
-    assert "shield 5" in str(caught.value)
+    """Each of seven rails is at earth or at A: 128 combinations between the two, where 64 are judged, as of six."""
+    rails = [wall(f"rail {k}", 10.0 + k) for k in range(7)]
+    for count in (6, 7):
+        uncertain = stage(potentials={f"rail {k}": "A" for k in range(count)})
+        parts = {"circuits": [TWO], "solids": [*BUSES, *rails], "stages": [uncertain]}
+        if count == 6:
+            assert len(cases(tuple(bodies(**parts).values()), "A", "earth")) == 64
+            continue
+        with pytest.raises(InputError, match="few enough bodies that float or are of uncertain potential") as caught:
+            checked(**parts)
+        assert "rail 6" in str(caught.value)
