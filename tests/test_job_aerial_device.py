@@ -165,7 +165,9 @@ def test_a_stage_goes_on_from_where_the_boom_was():
         made = scene(**{**parts(), "stages": [first, second]})
         mistakes = [m for found in sequence.follow(made) for m in found[2]]
         assert bool(mistakes) == refused
-    assert "expected a range that meets that of stage 'first', 90 to 90 deg, found 95 to 100 deg" in str(mistakes[0])
+    assert "expected a range that meets that of stage 'first' for 'lift', 90 deg, found 95 to 100 deg" in str(
+        mistakes[0]
+    )
 
 
 def test_nobody_is_forgotten_on_the_platform():

@@ -224,8 +224,9 @@ def test_a_tensioned_wire_is_taken_off_only_when_its_pull_is_held(job):
 def test_the_clear_position_of_the_ladder_binds(job):
     ladder = job.ladder.model_copy(update={"clear_m": 5.0})
     found = [str(m) for _, _, ms in sequence.follow(job.model_copy(update={"ladder": ladder})) for m in ms]
-    assert sum("found no lower than 5.2 m" in line for line in found) == 3
-    assert sum("found 'worker' up to 5.2 m" in line for line in found) == 6
+    # At each of the three phases, and in the rescue.
+    assert sum("found no lower than 5.2 m" in line for line in found) == 4
+    assert sum("found 'worker' up to 5.2 m" in line for line in found) == 7
 
 
 def test_whoever_came_down_is_up_there_until_he_steps_off(job):
@@ -253,7 +254,8 @@ def test_the_command_reports_them_together_and_ends_with_2(job, tmp_path):
     text = written_out(job, builtin_scene("job_three_phases").read_text())
     for name in ("move to B", "move to C"):
         text = text.replace(
-            f'name = "{name}"\nkind = "travel"', f'name = "{name}"\nkind = "travel"\nworkers = ["worker"]'
+            f'name = "{name}"\nkind = "travel"',
+            f'name = "{name}"\nkind = "travel"\nworkers = ["worker"]\nclimb_m = [0, 1]',
         )
     path = tmp_path / "wrong.toml"
     path.write_text(text)

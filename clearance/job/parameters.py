@@ -8,7 +8,6 @@ from the loads on it (`clearance.job.shifts`).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -95,6 +94,6 @@ def shown(key: str, span: Range) -> str:
     ('-1.5 to 1.5 deg', '0 m')
     """
     unit = key.rsplit("_", 1)[1]
-    if math.isinf(span.hi):
+    if span == ANYWHERE:
         return "anywhere"
     return f"{span.lo:g} {unit}" if span.lo == span.hi else f"{span.lo:g} to {span.hi:g} {unit}"

@@ -90,8 +90,10 @@ def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] 
         yield None, {**parked, name: frozen(pieces, low)}
         return
     for piece in pieces:
-        if piece.lower_m[0] >= low - 1e-9 and piece.lower_m[1] <= min(high, travel) + 1e-9:
-            yield piece.lower_m, {**parked, name: piece.shape}
+        # What holds over a piece holds over a part of it: a join may begin or end within one.
+        start, end = max(piece.lower_m[0], low), min(piece.lower_m[1], high)
+        if end > start:
+            yield (start, end), {**parked, name: piece.shape}
 
 
 def frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:

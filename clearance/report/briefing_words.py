@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import RuleError
+from clearance.job.carried import left_in
 from clearance.limits import highest_kV
 from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
@@ -103,12 +104,22 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         line = next(tool.line for tool in scene.tools if tool.name == stage.hauled)
         way = "all the way" if stage.haul_m is None else f"{_between(stage.haul_m, ' m')} up it"
         yield f"{stage.hauled} is hauled along {line}, {way}."
+    for name, span in left_in(stage):
+        line = next(tool.line for tool in scene.tools if tool.name == name)
+        place = "anywhere on it" if span is None else f"{_between(span, ' m')} up it"
+        yield f"{name} stays where it was left on {line}, {place}."
     if stage.swing_m > 0:
         yield f"Swing of no more than {exact(stage.swing_m)} m to any side."
 
 
 def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     """What must be so in a stage besides its ranges."""
+    if stage.rescue is not None:
+        yield f"A step of a rescue, should it be needed in stage {stage.rescue}."
+    if stage.bodies:
+        yield f"{'Brought' if stage.kind == 'bring' else 'Taken away'}: {', '.join(stage.bodies)}."
+    if stage.restores:
+        yield f"Put right in this stage: {', '.join(stage.restores)}."
     for name, phase in stage.bonded.items():
         words = f"{name} is bonded to phase {phase}"
         if stage.kind == "bond on":
