@@ -20,8 +20,8 @@ from clearance.job import carried, completeness, duties, judging, measuring, nea
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
-from clearance.result import Interrupted, Result, StageResult, Without, first_open, least_margin
-from clearance.scene import weathered
+from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
+from clearance.scene import plausible, weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
 from clearance.tolerances import TOLERANCE_M
@@ -44,10 +44,12 @@ NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as gi
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
-    """A scene ready to be swept: its site, and the settings of every stage in order."""
+    """A scene ready to be swept: its site, the settings of every stage in order, and what is unlikely in the scene as
+    it was read."""
 
     site: Site
     stages: tuple[tuple[Setting, ...], ...]
+    unlikely: tuple[OpenPoint, ...] = ()
 
 
 def prepare(scene: Scene) -> Prepared:
@@ -57,6 +59,7 @@ def prepare(scene: Scene) -> Prepared:
     of every entry and stage together.
     """
     mistakes = list(refusals(scene))
+    unlikely = plausible.unlikely(scene)
     try:
         scene = templates.expanded(scene)
         sequence.refuse_contradictions(scene)
@@ -73,7 +76,7 @@ def prepare(scene: Scene) -> Prepared:
             mistakes += error.mistakes
     if mistakes:
         raise InputError(dict.fromkeys(mistakes))
-    return Prepared(site, tuple(stages))
+    return Prepared(site, tuple(stages), unlikely)
 
 
 def settings(prepared: Prepared) -> Mapping[tuple[str, str], Setting]:
@@ -147,6 +150,7 @@ def check_prepared(
         open_points=(*completeness.open_points(scene), *duties.of_job(scene)),
         complete=not completeness.missing(scene),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
+        open_points=prepared.unlikely,
         boxes=sum(one.boxes for one in benches),
     )
     told = tuple(_without(bench, one, result, pieces_of_all, progress) for one in without)
