@@ -17,6 +17,10 @@ from clearance.scene.records_conductor import OwnConductor
 from clearance.scene.units import GRAVITY_M_S2
 
 
+UNCLIMBED: Final = ("bring", "set up", "travel", "strike", "take away", "earthing")
+"""Kinds of stages in which nobody is on the ladder: it may lie."""
+
+
 @dataclass(frozen=True)
 class Ratio:
     """Two fields of a record that must fit together.
@@ -59,7 +63,7 @@ def _leaning(field: str) -> Callable[[Any], float | None]:
 
     def reckon(stage: Any) -> float | None:
         span = getattr(stage, field)
-        return None if stage.kind == "travel" else max(abs(span.lo), abs(span.hi))
+        return None if stage.kind in UNCLIMBED else max(abs(span.lo), abs(span.hi))
 
     return reckon
 
