@@ -16,7 +16,9 @@ from clearance import rules
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.result import Kind
+from clearance.rules import iec_61472, osha_equation
 from clearance.rules.choose import find_all
+from clearance.rules.inputs import COMMON
 from clearance.rules.records import RuleSilent
 from clearance.scene.records import Circuit, SceneFile, where
 from clearance.scene.statements import earthed_circuits
@@ -136,8 +138,7 @@ def _between_circuits(
         if "per_unit_overvoltage" in full.inputs:
             raise
         return full, f"{said}; the rule takes no overvoltage, so none of two circuits in opposition"
-    total = max(taken[high.name] * top + bottom, taken[low.name] * bottom + top) / top
-    equivalent = max(1.0, (total - 0.45) / 1.35)
+    equivalent = _opposed(taken[high.name], top, taken[low.name], bottom)
     basis = {"per_unit_basis": f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"}
     opposed = rules.required(
         rule_names(scene),
@@ -194,6 +195,72 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
             assumed = None
     rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
     return Required(limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions)
+
+
+EQUATIONS = (osha_equation.NAME, iec_61472.NAME)
+"""Rules that are an equation of the overvoltage: they know what any of them needs."""
+
+
+@dataclass(frozen=True)
+class ByEquation:
+    """What an equation needs between two potentials, and whether it took the overvoltage: the tables up to 72.5 kV
+    know none. said: the rule and the overvoltage in words."""
+
+    electrical_m: float
+    takes_overvoltage: bool
+    said: str
+
+
+def by_equation(
+    scene: SceneFile, circuit_of: Mapping[str, Circuit], one: str, other: str, operating: bool
+) -> ByEquation | None:
+    """The electrical part for air by an equation: one of the scene's rules, else that of 29 CFR 1910.269; the largest
+    of several.
+
+    operating: at the highest operating voltage alone, T = 1; else at the overvoltage stated or assumed
+    Returns None where no equation covers the voltage or the altitude.
+    """
+    first, second = circuit_of[one], None if other == EARTH else circuit_of[other]
+    between_circuits = second is not None and second.name != first.name
+    pair = sorted((first, second or first), key=lambda circuit: highest_kV(scene, circuit), reverse=True)
+    top, bottom = (highest_kV(scene, circuit) for circuit in pair)
+    try:
+        taken = [1.0 if operating else _overvoltage(scene, circuit, stated=True) for circuit in pair]
+    except RuleError:
+        try:
+            taken = [rules.assumed_overvoltage(EQUATIONS[0], top)[0]] * 2
+        except RuleError:
+            return None
+    opposed = _opposed(taken[0], top, taken[1], bottom) if between_circuits else 0.0
+    per_unit = max(*taken, opposed)
+    found: list[ByEquation] = []
+    for name in [rule for rule in scene.rule if rule in EQUATIONS] or [EQUATIONS[0]]:
+        own = {spec.key for spec in find_all(name)[0].inputs} - {spec.key for spec in COMMON}
+        inputs = {key: value for key, value in scene.rule_inputs.items() if key in own}
+        try:
+            limit = rules.required(
+                name,
+                "phase-earth" if second is None else "phase-phase",
+                gap="air",
+                voltage_kV=pair[0].nominal_kV,
+                highest_kV=top,
+                per_unit_overvoltage=per_unit,
+                altitude_m=scene.altitude_m,
+                inputs={**inputs, "per_unit_basis": "the check of the site"},
+            )
+        except (RuleError, InputError):
+            continue
+        takes = "per_unit_used" in limit.inputs
+        said = f"{limit.rule.name}, {limit.rule.clause}" + (f", T = {per_unit:g}" if takes else "")
+        found.append(ByEquation(limit.electrical_m, takes, said))
+    return max(found, key=lambda need: need.electrical_m, default=None)
+
+
+def _opposed(per_unit: float, top_kV: float, other: float, bottom_kV: float) -> float:
+    """The overvoltage to earth whose phase-to-phase form, 1.35 T + 0.45, is that of two circuits in opposition, one at
+    its overvoltage and the other at its crest; per unit of the higher voltage."""
+    total = max(per_unit * top_kV + bottom_kV, other * bottom_kV + top_kV) / top_kV
+    return max(1.0, (total - 0.45) / 1.35)
 
 
 def refusals(scene: SceneFile) -> Iterator[Mistake]:

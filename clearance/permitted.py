@@ -100,7 +100,7 @@ def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
     scene = prepared.site.scene.with_steps(stages)
     # `Site` carries the scene, and what is remembered of a site goes by it: a new one for new stages.
     site: Site = replace(prepared.site, scene=scene)
-    return Prepared(site, tuple(staging.settings_of(site, stage) for stage in stages))
+    return Prepared(site, tuple(staging.settings_of(site, stage) for stage in stages), prepared.read)
 
 
 def proved(prepared: Prepared, stage: Stage, tolerance_m: float = TOLERANCE_M) -> StageResult:

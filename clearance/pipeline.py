@@ -16,11 +16,22 @@ from importlib.metadata import PackageNotFoundError, version
 from clearance import withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
-from clearance.job import carried, completeness, duties, judging, measuring, nearness, sequence, staging, templates
+from clearance.job import (
+    carried,
+    completeness,
+    duties,
+    judging,
+    measuring,
+    nearness,
+    sequence,
+    site_look,
+    staging,
+    templates,
+)
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
-from clearance.result import Interrupted, Result, StageResult, Without, first_open, least_margin
+from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
@@ -44,10 +55,12 @@ NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as gi
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
-    """A scene ready to be swept: its site, and the settings of every stage in order."""
+    """A scene ready to be swept: its site, the settings of every stage in order, and the scene as it was read, before
+    its jobs became stages."""
 
     site: Site
     stages: tuple[tuple[Setting, ...], ...]
+    read: Scene
 
 
 def prepare(scene: Scene) -> Prepared:
@@ -57,6 +70,7 @@ def prepare(scene: Scene) -> Prepared:
     of every entry and stage together.
     """
     mistakes = list(refusals(scene))
+    read = scene
     try:
         scene = templates.expanded(scene)
         sequence.refuse_contradictions(scene)
@@ -73,7 +87,7 @@ def prepare(scene: Scene) -> Prepared:
             mistakes += error.mistakes
     if mistakes:
         raise InputError(dict.fromkeys(mistakes))
-    return Prepared(site, tuple(stages))
+    return Prepared(site, tuple(stages), read)
 
 
 def settings(prepared: Prepared) -> Mapping[tuple[str, str], Setting]:
@@ -116,7 +130,9 @@ def check_prepared(
         progress("compiling the kernel, as on every first run")
     without = withdrawn.withdrawals(site) if withdraw else ()
     settings_of_all = [*prepared.stages, *(pieces or () for one in without for pieces in one.stages)]
-    bodies = [body for one in (site, *(one.site for one in without)) for body in one.bodies]
+    look = site_look.look_at(site, prepared.read)
+    looks = [site_look.again(look, one.site, one.entries) for one in without]
+    bodies = [body for one in (look, *looks) if one is not None for body in one.bodies]
     engine = build_engine((setting for pieces in settings_of_all for setting in pieces), besides=bodies)
     bench = measuring.Bench(site, engine, tolerance_m, progress)
     mistakes = [
@@ -131,6 +147,7 @@ def check_prepared(
     pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
     tasks = list(zip(benches, scene.stages, pieces_of_all, strict=True))
     stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task) for task in tasks], progress)
+    seen = site_look.found(bench, look)
     result = Result(
         scene=scene.name,
         sha256=scene.sha256,
@@ -144,12 +161,15 @@ def check_prepared(
             *NOT_EVALUATED,
             *([] if scene.aerial_device is None else [DEVICE]),
         ),
-        open_points=(*completeness.open_points(scene), *duties.of_job(scene)),
+        open_points=(*seen, *completeness.open_points(scene), *duties.of_job(scene)),
         complete=not completeness.missing(scene),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )
-    told = tuple(_without(bench, one, result, pieces_of_all, progress) for one in without)
+    told = tuple(
+        _without(bench, one, (seen, again), result, pieces_of_all, progress)
+        for one, again in zip(without, looks, strict=True)
+    )
     last = told[-1:] if len(told) > 1 else ()
     return replace(result, statements=told[: len(told) - len(last)], without_all=told[-1] if told else None)
 
@@ -187,11 +207,15 @@ def _all(
 def _without(
     bench: measuring.Bench,
     one: withdrawn.Withdrawal,
+    looked: tuple[tuple[OpenPoint, ...], site_look.Look | None],
     result: Result,
     known: Sequence[tuple[measuring.Piece, ...]],
     progress: Progress | None,
 ) -> Without:
-    """What the result would be without some statements."""
+    """What the result would be without some statements.
+
+    looked: what was seen of the site with all of them, and how to look at it again, None where it stays as it was
+    """
     said = withdrawn.stated(one.entries)
     if one.refused:
         return Without(said, "undecided", None, "", one.refused)
@@ -202,13 +226,21 @@ def _without(
     tasks = [partial(_again, replace(there), one, k, known[k]) for k in again]
     stages = [one.site.scene.stages[k] for k in again]
     judged = dict(zip(again, _all(bench, stages, tasks, progress, f"without {said[0].takes_away}: "), strict=True))
-    found = replace(result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)))
+    seen, look = looked
+    site_points = seen if look is None else site_look.found(there, look)
+    points = (*site_points, *result.open_points[len(seen) :])
+    found = replace(
+        result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)), open_points=points
+    )
     named = [(stage.name, stage) for stage in found.stages]
     margin, stage = least_margin(named)
     # What keeps more than the least was not measured: the least itself stands, wherever it was.
     if least is not None and (margin is None or margin > least):
         margin, stage = least, where_least
-    return Without(said, found.verdict, margin, stage, first_open(named))
+    unsettled = [point for point in points if point.verdict != "clear"]
+    new = [str(point) for point in unsettled if point not in result.open_points]
+    why = next(iter([*new, *filter(None, [first_open(named)]), *map(str, unsettled)]), "")
+    return Without(said, found.verdict, margin, stage, why)
 
 
 def _again(

@@ -214,14 +214,15 @@ def test_a_second_circuit_below_72_5_kV_is_judged_too(own):
 
 
 def test_only_chains_with_a_body_of_the_job_are_judged_and_the_lines_own_gaps_are_listed():
-    """Two buses 0.5 m apart, far below any limit: the designer's matter, not the crew's."""
+    """Two buses 0.5 m apart, far below any limit: no gap of the job, and told above all stages as a wrong scene."""
     solids = [
         slab("bus A", bottom_m=20.0),
         slab("bus B", bottom_m=20.7, potential="B"),
         slab("beam", bottom_m=21.2, potential="earth"),
     ]
     result = checked(solids=solids, circuits=[circuit(phases=["A", "B"])])
-    assert result.verdict == "clear"
+    assert (result.stages[0].verdict, result.verdict) == ("clear", "undecided")
+    assert [point.what.split(":")[0] for point in result.open_points] == ["the scene is wrong"] * 2
     listed = {line.between: line for line in result.line}
     assert listed["A", "B"].gap_m == pytest.approx(0.5, abs=1e-6)
     assert listed["B", "earth"].gap_m == pytest.approx(0.3, abs=1e-6)

@@ -75,9 +75,9 @@ def site_gaps(site: Site, stage: Stage) -> tuple[SiteGap, ...]:
 def _least(what: str, worked: Sequence[Body], others: Sequence[Body], work: Floats) -> Iterator[SiteGap]:
     found: list[SiteGap] = []
     for body in worked:
-        near = _within(body.shape, work, NEAR_M)
+        near = within(body.shape, work, NEAR_M)
         for other in others:
-            far = _within(other.shape, work, FAR_M)
+            far = within(other.shape, work, FAR_M)
             if len(near) and len(far):
                 gap, uncertainty, ends = between(near, far)
                 found.append(SiteGap(what, (body.name, other.name), gap, uncertainty, ends))
@@ -85,15 +85,15 @@ def _least(what: str, worked: Sequence[Body], others: Sequence[Body], work: Floa
         yield min(found, key=lambda gap: gap.expected_m)
 
 
-def _within(shape: Shape, centre: Floats, radius_m: float) -> Shape:
+def within(shape: Shape, centre: Floats, radius_m: float) -> Shape:
     """Those primitives of which some point is so near."""
     ball = points(np.repeat(centre[None], len(shape), axis=0))
     squared, witness = np.empty(len(shape)), np.empty((len(shape), 2, 3))
     pairs.measure(shape.vertices, shape.corners, ball.vertices, ball.corners, squared, witness)
-    return _taken(shape, np.flatnonzero(np.sqrt(squared) <= radius_m))
+    return taken(shape, np.flatnonzero(np.sqrt(squared) <= radius_m))
 
 
-def _taken(shape: Shape, which: NDArray[np.intp]) -> Shape:
+def taken(shape: Shape, which: NDArray[np.intp]) -> Shape:
     return Shape(shape.vertices[which], shape.corners[which], shape.radius[which], shape.uncertainty[which])
 
 
@@ -105,7 +105,7 @@ def between(one: Shape, other: Shape) -> tuple[float, float, tuple[Point, Point]
     where."""
     best = (math.inf, 0.0, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
     for k in range(len(one)):
-        single = _taken(one, np.repeat(k, len(other)))
+        single = taken(one, np.repeat(k, len(other)))
         squared, witness = np.empty(len(other)), np.empty((len(other), 2, 3))
         pairs.measure(single.vertices, single.corners, other.vertices, other.corners, squared, witness)
         gaps = np.sqrt(squared) - single.radius - other.radius

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from clearance.errors import Mistake
+from clearance.scene import plausible
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
     EARTH,
@@ -54,6 +55,7 @@ def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
 
     known = names_of(table)
     return [
+        *plausible.impossible(scene),
         *_site(scene, known),
         *_files(scene),
         *_names(scene, table),

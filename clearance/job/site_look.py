@@ -1,0 +1,62 @@
+"""Owns the look at the site as one thing: what is measured besides the bodies, and all that it finds, in order.
+
+First what is wrong with the gaps of the line, then what its wires hang on and where it is, then values that are
+unlikely. Without a statement that confirms a value, names a designed gap or changes the site, it is looked at again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from clearance.bodies import Body
+from clearance.job import site_check, site_supports
+from clearance.job.measuring import Bench
+from clearance.result import OpenPoint
+from clearance.scene import plausible
+from clearance.scene.assemble import Site
+from clearance.scene.records import Scene
+from clearance.scene.records_statements import Absent, Confirmed, DesignedGap, Statement
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What is put into the engine to look at a site: its bodies, points at the ends of wires, wires without ends.
+
+    read: the scene as it was read, before its jobs became stages: its entries are the ones the user knows
+    """
+
+    site: Site
+    marks: tuple[site_supports.Mark, ...]
+    middles: Mapping[str, Body]
+    read: Scene
+
+    @property
+    def bodies(self) -> tuple[Body, ...]:
+        """All of it."""
+        return (*self.site.bodies, *(body for _, _, body in self.marks), *self.middles.values())
+
+
+def look_at(site: Site, read: Scene) -> Look:
+    """What to measure of a site."""
+    return Look(site, site_supports.marks_of(site), site_check.middles(site), read)
+
+
+def found(bench: Bench, look: Look) -> tuple[OpenPoint, ...]:
+    """Everything that is wrong, unlikely or to be known of the bench's site."""
+    return (
+        *site_check.of_gaps(bench, look.middles),
+        *site_supports.of_supports(bench, look.marks),
+        *plausible.unlikely(look.read),
+    )
+
+
+def again(look: Look, site: Site, entries: Iterable[Statement]) -> Look | None:
+    """The look at the same site without some statements; None where they take nothing of it away."""
+    told = any(isinstance(entry, Absent | Confirmed | DesignedGap) for entry in entries)
+    if site.bodies is look.site.bodies and not told:
+        return None
+    read = look.read.model_copy(update={"statements": site.scene.statements})
+    if site.bodies is look.site.bodies:
+        return Look(site, look.marks, look.middles, read)
+    return look_at(site, read)

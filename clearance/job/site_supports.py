@@ -1,0 +1,324 @@
+"""Owns what else of the site is looked at before the job: what wires hang on, whether strings pull, where the modelled
+ground ends, and whether the line is where the job is.
+
+A wire whose end hangs on nothing is no mistake by itself: a span may be modelled without its towers. But a support is
+earthed metal, and one that is missing near the job is missing from every gap.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import substring
+
+from clearance import shapes
+from clearance.bodies import Body, ground
+from clearance.conductor import catenary
+from clearance.conductor.catenary import Catenary
+from clearance.engine import still_gap
+from clearance.errors import InputError
+from clearance.job.measuring import Bench
+from clearance.result import OpenPoint
+from clearance.scene import records
+from clearance.scene.assemble import HungWire, Site, place
+from clearance.scene.plausible import confirmed
+from clearance.scene.records import Point, Reference, Stage
+from clearance.scene.records_statements import Absent
+
+HOLDS_M = 1.0
+"""[m] What is further than this from an attachment does not hold it. An attachment is often given at the middle of a
+beam or in a crossarm's tip, half a metre from the nearest member; hardware takes the rest."""
+
+NEAR_JOB_M = 15.0
+"""[m] A missing support or missing ground this near to the job, in plan, may be what the job comes too near to: more
+than the greatest limit and the size of a structure together. Common practice, no source."""
+
+FAR_M = 50.0
+"""[m] No job is about a phase further away than this; a grid that was shifted, or a sign, puts it there."""
+
+REACH_M = 2.5
+"""[m] How far a worker with a tool gets beyond the ladder or the platform, in plan: a hand at 0.9 m, a lean, a tool."""
+
+LIKELY_SAG = (0.0005, 0.12)
+"""[1] Sag over span of a tensioned wire: 0.05 % is a taut wire of a few metres, 12 % hangs like a rope. Common
+practice, no source."""
+
+Floats = NDArray[np.float64]
+Mark = tuple[str, str, Body]
+
+
+def marks_of(site: Site) -> tuple[Mark, ...]:
+    """A point at every attachment that is given by coordinates: (wire, field, body), to be measured from."""
+    return tuple(
+        (name, field, Body(f"{name} {field}", "mark", shapes.points([at])))
+        for name, hung in site.wires.items()
+        for field in ("from_m", "to_m")
+        if not isinstance(at := getattr(hung.record, field), Reference)
+    )
+
+
+def absent_throughout(site: Site) -> frozenset[str]:
+    """Bodies that a statement says are not there in any stage: what the result is with them is told beside it."""
+    said = (entry for entry in site.scene.statements if isinstance(entry, Absent) and entry.stages is None)
+    return frozenset(name for entry in said for name in entry.bodies)
+
+
+def of_supports(bench: Bench, marks: Sequence[Mark]) -> tuple[OpenPoint, ...]:
+    """What was found, the undecided first."""
+    site = bench.site
+    job = where_the_job_is(site)
+    found = [
+        *_far_phases(site, job),
+        *_unsupported(bench, marks, job),
+        *_uplifted(site),
+        *_sags(site),
+        *_beyond_ground(site, job),
+    ]
+    return tuple(sorted(found, key=lambda point: point.verdict == "clear"))
+
+
+def where_the_job_is(site: Site) -> BaseGeometry | None:
+    """Everywhere in plan that the job's people and things can be, somewhat enlarged; None where nothing says it."""
+    scene = site.scene
+    parts: list[BaseGeometry] = []
+    for stage in scene.stages:
+        if stage.travel_m is not None and scene.ladder is not None and (way := _way(site, scene.ladder)) is not None:
+            spread = scene.ladder.length_m * math.sin(_lean(scene.ladder, stage))
+            parts.append(substring(way, stage.travel_m.lo, stage.travel_m.hi).buffer(spread + REACH_M))
+    device = scene.aerial_device
+    if device is not None:
+        far = device.boom_m + device.extend_m.hi + device.ahead_m + max(device.platform_m) + REACH_M
+        parts.append(shapely.Point(device.base_m).buffer(far))
+    parts += [shapely.Point(person.at_m).buffer(REACH_M) for person in scene.crew]
+    parts += [shapely.Point(v.centre_m[:2]).buffer(math.hypot(*v.size_m[:2]) / 2.0) for v in scene.vehicles]
+    for hung in site.wires.values():
+        if hung.record.release is not None:
+            ends = [hung.catenary.start[:2], hung.catenary.end[:2]]
+            parts.append(shapely.LineString([*ends, place(site, hung.record, hung.record.release.lowered_to_m)[:2]]))
+    return shapely.union_all(parts) if parts else None
+
+
+def _way(site: Site, ladder: records.Ladder) -> shapely.LineString | None:
+    """Where the ladder travels in plan: its track, or the wire it hangs on."""
+    if site.scene.track is not None:
+        return shapely.LineString(site.scene.track.points_m)
+    hung = site.wires.get(ladder.hangs_on or "")
+    if hung is None:
+        return None
+    return shapely.LineString([place(site, hung.record, end)[:2] for end in (hung.record.from_m, hung.record.to_m)])
+
+
+def _lean(ladder: records.Ladder, stage: Stage) -> float:
+    """How far from the vertical the ladder may stand in a stage [rad], at most a right angle."""
+    leans = (stage.lean_along_deg, stage.lean_across_deg)
+    return math.radians(min(90.0, abs(ladder.tilt_deg) + sum(max(abs(lean.lo), abs(lean.hi)) for lean in leans)))
+
+
+def off(job: BaseGeometry | None, at: Point) -> float:
+    """How far a place is from where the job can be, in plan [m]; nothing where that is not known."""
+    return 0.0 if job is None else float(job.distance(shapely.Point(at[0], at[1])))
+
+
+def _far_phases(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
+    """Phases of which nothing is near the job at all."""
+    if job is None:
+        return
+    for circuit in site.scene.circuits:
+        entry = f"circuit '{circuit.name}'"
+        if confirmed(site.scene, entry, "phases"):
+            continue
+        away = {phase: _plan_distance(site, job, phase) for phase in circuit.phases if phase in site.live}
+        far = {phase: distance for phase, distance in away.items() if FAR_M < distance < math.inf}
+        if far:
+            named = " and ".join(f"phase {phase} ({distance:.0f} m)" for phase, distance in far.items())
+            what = f"{named} further than {FAR_M:g} m from everywhere the job can be: is the line where the job is?"
+            cure = (
+                "check the places of its wires, the origin and the track, or confirm it by a statement of kind "
+                f'"confirmed" with entry "{entry}" and field "phases"'
+            )
+            yield OpenPoint(entry, what, cure)
+
+
+def _plan_distance(site: Site, job: BaseGeometry, phase: str) -> float:
+    """How far the nearest conductor of a phase is from the job, in plan [m]; infinite where there is none."""
+    least = math.inf
+    for body in site.bodies:
+        if body.conductive and body.potential == phase and len(body.shape):
+            # Triangles and segments alike are held by the hull of their corners.
+            plan = shapely.convex_hull(shapely.multipoints(body.shape.vertices[:, :, :2].reshape(-1, 2)))
+            if job.distance(plan) < least:
+                corners = body.shape.vertices[:, :, :2]
+                hulls = shapely.linestrings(corners[:, [0, 1, 2, 0]])
+                least = min(least, float(shapely.distance(hulls, job).min()))
+    return least
+
+
+def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) -> Iterator[OpenPoint]:
+    """Ends of wires that hang on nothing: undecided near the job, else told together."""
+    site, far = bench.site, list[str]()
+    for name, field, mark in marks:
+        at: Point = getattr(site.wires[name].record, field)
+        if confirmed(site.scene, f"wire '{name}'", field, "wire") or _held(bench, name, at, mark):
+            continue
+        away_m = off(job, at)
+        if away_m > NEAR_JOB_M:
+            far.append(f"'{name}' {field}")
+            continue
+        what = (
+            f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on nothing within "
+            f"{HOLDS_M:g} m: what holds it there is not in the scene, {away_m:.0f} m from the job and perhaps earthed"
+        )
+        cure = (
+            "add the structure, the insulator or the wire that it hangs on, or confirm by a statement of kind "
+            f'"confirmed" with entry "wire \'{name}\'" and field "{field}" that nothing earthed is there'
+        )
+        yield OpenPoint(f"wire '{name}'", what, cure)
+    if far:
+        what = (
+            f"ends that hang on nothing: {_listed(far)}. They are more than {NEAR_JOB_M:g} m from the job; the "
+            "structures that hold them are earthed and are not judged, for they are not in the scene"
+        )
+        yield OpenPoint("wires", what, "add these structures if anything of the job comes near them", "clear")
+
+
+def _held(bench: Bench, name: str, at: Point, mark: Body) -> bool:
+    """Whether anything of the site is near enough to hold the end of a wire.
+
+    Another wire holds it only between its own ends: where two spans meet in the air, a structure is missing.
+    """
+    site, engine = bench.site, bench.engine
+    own = {name, *(f"{name} {end} string" for end in ("from", "to"))}
+    own |= {f"{string} fittings" for string in own}
+    here, gone = engine.index[mark.shape], absent_throughout(site)
+    low, high = np.array(at) - HOLDS_M, np.array(at) + HOLDS_M
+    for body in site.bodies:
+        if (
+            body.name in own
+            or body.name in gone
+            or not len(body.shape)
+            or (other := engine.index.get(body.shape)) is None
+        ):
+            continue
+        root = engine.store.root[other]
+        if (engine.store.low[root] > high).any() or (engine.store.high[root] < low).any():
+            continue
+        if not _ends_here(site, body.name, name, at) and still_gap(engine, here, other)[0] <= HOLDS_M:
+            return True
+    return False
+
+
+def _ends_here(site: Site, other: str, name: str, at: Point) -> bool:
+    """Whether a body is a wire, or the string of one, that ends here itself or hangs on the wire in question."""
+    hung = site.wires.get(other.removesuffix(" fittings").removesuffix(" from string").removesuffix(" to string"))
+    if hung is None:
+        return False
+    ends = (hung.record.from_m, hung.record.to_m)
+    if any(isinstance(end, Reference) and end.name == name for end in ends):
+        return True
+    return any(not isinstance(end, Reference) and math.dist(end, at) <= HOLDS_M for end in ends)
+
+
+def _uplifted(site: Site) -> Iterator[OpenPoint]:
+    """Suspension strings that their wires lift, as the wires hang where stated: a string cannot push.
+
+    One that is lifted by less than half of its own weight hangs on: its weight acts at its middle.
+    """
+    lone: list[str] = []
+    for name, hung in site.wires.items():
+        record = hung.record
+        if not isinstance(record, records.SpanWire):
+            continue
+        for end, string in (("start", record.from_string), ("end", record.to_string)):
+            if string is None or string.kind != "suspension":
+                continue
+            at = hung.catenary.start if end == "start" else hung.catenary.end
+            joined = [(other, which) for other in site.wires.values() for which in _meeting(other, at)]
+            # Where a weight is not stated all are taken as equally heavy, and lengths of conductor are compared.
+            stated = [other.record.weight_N_m for other, _ in joined]
+            known = [weight for weight in stated if weight is not None]
+            heavy = known if len(known) == len(stated) else [max(known, default=1.0)] * len(stated)
+            down = sum(w * _hangs_m(other.catenary, which) for w, (other, which) in zip(heavy, joined, strict=True))
+            if string.weight_kN is not None and known:
+                down += string.weight_kN * 1000.0 / 2.0
+            else:
+                down += max(heavy, default=0.0) * string.length_m / 2.0
+            if down >= 0.0 or any(other.bent is not None for other, _ in joined):
+                continue
+            if len(joined) < 2:
+                lone.append(f"'{name}' at its {end}")
+                continue
+            what = f"its suspension string at its {end} is lifted by its wires: a string hangs, it cannot push"
+            cure = "check the heights and the tensions of the spans at it and the string's weight_kN, or make it strain"
+            yield OpenPoint(f"wire '{name}'", what, cure)
+    if lone:
+        what = (
+            f"suspension strings that the only span at them would lift: {_listed(lone)}; the span on the other side, "
+            "which must hold them down, is not in the scene"
+        )
+        yield OpenPoint("wires", what, "check the heights of their attachments, or add the spans beyond", "clear")
+
+
+def _meeting(hung: HungWire, at: Point) -> Iterator[str]:
+    for end, point in (("start", hung.catenary.start), ("end", hung.catenary.end)):
+        if math.dist(point, at) <= 0.2 and hung.catenary.constant_m > 0.0:
+            yield end
+
+
+def _hangs_m(curve: Catenary, end: str) -> float:
+    """The length of conductor that an end carries: from there to the low point [m]; negative where it pulls upward."""
+    span = math.dist(curve.start[:2], curve.end[:2])
+    from_low = curve.low_point_m if end == "start" else span - curve.low_point_m
+    return curve.constant_m * math.sinh(from_low / curve.constant_m)
+
+
+def _sags(site: Site) -> Iterator[OpenPoint]:
+    """Tensioned wires that hang straighter, or deeper, than wires do."""
+    for name, hung in site.wires.items():
+        record = hung.record
+        if not isinstance(record, records.SpanWire) or hung.bent is not None:
+            continue
+        fields = ("horizontal_tension_kN", "sag_m", "catenary_constant_m")
+        field = next(field for field in fields if getattr(record, field) is not None)
+        span = math.dist(hung.catenary.start[:2], hung.catenary.end[:2])
+        share = catenary.sag_at_midspan(hung.catenary) / span if span > 0.0 else 0.0
+        if not LIKELY_SAG[0] <= share <= LIKELY_SAG[1] and not confirmed(site.scene, f"wire '{name}'", field, "wire"):
+            what = (
+                f"{field} gives a sag of {100 * share:.3g} % of its span, which is unlikely: usual is "
+                f"{100 * LIKELY_SAG[0]:g} to {100 * LIKELY_SAG[1]:g} % (common practice, no source)"
+            )
+            cure = (
+                'mend its unit, its tension or its attachments, or confirm it by a statement of kind "confirmed" with '
+                f'entry "wire \'{name}\'" and field "{field}"'
+            )
+            yield OpenPoint(f"wire '{name}'", what, cure)
+
+
+def _beyond_ground(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
+    """Conductors near the job over places where no ground is modelled."""
+    for name, hung in site.wires.items():
+        body = next(body for body in hung.bodies if body.name == name)
+        plan = np.unique(body.shape.vertices[:, :, :2].reshape(-1, 2).round(3), axis=0)
+        if job is not None:
+            plan = plan[shapely.distance(shapely.points(plan), job) <= NEAR_JOB_M]
+        outside = [at for at in plan if not _has_ground(site, at)] if not _has_ground(site, plan) else []
+        if outside:
+            x, y = outside[0]
+            what = f"there is no ground modelled below it at x {x:.2f}, y {y:.2f} m, within {NEAR_JOB_M:g} m of the job"
+            yield OpenPoint(f"wire '{name}'", what, "extend the ground: its extent_m, grid or points")
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def _has_ground(site: Site, places: Floats) -> bool:
+    try:
+        ground.height_at(site.ground, places)
+    except InputError:
+        return False
+    return True

@@ -1,0 +1,152 @@
+"""Owns whether the physical values of a scene can be, and whether they are likely.
+
+Every number of every record is held to the table in `plausible_values`, and some to one another as `plausible_ratios`
+says. What cannot be is a mistake of the file. What is unlikely leaves the result undecided: as a slip of unit, sign or
+field it may take away what would be judged. A statement of kind "confirmed" that names the entry and the field says
+that it was looked at again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from clearance.errors import Mistake
+from clearance.result import OpenPoint
+from clearance.scene.plausible_ratios import RATIOS
+from clearance.scene.plausible_values import TABLE, Values
+from clearance.scene.records import SceneFile, where
+from clearance.scene.records_base import Range, Record, is_number
+from clearance.scene.records_statements import Confirmed
+
+NEAR = 1.01
+"""[1] A value of `Values.among` is met within this factor."""
+
+RADIANS = 5e-4
+"""[rad] So near to a multiple of 15 degrees in radians a value looks like one: four figures of it were written."""
+
+
+@dataclass(frozen=True)
+class Given:
+    """A number or several of one field, with what they may be.
+
+    entry: as the result and a confirmation name it; word: what such an entry is called; field: its key, with a dot
+        before each inner key
+    of: what was reckoned from several fields, "" for a value as stated
+    """
+
+    entry: str
+    word: str
+    field: str
+    numbers: tuple[float, ...]
+    values: Values
+    of: str = ""
+
+    def words(self) -> str:
+        """The value as people write it."""
+        shown = [f"{number:.6g}" for number in dict.fromkeys(self.numbers)]
+        many = f"{shown[0]} to {shown[-1]}" if len(shown) == 2 else ", ".join(shown[:6]) + (", ..." * (len(shown) > 6))
+        return f"{many} {self.values.unit}".rstrip()
+
+
+def impossible(scene: SceneFile) -> Iterator[Mistake]:
+    """Every value that cannot be."""
+    for given in values_of(scene):
+        low, high = given.values.possible
+        if any(not low <= number <= high for number in given.numbers):
+            expected = f"{given.of}, " * bool(given.of) + f"{low:g} to {high:g} {given.values.unit}".rstrip()
+            remedy = "check its unit and its sign, and whether two fields are swapped"
+            yield Mistake((*where(scene), given.entry, given.field), expected, given.words(), remedy)
+
+
+def unlikely(scene: SceneFile) -> tuple[OpenPoint, ...]:
+    """Every value that is unlikely and not confirmed; the same of several entries together."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for given in values_of(scene):
+        why = _doubt(given)
+        if why and not confirmed(scene, given.entry, given.field, given.word):
+            found.setdefault((given.field, why, given.word), []).append(given.entry)
+    points = []
+    for (field, why, word), entries in found.items():
+        every = f' (or "every {word}")' if len(entries) > 1 else ""
+        others = f" and {len(entries) - 1} more" if len(entries) > 1 else ""
+        cure = (
+            'measure or read it again, mend its unit, or confirm it by a statement of kind "confirmed" with entry '
+            f'"{entries[0]}"{every} and field "{field}"'
+        )
+        points.append(OpenPoint(f"{entries[0]}{others}", f"{field} {why}", cure))
+    return tuple(points)
+
+
+def confirmed(scene: SceneFile, entry: str, field: str, word: str = "") -> bool:
+    """Whether a statement confirms a value of an entry, or of every entry that is called `word`."""
+    entries = (entry, f"every {word}") if word else (entry,)
+    return any(
+        isinstance(said, Confirmed) and said.entry in entries and said.field == field for said in scene.statements
+    )
+
+
+def _doubt(given: Given) -> str:
+    """Why a value is unlikely, in words; "" where it is likely."""
+    values, numbers = given.values, given.numbers
+    low, high = values.likely
+    usual = f"{low:g} to {high:g} {values.unit}".rstrip()
+    stated = f"of {given.words()}" if not given.of else f"gives {given.of}: {given.words()},"
+    if any(not low <= number <= high for number in numbers):
+        return f"{stated} is unlikely: usual is {usual} ({values.source})"
+    largest = max((abs(number) for number in numbers), default=0.0)
+    if 0.0 < largest < values.smallest * (1 + 1e-9):
+        return f"{stated} is unlikely: so little is not met, and it may be in another unit ({values.source})"
+    if values.among and not all(any(v / NEAR <= n <= v * NEAR for v in values.among) for n in numbers):
+        return f"{stated} is unlikely: usual is {', '.join(f'{v:.4g}' for v in values.among)} {values.unit}"
+    if values.radians and any(_like_radians(number) for number in numbers):
+        return f"{stated} is unlikely: it looks like an angle in radians"
+    return ""
+
+
+def _like_radians(number: float) -> bool:
+    times = abs(number) / math.radians(15.0)
+    return 1 <= round(times) <= 24 and abs(times - round(times)) * math.radians(15.0) <= RADIANS
+
+
+def values_of(scene: SceneFile) -> Iterator[Given]:
+    """Every number of a scene that the table knows, in the order of the file format."""
+    yield from _given(scene, "scene", "scene", "", deep=False)
+    for name in type(scene).model_fields:
+        value = getattr(scene, name)
+        if isinstance(value, Record):
+            yield from _given(value, where(scene, value)[-1], value.word, "")
+        elif isinstance(value, tuple):
+            for number, entry in enumerate(value, 1):
+                if isinstance(entry, Record):
+                    called = where(scene, entry)[-1] if hasattr(entry, "name") else f"{entry.word} {number}"
+                    yield from _given(entry, called, entry.word, "")
+
+
+def _given(record: Record, entry: str, word: str, before: str, deep: bool = True) -> Iterator[Given]:
+    names = [kind.__name__ for kind in type(record).__mro__]
+    for name in type(record).model_fields:
+        value = getattr(record, name)
+        values = next((TABLE[kind, name] for kind in names if (kind, name) in TABLE), None)
+        if values is not None and (numbers := _numbers(value)):
+            yield Given(entry, word, before + name, numbers, values)
+        if deep and isinstance(value, Record):
+            yield from _given(value, entry, word, f"{before}{name}.")
+        elif deep and isinstance(value, tuple):
+            for number, inner in enumerate(value, 1):
+                if isinstance(inner, Record):
+                    yield from _given(inner, entry, word, f"{before}{name} {number}.")
+    for ratio in RATIOS:
+        if ratio.record in names and (found := ratio.reckon(record)) is not None:
+            yield Given(entry, word, before + ratio.field, (found,), ratio.values, ratio.of)
+
+
+def _numbers(value: Any) -> tuple[float, ...]:
+    """The numbers of a value: itself, both ends of a range, each of a list."""
+    if isinstance(value, Range):
+        return (value.lo, value.hi)
+    if isinstance(value, tuple):
+        return tuple(number for item in value for number in _numbers(item))
+    return (float(value),) if is_number(value) else ()
