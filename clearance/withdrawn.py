@@ -16,7 +16,7 @@ import numpy as np
 
 from clearance.bodies import Body
 from clearance.errors import InputError
-from clearance.job import carried, staging
+from clearance.job import staging
 from clearance.job.setting import Setting
 from clearance.motion import Motion
 from clearance.result import Stated
@@ -62,10 +62,10 @@ def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
 
 def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:
     kept = tuple(entry for entry in site.scene.statements if entry not in entries)
-    scene = carried.taken_over(site.scene.changed(statements=kept))
     # Whether a solid insulates and a circuit is live is settled when the site is assembled; all else, stage by stage.
     again = any(isinstance(entry, EarthedCircuit | Insulating) for entry in entries)
     try:
+        scene = site.scene.changed(statements=kept).with_steps(site.scene.stages)
         bare = assemble(scene) if again else replace(site, scene=scene)
         staged = tuple(
             staging.settings_of(bare, stage) if any(touches(entry, stage) for entry in entries) else None

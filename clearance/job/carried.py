@@ -42,7 +42,7 @@ def taken_over(scene: Scene) -> Scene:
         before = predecessor(scene.stages, number)
         own: dict[str, Any] = {name: getattr(stage, name) for name in Stage.model_fields}
         own |= {"before": _changed(scene, before, stage), "left": kept, "comes_and_goes": fleeting, "not_there": gone}
-        steps.append(Step.model_construct(set(own), **own))
+        steps.append(Step.model_construct(stage.model_fields_set, **own))
         if stage.hauled is not None:
             left[stage.hauled] = stage.haul_m
         if stage.kind == "take away":

@@ -42,6 +42,9 @@ uncertainty."""
 class Site:
     """All that stands before the job.
 
+    Two sites are never equal: what is remembered of a site (`lru_cache` in `clearance.job`) goes by the object itself,
+    which the cache holds, so that no other can take its place.
+
     circuit_of: potential -> circuit, for phases and for what may be at a potential of its own
     live: names of the potentials that are not earth, in order
     skipped: what was not evaluated, and counts of points left out

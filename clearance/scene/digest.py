@@ -46,6 +46,7 @@ def _told(value: Any) -> Any:
         # Where it lies is not part of it.
         kind = SceneFile if isinstance(value, SceneFile) else type(value)
         found = {name: (getattr(value, name), field) for name, field in kind.model_fields.items()}
+        found = {name: item for name, item in found.items() if name not in kind.derived}
         return {name: _told(item) for name, (item, field) in found.items() if item != field.get_default()}
     if isinstance(value, Range):
         return [_told(value.lo), _told(value.hi)]

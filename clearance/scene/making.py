@@ -15,10 +15,11 @@ from typing import Any, cast
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from clearance.errors import InputError, Mistake
-from clearance.scene.checks import cross_checks
+from clearance.scene.checks import cross_checks, names_of
+from clearance.scene.checks_job import stage_mistakes
 from clearance.scene.digest import digest
 from clearance.scene.messages import Spot, meant, mistake_of, place_of, shown, stands_for
-from clearance.scene.records import Record, Scene, SceneFile, where
+from clearance.scene.records import Record, Scene, SceneFile, Stage, where
 from clearance.scene.records_base import Range, plain, stated
 from clearance.scene.units import Conversion, field_for, to_record_units
 
@@ -91,6 +92,34 @@ def _with_fields(entry: Record, fields: Mapping[str, Any]) -> dict[str, Any]:
     """A record as a table with other fields, each in whatever unit it is given."""
     changed = {field_for(type(entry), key)[0] for key in fields}
     return {name: value for name, value in stated(entry).items() if name not in changed} | dict(fields)
+
+
+def steps_checked(scene: Scene, stages: tuple[Stage, ...]) -> tuple[Stage, ...]:
+    """Stages of a scene, each checked by itself against it; a step keeps what it took over.
+
+    Raises: InputError with every mistake.
+    """
+    raw = {"stages": as_tables(stages)}
+    conversion = Conversion()
+    table = to_record_units(SceneFile, raw, conversion)
+    errors: list[Any] = []
+    made: list[Stage] = []
+    for number, entry in enumerate(table["stages"]):
+        try:
+            made.append(Stage.model_validate(entry))
+        except ValidationError as error:
+            errors += [{**found, "loc": ("stages", number, *found["loc"])} for found in error.errors(include_url=False)]
+    known = names_of(as_tables(scene))
+    mistakes = _mistakes(where(scene)[0], raw, table, conversion, errors)
+    mistakes += [mistake for stage in made for mistake in stage_mistakes(scene, known, stage)]
+    if mistakes:
+        raise InputError(dict.fromkeys(mistakes))
+    return tuple(
+        type(given).model_construct(
+            one.model_fields_set, **vars(one), **{name: getattr(given, name) for name in given.derived}
+        )
+        for given, one in zip(stages, made, strict=True)
+    )
 
 
 def _placed(raw: dict[str, Any]) -> tuple[Path | None, Path]:

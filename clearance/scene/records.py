@@ -249,10 +249,18 @@ class Scene(SceneFile):
         return self.changed(**{table: entry_changed(self, table, name, fields)})
 
     def with_steps(self, stages: tuple[Stage, ...]) -> Scene:
-        """The scene with some of its stages as they stand in the job, or within narrower ranges. They were checked with
-        it, so they are not again; the digest names what was given to be checked."""
-        found = BaseModel.model_copy(self, update={"stages": stages})
-        found._sha256 = self._sha256
+        """The scene with some of its stages as they stand in the job, or within narrower ranges. Each is checked again;
+        what spans the stages is not, as not all of them need be there. Where the stages say what they said, the digest
+        stays that of the scene that was given; else it is another scene.
+
+        Raises: InputError with every mistake of the stages.
+        """
+        from clearance.scene.digest import digest
+        from clearance.scene.making import steps_checked
+
+        found = BaseModel.model_copy(self, update={"stages": steps_checked(self, stages)})
+        content = digest(found)
+        found._sha256 = self._sha256 if content == digest(self) else content
         return found
 
     def expansion(self, stages: tuple[Stage, ...]) -> Scene:

@@ -49,7 +49,8 @@ def site_in(site: Site, at: Mapping[str, float]) -> Site:
     Raises InputError where no wire can hang so.
     """
     assert site.scene.weather is not None
-    made = assemble(site.scene.changed_entry("weather", **{name: Range(value, value) for name, value in at.items()}))
+    changed = site.scene.changed_entry("weather", **{name: Range(value, value) for name, value in at.items()})
+    made = assemble(changed.with_steps(site.scene.stages))
     known = {body.name: body for body in site.bodies}
     return replace(made, bodies=tuple(_kept(known.get(body.name), body) for body in made.bodies))
 
