@@ -72,6 +72,11 @@ def test_what_is_forgotten_never_makes_a_stage_clear(kind, bottom_m, whole):
         assert verdict(given) != "clear", table
 
 
+def keeping(result):
+    """What keeps a result from being clear, besides its stages."""
+    return [point for point in result.open_points if point.verdict != "clear"]
+
+
 def missing(given):
     (found,) = checked(0.01, **given).stages
     assert found.verdict == "undecided"
@@ -210,7 +215,7 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
         )
         found = check(made.model_copy(update={"statements": said}), 0.05)
         assert found.verdict == "undecided"
-        (point,) = [point for point in found.open_points if point.verdict != "clear"]
+        (point,) = keeping(found)
         assert what in point.what
         assert '"none"' in point.cure
         assert what in point.cure
@@ -218,21 +223,21 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
     armed = {**whole, "workers": [{**WORKER, "tool_m": 0.3}]}
     made = scene(**armed)
     said = tuple(entry.model_copy(update={"what": ("weather", "crew")}) for entry in made.statements)
-    assert check(made.model_copy(update={"statements": said}), 0.05).open_points == ()
+    assert not keeping(check(made.model_copy(update={"statements": said}), 0.05))
 
 
 def test_what_no_stage_judges_is_told_of_the_job():
     second = {**WORKER, "name": "second"}
     whole = {**parts("work", HIGH, workers=["worker"]), "workers": [WORKER, second]}
-    (point,) = [p for p in checked(0.05, **whole).open_points if p.verdict != "clear"]
+    (point,) = keeping(checked(0.05, **whole))
     assert str(point) == "worker 'second': aloft in no stage: never judged"
     ropes = [{"name": "line", "from": [-3, 0, 6], "to_m": [-3, 2, 0], "diameter_m": 0.02}]
     tools = [{"name": "bag", "line": "line", "radius_m": 0.2, "swing_m": 0.2}]
-    (point,) = checked(0.05, **parts("work", HIGH), ropes=ropes, tools=tools).open_points
+    (point,) = keeping(checked(0.05, **parts("work", HIGH), ropes=ropes, tools=tools))
     assert str(point) == "tool 'bag': hauled in no stage: never judged"
     crew = [{"name": "helper", "stature_m": 1.8, "at_m": [-6, 0]}]
     said = {**SAID, "kind": "absent", "bodies": ["helper"]}
-    (point,) = checked(0.05, **parts("work", HIGH), crew=crew, statements=[said]).open_points
+    (point,) = keeping(checked(0.05, **parts("work", HIGH), crew=crew, statements=[said]))
     assert str(point) == "crew 'helper': absent from every stage: never judged"
 
 

@@ -21,7 +21,7 @@ from clearance.report.numbers import figures
 from clearance.scene.reading import read_scene
 from clearance.view.live import server, session
 from clearance.view.posing import MOST_WEATHERS, free_ranges, pose_at, poser
-from clearance.view.weather import free_weather, site_in
+from clearance.view.weather import MOVABLE, free_weather, site_in
 
 
 @pytest.fixture(scope="module")
@@ -115,6 +115,8 @@ def test_at_a_recorded_pose_the_page_gives_the_recorded_gap_and_verdict(name):
             if finding is None or finding.measure is None or finding.verdict == "undecided":
                 continue
             measure = finding.measure
+            if not set(free) - set(MOVABLE) <= set(measure.at):
+                continue  # what stood at one value is left out of an approach's pose
             found = pose_at(asked, number, {key: value for key, value in measure.at.items() if key in free})
             (row,) = [
                 row

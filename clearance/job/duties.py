@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from clearance.gaps import EARTH
 from clearance.job import aerial
+from clearance.job.carried import left_in
 from clearance.job.measuring import Bench, Piece
 from clearance.job.questions import Asked
 from clearance.job.setting import Check, Setting, inside
@@ -154,8 +155,9 @@ def _conductors(scene: Scene, stage: Stage, ladder: records.Ladder | None, away:
     for fitting in ladder.fittings if ladder is not None else ():
         if fitting.name not in away:
             yield fitting.name, "state travel_m: it is on the ladder"
-    if stage.hauled is not None and stage.hauled not in away:
-        yield stage.hauled, "state its line in a rope, and where the ladder is that the line is tied to"
+    hauled = (stage.hauled,) if stage.hauled is not None else ()
+    for name in (name for name in (*hauled, *(tool for tool, _ in left_in(stage))) if name not in away):
+        yield name, "state its line in a rope, and where the ladder is that the line is tied to"
     for name in (*stage.released, *stage.off):
         yield name, "state lower_m, within the way to where its release parks it"
     for disturbed in stage.disturbed:
@@ -192,6 +194,9 @@ def _motions(
     if stage.kind == "travel":
         carrier = records.device_names(device.name)[-1] if device is not None else ladder.name if ladder else "a ladder"
         yield Duty(carrier, way, f"state {way[0]} as the range it travels over, not one value")
+    if stage.kind in ("set up", "strike"):
+        cure = "state a lean as the range from the ground to where it stands"
+        yield Duty(ladder.name if ladder else "a ladder", ("lean_along_deg", "lean_across_deg"), cure)
     if stage.kind in ("climb", "descend"):
         way = aerial.PARAMETERS if device is not None else ("climb_m",)
         for name in aloft:
