@@ -263,7 +263,11 @@ def _made_crew(site: Site) -> Iterator[Body]:
         yield Body(person.name, "crew", shape, job=True)
     for vehicle in site.scene.vehicles:
         foot = on_ground(site.ground, (vehicle.centre_m[0], vehicle.centre_m[1]))
-        shape = crew.vehicle(vehicle.centre_m, vehicle.size_m, vehicle.heading_deg, foot[2])
+        try:
+            shape = crew.vehicle(vehicle.centre_m, vehicle.size_m, vehicle.heading_deg, foot[2])
+        except InputError as error:
+            head = where(site.scene, vehicle, "centre_m")
+            raise InputError([replace(mistake, where=head) for mistake in error.mistakes]) from error
         yield Body(vehicle.name, "vehicle", shape, job=True)
 
 

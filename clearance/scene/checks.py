@@ -51,6 +51,7 @@ def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
     """Every mistake across the tables of a scene; `table` is the converted file, from which names are taken."""
     from clearance.scene.checks_job import job_checks
     from clearance.scene.checks_statements import statement_checks
+    from clearance.scene.checks_unused import unused
 
     known = names_of(table)
     return [
@@ -60,6 +61,7 @@ def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
         *_wires(scene, known),
         *job_checks(scene, known),
         *statement_checks(scene, known, table),
+        *unused(scene),
     ]
 
 

@@ -120,7 +120,7 @@ class Crew(_Person):
 
 
 class Vehicle(Record):
-    """A vehicle as a box, at earth."""
+    """A vehicle, or a part of one, as a box at earth where it is stated; all that is below it counts as the vehicle."""
 
     word: ClassVar[str] = "vehicle"
     name: Text = Field(description="name of the vehicle")

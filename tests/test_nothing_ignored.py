@@ -1,0 +1,121 @@
+"""What a scene states is judged, or refused by name: a raised vehicle, keys that a stage cannot use, entries that
+nothing uses."""
+
+from __future__ import annotations
+
+import pytest
+from small_scenes import CIRCUIT, LADDER, STAGE, TRACK, WORKER, box, checked, only, scene, slab, stage
+from test_job_aerial_device import STANDS
+from test_job_aerial_device import parts as lifted
+
+from clearance.errors import InputError
+
+TWO = [{**CIRCUIT, "phases": ["A", "B"]}]
+FAR_B = slab("bus B", bottom_m=40.0, potential="B")
+JIB = {"name": "jib", "size_m": [6.0, 0.5, 0.4], "heading_deg": 0}
+NOBODY = {"ladder": None, "track": None, "workers": None}
+LOOSE = {
+    "kind": "jumper", "name": "tail", "phase": "A", "from_m": [3, 0, 9], "to_m": [6, 0, 9], "length_m": 3.4,
+    "diameter_m": 0.03,
+}  # fmt: skip
+SPAN = {"kind": "span", "name": "bus", "phase": "A", "from_m": [-9, 9, 20], "to_m": [9, 9, 20], "sag_m": 0.2,
+        "diameter_m": 0.03}  # fmt: skip
+
+
+def test_a_jib_is_judged_where_it_is_raised_to():
+    """Phase to earth at 220 kV and 2.5 per unit is about 1.6 m (29 CFR 1910.269, the tool constant): half a metre below
+    the phase is a breach, seven are clear. Put on the ground it was 13 m away."""
+    for under, verdict in ((0.5, "breach"), (7.0, "clear")):
+        jib = {**JIB, "centre_m": [12.0, 0.0, 14.0 - under - 0.2]}
+        found = only(
+            circuits=TWO, solids=[slab("bus A", bottom_m=14.0), FAR_B], vehicles=[jib], stages=[stage(climb_m=0.5)]
+        )
+        (gap,) = [g for g in found.gaps if set(g.between) == {"A", "earth"} and g.kind == "tool"]
+        assert gap.posture.gap_upper_m == pytest.approx(under, abs=0.002)
+        assert gap.verdict == verdict
+
+
+def test_what_carries_a_jib_is_below_it():
+    """A box at the phase beside the foot of the jib, half way up."""
+    beside = [box("bus A", [12.0, 2.0, 5.0], [1.0, 0.2, 1.0], "A"), FAR_B]
+    found = only(
+        circuits=TWO, solids=beside, vehicles=[{**JIB, "centre_m": [12.0, 0.0, 13.0]}], stages=[stage(climb_m=0.5)]
+    )
+    (gap,) = [g for g in found.gaps if set(g.between) == {"A", "earth"} and g.kind == "tool"]
+    assert gap.posture.gap_upper_m == pytest.approx(2.0 - 0.1 - 0.25, abs=0.002)
+
+
+def test_a_vehicle_in_the_ground_is_refused_by_name():
+    with pytest.raises(InputError, match=r"vehicle 'jib': centre_m: expected an underside on or above the ground"):
+        checked(solids=[slab("bus A", bottom_m=14.0), FAR_B], vehicles=[{**JIB, "centre_m": [12.0, 0.0, 0.0]}])
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        ({"travel_m": None, "climb_m": None, "posture": None, "workers": [], "lean_along_deg": [-3, 3]},
+         "lean_along_deg: expected a ladder that stands somewhere, found no travel_m"),
+        ({"travel_m": None, "climb_m": None, "posture": None, "workers": [], "heading_deg": [-3, 3]},
+         "heading_deg: expected a ladder that stands somewhere, found no travel_m"),
+        ({"workers": []}, "climb_m: expected somebody aloft, found nobody"),
+        ({"workers": [], "climb_m": None}, "posture: expected somebody aloft, found nobody"),
+        ({"workers": [], "climb_m": None, "posture": None, "swing_m": 0.4},
+         "swing_m: expected somebody aloft, found nobody"),
+        ({"bonding_lead_m": 2.0}, "bonding_lead_m: expected somebody bonded, found nobody"),
+        ({"clamp_m": [1, 1, 4]}, "clamp_m: expected somebody bonded, found nobody"),
+        ({"stick_m": 2.0}, 'stick_m: expected a stage of kind "earthing", which uses it, found "climb"'),
+        ({"opening_distance_m": 2.0}, 'opening_distance_m: expected a stage of kind "open" or "close"'),
+        ({"rides": "the person in charge"}, 'rides: expected a stage of kind "travel", which uses it, found "climb"'),
+        ({"kind": "travel", "workers": [], "climb_m": None, "posture": None, "rides": "the person in charge"},
+         "rides: expected somebody on the ladder, found nobody"),
+        ({"kind": "lower", "lower_m": [0, 2]}, "lower_m: expected a wire that moves, found nothing in released"),
+        ({"lower_m": [0, 2]}, 'lower_m: expected a stage of kind "open", "lower", "raise" or "close"'),
+        ({"disturbed": [{"wire": "bus", "movement_m": 0.1, "slowly": "the person in charge"}]},
+         "slowly: expected a load that comes on or leaves the wire, found none"),
+        ({"absent": ["bus"], "disturbed": [{"wire": "bus", "movement_m": 0.1}]},
+         "'bus': expected a wire that is in place, found one that is off, released or absent"),
+    ],
+)  # fmt: skip
+def test_a_key_that_a_stage_cannot_use_is_refused_by_name(told, said):
+    with pytest.raises(InputError, match="expected") as caught:
+        scene(wires=[SPAN], stages=[{**STAGE, **told}])
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("key", ["lean_along_deg", "lean_across_deg", "heading_deg", "swing_m"])
+def test_what_moves_nothing_on_an_aerial_device_is_refused_and_the_same_stage_without_is_not(key):
+    value = 0.4 if key == "swing_m" else [-20, 20]
+    scene(**lifted())
+    with pytest.raises(InputError, match=f"{key}: expected nothing, as an aerial device does not move so, found a va"):
+        scene(**lifted({**STANDS, key: value}))
+
+
+ROPE = {"name": "rope", "from_m": [8, 8, 3], "to_m": [9, 9, 1], "diameter_m": 0.02}
+
+
+@pytest.mark.parametrize(
+    ("tables", "said"),
+    [
+        ({**NOBODY, "workers": [WORKER]}, 'worker: expected something to work from, found no ladder'),
+        ({**NOBODY, "track": TRACK}, "track: expected a ladder that stands on it, found no table [ladder]"),
+        ({"workers": None, "ladder": {**LADDER, "clear_m": 4.0}}, "clear_m: expected somebody who climbs"),
+        ({"ropes": [{**ROPE, "wet_or_dirty_m": 0.2}]}, "wet_or_dirty_m: expected an insulating rope"),
+        ({"conductors": [{"name": "Bay", "kind": "AAAC", "diameter_m": 0.02, "weight_N_m": 8.0, "source": "maker",
+                          "rated_strength_kN": 80.0, "outer_area_mm2": 240.0}]},
+         "conductor 'Bay': expected a wire made of it, found none"),
+        ({"wires": [{**SPAN, "known": {"conductor_C": 15, "basis": "log"}}]}, "known: expected weather that the wire"),
+        ({"wires": [{**SPAN, "checks": [{"sag_m": 0.2, "at_C": 15, "by": "team"}]}]}, "checks: expected weather that"),
+        ({"tests": [{"what": "aerial device", "name": "1", "on": "May", "result": "held", "by": "laboratory"}]},
+         'what: expected what the scene has: "suit", "bonding lead" or "ladder", found "aerial device"'),
+        ({"tests": [{"what": "rope", "name": "1", "on": "May", "result": "held", "by": "laboratory"}]},
+         'found "rope"'),
+        ({"rule_inputs": {"per_unit_basis": "study"}}, 'per_unit_basis: expected inputs of the rule alone'),
+        ({"ground": {"kind": "points", "file": "small.toml", "extent_m": 30}}, 'found the unknown key "extent_m"'),
+    ],
+)  # fmt: skip
+def test_an_entry_that_nothing_uses_is_refused_by_name(tables, said):
+    workers = [] if tables.get("workers", 1) is None else None
+    told = {"travel_m": None, "climb_m": None, "posture": None, "workers": workers}
+    with pytest.raises(InputError, match="expected") as caught:
+        scene(**{"stages": [stage(**told)] if "track" in tables or workers == [] else [stage()], **tables})
+    assert said in str(caught.value)
