@@ -3,15 +3,19 @@ nothing uses."""
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from small_scenes import CIRCUIT, LADDER, STAGE, TRACK, WORKER, box, checked, only, scene, slab, stage
 from test_job_aerial_device import STANDS
 from test_job_aerial_device import parts as lifted
 
 from clearance.errors import InputError
+from clearance.motion import placed
+from clearance.pipeline import prepare
 
 TWO = [{**CIRCUIT, "phases": ["A", "B"]}]
 FAR_B = slab("bus B", bottom_m=40.0, potential="B")
+FAR = [slab("bus A", bottom_m=20.0), FAR_B]
 JIB = {"name": "jib", "size_m": [6.0, 0.5, 0.4], "heading_deg": 0}
 NOBODY = {"ladder": None, "track": None, "workers": None}
 LOOSE = {
@@ -119,3 +123,56 @@ def test_an_entry_that_nothing_uses_is_refused_by_name(tables, said):
     with pytest.raises(InputError, match="expected") as caught:
         scene(**{"stages": [stage(**told)] if "track" in tables or workers == [] else [stage()], **tables})
     assert said in str(caught.value)
+
+
+def platform_scene(column_m, **ladder):
+    """A ladder that faces along x with a platform 3 m up, and a live column behind it, its near face at -column_m."""
+    solids = [box("bus A", [-column_m - 0.1, 0.0, 3.0], [0.2, 0.2, 0.4], "A"), FAR_B]
+    told = stage(workers=[], kind="work")
+    return only(circuits=TWO, solids=solids, ladder={**LADDER, "platform_m": 3.0, **ladder}, stages=[told])
+
+
+def test_a_platform_is_metal_that_floats_as_wide_as_the_ladder():
+    """From the column to the platform's edge, and from its underside to the ground: two gaps of air in a row."""
+    for ladder, edge in (({}, 0.6), ({"platform_depth_m": 0.4}, 0.4)):
+        found = platform_scene(1.4, **ladder)
+        (gap,) = [g for g in found.gaps if set(g.between) == {"A", "earth"} and g.kind == "object"]
+        assert gap.posture.through == ("ladder platform",)
+        assert gap.posture.gap_upper_m == pytest.approx(1.4 - edge - 0.05 + (3.0 - 0.05), abs=0.002)
+    without = platform_scene(1.4, platform_m=None)
+    assert not [g for g in without.gaps if set(g.between) == {"A", "earth"} and g.kind == "object"]
+
+
+def test_a_platform_strikes_what_is_behind_it_and_not_what_is_beyond():
+    for column, verdict in ((0.6 + 0.05 - 0.02, "breach"), (0.6 + 0.05 + 0.02, "clear")):
+        found = {one.body: one.measure.verdict for one in platform_scene(column).collisions}
+        assert found["ladder platform"] == verdict
+
+
+def test_a_platform_shorts_its_thickness_of_the_ladder_and_what_its_tilt_adds():
+    from math import radians, sin
+
+    def left(**ladder):
+        (found,) = only(circuits=TWO, solids=FAR, ladder={**LADDER, **ladder}, stages=[stage(climb_m=5)]).insulation
+        return found.left_m
+
+    for tilt in (0.0, 10.0):
+        shorted = 2 * (0.05 + 0.6 * sin(radians(tilt)))
+        there = left(platform_m=3.0, tilt_deg=tilt)
+        assert left(tilt_deg=tilt) - there == pytest.approx(shorted, abs=1e-9)
+
+
+def test_a_platform_is_level_at_the_tilt_of_its_ladder_and_named_once():
+    setting = prepare(
+        scene(
+            circuits=TWO, solids=FAR, ladder={**LADDER, "platform_m": 3.0, "tilt_deg": 20.0}, stages=[stage(climb_m=1)]
+        )
+    ).stages[0][0]
+    (body,) = [body for body in setting.bodies if body.name == "ladder platform"]
+    shape = placed(body.shape, setting.motion, body.link, {})
+    assert np.ptp(shape.vertices[..., 2]) == pytest.approx(0.0, abs=1e-9)
+    assert np.ptp(shape.vertices[..., 0]) == pytest.approx(1.2)
+    with pytest.raises(InputError, match="one body of this name"):
+        scene(ladder={**LADDER, "platform_m": 3.0}, solids=[box("ladder platform", [9, 9, 1], [1, 1, 1])])
+    with pytest.raises(InputError, match="platform_depth_m: expected a platform, found no platform_m"):
+        scene(ladder={**LADDER, "platform_depth_m": 0.5})

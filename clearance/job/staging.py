@@ -142,6 +142,10 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
     for fitting in entry.fittings:
         shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
         yield Body(fitting.name, "fitting", shape, potential=fitting.potential, job=True, link="ladder")
+    if entry.platform_m is not None:
+        shape = ladder.platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
+        name, note = records.platform_name(entry.name), "taken as metal that floats, to either side of the ladder"
+        yield Body(name, "fitting", shape, potential=None, job=True, link="ladder", note=note)
 
 
 def hull_name(ladder_name: str, low: float, high: float) -> str:

@@ -30,6 +30,7 @@ from clearance.scene.records import (
     Wire,
     arrangement,
     device_names,
+    platform_name,
     where,
 )
 
@@ -87,6 +88,7 @@ def names_of(table: dict[str, Any]) -> Known:
     ladders = []
     if isinstance(ladder := table.get("ladder"), dict):
         ladders = [ladder.get("name", "ladder")]
+        bodies += [platform_name(name) for name in ladders if "platform_m" in ladder]
         bodies += [*ladders, *(fitting["name"] for fitting in _entries(ladder, "fittings") if "name" in fitting)]
     if isinstance(device := table.get("aerial_device"), dict):
         bodies += device_names(device.get("name", "aerial device"))
@@ -141,6 +143,7 @@ def _names(scene: Scene, table: dict[str, Any]) -> Iterator[Mistake]:
     bodies = [(key, entry.get("name")) for key in keys for entry in _entries(table, key)]
     if isinstance(ladder := table.get("ladder"), dict):
         bodies += [("ladder", ladder.get("name", "ladder"))]
+        bodies += [("ladder", platform_name(ladder.get("name", "ladder")))] if "platform_m" in ladder else []
         bodies += [("ladder fittings", entry.get("name")) for entry in _entries(ladder, "fittings")]
     if isinstance(device := table.get("aerial_device"), dict):
         bodies += [("aerial device", name) for name in device_names(device.get("name", "aerial device"))]

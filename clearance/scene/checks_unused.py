@@ -126,6 +126,9 @@ def _of_people(scene: Scene) -> Iterator[Mistake]:
     ladder = scene.ladder
     if ladder is not None and ladder.clear_m is not None and not scene.workers:
         yield Mistake(where(scene, ladder, "clear_m"), "somebody who climbs", "no workers", "add one, or leave it out")
+    if ladder is not None and ladder.platform_m is None and "platform_depth_m" in ladder.model_fields_set:
+        remedy = "add platform_m, its height along the ladder, or leave it out"
+        yield Mistake(where(scene, ladder, "platform_depth_m"), "a platform", "no platform_m", remedy)
     # Jobs haul nothing; stages that do are written out.
     hauled = {stage.hauled for stage in scene.stages}
     for tool in scene.tools:
