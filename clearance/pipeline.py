@@ -16,7 +16,7 @@ from importlib.metadata import PackageNotFoundError, version
 from clearance import withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
-from clearance.job import carried, completeness, duties, judging, measuring, nearness, sequence, staging, templates
+from clearance.job import carried, completeness, datum, duties, judging, measuring, nearness, sequence, staging, templates
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
@@ -63,6 +63,7 @@ def prepare(scene: Scene) -> Prepared:
         scene = carried.taken_over(scene)
         site = assemble(scene)
         sequence.lowered_whole(site)
+        mistakes += datum.refusals(site)
     except InputError as error:
         raise InputError(dict.fromkeys([*mistakes, *error.mistakes])) from error
     stages: list[tuple[Setting, ...]] = []
@@ -144,7 +145,7 @@ def check_prepared(
             *NOT_EVALUATED,
             *([] if scene.aerial_device is None else [DEVICE]),
         ),
-        open_points=(*completeness.open_points(scene), *duties.of_job(scene)),
+        open_points=(*datum.open_points(site), *completeness.open_points(scene), *duties.of_job(scene)),
         complete=not completeness.missing(scene),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),

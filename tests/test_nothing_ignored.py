@@ -176,3 +176,64 @@ def test_a_platform_is_level_at_the_tilt_of_its_ladder_and_named_once():
         scene(ladder={**LADDER, "platform_m": 3.0}, solids=[box("ladder platform", [9, 9, 1], [1, 1, 1])])
     with pytest.raises(InputError, match="platform_depth_m: expected a platform, found no platform_m"):
         scene(ladder={**LADDER, "platform_depth_m": 0.5})
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        ({"potentials": {"mat": "A"}}, "potentials: mat: expected a body that is there and conducts, found one"),
+        ({"potentials": {"ladder": "A"}},
+         "potentials: ladder: expected a body that is there and conducts, found one that"),
+        ({"potentials": {"drum": "A"}, "absent": ["drum"]},
+         "potentials: drum: expected a body that is there and conducts, found none"),
+        ({"potentials": {"worker bonding lead": "A"}},
+         "worker bonding lead: expected a body that is there and conducts, found none"),
+        ({"states": [{"body": "mat", "states": ["earth"], "proof": "test", "by": "laboratory"}]},
+         "states: mat: expected a body that is there and conducts, found one that insulates"),
+    ],
+)  # fmt: skip
+def test_a_potential_of_what_has_none_is_refused(told, said):
+    mat = box("mat", [9, 0, 1], [1, 1, 0.1], "floating", insulating=True)
+    drum = box("drum", [9, 5, 1], [1, 1, 0.1], "floating")
+    prepare(scene(circuits=TWO, solids=[*FAR, mat, drum], stages=[stage(potentials={"drum": "A"})]))
+    with pytest.raises(InputError, match="expected") as caught:
+        prepare(scene(circuits=TWO, solids=[*FAR, mat, drum], stages=[stage(**told)]))
+    assert said in str(caught.value)
+
+
+def at_height(altitude, origin, ground=0.0, **others):
+    level = {"kind": "level", "height_m": ground, "extent_m": 40}
+    raised = [
+        box("bus A", [0, 0, 20.0 + ground], [9, 9, 0.2], "A"),
+        box("bus B", [0, 0, 40.0 + ground], [9, 9, 1], "B"),
+    ]
+    told = stage(workers=[], kind="work")
+    return checked(
+        circuits=TWO, solids=raised, altitude_m=altitude, origin=origin, ground=level, stages=[told], **others
+    )
+
+
+def test_an_altitude_that_contradicts_the_height_of_the_ground_is_refused():
+    said = (
+        r"altitude_m: expected an altitude within 100 m of the ground's height, found 140 m. The ground lies at 3900 m"
+    )
+    for origin, ground in (({"height_m": 3900.0}, 0.0), ({"height_m": 3000.0}, 900.0), (None, 3900.0)):
+        with pytest.raises(InputError, match=said):
+            at_height(140, origin, ground)
+    for altitude, origin, ground in ((140, {"height_m": 239.0}, 0.0), (140, {"height_m": 0.0}, 41.0), (140, None, 0.0)):
+        assert not at_height(altitude, origin, ground).open_points
+    with pytest.raises(InputError, match="altitude_m"):
+        at_height(140, {"height_m": 241.0})
+
+
+def test_with_a_datum_named_it_is_undecided_until_it_is_confirmed():
+    origin = {"height_m": 3900.0, "vertical": "dam datum"}
+    found = at_height(140, origin)
+    (point,) = found.open_points
+    assert (point.verdict, point.where, found.verdict) == ("undecided", "origin", "undecided")
+    assert "3900 m above dam datum, the altitude is 140 m" in point.what
+    assert '"confirmed"' in point.cure
+    said = {"kind": "confirmed", "entry": "origin", "field": "height_m", "basis": "levelled", "by": "us", "on": "May"}
+    confirmed = at_height(140, origin, statements=[said])
+    assert (confirmed.open_points, confirmed.verdict) == ((), "clear")
+    assert at_height(140, origin, statements=[{**said, "field": "epsg"}]).open_points

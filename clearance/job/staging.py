@@ -92,6 +92,7 @@ def _setting(
     bodies, shifted = shifted_bodies.moved_bodies(site, stage, changes, bodies)
     rated |= shifted
     bodies = [_fleeting(stage, body) for body in bodies if body.name not in absent]
+    potentials.refuse_unused(site, stage, bodies)
     bodies = [potentials.overridden(site, stage, body) for body in bodies]
     bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
