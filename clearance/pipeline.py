@@ -16,11 +16,13 @@ from importlib.metadata import PackageNotFoundError, version
 from clearance import withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
-from clearance.job import carried, completeness, datum, duties, judging, measuring, nearness, sequence, staging, templates
+from clearance.job import (
+    carried, completeness, datum, duties, judging, left_out, measuring, nearness, sequence, staging, templates,
+)
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import highest_kV, per_unit, refusals
-from clearance.result import Interrupted, Result, StageResult, Without, first_open, least_margin
+from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
@@ -145,7 +147,7 @@ def check_prepared(
             *NOT_EVALUATED,
             *([] if scene.aerial_device is None else [DEVICE]),
         ),
-        open_points=(*datum.open_points(site), *completeness.open_points(scene), *duties.of_job(scene)),
+        open_points=(*_of_site(bench, prepared.stages), *completeness.open_points(scene), *duties.of_job(scene)),
         complete=not completeness.missing(scene),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
@@ -153,6 +155,11 @@ def check_prepared(
     told = tuple(_without(bench, one, result, pieces_of_all, progress) for one in without)
     last = told[-1:] if len(told) > 1 else ()
     return replace(result, statements=told[: len(told) - len(last)], without_all=told[-1] if told else None)
+
+
+def _of_site(bench: measuring.Bench, stages: Sequence[Sequence[Setting]]) -> tuple[OpenPoint, ...]:
+    """What was found of the site as a whole: its height, and what is left out of its scans."""
+    return (*datum.open_points(bench.site), *left_out.open_points(bench, stages))
 
 
 def _all(
@@ -204,6 +211,10 @@ def _without(
     stages = [one.site.scene.stages[k] for k in again]
     judged = dict(zip(again, _all(bench, stages, tasks, progress, f"without {said[0].takes_away}: "), strict=True))
     found = replace(result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)))
+    if any(entry.kind in ("left out", "confirmed") for entry in one.entries):
+        settings = [[piece.compiled.setting for piece in pieces] for pieces in known]
+        more = (point for point in _of_site(there, settings) if point not in result.open_points)
+        found = replace(found, open_points=(*more, *result.open_points))
     named = [(stage.name, stage) for stage in found.stages]
     margin, stage = least_margin(named)
     # What keeps more than the least was not measured: the least itself stands, wherever it was.

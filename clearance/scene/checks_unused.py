@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from clearance.errors import Mistake
-from clearance.scene.messages import choices, shown
+from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
+    PointsGround,
     Scene,
     SpanWire,
     Stage,
@@ -109,6 +110,7 @@ def unused(scene: Scene) -> Iterator[Mistake]:
     yield from _of_ropes(scene)
     yield from _of_wires(scene)
     yield from _tests(scene)
+    yield from _left_out(scene)
     for key in ("per_unit_basis", "basis"):
         if key in scene.rule_inputs:
             remedy = "state it with the circuit: overvoltage_per_unit, overvoltage_basis, overvoltage_by"
@@ -180,3 +182,13 @@ def _tests(scene: Scene) -> Iterator[Mistake]:
         if not there[test.what]:
             remedy = "leave the test out, or state what was tested"
             yield Mistake(where(scene, test, "what"), f"what the scene has: {choices(has)}", shown(test.what), remedy)
+
+
+def _left_out(scene: Scene) -> Iterator[Mistake]:
+    """A statement on what is left out of a scan is of a scan that the scene takes something of."""
+    ground = [scene.ground.file] if isinstance(scene.ground, PointsGround) else []
+    files = tuple(dict.fromkeys([*ground, *(cloud.file for cloud in scene.clouds)]))
+    for number, said in enumerate(scene.statements, 1):
+        if said.kind == "left out" and said.file not in files:
+            place = where(scene, f"statement {number}", "file")
+            yield Mistake(place, f"a scan of this scene: {choices(files)}", shown(said.file), meant(said.file, files))
