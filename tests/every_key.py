@@ -73,6 +73,11 @@ def bases() -> dict[str, dict[str, Any]]:
                         {"what": "rope", "by": BY, "anchor_m": [2, 0, 9.2], "length_m": 3.5}]}  # fmt: skip
     tail = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [2, 0, 9], "to_m": [4, 0, 5], "length_m": 4.8,
             "diameter_m": 0.03, "weight_N_m": 14.0, "release": release}  # fmt: skip
+    second_tail = {**tail, "name": "second tail", "from_m": [2, 0.5, 9]}
+    lead = {"kind": "jumper", "name": "earth lead", "potential": "earth", "insulated": True, "from_m": [-9, 0, 3],
+            "to_m": [-9, 2, 3], "length_m": 2.5, "diameter_m": 0.02, "uncertainty_m": 0.05}  # fmt: skip
+    taut = {"kind": "span", "name": "taut", "phase": "A", "from_m": [-20, 9, 8], "to_m": [-12, 9, 8], "sag_m": 0.1,
+            "diameter_m": 0.02, "release": {**release, "lowered_to_m": [-14, 9, 6], "held": None}}  # fmt: skip
     stand = {"kind": "box", "name": "rail A", "centre_m": [2, 0, 9.3], "size_m": [2, 0.1, 0.1], "potential": "A"}
     opens = {"name": "open", "kind": "open", "released": ["tail"], "lower_m": 0, "opening_distance_m": 1.5, **ALONE}
     lowers = {"name": "lower", "kind": "lower", "released": ["tail"], "lower_m": [0, 3], **ALONE}
@@ -90,6 +95,7 @@ def bases() -> dict[str, dict[str, Any]]:
          "crossarms": [{"height_m": 11, "length_m": 1.5, "depth_m": 0.1, "side": "left"}]},
         {"kind": "members", "name": "frame", "nodes": "nodes.csv", "members": "members.csv", "base_m": [10, 30]},
     ]  # fmt: skip
+    structures = [{"potential": "earth", "uncertainty_m": 0.02, **one} for one in structures]
     solids = [
         FAR_A, FAR_B,
         {"kind": "box", "name": "cabinet", "centre_m": [9, 5, 1], "size_m": [1, 2, 2], "heading_deg": 10,
@@ -98,21 +104,34 @@ def bases() -> dict[str, dict[str, Any]]:
         {"kind": "mesh", "name": "shed", "file": "shed.stl", "units": "mm", "at_m": [9, -9, 1], "heading_deg": 45,
          "solid": True},
     ]  # fmt: skip
+    solids = [{"uncertainty_m": 0.02, "potential": "earth", "insulating": False, **one} for one in solids]
     cloud = {"name": "trees", "file": "scan.las", "classes": [5], "height_m": [0.5, 3.5], "potential": "earth",
-             "polygon_m": [[20, 20], [31.2, 20], [31.2, 40], [20, 40]], "survey_error_m": 0.1, "thin_m": 0.3,
+             "polygon_m": [[20, 20], [30.8, 20], [30.8, 40], [20, 40]], "survey_error_m": 0.1, "thin_m": 0.3,
              "uncovered_m": 0.2}  # fmt: skip
-    ladder = {**LADDER, "wet_or_dirty_m": 0.5, "tilt_deg": 5, "platform_m": 2.0, "platform_depth_m": 0.5,
-              "foot_radius_m": 0.9, "insulation_basis": "tested", "clear_m": 6.0, "name": "ladder",
-              "fittings": [{"name": "hook", "from_m": 7, "to_m": 7.2, "radius_m": 0.35, "potential": "earth"}]}
+    ladder = {
+        **LADDER,
+        "wet_or_dirty_m": 0.5,
+        "tilt_deg": 5,
+        "platform_m": 2.0,
+        "platform_depth_m": 0.5,
+        "foot_radius_m": 0.9,
+        "insulation_basis": "tested",
+        "clear_m": 6.0,
+        "name": "ladder",
+        "fittings": [{"name": "hook", "from_m": 7, "to_m": 7.2, "radius_m": 0.35, "potential": "earth"}],
+    }
     rope = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "insulating": True,
             "test": "wet", "by": BY, "hangs_from": "hook", "wet_or_dirty_m": 0.2, "guy": True}  # fmt: skip
+    other = {"name": "other", "from_m": [8, 8, 5], "to_m": [9, 8, 0.2], "diameter_m": 0.02}
     bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": [0.5, 0, 6.0]}
     work = {**STAGE, "name": "work", "kind": "work", "climb_m": [3, 4], "lean_along_deg": [-1, 1], "workers": ["worker"],
             "lean_across_deg": [-1, 1], "heading_deg": [-2, 2], "swing_m": 0.3, "contacts": [["worker", "drum"]],
-            "potentials": {"cabinet": "earth"}, "absent": ["shed"], "note": "look", "hauled": "bag", "haul_m": [0, 2],
-            "states": [{"body": "pole", "states": ["earth"], "proof": "it is", "by": BY}], **bonded}  # fmt: skip
+            "potentials": {"cabinet": "earth"}, "absent": ["post"], "note": "look", "hauled": "bag", "haul_m": [0, 2],
+            "states": [{"body": "drum", "states": ["floating"], "proof": "it is", "by": BY}], **bonded}  # fmt: skip
     rides = {**STAGE, "name": "ride", "kind": "travel", "travel_m": [4, 6], "workers": ["worker"], "rides": BY,
              "anew": True, "bonded": None}  # fmt: skip
+    second = {"name": "second", "sex": "woman", "percentile": 95, "trunk_lean_m": 0.2}
+    climbs = {**STAGE, "name": "climb", "anew": True, "workers": ["second"], "hauled": "can"}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "restraint": "straps", "reach_m": 0.4, "hanging_m": 0.4}
     crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4],
              "arms": "down"}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6]}]  # fmt: skip
@@ -126,10 +145,11 @@ def bases() -> dict[str, dict[str, Any]]:
         "origin": {"easting_m": 0.5, "northing_m": 0.5, "height_m": 0.0, "epsg": 25832, "vertical": "DHHN2016"},
         "ground": {"kind": "level", "height_m": 0.0, "extent_m": 60, "uncertainty_m": 0.02},
         "structures": structures, "solids": solids, "clouds": [cloud], "ladder": ladder,
-        "track": {**TRACK, "fit_m": 0.05, "settlement_m": 0.02}, "workers": [worker], "crew": crew,
+        "track": {**TRACK, "fit_m": 0.05, "settlement_m": 0.02}, "workers": [worker, second], "crew": crew,
         "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5}],
-        "tools": [{"name": "bag", "line": "guy", "radius_m": 0.2, "swing_m": 0.3, "note": "a bag"}], "ropes": [rope],
-        "tests": tests, "stages": [work, rides], "asks": "stages",
+        "tools": [{"name": name, "line": "guy", "radius_m": size, "swing_m": 0.3, "note": "a bag"}
+                  for name, size in (("bag", 0.2), ("can", 0.1))], "ropes": [rope, other],
+        "tests": tests, "stages": [work, rides, climbs], "asks": "stages",
         "insulators": [{"name": "post", "from_m": [0, 20, 2.5], "to_m": [0, 20, 5], "insulating_m": 2.1,
                         "diameter_m": 0.3}],
     }  # fmt: skip
@@ -143,7 +163,9 @@ def bases() -> dict[str, dict[str, Any]]:
     hung = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-30, 0, 10], "to_m": [30, 4, 11], "sag_m": 1.6,
             "diameter_m": 0.03, "uncertainty_m": 0.04,
             "bundle": {"count": 2, "spacing_m": 0.4, "arrangement": "horizontal pair"}}  # fmt: skip
+    beside = {**hung, "name": "wire C", "from_m": [-30, 1, 10]}
     moved = [{"wire": "wire A", "movement_m": 0.3, "basis": "estimate"}]
+    moved += [{"wire": "wire C", "movement_m": 0.3, "basis": "estimate"}]
     hanging = {**STAGE, "travel_m": [20, 24], "climb_m": [2, 3], "disturbed": moved, "lean_along_deg": [-5, 5]}
     own = {"name": "Bay 27", "kind": "ACSR", "diameter_m": 0.0281, "weight_N_m": 15.97, "rated_strength_kN": 140.0,
            "outer": 26, "outer_strand_m": 0.00444, "core": 7, "core_strand_m": 0.00345, "outer_area_mm2": 402.8,
@@ -158,18 +180,22 @@ def bases() -> dict[str, dict[str, Any]]:
          "known": {"conductor_C": 10, "basis": "survey"}, "from_string": STRAIN, "to_string": STRAIN,
          "checks": [{"sag_m": 1.3, "at_C": 30, "by": "team"}], "ice_m": [0, 0.006]},
         {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": "bus A @ 30", "to_m": [5, 8, 5], "length_m": 6.5,
-         "weight_N_m": 15.97, "diameter_m": 0.0281, "conductor": "Drake"},
+         "weight_N_m": 15.97, "diameter_m": 0.0281, "conductor": "Drake", "ice_m": [0, 0.005]},
         {"kind": "span", "name": "shield", "potential": "earth", "insulated": True, "from_m": [-25, 9, 18],
          "to_m": [25, 9, 18], "catenary_constant_m": 900, **DRAKE, "known": {"conductor_C": 10, "basis": "survey"}},
     ]  # fmt: skip
     heated = {k: v for k, v in weather.items() if k not in ("current_A", "ice_m", "sun_W_m2")}
     heated |= {"conductor_C": [0, 60], "ice_weight_N_m": [0, 3]}
+    stranded = ("outer_area_mm2", "core_area_mm2", "modulus_GPa", "expansion_per_degC", "resistance_ohm_km")
+    stranded_own = {key: value for key, value in own.items() if key not in stranded}
+    no_ice = [{key: value for key, value in span.items() if key != "ice_m"} for span in spans]
+    bare = {key: value for key, value in own.items() if key not in ("outer", "outer_strand_m", "core", "core_strand_m")}
     loaded = {"kind": "span", "name": "bus A", "phase": "A", "from_m": [-30, 8, 12], "to_m": [30, 8, 12], **DRAKE,
               "horizontal_tension_kN": 8.0, "from_string": STRAIN, "to_string": STRAIN,
               "loads": [{"what": "spacer", "at_m": 20.0, "weight_kN": 0.2, "when_stated": "on", "basis": "maker"},
                         {"wire": "dropper", "when_stated": "on"}]}  # fmt: skip
     drops = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": "bus A @ 40", "to_m": [11, 8, 5],
-             "length_m": 7.5, **DRAKE}  # fmt: skip
+             "length_m": 7.5, "diameter_m": 0.0281, "weight_N_m": 15.97}  # fmt: skip
     man = {"what": "man", "at_m": 15.0, "weight_kN": 1.0, "basis": "weighed"}
     cart = {"what": "cart", "at_m": 25.0, "weight_kN": 0.9, "basis": "weighed"}
     shifts = [{"name": name, "kind": "work", **ALONE, "anew": True,
@@ -178,25 +204,27 @@ def bases() -> dict[str, dict[str, Any]]:
     empty: dict[str, Any] = {"ladder": None, "track": None, "workers": None}
     found = {
         "bay": bay,
-        "tail": {**empty, "circuits": TWO, "solids": [FAR_B, stand], "wires": [tail], "crew": crew[:1],
+        "tail": {**empty, "circuits": TWO, "solids": [FAR_B, stand], "wires": [tail, second_tail, lead, taut], "crew": crew[:1],
                  "stages": [opens, lowers, parked, lifted]},
-        "device": {**empty, "circuits": TWO, "solids": [FAR_A, FAR_B], "workers": [WORKER], "aerial_device": lift,
+        "device": {**empty, "circuits": [{**TWO[0], "highest_kV": None, "highest_basis": None}], "solids": [FAR_A, FAR_B], "workers": [WORKER], "aerial_device": lift, "tests": [],
                    "stages": [aerial]},
-        "hung": {"circuits": TWO, "wires": [hung], "solids": [FAR_B], "track": None, "stages": [hanging],
+        "hung": {"circuits": TWO, "wires": [hung, beside], "solids": [FAR_B], "track": None, "stages": [hanging],
                  "ladder": {**LADDER, "hangs_on": "wire A", "heading_deg": 30, "length_m": 7.5, "insulating_to_m": 7.5}},
         "weather": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": spans, "weather": weather,
-                    "conductors": [own], "stages": [{"name": "look", "kind": "work", **ALONE}]},
-        "heated": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": spans, "weather": heated,
-                   "conductors": [own], "stages": [{"name": "look", "kind": "work", **ALONE}]},
+                    "conductors": [bare], "stages": [{"name": "look", "kind": "work", **ALONE}]},
+        "heated": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": no_ice, "weather": heated,
+                   "conductors": [stranded_own], "stages": [{"name": "look", "kind": "work", **ALONE}]},
         "loads": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [loaded, drops], "stages": shifts},
     }  # fmt: skip
+    found["far up"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "altitude_m": 140, "stages": [{**STAGE, "climb_m": None, "posture": None, "workers": []}],
+                       "origin": {"height_m": 3900.0, "vertical": "dam datum"}}  # fmt: skip
     grounds = {
-        "plane": {"kind": "plane", "through_m": [0, 0, 0.1], "slope_deg": 3, "uphill_deg": 40, "extent_m": 60},
+        "plane": {"kind": "plane", "through_m": [0, 0, 0.1], "slope_deg": 3, "uncertainty_m": 0.1, "uphill_deg": 40, "extent_m": 60},
         "grid": {"kind": "grid", "heights_m": [[0, 0, 0], [0, 0.5, 0], [0, 0, 0]], "corner_m": [-50, -50],
                  "spacing_m": 50, "uncertainty_m": 0.05},
         "grid file": {"kind": "grid", "file": "heights.csv", "corner_m": [-50, -50], "spacing_m": 50},
-        "points": {"kind": "points", "file": "scan.las", "classes": [2]},
-        "mesh": {"kind": "mesh", "file": "plate.stl", "units": "m"},
+        "points": {"kind": "points", "file": "scan.las", "classes": [2], "uncertainty_m": 0.1},
+        "mesh": {"kind": "mesh", "file": "plate.stl", "units": "m", "uncertainty_m": 0.1},
     }  # fmt: skip
     for name, ground in grounds.items():
         found[f"ground as {name}"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "ground": ground,
