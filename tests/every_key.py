@@ -54,12 +54,12 @@ def files(folder: Path) -> None:
     ground = [[x, y, 0.0] for x in np.linspace(-40, 40, 9) for y in np.linspace(-40, 40, 9)]
     trees = [[30 + 0.05 * k, 30 + 0.2 * (k % 7), 1 + 0.1 * k] for k in range(40)]
     for name, shift in (("scan.las", 0.0), ("again.las", 0.5)):
-        xyz = np.array([*ground, *trees]) + [0, 0, shift]
+        xyz = np.array(ground + trees) + np.array([0.0, 0.0, shift])
         header = laspy.LasHeader(point_format=6, version="1.4")
         header.scales, header.offsets = [0.001] * 3, [0.0] * 3
         scan = laspy.LasData(header)
         scan.x, scan.y, scan.z = xyz.T
-        scan.classification = np.array([*[2] * len(ground), *[5] * 30, *[4] * 10], np.uint8)
+        scan.classification = np.array([*[2] * len(ground), *[5, 4] * 20], np.uint8)
         scan.write(folder / name)
 
 
@@ -70,7 +70,7 @@ def bases() -> dict[str, dict[str, Any]]:
                "before_opening": {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "traced",
                                   "pull_taken_by": "nothing pulls", "by": BY},
                "held": [{"what": "guides", "by": BY, "sideways_m": 0.5},
-                        {"what": "rope", "by": BY, "anchor_m": [2, 0, 9.2], "length_m": 3.5}]}  # fmt: skip
+                        {"what": "rope", "by": BY, "anchor_m": [2, 0, 9.2], "length_m": 5.5}]}  # fmt: skip
     tail = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [2, 0, 9], "to_m": [4, 0, 5], "length_m": 4.8,
             "diameter_m": 0.03, "weight_N_m": 14.0, "release": release}  # fmt: skip
     second_tail = {**tail, "name": "second tail", "from_m": [2, 0.5, 9]}
@@ -83,6 +83,9 @@ def bases() -> dict[str, dict[str, Any]]:
     lowers = {"name": "lower", "kind": "lower", "released": ["tail"], "lower_m": [0, 3], **ALONE}
     parked = {"name": "earth", "kind": "earthing", "off": ["tail"], "earths": ["tail"], "stick_m": 2.5, **ALONE}
     lifted = {**parked, "name": "unearth", "earths": None, "lifts_earth": ["tail"]}
+    aside = {"name": "lower the other", "kind": "lower", "released": ["second tail"], "lower_m": [0, 3], "anew": True,
+             **ALONE}  # fmt: skip
+    there = {"name": "look", "kind": "work", "off": ["second tail", "taut"], "anew": True, **ALONE}
     structures = [
         {"kind": "gantry", "name": "gantry", "base_m": [20, 20], "heading_deg": 10, "columns": 2, "potential": "earth",
          "column_spacing_m": 12, "column_width_m": 1, "beam_height_m": 12, "beam_depth_m": 0.9, "beam_width_m": 0.8,
@@ -101,12 +104,13 @@ def bases() -> dict[str, dict[str, Any]]:
         {"kind": "box", "name": "cabinet", "centre_m": [9, 5, 1], "size_m": [1, 2, 2], "heading_deg": 10,
          "potential": "floating", "insulating": False},
         {"kind": "cylinder", "name": "drum", "from_m": [9, 8, 0], "to_m": [9, 8, 1], "radius_m": 0.4},
-        {"kind": "mesh", "name": "shed", "file": "shed.stl", "units": "mm", "at_m": [9, -9, 1], "heading_deg": 45,
+        {"kind": "mesh", "name": "shed", "file": "shed.stl", "units": "mm", "at_m": [3, -6, 0.5], "heading_deg": 45,
          "solid": True},
+        {"kind": "cylinder", "name": "pipe", "from_m": [8, 8, 0], "to_m": [8, 8, 1], "radius_m": 0.1},
     ]  # fmt: skip
     solids = [{"uncertainty_m": 0.02, "potential": "earth", "insulating": False, **one} for one in solids]
     cloud = {"name": "trees", "file": "scan.las", "classes": [5], "height_m": [0.5, 3.5], "potential": "earth",
-             "polygon_m": [[20, 20], [30.8, 20], [30.8, 40], [20, 40]], "survey_error_m": 0.1, "thin_m": 0.3,
+             "polygon_m": [[20, 20], [30.2, 20], [30.2, 40], [20, 40]], "survey_error_m": 0.1, "thin_m": 0.3,
              "uncovered_m": 0.2}  # fmt: skip
     ladder = {
         **LADDER,
@@ -123,13 +127,16 @@ def bases() -> dict[str, dict[str, Any]]:
     rope = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "insulating": True,
             "test": "wet", "by": BY, "hangs_from": "hook", "wet_or_dirty_m": 0.2, "guy": True}  # fmt: skip
     other = {"name": "other", "from_m": [8, 8, 5], "to_m": [9, 8, 0.2], "diameter_m": 0.02}
+    line = {"name": "line", "from_m": [8, 9, 5], "to_m": [9, 9, 0.2], "diameter_m": 0.02, "insulating": True,
+            "test": "wet", "by": BY}  # fmt: skip
     bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": [0.5, 0, 6.0]}
-    work = {**STAGE, "name": "work", "kind": "work", "climb_m": [3, 4], "lean_along_deg": [-1, 1], "workers": ["worker"],
+    work = {**STAGE, "name": "work", "kind": "work", "climb_m": [3, 4], "lean_along_deg": [-1, 1],
+            "workers": ["worker"],
             "lean_across_deg": [-1, 1], "heading_deg": [-2, 2], "swing_m": 0.3, "contacts": [["worker", "drum"]],
             "potentials": {"cabinet": "earth"}, "absent": ["post"], "note": "look", "hauled": "bag", "haul_m": [0, 2],
             "states": [{"body": "drum", "states": ["floating"], "proof": "it is", "by": BY}], **bonded}  # fmt: skip
-    rides = {**STAGE, "name": "ride", "kind": "travel", "travel_m": [4, 6], "workers": ["worker"], "rides": BY,
-             "anew": True, "bonded": None}  # fmt: skip
+    rides = {**STAGE, "name": "ride", "kind": "travel", "travel_m": [4, 6], "hauled": "bag", "workers": ["worker"],
+             "rides": BY, "anew": True, "bonded": None}  # fmt: skip
     second = {"name": "second", "sex": "woman", "percentile": 95, "trunk_lean_m": 0.2}
     climbs = {**STAGE, "name": "climb", "anew": True, "workers": ["second"], "hauled": "can"}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "restraint": "straps", "reach_m": 0.4, "hanging_m": 0.4}
@@ -148,7 +155,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "track": {**TRACK, "fit_m": 0.05, "settlement_m": 0.02}, "workers": [worker, second], "crew": crew,
         "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5}],
         "tools": [{"name": name, "line": "guy", "radius_m": size, "swing_m": 0.3, "note": "a bag"}
-                  for name, size in (("bag", 0.2), ("can", 0.1))], "ropes": [rope, other],
+                  for name, size in (("bag", 0.2), ("can", 0.1))], "ropes": [rope, other, line],
         "tests": tests, "stages": [work, rides, climbs], "asks": "stages",
         "insulators": [{"name": "post", "from_m": [0, 20, 2.5], "to_m": [0, 20, 5], "insulating_m": 2.1,
                         "diameter_m": 0.3}],
@@ -163,7 +170,8 @@ def bases() -> dict[str, dict[str, Any]]:
     hung = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-30, 0, 10], "to_m": [30, 4, 11], "sag_m": 1.6,
             "diameter_m": 0.03, "uncertainty_m": 0.04,
             "bundle": {"count": 2, "spacing_m": 0.4, "arrangement": "horizontal pair"}}  # fmt: skip
-    beside = {**hung, "name": "wire C", "from_m": [-30, 1, 10]}
+    beside = {**hung, "name": "wire C", "from_m": [-30, 1, 10], "bundle": {"count": 2, "spacing_m": 0.4}}
+    third = {**beside, "name": "wire D", "from_m": [-30, 2, 10]}
     moved = [{"wire": "wire A", "movement_m": 0.3, "basis": "estimate"}]
     moved += [{"wire": "wire C", "movement_m": 0.3, "basis": "estimate"}]
     hanging = {**STAGE, "travel_m": [20, 24], "climb_m": [2, 3], "disturbed": moved, "lean_along_deg": [-5, 5]}
@@ -182,7 +190,8 @@ def bases() -> dict[str, dict[str, Any]]:
         {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": "bus A @ 30", "to_m": [5, 8, 5], "length_m": 6.5,
          "weight_N_m": 15.97, "diameter_m": 0.0281, "conductor": "Drake", "ice_m": [0, 0.005]},
         {"kind": "span", "name": "shield", "potential": "earth", "insulated": True, "from_m": [-25, 9, 18],
-         "to_m": [25, 9, 18], "catenary_constant_m": 900, **DRAKE, "known": {"conductor_C": 10, "basis": "survey"}},
+         "to_m": [25, 9, 18], "catenary_constant_m": 900, **DRAKE, "conductor": "Bay 27",
+         "known": {"conductor_C": 10, "basis": "survey"}},
     ]  # fmt: skip
     heated = {k: v for k, v in weather.items() if k not in ("current_A", "ice_m", "sun_W_m2")}
     heated |= {"conductor_C": [0, 60], "ice_weight_N_m": [0, 3]}
@@ -196,6 +205,7 @@ def bases() -> dict[str, dict[str, Any]]:
                         {"wire": "dropper", "when_stated": "on"}]}  # fmt: skip
     drops = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": "bus A @ 40", "to_m": [11, 8, 5],
              "length_m": 7.5, "diameter_m": 0.0281, "weight_N_m": 15.97}  # fmt: skip
+    more = {**drops, "name": "other dropper", "from_m": "bus A @ 10", "to_m": [-19, 8, 5]}
     man = {"what": "man", "at_m": 15.0, "weight_kN": 1.0, "basis": "weighed"}
     cart = {"what": "cart", "at_m": 25.0, "weight_kN": 0.9, "basis": "weighed"}
     shifts = [{"name": name, "kind": "work", **ALONE, "anew": True,
@@ -204,17 +214,19 @@ def bases() -> dict[str, dict[str, Any]]:
     empty: dict[str, Any] = {"ladder": None, "track": None, "workers": None}
     found = {
         "bay": bay,
-        "tail": {**empty, "circuits": TWO, "solids": [FAR_B, stand], "wires": [tail, second_tail, lead, taut], "crew": crew[:1],
-                 "stages": [opens, lowers, parked, lifted]},
-        "device": {**empty, "circuits": [{**TWO[0], "highest_kV": None, "highest_basis": None}], "solids": [FAR_A, FAR_B], "workers": [WORKER], "aerial_device": lift, "tests": [],
+        "tail": {**empty, "circuits": TWO, "solids": [FAR_B, stand], "crew": crew[:1],
+                 "wires": [tail, second_tail, lead, taut],
+                 "stages": [opens, lowers, parked, lifted, aside, there]},
+        "device": {**empty, "circuits": [{**TWO[0], "highest_kV": None, "highest_basis": None}],
+                   "solids": [FAR_A, FAR_B], "workers": [WORKER], "aerial_device": lift,
                    "stages": [aerial]},
-        "hung": {"circuits": TWO, "wires": [hung, beside], "solids": [FAR_B], "track": None, "stages": [hanging],
+        "hung": {"circuits": TWO, "wires": [hung, beside, third], "solids": [FAR_B], "track": None, "stages": [hanging],
                  "ladder": {**LADDER, "hangs_on": "wire A", "heading_deg": 30, "length_m": 7.5, "insulating_to_m": 7.5}},
         "weather": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": spans, "weather": weather,
                     "conductors": [bare], "stages": [{"name": "look", "kind": "work", **ALONE}]},
         "heated": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": no_ice, "weather": heated,
                    "conductors": [stranded_own], "stages": [{"name": "look", "kind": "work", **ALONE}]},
-        "loads": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [loaded, drops], "stages": shifts},
+        "loads": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [loaded, drops, more], "stages": shifts},
     }  # fmt: skip
     found["far up"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "altitude_m": 140, "stages": [{**STAGE, "climb_m": None, "posture": None, "workers": []}],
                        "origin": {"height_m": 3900.0, "vertical": "dam datum"}}  # fmt: skip

@@ -143,12 +143,9 @@ def _of_people(scene: Scene) -> Iterator[Mistake]:
 
 def _of_ropes(scene: Scene) -> Iterator[Mistake]:
     for rope in scene.ropes:
-        if rope.insulating:
-            continue
-        stated = {"test": rope.test is not None, "by": rope.by is not None, "wet_or_dirty_m": rope.wet_or_dirty_m > 0.0}
-        for key in (key for key, is_stated in stated.items() if is_stated):
-            remedy = f"add insulating = true, or leave out {key}: an ordinary rope counts as earth"
-            yield Mistake(where(scene, rope, key), "an insulating rope", "an ordinary one", remedy)
+        if rope.wet_or_dirty_m > 0.0 and not rope.insulating:
+            remedy = "add insulating = true, or leave out wet_or_dirty_m: an ordinary rope counts as earth"
+            yield Mistake(where(scene, rope, "wet_or_dirty_m"), "an insulating rope", "an ordinary one", remedy)
 
 
 def _of_wires(scene: Scene) -> Iterator[Mistake]:
