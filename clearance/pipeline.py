@@ -17,7 +17,17 @@ from clearance import withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, RuleError
 from clearance.job import (
-    carried, completeness, datum, duties, judging, left_out, measuring, nearness, sequence, staging, templates,
+    carried,
+    completeness,
+    datum,
+    duties,
+    judging,
+    left_out,
+    measuring,
+    nearness,
+    sequence,
+    staging,
+    templates,
 )
 from clearance.job.setting import Setting
 from clearance.kernel import compiling

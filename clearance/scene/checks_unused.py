@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from clearance.errors import Mistake
-from clearance.scene.messages import choices, meant, shown
+from clearance.scene import statements
+from clearance.scene.messages import choices, shown
 from clearance.scene.records import (
-    PointsGround,
     Scene,
     SpanWire,
     Stage,
@@ -92,16 +92,12 @@ def unused_in_stage(scene: Scene, stage: Stage) -> Iterator[Mistake]:
         platform = key in NOT_ON_PLATFORM and _on_platform(scene, stage)
         if not platform and stage.kind in KINDS.get(key, (stage.kind,)) and not there(scene, stage):
             yield Mistake(where(scene, stage, key), expected, found, f"nothing uses it else: leave out {key}")
-    gone = {*stage.released, *stage.off, *stage.absent}
+    gone = {*stage.released, *stage.off, *statements.absent(scene, stage)}
     for entry in stage.disturbed:
         head = where(scene, stage, "disturbed", f"'{entry.wire}'")
         if entry.wire in gone:
             remedy = "leave the entry out: a wire that is off is judged wherever its tail may be"
             yield Mistake(head, "a wire that is in place", "one that is off, released or absent", remedy)
-        # What is released may hang on the wire, or be of its section.
-        if entry.slowly is not None and not (entry.puts_on or entry.takes_off or stage.released):
-            remedy = "leave out slowly: nothing is let go in this stage"
-            yield Mistake((*head, "slowly"), "a load that comes on or leaves the wire", "none", remedy)
 
 
 def unused(scene: Scene) -> Iterator[Mistake]:
@@ -110,7 +106,6 @@ def unused(scene: Scene) -> Iterator[Mistake]:
     yield from _of_ropes(scene)
     yield from _of_wires(scene)
     yield from _tests(scene)
-    yield from _left_out(scene)
     for key in ("per_unit_basis", "basis"):
         if key in scene.rule_inputs:
             remedy = "state it with the circuit: overvoltage_per_unit, overvoltage_basis, overvoltage_by"
@@ -143,8 +138,8 @@ def _of_people(scene: Scene) -> Iterator[Mistake]:
 
 def _of_ropes(scene: Scene) -> Iterator[Mistake]:
     for rope in scene.ropes:
-        if rope.wet_or_dirty_m > 0.0 and not rope.insulating:
-            remedy = "add insulating = true, or leave out wet_or_dirty_m: an ordinary rope counts as earth"
+        if rope.wet_or_dirty_m > 0.0 and not statements.insulating(scene, rope.name):
+            remedy = 'add a statement of kind "insulating", or leave it out: an ordinary rope counts as earth'
             yield Mistake(where(scene, rope, "wet_or_dirty_m"), "an insulating rope", "an ordinary one", remedy)
 
 
@@ -179,13 +174,3 @@ def _tests(scene: Scene) -> Iterator[Mistake]:
         if not there[test.what]:
             remedy = "leave the test out, or state what was tested"
             yield Mistake(where(scene, test, "what"), f"what the scene has: {choices(has)}", shown(test.what), remedy)
-
-
-def _left_out(scene: Scene) -> Iterator[Mistake]:
-    """A statement on what is left out of a scan is of a scan that the scene takes something of."""
-    ground = [scene.ground.file] if isinstance(scene.ground, PointsGround) else []
-    files = tuple(dict.fromkeys([*ground, *(cloud.file for cloud in scene.clouds)]))
-    for number, said in enumerate(scene.statements, 1):
-        if said.kind == "left out" and said.file not in files:
-            place = where(scene, f"statement {number}", "file")
-            yield Mistake(place, f"a scan of this scene: {choices(files)}", shown(said.file), meant(said.file, files))
