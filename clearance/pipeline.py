@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -19,8 +19,10 @@ from clearance.errors import InputError, RuleError
 from clearance.job import (
     carried,
     completeness,
+    datum,
     duties,
     judging,
+    left_out,
     measuring,
     nearness,
     sequence,
@@ -35,6 +37,7 @@ from clearance.result import Interrupted, OpenPoint, Result, StageResult, Withou
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
+from clearance.scene.records_statements import Confirmed, LeftOut
 from clearance.tolerances import TOLERANCE_M
 
 Progress = Callable[[str], None]
@@ -77,6 +80,7 @@ def prepare(scene: Scene) -> Prepared:
         scene = carried.taken_over(scene)
         site = assemble(scene)
         sequence.lowered_whole(site)
+        mistakes += datum.refusals(site)
     except InputError as error:
         raise InputError(dict.fromkeys([*mistakes, *error.mistakes])) from error
     stages: list[tuple[Setting, ...]] = []
@@ -147,7 +151,7 @@ def check_prepared(
     pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
     tasks = list(zip(benches, scene.stages, pieces_of_all, strict=True))
     stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task) for task in tasks], progress)
-    seen = site_look.found(bench, look)
+    points = _Points(site_look.found(bench, look), _of_site(bench, prepared.stages), _of_job(scene))
     result = Result(
         scene=scene.name,
         sha256=scene.sha256,
@@ -161,17 +165,38 @@ def check_prepared(
             *NOT_EVALUATED,
             *([] if scene.aerial_device is None else [DEVICE]),
         ),
-        open_points=(*seen, *completeness.open_points(scene), *duties.of_job(scene)),
+        open_points=points.all,
         complete=not completeness.missing(scene),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
         boxes=sum(one.boxes for one in benches),
     )
     told = tuple(
-        _without(bench, one, (seen, again), result, pieces_of_all, progress)
+        _without(bench, one, again, points, result, pieces_of_all, progress)
         for one, again in zip(without, looks, strict=True)
     )
     last = told[-1:] if len(told) > 1 else ()
     return replace(result, statements=told[: len(told) - len(last)], without_all=told[-1] if told else None)
+
+
+@dataclass(frozen=True)
+class _Points:
+    """What was found beside the stages: of the line before the job, of its height and its scans, of the job."""
+
+    line: tuple[OpenPoint, ...]
+    site: tuple[OpenPoint, ...]
+    job: tuple[OpenPoint, ...]
+
+    @property
+    def all(self) -> tuple[OpenPoint, ...]:
+        return (*self.line, *self.site, *self.job)
+
+
+def _of_site(bench: measuring.Bench, stages: Iterable[Sequence[Setting]]) -> tuple[OpenPoint, ...]:
+    return (*datum.open_points(bench.site), *left_out.open_points(bench, stages))
+
+
+def _of_job(scene: Scene) -> tuple[OpenPoint, ...]:
+    return (*completeness.open_points(scene), *duties.of_job(scene))
 
 
 def _all(
@@ -207,14 +232,15 @@ def _all(
 def _without(
     bench: measuring.Bench,
     one: withdrawn.Withdrawal,
-    looked: tuple[tuple[OpenPoint, ...], site_look.Look | None],
+    look: site_look.Look | None,
+    points: _Points,
     result: Result,
     known: Sequence[tuple[measuring.Piece, ...]],
     progress: Progress | None,
 ) -> Without:
     """What the result would be without some statements.
 
-    looked: what was seen of the site with all of them, and how to look at it again, None where it stays as it was
+    look: how to look at the line again, None where it is as it was; points: what was found with all of them
     """
     said = withdrawn.stated(one.entries)
     if one.refused:
@@ -226,18 +252,21 @@ def _without(
     tasks = [partial(_again, replace(there), one, k, known[k]) for k in again]
     stages = [one.site.scene.stages[k] for k in again]
     judged = dict(zip(again, _all(bench, stages, tasks, progress, f"without {said[0].takes_away}: "), strict=True))
-    seen, look = looked
-    site_points = seen if look is None else site_look.found(there, look)
-    points = (*site_points, *result.open_points[len(seen) :])
+    again_read = any(isinstance(entry, LeftOut | Confirmed) for entry in one.entries)
+    now = _Points(
+        points.line if look is None else site_look.found(there, look),
+        _of_site(there, ([p.compiled.setting for p in some] for some in known)) if again_read else points.site,
+        _of_job(one.site.scene),
+    )
     found = replace(
-        result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)), open_points=points
+        result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)), open_points=now.all
     )
     named = [(stage.name, stage) for stage in found.stages]
     margin, stage = least_margin(named)
     # What keeps more than the least was not measured: the least itself stands, wherever it was.
     if least is not None and (margin is None or margin > least):
         margin, stage = least, where_least
-    unsettled = [point for point in points if point.verdict != "clear"]
+    unsettled = [point for point in now.all if point.verdict != "clear"]
     new = [str(point) for point in unsettled if point not in result.open_points]
     why = next(iter([*new, *filter(None, [first_open(named)]), *map(str, unsettled)]), "")
     return Without(said, found.verdict, margin, stage, why)

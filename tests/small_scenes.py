@@ -161,8 +161,9 @@ def scene(**parts):
 
 
 def stage(**changes):
-    """The default stage with changes; a field that is None is left out."""
-    return {**STAGE, **changes}
+    """The default stage with changes; a field that is None is left out, and with nobody aloft what only they use."""
+    nobody = {"climb_m": None, "posture": None} if changes.get("workers") == [] else {}
+    return {**STAGE, **changes, **nobody}
 
 
 def checked(tolerance_m: float = 0.001, **parts):

@@ -65,11 +65,24 @@ def test_overhead_is_higher_than_down_and_stands_where_it_is_put():
 
 
 def test_vehicle_is_a_box_on_its_ground():
-    shape = vehicle([10, 5], [8.0, 2.5, 3.2], 90.0, 1.5)
+    shape = vehicle([10, 5, 3.1], [8.0, 2.5, 3.2], 90.0, 1.5)
     assert len(shape) == 12
     low, high = shape.bounds
     assert low == pytest.approx([10 - 1.25, 5 - 4, 1.5])
     assert high == pytest.approx([10 + 1.25, 5 + 4, 4.7])
+
+
+def test_a_raised_box_is_where_it_is_stated_with_all_that_is_below_it():
+    low, high = vehicle([10, 5, 11.0], [8.0, 2.5, 1.0], 0.0, 1.5).bounds
+    assert low == pytest.approx([6.0, 3.75, 1.5])
+    assert high == pytest.approx([14.0, 6.25, 11.5])
+
+
+def test_a_vehicle_sunk_by_a_few_centimetres_is_as_high_as_it_is_and_one_in_the_ground_is_refused():
+    low, high = vehicle([0, 0, 1.5 + 1.6 - 0.09], [8.0, 2.5, 3.2], 0.0, 1.5).bounds
+    assert (low[2], high[2]) == pytest.approx((1.5, 1.5 + 3.2))
+    with pytest.raises(InputError, match=r"above the ground, which is at 1\.50 m there, found 1\.39 m.*3\.10 m for"):
+        vehicle([0, 0, 1.5 + 1.6 - 0.11], [8.0, 2.5, 3.2], 0.0, 1.5)
 
 
 @pytest.mark.parametrize(
@@ -77,8 +90,8 @@ def test_vehicle_is_a_box_on_its_ground():
     [
         (lambda: person([0, 0, math.nan], build(1.8)), "at_m: expected three finite numbers"),
         (lambda: person([0, 0, 0], build(1.8), "waving"), 'arms: expected "overhead" or "down", found \'waving\''),
-        (lambda: vehicle([0, 0], [8, 2, 0], 0.0, 0.0), "height in size_m: expected a finite number above 0"),
-        (lambda: vehicle([0, math.inf], [8, 2, 3], 0.0, 0.0), "centre_m: expected finite numbers"),
+        (lambda: vehicle([0, 0, 0], [8, 2, 0], 0.0, 0.0), "height in size_m: expected a finite number above 0"),
+        (lambda: vehicle([0, math.inf, 2], [8, 2, 3], 0.0, 0.0), "centre_m: expected three finite numbers"),
     ],
 )
 def test_refusals(make, words):

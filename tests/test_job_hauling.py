@@ -78,7 +78,7 @@ def test_it_is_on_its_line_wherever_it_is_and_goes_with_the_ladder():
 
 def test_it_shorts_the_line_it_is_on():
     left = {one.body: one.left_m for one in only(**parts()).insulation}
-    without = {one.body: one.left_m for one in only(**parts({"hauled": None})).insulation}
+    without = {one.body: one.left_m for one in only(**parts({"hauled": None}, tools=[])).insulation}
     assert left["hand line"] == pytest.approx(8.0 - 0.4)
     assert without["hand line"] == pytest.approx(8.0)
 
@@ -91,8 +91,9 @@ def test_it_strikes_what_stands_in_its_way():
 
 
 def test_a_tool_is_there_only_where_it_is_hauled():
-    (settings,) = prepare(scene(**parts({"hauled": None}))).stages
-    assert "bag" not in [body.name for body in settings[0].bodies]
+    both = [{**parts()["stages"][0], **told} for told in ({"name": "before", "hauled": None}, {})]
+    there = [{body.name for body in s[0].bodies} for s in prepare(scene(**{**parts(), "stages": both})).stages]
+    assert ["bag" in names for names in there] == [False, True]
 
 
 @pytest.mark.parametrize(
@@ -100,6 +101,7 @@ def test_a_tool_is_there_only_where_it_is_hauled():
     [
         ({"tools": [{**BAG, "line": "rope"}]}, "tool 'bag': line: expected a rope of this scene, found \"rope\""),
         ({"told": {"hauled": "box"}}, "hauled: expected a tool of this scene, found \"box\""),
+        ({"told": {"hauled": None}}, "tool 'bag': expected a stage that hauls it, found none. Add hauled = \"bag\""),
         ({"told": {"hauled": None, "haul_m": 3}}, "haul_m: expected a tool that is hauled, found none"),
         ({"statements": [ABSENT]}, "hauled: expected \"hand line\" there, found absent"),
         ({"told": {"haul_m": [0, 9]}}, "haul_m: expected at most the 8.00 m of hand line, found 9 m"),

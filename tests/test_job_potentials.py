@@ -57,7 +57,7 @@ def test_solids_ropes_people_vehicles_and_scanned_points_are_earth(tmp_path):
         clouds=[{**cloud, "uncovered_m": 0.0}],
         ropes=[{"name": "rope", "from_m": [3, 0, 4], "to_m": [5, 0, 0.5], "diameter_m": 0.02}],
         crew=[{"name": "helper", "stature_m": 1.8, "at_m": [4, 2]}],
-        vehicles=[{"name": "truck", "centre_m": [9, 0, 0], "size_m": [4, 2, 3]}],
+        vehicles=[{"name": "truck", "centre_m": [9, 0, 1.5], "size_m": [4, 2, 3]}],
     )
     for name in ("scan", "hut", "rope", "helper", "truck", "ground"):
         assert states(found[name]) == {"earth"}, name

@@ -228,7 +228,7 @@ def test_only_chains_with_a_body_of_the_job_are_judged_and_the_lines_own_gaps_ar
     assert listed["B", "earth"].gap_m == pytest.approx(0.3, abs=1e-6)
     assert listed["A", "B"].ends == ("bus A", "bus B")
     # The same gap with a body of the job at one end is judged: a vehicle parked 0.5 m below the bus.
-    vehicle = [{"name": "truck", "centre_m": [6, 0, 0], "size_m": [4, 2, 19.5], "heading_deg": 0}]
+    vehicle = [{"name": "truck", "centre_m": [6, 0, 9.75], "size_m": [4, 2, 19.5], "heading_deg": 0}]
     assert checked(solids=solids, circuits=[circuit(phases=["A", "B"])], vehicles=vehicle).verdict == "breach"
 
 

@@ -105,7 +105,12 @@ def test_records_cannot_be_changed(scene):
 
 def test_who_is_aloft_and_how(scene):
     travel, climb, work = scene.stages[:3]
-    assert (aloft(scene, travel), aloft(scene, climb), aloft(scene, work)) == ((), ("worker", "second"), ("worker",))
+    assert (aloft(scene, travel), aloft(scene, climb), aloft(scene, work)) == (
+        ("worker",),
+        ("worker", "second"),
+        ("worker",),
+    )
+    assert aloft(scene, travel.model_copy(update={"workers": None})) == ()
     assert (posture(climb), posture(work)) == ("climbing", "standing")
     assert posture(scene.stages[3]) == "reaching"  # nothing stated: the widest
 

@@ -1,8 +1,8 @@
 """Owns point clouds: points of LAS and LAZ files as bodies, thinned with a proven error.
 
 `read_cloud` makes the shape; `read_points` gives the chosen points bare, for instance to triangulate a ground through
-them. Files are read in chunks, so a scan larger than memory is no trouble; every point left out is counted under its
-reason.
+them; `left_out` what no body takes. Files are read in chunks, so a scan larger than memory is no trouble; every point
+left out is counted under its reason.
 """
 
 from __future__ import annotations
@@ -136,6 +136,27 @@ def read_points(
     return np.ascontiguousarray(shape.vertices[:, 0]), counts
 
 
+Taker = tuple[Sequence[int] | None, ArrayLike | None, tuple[float, float] | None]
+"""What a body takes of a scan: classes, polygon and heights, as for `read_cloud`."""
+
+
+def left_out(
+    path: str | Path, takers: Sequence[Taker], origin: ArrayLike = (0.0, 0.0, 0.0)
+) -> Iterator[tuple[Floats, NDArray[np.uint8]]]:
+    """Points (n, 3) of a scan in scene coordinates [m] that no taker takes, with their classes, block by block: noise
+    and withheld points among them."""
+    choices = [_choice(classes, polygon, height, origin) for classes, polygon, height in takers]
+    zero = np.array(point3("cloud", "origin", origin))
+    for xyz, classes, withheld in _blocks(str(path)):
+        block, taken = xyz - zero, np.zeros(len(xyz), bool)
+        for choice in choices:
+            mask = np.ones(len(xyz), bool)
+            for _, bad in _reasons(choice, block, classes, withheld):
+                mask &= ~bad
+            taken |= mask
+        yield block[~taken], classes[~taken]
+
+
 def _choice(
     classes: Sequence[int] | None, polygon: ArrayLike | None, height: tuple[float, float] | None, origin: ArrayLike
 ) -> _Choice:
@@ -185,19 +206,9 @@ def _chosen(files: Sequence[str], choice: _Choice, tally: _Tally) -> Iterator[Fl
             block = xyz - choice.origin
             taken = np.ones(len(block), bool)
 
-            def leave(reason: str, bad: NDArray[np.bool_], taken: NDArray[np.bool_] = taken) -> None:
+            for reason, bad in _reasons(choice, block, classes, withheld):
                 tally.drop(reason, int((taken & bad).sum()))
                 taken &= ~bad
-
-            leave("withheld", withheld)
-            leave("noise (class 7 or 18)", np.isin(classes, NOISE))
-            if choice.classes is not None:
-                leave("class not chosen", ~np.isin(classes, choice.classes))
-            if choice.polygon is not None:
-                leave("outside the polygon", ~intersects_xy(choice.polygon, block[:, 0], block[:, 1]))
-            if choice.height is not None:
-                low, high = choice.height
-                leave("outside the height band", (block[:, 2] < low) | (block[:, 2] > high))
             block = block[taken]
             if len(block) and not np.abs(block).max() <= LARGEST_COORDINATE_M:
                 expected = f"coordinates within {LARGEST_COORDINATE_M:.0f} m of the origin"
@@ -205,6 +216,21 @@ def _chosen(files: Sequence[str], choice: _Choice, tally: _Tally) -> Iterator[Fl
                     Mistake(("cloud", name), expected, f"{np.abs(block).max():.6g} m", "give the origin of the scene")
                 )
             yield block
+
+
+def _reasons(
+    choice: _Choice, block: Floats, classes: NDArray[np.uint8], withheld: NDArray[np.bool_]
+) -> Iterator[tuple[str, NDArray[np.bool_]]]:
+    """Why points are not chosen, in the order in which they are counted, and which."""
+    yield "withheld", withheld
+    yield "noise (class 7 or 18)", np.isin(classes, NOISE)
+    if choice.classes is not None:
+        yield "class not chosen", ~np.isin(classes, choice.classes)
+    if choice.polygon is not None:
+        yield "outside the polygon", ~intersects_xy(choice.polygon, block[:, 0], block[:, 1])
+    if choice.height is not None:
+        low, high = choice.height
+        yield "outside the height band", (block[:, 2] < low) | (block[:, 2] > high)
 
 
 def _blocks(name: str) -> Iterator[tuple[Floats, NDArray[np.uint8], NDArray[np.bool_]]]:

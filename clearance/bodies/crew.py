@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from clearance import shapes
@@ -54,15 +53,25 @@ def person(
     return shapes.segments([[x, y, z]], [[x, y, top - cap]], around, uncertainty_m + worker.spread_m)
 
 
+BURIED_M = 0.1
+"""[m] How far the underside of a vehicle may come out below the ground: wheels sink, and ground is modelled amiss."""
+
+
 def vehicle(centre: ArrayLike, size: ArrayLike, heading_deg: float, z: float, uncertainty_m: float = 0.0) -> Shape:
-    """A vehicle as a box on the ground: twelve triangles.
+    """A vehicle as a box where it is stated, and all that is below it down to the ground: twelve triangles.
 
-    centre: (2,) or (3,), its middle in plan [m]; size: (3,) along its heading, across and upward [m]; z: of the
-        ground [m]
+    centre: (3,), its middle [m]; size: (3,) along its heading, across and upward [m]; z: of the ground below it [m]
 
-    Raises `InputError` for values out of range.
+    What carries a jib or a raised platform is below it somewhere: taken as wide as what it carries. Raises `InputError`
+    for values out of range, and for a box that is in the ground: its top would come out too low.
     """
-    plan = np.asarray(centre, float).reshape(-1)[:2]
+    x, y, middle = point3("vehicle", "centre_m", centre)
     length, width, height = point3("vehicle", "size_m", size)
-    refuse("vehicle", finite={"centre_m": plan, "z": z}, positive={"height in size_m": height})
-    return box([plan[0], plan[1], z + height / 2], [length, width, height], heading_deg, uncertainty_m)
+    refuse("vehicle", finite={"z": z}, positive={"height in size_m": height})
+    under = middle - height / 2
+    if under < z - BURIED_M:
+        expected = f"an underside on or above the ground, which is at {z:.2f} m there"
+        remedy = f"centre_m is the centre of the box: {z + height / 2:.2f} m for one that stands on the ground"
+        raise InputError(Mistake(("vehicle", "centre_m"), expected, f"{under:.2f} m", remedy))
+    top = max(middle, z + height / 2) + height / 2
+    return box([x, y, (z + top) / 2], [length, width, top - z], heading_deg, uncertainty_m)

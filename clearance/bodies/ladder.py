@@ -2,7 +2,7 @@
 x the way the climber faces, y across.
 
 `rails` gives rails and rungs as they are, for collisions and drawings; `hull_pieces` a simple hull that holds them,
-for the nearness of a line to the ladder; `fitting` a metal part between two heights.
+for the nearness of a line to the ladder; `fitting` a metal part between two heights, `platform` one to stand on.
 """
 
 from __future__ import annotations
@@ -17,6 +17,9 @@ from clearance import shapes
 from clearance.conductor.catenary import refuse
 from clearance.errors import Mistake
 from clearance.shapes import Shape
+
+PLATFORM_HALF_M: Final = 0.05
+"""[m] Half the thickness of a platform with its brackets (common practice, no source)."""
 
 RAIL_PIECE_M: Final = 1.0
 """[m] Longest piece of rail: short pieces have tight bounds when the ladder leans."""
@@ -112,6 +115,20 @@ def fitting(from_m: float, to_m: float, width_m: float, radius_m: float, uncerta
         side = max(width_m / 2 - radius_m, 0.0)
         return shapes.segments([[0.0, -side, from_m]], [[0.0, side, from_m]], radius_m, uncertainty_m)
     return _slab(from_m, to_m, width_m, radius_m, uncertainty_m)
+
+
+def platform(at_m: float, width_m: float, depth_m: float, tilt_deg: float = 0.0, uncertainty_m: float = 0.0) -> Shape:
+    """A platform across the ladder at a height [m], level while the ladder stands at its tilt.
+
+    width_m: outer face to outer face [m]; depth_m: how far it sticks out from the ladder [m], to either side, as it is
+    not said to which. Raises `InputError` for values out of range.
+    """
+    _refuse({"width_m": width_m, "depth_m": depth_m}, uncertainty_m, math.inf, at_m, at_m, width_m, 0.0)
+    side, tilt = width_m / 2, math.radians(tilt_deg)
+    # Level is along the heading turned back by the tilt, in the ladder's frame.
+    x, z = depth_m * math.cos(tilt), depth_m * math.sin(tilt)
+    a, b, c, d = [x, -side, at_m + z], [x, side, at_m + z], [-x, side, at_m - z], [-x, -side, at_m - z]
+    return shapes.triangles([[a, b, c], [a, c, d]], PLATFORM_HALF_M, uncertainty_m)
 
 
 def _slab(low: float, high: float, width: float, radius: float, uncertainty: float) -> Shape:

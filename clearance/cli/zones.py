@@ -189,6 +189,7 @@ def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
     from clearance.bodies import crew
     from clearance.job.footing import settled
     from clearance.job.staging import build_of
+    from clearance.scene.assemble import on_ground
     from clearance.zones import Person, ball_of, standing_areas
 
     scene, setting = prepared.site.scene, prepared.stages[index][0]
@@ -205,6 +206,8 @@ def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
         )
     for vehicle in scene.vehicles:
         length, width, height = vehicle.size_m
+        ground_m = on_ground(prepared.site.ground, (vehicle.centre_m[0], vehicle.centre_m[1]))[2]
+        height = max(height, vehicle.centre_m[2] + 0.5 * height - ground_m)
         around = 0.5 * math.hypot(length, width)
         made = standing_areas(prepared.site, setting, Person("earth", "", around), (0.0, height), step_m, vehicle.name)
         words = f"middle of {vehicle.name}, at any heading: at earth, all of it within {around:.2f} m of the middle"

@@ -129,6 +129,10 @@ class Entry:
         return self.outer_area_m2 + self.core_area_m2
 
 
+SHAPED = 0.05
+"""[1] An area may differ so much from that of its strands taken as round: printed figures are rounded."""
+
+
 def entry(table: Mapping[str, Any], where: tuple[str, ...] = ("conductors",)) -> Entry:
     """An entry from a table with units in its keys (those of the data files beside this module).
 
@@ -172,8 +176,13 @@ def entry(table: Mapping[str, Any], where: tuple[str, ...] = ("conductors",)) ->
                 )
     for part in ("outer", "core"):
         count, strand = table.get(part), found.get(f"{part}_strand")
-        if f"{part}_area" not in found and isinstance(count, int) and strand:
-            found[f"{part}_area"] = count * pi / 4 * strand**2
+        if not isinstance(count, int) or not strand:
+            continue
+        area = count * pi / 4 * strand**2
+        stated_area = found.setdefault(f"{part}_area", area)
+        if abs(stated_area / area - 1.0) > SHAPED:
+            expected = f"{area * 1e6:.1f} mm2, as {count} strands of {strand * 1e3:.3f} mm have"
+            wrong.append(Mistake((*place, f"{part}_area_mm2"), expected, f"{stated_area * 1e6:.1f} mm2", "mend one"))
     for field, example in (
         ("diameter", "diameter_mm"),
         ("weight", "weight_kg_km"),

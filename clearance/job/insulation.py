@@ -17,6 +17,7 @@ import numpy as np
 
 from clearance import rules
 from clearance.bodies import worker
+from clearance.bodies.ladder import PLATFORM_HALF_M
 from clearance.errors import RuleError
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, settled, stands
@@ -69,7 +70,7 @@ def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
     assert entry is not None
     absent = statements.absent(scene, stage)
     found = [(entry.insulating_from_m, "foot of the ladder, below its insulating part")]
-    for fitting in entry.fittings:
+    for fitting in (*entry.fittings, *_platform(absent, entry)):
         if stage.potentials.get(fitting.name, fitting.potential) == "earth" and fitting.name not in absent:
             found.append((fitting.to_m, f"earthed fitting '{fitting.name}'"))
     for rope in scene.ropes:
@@ -123,7 +124,7 @@ def _metal(absent: Set[str], entry: records.Ladder, low: float, high: float) -> 
     Earthed metal is below `low` by then; it is counted all the same, as a stage may state it as floating.
     """
     there = [f for f in entry.fittings if f.name not in absent]
-    cuts = sorted((max(low, f.from_m), min(high, f.to_m), f.name) for f in there)
+    cuts = sorted((max(low, f.from_m), min(high, f.to_m), f.name) for f in (*there, *_platform(absent, entry)))
     found, reached = [], low
     for start, stop, name in cuts:
         length = stop - max(start, reached)
@@ -131,6 +132,15 @@ def _metal(absent: Set[str], entry: records.Ladder, low: float, high: float) -> 
             found.append((length, name))
             reached = max(reached, stop)
     return found
+
+
+def _platform(absent: Set[str], entry: records.Ladder) -> Iterator[records.Fitting]:
+    """The platform as what it shorts along the ladder: its thickness, and what its tilt adds to it."""
+    name = records.platform_name(entry.name)
+    if entry.platform_m is not None and name not in absent:
+        half = PLATFORM_HALF_M + entry.platform_depth_m * abs(math.sin(math.radians(entry.tilt_deg)))
+        low = max(0.0, entry.platform_m - half)
+        yield records.Fitting(name=name, from_m=low, to_m=entry.platform_m + half, radius_m=entry.platform_depth_m)
 
 
 def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterator[Insulation]:

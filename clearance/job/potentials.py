@@ -103,6 +103,22 @@ def overridden(site: Site, stage: Stage, body: Body) -> Body:
     return replace(body, potential=kept[0][1], states=tuple(kept[1:]), note=note)
 
 
+def refuse_unused(site: Site, stage: Stage, bodies: Sequence[Body]) -> None:
+    """Raises InputError for every potential that the stage states of a body that is not there, or of one that
+    insulates: it has none."""
+    conducts: dict[str, bool] = {}
+    for body in bodies:
+        conducts[body.name] = conducts.get(body.name, False) or body.conductive
+    mistakes = []
+    for name in stage.potentials:
+        if not conducts.get(name, False):
+            found = "one that insulates" if name in conducts else "none of this name in the stage"
+            head = where(site.scene, stage, f"potentials: {name}")
+            mistakes.append(Mistake(head, "a body that is there and conducts", found, "leave it out"))
+    if mistakes:
+        raise InputError(mistakes)
+
+
 def _state_name(name: str, potential: str | None) -> str:
     return f"{name} {'floating' if potential is None else f'at {potential}'}"
 

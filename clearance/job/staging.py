@@ -92,6 +92,7 @@ def _setting(
     bodies, shifted = shifted_bodies.moved_bodies(site, stage, changes, bodies)
     rated |= shifted
     bodies = [_fleeting(stage, body) for body in bodies if body.name not in absent]
+    potentials.refuse_unused(site, stage, bodies)
     bodies = [potentials.overridden(site, stage, body) for body in bodies]
     bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
@@ -142,6 +143,10 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
     for fitting in entry.fittings:
         shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
         yield Body(fitting.name, "fitting", shape, potential=fitting.potential, job=True, link="ladder")
+    if entry.platform_m is not None:
+        shape = ladder.platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
+        name, note = records.platform_name(entry.name), "taken as metal that floats, to either side of the ladder"
+        yield Body(name, "fitting", shape, potential=None, job=True, link="ladder", note=note)
 
 
 def hull_name(ladder_name: str, low: float, high: float) -> str:
@@ -263,7 +268,11 @@ def _made_crew(site: Site) -> Iterator[Body]:
         yield Body(person.name, "crew", shape, job=True)
     for vehicle in site.scene.vehicles:
         foot = on_ground(site.ground, (vehicle.centre_m[0], vehicle.centre_m[1]))
-        shape = crew.vehicle(vehicle.centre_m, vehicle.size_m, vehicle.heading_deg, foot[2])
+        try:
+            shape = crew.vehicle(vehicle.centre_m, vehicle.size_m, vehicle.heading_deg, foot[2])
+        except InputError as error:
+            head = where(site.scene, vehicle, "centre_m")
+            raise InputError([replace(mistake, where=head) for mistake in error.mistakes]) from error
         yield Body(vehicle.name, "vehicle", shape, job=True)
 
 

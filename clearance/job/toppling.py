@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body
+from clearance.bodies.ladder import PLATFORM_HALF_M
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.job.footing import settled, track_knots
 from clearance.job.measuring import Bench, Piece, found_for
@@ -87,7 +88,9 @@ def _toppling(site: Site, stage: Stage, setting: Setting, lost: str, left: tuple
     _, fit = track_knots(site)
     uncertainty = entry.bending_m + fit + settled(site.scene)[1]
     outer = 0.5 * (entry.width_m + entry.rail_diameter_m)
-    half = max([outer, entry.foot_radius_m, *(math.hypot(outer, fitting.radius_m) for fitting in entry.fittings)])
+    around = [fitting.radius_m for fitting in entry.fittings]
+    around += [entry.platform_depth_m + PLATFORM_HALF_M] if entry.platform_m is not None else []
+    half = max([outer, entry.foot_radius_m, *(math.hypot(outer, radius) for radius in around)])
     worn = [_worn(body.shape) for body in setting.bodies if body.kind == "worker" and body.link == "worker"]
     swing = stage.swing_m * math.sqrt(2.0)
     person = max(worn) + swing if worn and stage.climb_m is not None else None

@@ -31,6 +31,7 @@ from clearance.scene.records import (
     Wire,
     arrangement,
     device_names,
+    platform_name,
     where,
 )
 
@@ -52,6 +53,7 @@ def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
     """Every mistake across the tables of a scene; `table` is the converted file, from which names are taken."""
     from clearance.scene.checks_job import job_checks
     from clearance.scene.checks_statements import statement_checks
+    from clearance.scene.checks_unused import unused
 
     known = names_of(table)
     return [
@@ -62,6 +64,7 @@ def cross_checks(scene: Scene, table: dict[str, Any]) -> list[Mistake]:
         *_wires(scene, known),
         *job_checks(scene, known),
         *statement_checks(scene, known, table),
+        *unused(scene),
     ]
 
 
@@ -87,6 +90,7 @@ def names_of(table: dict[str, Any]) -> Known:
     ladders = []
     if isinstance(ladder := table.get("ladder"), dict):
         ladders = [ladder.get("name", "ladder")]
+        bodies += [platform_name(name) for name in ladders if "platform_m" in ladder]
         bodies += [*ladders, *(fitting["name"] for fitting in _entries(ladder, "fittings") if "name" in fitting)]
     if isinstance(device := table.get("aerial_device"), dict):
         bodies += device_names(device.get("name", "aerial device"))
@@ -141,6 +145,7 @@ def _names(scene: Scene, table: dict[str, Any]) -> Iterator[Mistake]:
     bodies = [(key, entry.get("name")) for key in keys for entry in _entries(table, key)]
     if isinstance(ladder := table.get("ladder"), dict):
         bodies += [("ladder", ladder.get("name", "ladder"))]
+        bodies += [("ladder", platform_name(ladder.get("name", "ladder")))] if "platform_m" in ladder else []
         bodies += [("ladder fittings", entry.get("name")) for entry in _entries(ladder, "fittings")]
     if isinstance(device := table.get("aerial_device"), dict):
         bodies += [("aerial device", name) for name in device_names(device.get("name", "aerial device"))]

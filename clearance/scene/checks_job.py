@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from clearance.errors import Mistake
 from clearance.scene.checks import Known, potential_mistake
+from clearance.scene.checks_unused import unused_in_stage
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
     BRINGABLE,
@@ -176,6 +177,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     yield from _hauled(scene, stage)
     if people and stage.climb_m is None and stage.extend_m is None:
         yield Mistake(where(scene, stage, "climb_m"), "how high the worker aloft stands", "nothing", "add climb_m")
+    yield from unused_in_stage(scene, stage)
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
     yield from _off(scene, known, stage)

@@ -16,7 +16,6 @@ from clearance.scene.records_base import Point, Reference
 from clearance.scene.records_conductor import OwnConductor
 from clearance.scene.units import GRAVITY_M_S2
 
-
 UNCLIMBED: Final = ("bring", "set up", "travel", "strike", "take away", "earthing")
 """Kinds of stages in which nobody is on the ladder: it may lie."""
 

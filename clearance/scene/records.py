@@ -162,6 +162,7 @@ __all__ = [
     "bringable",
     "device_names",
     "phases",
+    "platform_name",
     "posture",
     "where",
 ]
@@ -361,6 +362,15 @@ def device_names(name: str) -> tuple[str, ...]:
     return (name, *(f"{name} {part}" for part in ("chassis", "boom", "extension", "insulating boom", "platform")))
 
 
+def platform_name(ladder: str) -> str:
+    """Name of the platform of a ladder.
+
+    >>> platform_name("ladder")
+    'ladder platform'
+    """
+    return f"{ladder} platform"
+
+
 def body_names(scene: SceneFile) -> tuple[str, ...]:
     """Names of every body a scene speaks of, in order.
 
@@ -377,6 +387,7 @@ def body_names(scene: SceneFile) -> tuple[str, ...]:
         names += [entry.name for entry in table]
     if scene.ladder is not None:
         names += [scene.ladder.name, *(fitting.name for fitting in scene.ladder.fittings)]
+        names += [platform_name(scene.ladder.name)] if scene.ladder.platform_m is not None else []
     if scene.aerial_device is not None:
         names += device_names(scene.aerial_device.name)
     for worker in scene.workers:

@@ -38,7 +38,9 @@ class Ladder(Record):
     insulating_to_m: Positive = Field(description="upper end of the insulating part, along the ladder")
     wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
     fittings: tuple[Fitting, ...] = Field((), description="metal parts")
-    platform_m: Positive | None = Field(None, description="height of a platform, along the ladder")
+    platform_m: Positive | None = Field(None, description="height of a platform, along the ladder: of metal, floating")
+    # Common practice, no source: what a platform hooked on rungs sticks out.
+    platform_depth_m: Positive = Field(0.6, description="how far the platform sticks out, to either side of the ladder")
     foot_radius_m: Positive = Field(0.1, description="radius that covers a foot")
     bending_m: NotNegative = Field(description="how far the top may bend out of line; goes into uncertainty")
     insulation_basis: Text | None = Field(None, description="what the insulation rests on: test, date, standard")
@@ -120,7 +122,7 @@ class Crew(_Person):
 
 
 class Vehicle(Record):
-    """A vehicle as a box, at earth."""
+    """A vehicle, or a part of one, as a box at earth where it is stated; all that is below it counts as the vehicle."""
 
     word: ClassVar[str] = "vehicle"
     name: Text = Field(description="name of the vehicle")

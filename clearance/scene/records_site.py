@@ -50,17 +50,20 @@ class _Ground(Record):
     uncertainty_m: NotNegative = Field(
         0.0, description="survey and model error: the true surface is no further outside"
     )
+
+
+class _EndlessGround(_Ground):
     extent_m: Positive = Field(200.0, description="half-size of the modelled patch about the site")
 
 
-class LevelGround(_Ground):
+class LevelGround(_EndlessGround):
     """A horizontal plane."""
 
     kind: Literal["level"]
     height_m: float = Field(description="height of the ground in the scene frame")
 
 
-class PlaneGround(_Ground):
+class PlaneGround(_EndlessGround):
     """A sloped plane."""
 
     kind: Literal["plane"]
