@@ -122,20 +122,20 @@ def bases() -> dict[str, dict[str, Any]]:
         "name": "ladder",
         "fittings": [{"name": "hook", "from_m": 7, "to_m": 7.2, "radius_m": 0.35, "potential": "earth"}],
     }
-    rope = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "hangs_from": "hook", "wet_or_dirty_m": 0.2, "guy": True}  # fmt: skip
+    rope = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "hangs_from": "hook", "wet_or_dirty_m": 0.2, "guy": True}  # fmt: skip  # noqa: E501
     other = {"name": "other", "from_m": [8, 8, 5], "to_m": [9, 8, 0.2], "diameter_m": 0.02}
     line = {"name": "line", "from_m": [8, 9, 5], "to_m": [9, 9, 0.2], "diameter_m": 0.02}  # fmt: skip
     bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": [0.5, 0, 6.0]}
     work = {**STAGE, "name": "work", "kind": "work", "climb_m": [3, 4], "lean_along_deg": [-1, 1],
             "workers": ["worker"],
             "lean_across_deg": [-1, 1], "heading_deg": [-2, 2], "swing_m": 0.3,
-            "potentials": {"cabinet": "earth"}, "note": "look", "hauled": "bag", "haul_m": [0, 2], **bonded}  # fmt: skip
+            "potentials": {"cabinet": "earth"}, "note": "look", "hauled": "bag", "haul_m": [0, 2], **bonded}  # fmt: skip  # noqa: E501
     rides = {**STAGE, "name": "ride", "kind": "travel", "travel_m": [4, 6], "hauled": "bag", "workers": ["worker"],
              "rides": BY, "anew": True, "bonded": None}  # fmt: skip
     second = {"name": "second", "sex": "woman", "percentile": 95, "trunk_lean_m": 0.2}
     climbs = {**STAGE, "name": "climb", "anew": True, "workers": ["second"], "hauled": "can"}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "hanging_m": 0.4}
-    crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4]}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6]}]  # fmt: skip
+    crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4]}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6]}]  # fmt: skip  # noqa: E501
     tests = [{"what": "ladder", "name": "7", "on": "May", "result": "held", "by": BY, "leakage_uA": 60.0,
               "at_kV": 130.0}]  # fmt: skip
     bay = {
@@ -149,7 +149,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5}],
         "tools": [{"name": name, "line": "guy", "radius_m": size, "swing_m": 0.3, "note": "a bag"}
                   for name, size in (("bag", 0.2), ("can", 0.1))], "ropes": [rope, other, line],
-        "tests": tests, "stages": [work, rides, climbs], "asks": "stages", "statements": [{"kind": "insulating", "body": name, **SAID} for name in ("guy", "line")],
+        "tests": tests, "stages": [work, rides, climbs], "asks": "stages", "statements": [{"kind": "insulating", "body": name, **SAID} for name in ("guy", "line")],  # noqa: E501
         "insulators": [{"name": "post", "from_m": [0, 20, 2.5], "to_m": [0, 20, 5], "insulating_m": 2.1,
                         "diameter_m": 0.3}],
     }  # fmt: skip
@@ -214,17 +214,17 @@ def bases() -> dict[str, dict[str, Any]]:
                    "solids": [FAR_A, FAR_B], "workers": [WORKER], "aerial_device": lift,
                    "stages": [aerial]},
         "hung": {"circuits": TWO, "wires": [hung, beside, third], "solids": [FAR_B], "track": None, "stages": [hanging],
-                 "ladder": {**LADDER, "hangs_on": "wire A", "heading_deg": 30, "length_m": 7.5, "insulating_to_m": 7.5}},
+                 "ladder": {**LADDER, "hangs_on": "wire A", "heading_deg": 30, "length_m": 7.5, "insulating_to_m": 7.5}},  # noqa: E501
         "weather": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": spans, "weather": weather,
                     "conductors": [bare], "stages": [{"name": "look", "kind": "work", **ALONE}]},
         "heated": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": no_ice, "weather": heated,
                    "conductors": [stranded_own], "stages": [{"name": "look", "kind": "work", **ALONE}]},
         "loads": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [loaded, drops, more], "stages": shifts},
     }  # fmt: skip
-    found["far up"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "altitude_m": 140, "stages": [{**STAGE, "climb_m": None, "posture": None, "workers": []}],
+    found["far up"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "altitude_m": 140, "stages": [{**STAGE, "climb_m": None, "posture": None, "workers": []}],  # noqa: E501
                        "origin": {"height_m": 3900.0, "vertical": "dam datum"}}  # fmt: skip
     grounds = {
-        "plane": {"kind": "plane", "through_m": [0, 0, 0.1], "slope_deg": 3, "uncertainty_m": 0.1, "uphill_deg": 40, "extent_m": 60},
+        "plane": {"kind": "plane", "through_m": [0, 0, 0.1], "slope_deg": 3, "uncertainty_m": 0.1, "uphill_deg": 40, "extent_m": 60},  # noqa: E501
         "grid": {"kind": "grid", "heights_m": [[0, 0, 0], [0, 0.5, 0], [0, 0, 0]], "corner_m": [-50, -50],
                  "spacing_m": 50, "uncertainty_m": 0.05},
         "grid file": {"kind": "grid", "file": "heights.csv", "corner_m": [-50, -50], "spacing_m": 50},
@@ -233,7 +233,7 @@ def bases() -> dict[str, dict[str, Any]]:
     }  # fmt: skip
     for name, ground in grounds.items():
         found[f"ground as {name}"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "ground": ground,
-                                      "stages": [{**STAGE, "workers": [], "climb_m": None, "posture": None}]}  # fmt: skip
+                                      "stages": [{**STAGE, "workers": [], "climb_m": None, "posture": None}]}  # fmt: skip  # noqa: E501
     return found
 
 
