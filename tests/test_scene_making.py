@@ -18,7 +18,7 @@ from clearance.job.carried import taken_over
 from clearance.job.templates import expanded
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
-from clearance.scene.records import Circuit, Jumper, Range, Reference, Scene, SpanWire, Stage, Track
+from clearance.scene.records import Circuit, Jumper, Origin, Range, Reference, Scene, SpanWire, Stage, Track
 
 NOT_TOML = ("syntax",)
 """Wrong scenes that only a file can be: this one is no TOML."""
@@ -173,8 +173,8 @@ def test_one_entry_is_changed_by_its_name(whole):
     assert whole.changed_entry("wires", "bus A", diameter_m=0.03).wires[0].diameter_m == 0.03
     assert whole.changed_entry("wires", "bus A", diameter_mm=31).wires[0].diameter_m == 0.031
     assert whole.changed_entry("weather", wind_m_s=np.array([0, 4])).weather.wind_m_s == Range(0.0, 4.0)
-    assert whole.changed_entry("ladder", platform_m=None).ladder.platform_m is None
-    assert whole.changed(weather=None, wires=tuple(w.model_copy(update={"ice_m": None}) for w in whole.wires))
+    assert whole.changed_entry("ladder", clear_m=None).ladder.clear_m is None
+    assert whole.changed(origin=None).origin == Origin()
     for table, name in (("wires", "bus Z"), ("wires", None), ("ladder", "laddr"), ("name", "bay"), ("wirez", "bus A")):
         with pytest.raises(InputError, match=f"{table}: expected the name of an entry"):
             whole.changed_entry(table, name, diameter_m=0.03)
