@@ -104,9 +104,7 @@ def test_nobody_aloft_is_told_in_every_stage_that_needs_somebody():
     for kind in ("step on", "climb", "descend", "work"):
         told = missing(parts(kind, HIGH, workers=[], climb_m=None))
         assert list(told) == ["nobody is aloft: nobody is judged"], kind
-    told = missing({**parts("travel", HIGH, workers=[]), "crew": None})
-    assert list(told) == ["nobody is aloft: nobody is judged"]  # the height of somebody's feet is stated, and no feet
-    (found,) = checked(0.01, **parts("travel", HIGH, workers=[], climb_m=None)).stages
+    (found,) = checked(0.01, **parts("travel", HIGH, workers=[], climb_m=None, rides=None)).stages
     assert found.verdict == "clear"
 
 
@@ -233,8 +231,8 @@ def test_what_no_stage_judges_is_told_of_the_job():
     assert str(point) == "worker 'second': aloft in no stage: never judged"
     ropes = [{"name": "line", "from": [-3, 0, 6], "to_m": [-3, 2, 0], "diameter_m": 0.02}]
     tools = [{"name": "bag", "line": "line", "radius_m": 0.2, "swing_m": 0.2}]
-    (point,) = keeping(checked(0.05, **parts("work", HIGH), ropes=ropes, tools=tools))
-    assert str(point) == "tool 'bag': hauled in no stage: never judged"
+    with pytest.raises(InputError, match="expected a stage that hauls it, found none"):
+        checked(0.05, **parts("work", HIGH), ropes=ropes, tools=tools)
     crew = [{"name": "helper", "stature_m": 1.8, "at_m": [-6, 0]}]
     said = {**SAID, "kind": "absent", "bodies": ["helper"]}
     (point,) = keeping(checked(0.05, **parts("work", HIGH), crew=crew, statements=[said]))

@@ -39,6 +39,7 @@ from clearance.scene.records import Point, SpanWire
 from clearance.scene.records_statements import DesignedGap
 from clearance.scene.wiring import LineInsulator
 from clearance.shapes import Shape
+from clearance.verdict import judge_length
 
 TOUCHING_M = 1e-6
 """[m] A gap below this is told as touching."""
@@ -321,7 +322,7 @@ def _short(site: Site, near: Near, need: Needed) -> OpenPoint:
     found = _as_modelled(near)
     for statement in site.scene.statements:
         if isinstance(statement, DesignedGap) and set(statement.bodies) == {near.one.name, near.other.name}:
-            if statement.gap_m <= found + TOUCHING_M and not near.over:
+            if judge_length(found + TOUCHING_M, statement.gap_m) == "clear" and not near.over:
                 designed = f"; a designed gap of {statement.gap_m:g} m, by {statement.by}"
                 return OpenPoint("the site", what + designed, "", "clear")
             what += f"; as modelled {_down(found)} m, smaller than the designed gap of {statement.gap_m:g} m"
