@@ -45,6 +45,8 @@ def test_the_scenes_of_the_project_contradict_themselves_nowhere(name):
 
 
 OFF = ("dropper A",)
+NOBODY = {"bonding_lead_m": None, "clamp_m": None}
+"""What a stage with nobody bonded does not state."""
 REFUSED = {
     "travel with a person aloft": (
         {"move to B": {"workers": ("worker",), "climb_m": Range(0.0, 1.0)}},
@@ -88,11 +90,11 @@ REFUSED = {
         ["'come down from A': climb_m: expected feet at or below 6.2 m, where stage 'bond off at A' takes"],
     ),
     "bonding nobody": (
-        {"bond to A": {"bonded": {}}},
+        {"bond to A": {"bonded": {}, **NOBODY}},
         ["'bond to A': bonded: expected whom the stage is to bond, and the phase, found nobody"],
     ),
     "working without having climbed": (
-        {"step on at A": None, "climb to A": None, "bond to A": {"kind": "work", "bonded": {}}},
+        {"step on at A": None, "climb to A": None, "bond to A": {"kind": "work", "bonded": {}, **NOBODY}},
         ["'bond to A': workers: expected 'worker' on the ladder already, found 'worker' on the ground"],
     ),
     "off though nobody released it": (
@@ -120,7 +122,7 @@ REFUSED = {
         ["'step on at B': potentials: expected the earth it has, found \"dropper A\" not stated, though earthed"],
     ),
     "earth raised to the phase": (
-        {"come down from A": {"kind": "earthing", "workers": (), "earths": OFF}, "step off at A": None,
+        {"come down from A": {"kind": "earthing", "workers": (), "climb_m": None, "earths": OFF}, "step off at A": None,
          "move to B": {"off": (), "released": OFF, "kind": "lower", "lower_m": Range(0.0, 2.7), "workers": ()}},
         ["'move to B': released: expected a wire that is not earthed, found \"dropper A\", earthed"],
     ),
@@ -137,7 +139,7 @@ REFUSED = {
         ["'come down from A': workers: expected nobody on the ladder, found worker"],
     ),
     "parted without a bond": (
-        {"open dropper A": {"bonded": {}}},
+        {"open dropper A": {"bonded": {}, **NOBODY}},
         ["'open dropper A': bonded: expected 'worker' bonded to the wire's phase, A, found not bonded"],
     ),
     "no distance stated": (
@@ -417,13 +419,18 @@ def lowerings(job, *stages):
     template = next(stage for stage in job.stages if stage.name == "lower dropper A")
     base = {"travel_m": None, "climb_m": None, "workers": (), "bonded": {}, "disturbed": (), "clamp_m": None}
     base |= {"bonding_lead_m": None, "lean_along_deg": Range(0, 0), "lean_across_deg": Range(0, 0), "posture": None}
-    base |= {"opening_distance_m": 1.0}
     made = [
-        template.model_copy(update={**base, "name": f"{k} {kind}", "kind": kind, "lower_m": Range(*span)})
+        template.model_copy(
+            update={**base, "name": f"{k} {kind}", "kind": kind, "lower_m": Range(*span), **_distance(kind)}
+        )
         for k, (kind, span) in enumerate(stages)
     ]
     scene = job.model_copy(update={"stages": tuple(made)})
     return [str(m) for _, _, ms in sequence.follow(scene) for m in ms]
+
+
+def _distance(kind):
+    return {"opening_distance_m": 1.0} if kind in ("open", "close") else {}
 
 
 AT = (0.0, 0.0)

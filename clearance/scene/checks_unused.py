@@ -21,11 +21,7 @@ from clearance.scene.records import (
     where,
 )
 
-WIRES_MOVE: Final = ("open", "lower", "raise", "close")
-
 KINDS: Final[Mapping[str, tuple[str, ...]]] = {
-    "released": WIRES_MOVE,
-    "lower_m": WIRES_MOVE,
     "opening_distance_m": ("open", "close"),
     "earths": ("earthing",),
     "lifts_earth": ("earthing",),
