@@ -99,7 +99,7 @@ def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
     """The same site with other stages. Those it had were checked for contradictions; a narrower range makes none."""
     scene = prepared.site.scene.with_steps(stages)
     # `Site` carries the scene, and what is remembered of a site goes by it: a new one for new stages.
-    site: Site = replace(prepared.site, scene=scene)
+    site: Site = replace(prepared.site, scene=scene, same=None)
     return Prepared(site, tuple(staging.settings_of(site, stage) for stage in stages), prepared.read)
 
 

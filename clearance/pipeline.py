@@ -276,15 +276,15 @@ def _again(
     bench: measuring.Bench, one: withdrawn.Withdrawal, number: int, before: Sequence[measuring.Piece]
 ) -> StageResult:
     """A stage judged without some statements; what is known of bodies that stay as they are is taken over."""
-    pieces = measuring.pieces_of(bench, one.stages[number] or ())
     kept = {(old.compiled.setting.check, *old.compiled.setting.box.values()): old for old in before}
-    for piece in pieces:
-        setting = piece.compiled.setting
+    pieces: list[measuring.Piece] = []
+    for setting in one.stages[number] or ():
         old = kept.get((setting.check, *setting.box.values()))
-        if old is not None:
-            changed = withdrawn.changed_bodies(old.compiled.setting, setting)
-            if changed is not None:
-                measuring.known_from(piece, old, changed)
+        changed = None if old is None else withdrawn.changed_bodies(old.compiled.setting, setting)
+        if old is None or changed is None:
+            pieces += measuring.pieces_of(bench, [setting])
+        else:
+            pieces.append(measuring.piece_after(bench, setting, old, changed))
     return judging.judge_stage(bench, one.site.scene.stages[number], pieces, drawn=False)
 
 

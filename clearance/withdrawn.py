@@ -66,7 +66,7 @@ def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:
     again = any(isinstance(entry, EarthedCircuit | Insulating) for entry in entries)
     try:
         scene = site.scene.changed(statements=kept).with_steps(site.scene.stages)
-        bare = assemble(scene) if again else replace(site, scene=scene)
+        bare = assemble(scene) if again else replace(site, scene=scene, same=site.same or site)
         staged = tuple(
             staging.settings_of(bare, stage) if any(touches(entry, stage) for entry in entries) else None
             for stage in scene.stages

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from functools import lru_cache
 
 import numpy as np
 
 from clearance.bodies import ground
 from clearance.errors import InputError, Mistake
+from clearance.job.remembered import once_a_site
 from clearance.scene import records
 from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.records import Reference, Stage, where
@@ -70,7 +70,7 @@ WIRE_STEP_M = 0.5
 """[m] Chords along a wire that a ladder hangs on."""
 
 
-@lru_cache(maxsize=16)
+@once_a_site
 def wire_knots(site: Site) -> tuple[np.ndarray, float]:
     """Points along the wire that the ladder hangs on, over all stations that stages ask for and one chord beyond where
     there is one, and the uncertainty of whatever hangs there [m]: that of the wire, its strays, and what chords
@@ -114,7 +114,7 @@ def _first_station(site: Site, name: str) -> float:
     return float(np.hypot(*(np.array(hung.catenary.start) - anchor)[:2]))
 
 
-@lru_cache(maxsize=16)
+@once_a_site
 def track_knots(site: Site) -> tuple[np.ndarray, float]:
     """Vertices of the track laid on the ground, (n, 4) station and place [m], and how far the ground leaves its pieces
     [m]."""

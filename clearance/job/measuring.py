@@ -117,11 +117,18 @@ def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
     return tuple(Piece(one, coarse(bench.engine, one)) for one in compiled)
 
 
-def known_from(piece: Piece, before: Piece, changed: frozenset[str]) -> None:
-    """Take over what was found of paths that pass no changed body: their gaps are the same."""
-    for paths, found in before.known.items():
-        if not any(name in changed for path in paths for group in path.groups for name in group.bodies):
-            piece.known[paths] = found
+def piece_after(bench: Bench, setting: Setting, before: Piece, changed: frozenset[str]) -> Piece:
+    """A setting ready to be measured that differs from one that was by some bodies alone: what is known of the others
+    is taken over. Where none differs but in its potentials, so is all that was compiled."""
+    if not changed:
+        return Piece(replace(before.compiled, setting=setting), before.least_of, dict(before.known))
+    compiled = compile_setting(bench.engine, setting)
+    known = {
+        paths: found
+        for paths, found in before.known.items()
+        if not any(name in changed for path in paths for group in path.groups for name in group.bodies)
+    }
+    return Piece(compiled, coarse(bench.engine, compiled), known)
 
 
 def matters(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None) -> bool:
@@ -218,7 +225,7 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
         if verdict == "undecided":
             why = "the work budget ended before the bounds parted from the limit"
     within = False
-    if verdict == "breach" and required_m is not None:
+    if verdict == "breach" and required_m is not None and bench.floor is None:
         within = _holds_without_uncertainty(bench, piece, paths, required_m)
     ends = ("", "")
     through: tuple[str, ...] = ()

@@ -16,7 +16,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -29,6 +28,7 @@ from clearance.conductor.loads import Carried, carried, settled
 from clearance.conductor.ranges import strain_strings
 from clearance.conductor.released import OVERSHOOT, Change, Move, eased, parted
 from clearance.errors import InputError, Mistake
+from clearance.job.remembered import once_a_site
 from clearance.job.rig import Rig
 from clearance.job.setting import Setting
 from clearance.job.swayed import MORE, worst_move
@@ -199,12 +199,12 @@ def loads_on(scene: Scene, record: SpanWire, stage: Stage) -> tuple[tuple[str, .
     return (tuple(after), tuple(before)) if stage.kind == "close" else (tuple(before), tuple(after))
 
 
-@lru_cache(maxsize=16)
+@once_a_site
 def _sections(site: Site) -> tuple[tuple[Line, ...], ...]:
     return tuple(tuple(group) for group in sections(list(_drawn(site).values())))
 
 
-@lru_cache(maxsize=64)
+@once_a_site
 def _shift(
     site: Site, names: tuple[str, ...], wanted: tuple[_Asked, ...], lost: tuple[str, ...], parked: bool, number: int
 ) -> Shift | None:
@@ -269,7 +269,7 @@ def _backwards(site: Site, line: Line) -> bool:
     return line.start.point != _drawn(site)[line.name].start.point
 
 
-@lru_cache(maxsize=16)
+@once_a_site
 def _drawn(site: Site) -> Mapping[str, Line]:
     return hanging.lines_of(site.scene)
 

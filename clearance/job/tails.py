@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.bodies import wire
 from clearance.errors import InputError, Mistake
+from clearance.job.remembered import once_a_site
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, place
 from clearance.scene.records import Point, Stage, where
@@ -44,7 +44,7 @@ class Way:
         return self.at_m[-1]
 
 
-@lru_cache(maxsize=64)
+@once_a_site
 def way_of(site: Site, name: str) -> Way:
     """The way of the free end of a wire that the job takes off, from its place to where it is parked."""
     hung = site.wires[name]
@@ -104,14 +104,14 @@ def frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:
     return replace(piece.shape, vertices=piece.shape.vertices + piece.shape.rate * lower_m, rate=None)
 
 
-@lru_cache(maxsize=64)
+@once_a_site
 def _parked(site: Site, name: str) -> shapes.Shape:
     """The tail lowered all the way; one shape for all stages."""
     last = _tail(site, name, parked=True)[-1]
     return frozen((last,), last.lower_m[1])
 
 
-@lru_cache(maxsize=64)
+@once_a_site
 def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, ...]:
     """All pieces of a wire's lowering, cut where some stage's range begins or ends; with the uncertainty that the
     weather asks for anywhere on its way, or where it is parked."""

@@ -50,6 +50,8 @@ class Site:
     skipped: what was not evaluated, and counts of points left out
     strings: every line insulator
     placed: where each wire may be in the scene's weather; empty for a scene without
+    same: the site whose ground, wires, stages and weather this one shares, None where it stands by itself: what rests
+        on these alone, and on no statement, is remembered by it
     """
 
     scene: Scene
@@ -61,6 +63,7 @@ class Site:
     skipped: tuple[str, ...]
     strings: tuple[LineInsulator, ...]
     placed: Mapping[str, Placed] = field(default_factory=dict)
+    same: Site | None = None
 
 
 def assemble(scene: Scene) -> Site:
