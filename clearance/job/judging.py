@@ -14,10 +14,10 @@ from itertools import combinations
 from clearance.engine import still_gap
 from clearance.gaps import AS_STATED, EARTH, Judged, case_name
 from clearance.job import bridged, duties, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
-from clearance.job.measuring import Bench, Piece, matters, measure_of
+from clearance.job.measuring import Bench, Piece, beneath, measure_of
 from clearance.job.questions import Asked, questions
 from clearance.job.setting import Check
-from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, worst
+from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.records import Stage
 
@@ -121,15 +121,19 @@ def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: floa
     """The measure with the least gap over all pieces and cases; its bounds are the least of all bounds."""
     measures = []
     for piece, question in asked:
-        if not matters(bench, piece, question.paths, required_m):
-            continue
-        measure = measure_of(bench, piece, question.paths, required_m, AS_STATED)
+        if bench.floor is None or required_m is None:
+            measure = measure_of(bench, piece, question.paths, required_m, AS_STATED)
+        else:
+            counts = beneath(bench, piece, question.paths, required_m)
+            if counts is None:
+                continue
+            measure = counts
         chain = (measure.ends[0], *measure.through, measure.ends[1])
         measures.append(replace(measure, case=case_name(question.case, chain)))
-        if bench.floor is not None and measure.margin_lower_m is not None:
-            bench.floor.margin_m = min(bench.floor.margin_m, measure.margin_lower_m)
     if not measures:
-        return Measure("undecided", required_m, float("inf"), float("inf"), {}, (), ("", ""), ())
+        # Under a floor all of them are clear and keep more than the least: nothing is left to measure.
+        nothing: Verdict = "undecided" if bench.floor is None or required_m is None else "clear"
+        return Measure(nothing, required_m, float("inf"), float("inf"), {}, (), ("", ""), ())
     governing = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
     verdict = worst([m.verdict for m in measures])
     why = next((m.why for m in measures if m.verdict == verdict and m.why), "")

@@ -24,7 +24,7 @@ from clearance.job.setting import Setting
 from clearance.limits import Required, required_between
 from clearance.result import Kind, Measure
 from clearance.scene.assemble import Site
-from clearance.verdict import judge
+from clearance.verdict import Verdict, judge
 
 BUDGET = 200_000
 """Boxes bounded before a sweep gives up as undecided: about a minute."""
@@ -131,17 +131,33 @@ def piece_after(bench: Bench, setting: Setting, before: Piece, changed: frozense
     return Piece(compiled, coarse(bench.engine, compiled), known)
 
 
-def matters(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float | None) -> bool:
-    """Whether paths can hold a breach, or a margin below the bench's floor; always where there is no floor."""
-    if bench.floor is None or required_m is None:
-        return True
+def beneath(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> Measure | None:
+    """What of some paths counts where only the verdict and the least margin are asked for.
+
+    None where they are clear and keep no less than the bench's floor; where they breach by less than it, that they do;
+    else what `measure_of` finds.
+    """
+    assert bench.floor is not None
     enough = required_m + bench.floor.spare_m
     if min(map(piece.least_of, paths), default=math.inf) >= enough:
-        return False
-    if paths in piece.known:
-        return piece.known[paths].lower_m < enough
-    found = bench.sweep(piece.compiled, crossed_free(paths), tolerance_m=bench.tolerance_m, target_m=enough)
-    return found.outcome != "reached"
+        return None
+    if paths not in piece.known:
+        free = crossed_free(paths)
+        found = bench.sweep(piece.compiled, free, tolerance_m=bench.tolerance_m, target_m=enough)
+        if found.outcome == "reached":
+            return None
+        deepest = required_m + bench.floor.margin_m
+        if free == paths and found.upper_m < required_m and deepest < found.upper_m:
+            again = bench.sweep(piece.compiled, free, tolerance_m=bench.tolerance_m, target_m=deepest)
+            if again.outcome == "reached":
+                verdict = judge(again.lower_m, found.upper_m, required_m)
+                return _told(found, again.lower_m, verdict, required_m, "as stated")
+    elif piece.known[paths].lower_m >= enough:
+        return None
+    measure = measure_of(bench, piece, paths, required_m, "as stated")
+    if measure.margin_lower_m is not None:
+        bench.floor.margin_m = min(bench.floor.margin_m, measure.margin_lower_m)
+    return measure
 
 
 def found_for(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
@@ -227,14 +243,18 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
     within = False
     if verdict == "breach" and required_m is not None and bench.floor is None:
         within = _holds_without_uncertainty(bench, piece, paths, required_m)
+    return replace(_told(found, lower, verdict, required_m, case), within_survey_error=within, why=why)
+
+
+def _told(found: Found, lower_m: float, verdict: Verdict, required_m: float | None, case: str) -> Measure:
+    """An enclosure as a measure."""
     ends = ("", "")
     through: tuple[str, ...] = ()
     if found.path is not None:
         ends = (found.bodies[0][0], found.bodies[-1][1])
         through = tuple(pair[0] for pair in found.bodies[1:])
-    return Measure(
-        verdict, required_m, lower, max(0.0, found.upper_m), found.at, through, ends, found.points, within, case, why
-    )
+    lower, upper = max(0.0, lower_m), max(0.0, found.upper_m)
+    return Measure(verdict, required_m, lower, upper, found.at, through, ends, found.points, case=case)
 
 
 def _holds_without_uncertainty(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> bool:
