@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from clearance.errors import InputError
-from clearance.job import staging
+from clearance.job import sequence, staging
 from clearance.job.maps import AXES as LADDER_AXES
 from clearance.job.maps import DEVICE_AXES
 from clearance.pipeline import Prepared, Progress, check_prepared
-from clearance.result import Map, Result, StageResult
+from clearance.result import Map, OpenPoint, Result, StageResult
 from clearance.scene.assemble import Site
 from clearance.scene.records import Range, Stage
 from clearance.tolerances import TOLERANCE_M
@@ -65,9 +65,17 @@ class Permits:
 
     @property
     def narrowed(self) -> Result:
-        """The stages as they are printed, which is another scene where one is narrower than it was asked for."""
+        """The stages as they are printed, which is another scene where one is narrower than it was asked for: that
+        scene as a whole, and what it would be without statements, is for a check of its own."""
         scene = self.prepared.site.scene.changed(stages=tuple(one.stage for one in self.stages))
-        return replace(self.result, sha256=scene.sha256, stages=tuple(one.found for one in self.stages))
+        found = replace(self.result, sha256=scene.sha256, stages=tuple(one.found for one in self.stages))
+        other = [one.stage.name for one in self.stages if one.outcome != "as stated"]
+        if not other:
+            return found
+        what = f"narrower or left out here than the scene has it: {', '.join(other)}"
+        cure = "write these ranges into the scene and check the whole job with them"
+        points = (*self.result.open_points, OpenPoint("the job", what, cure))
+        return replace(found, open_points=points, complete=False, statements=(), without_all=None)
 
 
 def permitted(
@@ -92,7 +100,24 @@ def permitted(
             found.append(Permitted("as stated", stage, one))
         else:
             found.append(_narrowed(printed, stage, one, tolerance_m))
-    return Permits(printed, result, tuple(found), prepared.site.scene.sha256)
+    return Permits(printed, result, _joined(printed, result, found), prepared.site.scene.sha256)
+
+
+def _joined(prepared: Prepared, result: Result, found: list[Permitted]) -> tuple[Permitted, ...]:
+    """The same, without narrower ranges that do not meet those of the stage before or after: nobody may stand where no
+    stage is proved, and a job goes on from where it was."""
+    while True:
+        scene = prepared.site.scene.with_steps(tuple(one.stage for one in found))
+        apart = {
+            k
+            for number, (_, _, mistakes) in enumerate(sequence.follow(scene))
+            for k in (number - 1, number)
+            if mistakes and k >= 0 and found[k].outcome == "narrowed"
+        }
+        if not apart:
+            return tuple(found)
+        whole = zip(prepared.site.scene.stages, result.stages, found, strict=True)
+        found = [Permitted("none", stage, was) if k in apart else one for k, (stage, was, one) in enumerate(whole)]
 
 
 def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
@@ -103,9 +128,9 @@ def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
     return Prepared(site, tuple(staging.settings_of(site, stage) for stage in stages), prepared.read)
 
 
-def proved(prepared: Prepared, stage: Stage, tolerance_m: float = TOLERANCE_M) -> StageResult:
-    """What a sweep of one stage proves, at its own numbers."""
-    return check_prepared(with_stages(prepared, (stage,)), tolerance_m, withdraw=False).stages[0]
+def proved(prepared: Prepared, stage: Stage, tolerance_m: float = TOLERANCE_M, moving: bool = True) -> StageResult:
+    """What a sweep of one stage proves, at its own numbers; moving: False where a range may be one value on purpose."""
+    return check_prepared(with_stages(prepared, (stage,)), tolerance_m, withdraw=False, moving=moving).stages[0]
 
 
 def rounded_inward(stage: Stage) -> Stage:

@@ -15,7 +15,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from clearance import withdrawn
 from clearance.engine import build_engine
-from clearance.errors import InputError, RuleError
+from clearance.errors import InputError, Mistake, RuleError
 from clearance.job import (
     carried,
     completeness,
@@ -38,7 +38,7 @@ from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
 from clearance.scene.records_statements import Confirmed, LeftOut
-from clearance.tolerances import TOLERANCE_M
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 Progress = Callable[[str], None]
 
@@ -126,9 +126,22 @@ def check(
 
 
 def check_prepared(
-    prepared: Prepared, tolerance_m: float = TOLERANCE_M, progress: Progress | None = None, withdraw: bool = True
+    prepared: Prepared,
+    tolerance_m: float = TOLERANCE_M,
+    progress: Progress | None = None,
+    withdraw: bool = True,
+    moving: bool = True,
 ) -> Result:
-    """`check` of a scene that was prepared already; withdraw: with what it would be without its statements."""
+    """`check` of a scene that was prepared already.
+
+    withdraw: with what it would be without its statements; moving: False where ranges were drawn in on purpose, to one
+        value at the least, so that nothing need move
+
+    Raises: InputError for a tolerance that is none, and for a bond that is out of reach.
+    """
+    if not isinstance(tolerance_m, int | float) or not LEAST_TOLERANCE_M <= tolerance_m <= MOST_TOLERANCE_M:
+        expected = f"a distance from {LEAST_TOLERANCE_M:g} to {MOST_TOLERANCE_M:g} m"
+        raise InputError(Mistake(("tolerance_m",), expected, f"{tolerance_m!r}", f"{TOLERANCE_M:g} is usual"))
     scene, site = prepared.site.scene, prepared.site
     if progress is not None and not compiling.compiled_before():
         progress("compiling the kernel, as on every first run")
@@ -150,7 +163,7 @@ def check_prepared(
     benches = [replace(bench) for _ in scene.stages]
     pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
     tasks = list(zip(benches, scene.stages, pieces_of_all, strict=True))
-    stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task) for task in tasks], progress)
+    stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task, moving=moving) for task in tasks], progress)
     points = _Points(site_look.found(bench, look), _of_site(bench, prepared.stages), _of_job(scene))
     result = Result(
         scene=scene.name,
@@ -268,7 +281,9 @@ def _without(
         margin, stage = least, where_least
     unsettled = [point for point in now.all if point.verdict != "clear"]
     new = [str(point) for point in unsettled if point not in result.open_points]
-    why = next(iter([*new, *filter(None, [first_open(named)]), *map(str, unsettled)]), "")
+    first = [one for one in [first_open(named)] if one]
+    told = [*first, *new] if found.verdict == "breach" else [*new, *first]
+    why = next(iter([*told, *map(str, unsettled)]), "")
     return Without(said, found.verdict, margin, stage, why)
 
 

@@ -21,3 +21,13 @@ relative size 2**-53, so 2**-41 covers them; doubled. At 1 km from the origin th
 
 LARGEST_COORDINATE_M: Final = 1.0e6
 """[m] Scenes are refused beyond this distance from their origin: rounding would reach a micrometre."""
+
+LEAST_TOLERANCE_M: Final = 1e-5
+"""[m] Least tolerance that may be asked for: below it rounding and the work of a sweep, not the scene, decide."""
+
+MOST_TOLERANCE_M: Final = 0.5
+"""[m] Most that may be asked for: above it a margin says nothing."""
+
+APART_M: Final = 0.005
+"""[m] What is nearer is taken to touch: the millimetres below which no survey and no hand goes. Larger: more
+collisions."""

@@ -152,7 +152,7 @@ def _weather_lever(
 
     def verdict(k: int) -> Verdict:
         changed = scene.changed_entry("weather", **{name: Range(*value(k))}).with_steps((stage,))
-        return proved(replace(prepared, site=assemble(changed)), stage, tolerance_m).verdict
+        return proved(replace(prepared, site=assemble(changed)), stage, tolerance_m, moving=False).verdict
 
     return Lever(what, name, count, value, verdict)
 
@@ -198,7 +198,7 @@ def _lean_lever(prepared: Prepared, stage: Stage, name: str, what: str, toleranc
 
 
 def _proved(prepared: Prepared, stage: Stage, name: str, span: tuple[float, float], tolerance_m: float) -> Verdict:
-    return proved(prepared, stage.model_copy(update={name: Range(*span)}), tolerance_m).verdict
+    return proved(prepared, stage.model_copy(update={name: Range(*span)}), tolerance_m, moving=False).verdict
 
 
 def _overvoltage_levers(prepared: Prepared, stage: Stage, tolerance_m: float) -> Iterator[Lever]:
@@ -235,7 +235,7 @@ def _at_overvoltage(prepared: Prepared, stage: Stage, circuit: str, value: float
         scene=changed,
         circuit_of={name: by_name.get(one.name, one) for name, one in prepared.site.circuit_of.items()},
     )
-    return proved(replace(prepared, site=site), stage, tolerance_m).verdict
+    return proved(replace(prepared, site=site), stage, tolerance_m, moving=False).verdict
 
 
 def _verdict(lever: Lever, k: int) -> Verdict | None:

@@ -203,6 +203,9 @@ def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> 
     if path.suffix.lower() == ".zip":
         from clearance.cli.record import replayed
 
+        if bare:
+            remedy = "take the scene out of it, and check that"
+            raise InputError(Mistake((str(path), "--without-statements"), "a scene file", "a record, replayed", remedy))
         return replayed(path, quiet)
     from clearance.scene.reading import read_scene
 

@@ -52,7 +52,7 @@ def whatif(
     if orders:
         report.print_orders(ways, stdout_console())
     else:
-        report.print_changes(read.name, verdict, made, stdout_console())
+        report.print_changes(result, made, stdout_console())
     if json_file is not None:
         write_text("--json", json_file, json.dumps(found, indent=1, allow_nan=False, ensure_ascii=False) + "\n")
         typer.echo(f"wrote {json_file}", err=True)

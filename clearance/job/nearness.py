@@ -19,6 +19,7 @@ from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.records import Stage, where
+from clearance.tolerances import APART_M
 
 
 def _unbonded(stage: Stage, site: Site) -> Iterator[str]:
@@ -130,7 +131,7 @@ def collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:
                 and frozenset((body.name, other.name)) not in setting.touching
             )
             path = Path((Group((body.name,)), Group(others)))
-            measure = measure_of(bench, piece, (path,), bench.tolerance_m, "as stated")
+            measure = measure_of(bench, piece, (path,), APART_M, "as stated")
             found.setdefault(body.name, []).append(measure)
     for name, measures in found.items():
         verdict = worst([m.verdict for m in measures])

@@ -29,6 +29,7 @@ from clearance.result import Approach, Measure
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.records import Stage
+from clearance.tolerances import APART_M
 from clearance.verdict import judge
 
 Floats = NDArray[np.float64]
@@ -298,7 +299,7 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
         return
     gap, name, foot, (x, y) = min(found, key=lambda entry: entry[:2])
     points = ((float(foot[0]), float(foot[1]), float(foot[2])), (x, y, float(foot[2])))
-    required = bench.tolerance_m
+    required = APART_M
     measure = Measure(judge(gap, gap, required), required, gap, gap, {}, (), (name, whip.wire), points)
     yield Approach("crew", f"the ground below the {whip_name(whip.wire)}", measure)
 

@@ -73,10 +73,10 @@ LADDER_FALLS: Final = (
 """The same, of a ladder."""
 
 KIND_WORDS: Final[Mapping[str, str]] = {
-    "travel": "ladder moves, nobody on it", "step on": "step on", "climb": "climb, not bonded", "bond on": "bond",
+    "travel": "ladder moves, nobody on it", "step on": "step on", "climb": "climb", "bond on": "bond",
     "work": "work", "open": "open a connection", "lower": "lower a conductor", "raise": "raise a conductor",
     "close": "make a connection", "earthing": "earth with a remote tool", "bond off": "unbond",
-    "descend": "come down, not bonded", "step off": "step off", "set up": "set the ladder up",
+    "descend": "come down", "step off": "step off", "set up": "set the ladder up",
     "strike": "strike the ladder", "bring": "bring what is named", "take away": "take away what is named",
 }  # fmt: skip
 

@@ -15,8 +15,8 @@ from typing import Final
 
 from clearance.bodies import Body
 from clearance.job.setting import standing
-from clearance.report import margin_map, paper
-from clearance.report.findings import Finding, Word, leading_drawn, pair, placeless, stage_word
+from clearance.report import margin_map, paper, statements
+from clearance.report.findings import Finding, Word, leading_drawn, overall_word, pair, placeless, stage_word
 from clearance.report.gap_lines import GapLine, Settings, gap_lines, governing_stages, moved_on, setting_of, signature
 from clearance.report.projections import projection
 from clearance.report.style import REACH, SIGNS
@@ -99,7 +99,11 @@ def _titles(
 ) -> tuple[str, str]:
     title = f"{what}: stage {number} of {len(result.stages)}, {stage.name}  {SIGNS[word]} {word}"
     digest = result.sha256[:12] or "not from a file"
-    subtitle = f"{result.scene}; scene {digest}; clearance {result.version}"
+    whole = overall_word(result)
+    subtitle = (
+        f"{result.scene}; scene {digest}; clearance {result.version}\n"
+        f"the whole: {SIGNS[whole]} {whole}{statements.count_words(result)}"
+    )
     return title, subtitle if finding is None else f"{subtitle}\nat {finding.where}"
 
 

@@ -192,9 +192,13 @@ def _summary(result: Result, writer: _Writer) -> None:
     writer.text(HOW_TO_READ)
 
 
+def _nothing(stage: StageResult) -> str:
+    return "what moves touches nothing; no conductor comes" if stage.collisions else "nothing was judged"
+
+
 def _summary_what(stage: StageResult, first: Finding | None) -> str:
     """The pair that leads, or what keeps the stage undecided where no pair of its own does."""
-    words = "nothing was judged" if first is None else first.what + (f" ({first.check})" if first.check else "")
+    words = _nothing(stage) if first is None else first.what + (f" ({first.check})" if first.check else "")
     if stage.open_points and (first is None or first.verdict != stage.verdict):
         words += "; undecided: " + "; ".join(map(str, stage.open_points))
     return words

@@ -9,10 +9,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from clearance.report import statements
 from clearance.report.findings import LOW_MARGIN_M, word
 from clearance.report.numbers import down, span
 from clearance.report.style import SIGNS
-from clearance.result import Verdict
+from clearance.result import Result
 from clearance.whatif import Change, Order, StageChanges
 
 UNITS = {"wind_m_s": ("wind", "m/s"), "air_C": ("air", "°C")}
@@ -46,11 +47,15 @@ def shown(change: Change, values: tuple[float, float]) -> str:
     return span(change.parameter, *values)
 
 
-def print_changes(name: str, verdict: Verdict, found: Sequence[StageChanges], console: Console) -> None:
-    """For every stage that is not clear what would have to change, each thing alone."""
-    console.print(Text(name, style="bold"))
+def print_changes(result: Result, found: Sequence[StageChanges], console: Console) -> None:
+    """For every stage that is not clear what would have to change, each thing alone; first what is open besides."""
+    console.print(Text(result.scene, style="bold"))
+    for point in statements.points(result.open_points):
+        cure = f" To settle it: {point.cure}." if point.cure else ""
+        console.print(Text(f"{point.sign} {point.word}: {point.what}.{cure}"))
     if not found:
-        console.print(Text("○ clear of limit: nothing has to change." if verdict == "clear" else "nothing was judged"))
+        every = "every stage is clear of limit: no range has to change" if result.stages else "no stage was judged"
+        console.print(Text(f"{SIGNS[word(result.verdict)]} {word(result.verdict)}; {every}."))
         return
     for one in found:
         console.print()

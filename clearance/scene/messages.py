@@ -136,6 +136,8 @@ def choices(options: Iterable[Any]) -> str:
 
 def described(record: type[Record], name: str) -> str:
     """What a field holds, with its unit in brackets."""
+    if name not in record.model_fields:
+        return "as many entries as it takes"
     text = record.model_fields[name].description or name
     return f"{text} [{unit_of(name)}]" if unit_of(name) else text
 

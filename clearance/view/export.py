@@ -80,6 +80,8 @@ def contours(zone: Zone, heights_m: Sequence[float]) -> dict[float, list[Floats]
 
 def heights_of(zone: Zone, every_m: float = 1.0) -> list[float]:
     """Whole multiples of a rise [m] within a zone."""
+    if not len(zone.mesh.vertices):
+        return []
     low, high = zone.mesh.vertices[:, 2].min(), zone.mesh.vertices[:, 2].max()
     return [every_m * k for k in range(int(np.ceil(low / every_m)), int(np.floor(high / every_m)) + 1)]
 
