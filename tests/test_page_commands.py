@@ -83,8 +83,8 @@ def test_zones_at_a_pose_say_so_everywhere(tmp_path):
     [
         (("--person", "asleep"), "--person: expected earth, floating, or bonded:PHASE (A, B, C), found asleep"),
         (("--person", "bonded:D"), "found bonded:D"),
-        (("--stage", "tea"), "--stage: expected one of step on at A"),
-        (("--at", "climb_m=99"), "--at: expected climb_m from"),
+        (("--stage", "tea"), "--stage: expected one of set up ladder"),
+        (("--stage", "climb to A", "--at", "climb_m=99"), "--at: expected climb_m from"),
         (("--at", "tea_m=1"), "--at: expected one of travel_m"),
     ],
 )
