@@ -22,6 +22,7 @@ from clearance.limits import rule_names
 from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
+from clearance.scene.naming import end_name
 from clearance.scene.records import Stage
 from clearance.verdict import judge_count, judge_length
 
@@ -69,7 +70,7 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
     """The least length left of a string that a body touches, at every potential it may be at, and where."""
     setting = piece.compiled.setting
     ends = [
-        Body(f"{string.name}: {which} end", "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
+        Body(end_name(string.name, which), "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
         for which, end in (("earthed", string.earthed_m), ("live", string.live_m))
     ]
     small = replace(setting, bodies=(body, *ends), touching=frozenset())

@@ -21,6 +21,7 @@ from clearance.job.questions import Asked
 from clearance.job.setting import Check, Setting, inside
 from clearance.result import Gap, Kind, OpenPoint, StageResult
 from clearance.scene import records, statements
+from clearance.scene.naming import lead_name
 from clearance.scene.records import Range, Reference, Scene, Stage
 
 THERE = "there"
@@ -137,7 +138,7 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
             near = [EARTH] if bonding else [*live] if stage.kind in records.AT_FOOT else [*live, EARTH]
             yield from (Duty(name, (approach(potential),), cure) for potential in near)
     for name in stage.bonded:
-        lead = f"{name} bonding lead"
+        lead = lead_name(name)
         cure = "state its length and its clamp: bonding_lead_m, clamp_m"
         yield Duty(lead, (THERE,), cure)
         yield from (Duty(lead, (potential,), cure) for potential in (*live, EARTH))

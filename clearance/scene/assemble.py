@@ -17,6 +17,7 @@ from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
 from clearance.scene import hanging, records, statements, weathered
 from clearance.scene.containment import closed_names, with_contained
+from clearance.scene.naming import refuse_twins
 from clearance.scene.records import Circuit, Point, Scene, where
 from clearance.scene.wiring import EARTH, Desk, HungWire, LineInsulator, hang, place, post_bodies, stated, strays_m
 from clearance.tolerances import LARGEST_COORDINATE_M
@@ -118,6 +119,7 @@ def assemble(scene: Scene) -> Site:
             )
     if desk.mistakes:
         raise InputError(desk.mistakes)
+    refuse_twins(scene, (body.name for body in bodies))
     bodies = with_contained(bodies, closed_names(scene), lambda body: body.shape, _may_meet)
     circuit_of, live = _circuits(scene, bodies)
     return Site(
