@@ -32,12 +32,13 @@ from clearance.job import (
 )
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
-from clearance.limits import highest_kV, per_unit, refusals
+from clearance.limits import per_unit, refusals
 from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
 from clearance.scene.records_statements import Confirmed, LeftOut
+from clearance.scene.voltages import highest_kV
 from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 Progress = Callable[[str], None]
