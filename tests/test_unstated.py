@@ -4,7 +4,7 @@ stated, and every other default of the format has a reason why it does not help.
 from __future__ import annotations
 
 import pytest
-from small_scenes import LADDER, checked, scene, slab, stage
+from small_scenes import LADDER, TRACK, WORKER, checked, scene, slab, stage
 
 from clearance.scene.records import SceneFile
 from clearance.scene.units import record_classes
