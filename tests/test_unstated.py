@@ -131,7 +131,7 @@ def test_the_result_is_undecided_until_it_is_stated(lean):
     told = [point for point in found.open_points if "lean_along_deg" in point.what]
     if lean is None:
         (point,) = told
-        assert (point.where, point.verdict) == ("stage 'one', stage 'other'", "undecided")
+        assert (point.where, point.verdict) == ("stages 'one', 'other'", "undecided")
         assert point.what == "lean_along_deg is not stated: taken as 0"
         assert point.cure.startswith("state lean_along_deg")
         assert found.verdict == "undecided"

@@ -7,6 +7,7 @@ walks the format and holds each default to one of both lists.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -166,10 +167,17 @@ MOST = 4
 def in_words(places: tuple[str, ...]) -> str:
     """Entries as a message names them: of one kind together, and no more than a reader takes in.
 
-    >>> in_words(("stage 'climb'", "stage 'work'", "box 1"))
-    "stage 'climb', stage 'work', box 1"
-    >>> in_words(tuple(f"stage {k}" for k in range(9)))
-    'stage 0, stage 1, stage 2, stage 3 and 5 more'
+    >>> in_words(("stage 'climb'", "stage 'work'"))
+    "stages 'climb', 'work'"
+    >>> in_words(tuple(f"stage '{k}'" for k in range(9)))
+    "stages '0', '1', '2', '3' and 5 more"
+    >>> in_words(("job 1", "job 2"))
+    'job 1, job 2'
     """
     more = len(places) - MOST
-    return ", ".join(places[:MOST]) + (f" and {more} more" if more > 0 else "")
+    word = places[0].split(" '")[0]
+    if len(places) > 1 and all(re.fullmatch(re.escape(word) + " '[^']*'", place) for place in places):
+        named = f"{word}s " + ", ".join(place.removeprefix(f"{word} ") for place in places[:MOST])
+    else:
+        named = ", ".join(places[:MOST])
+    return named + (f" and {more} more" if more > 0 else "")
