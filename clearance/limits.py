@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from clearance import rules
 from clearance.errors import InputError, Mistake, RuleError
@@ -22,6 +21,7 @@ from clearance.rules.inputs import COMMON
 from clearance.rules.records import RuleSilent
 from clearance.scene.records import Circuit, SceneFile, where
 from clearance.scene.statements import earthed_circuits
+from clearance.scene.voltages import highest_kV, rule_names
 
 MEDIUM_VOLTAGE_KV = 72.5
 """[kV] Up to here the rules' tables take no overvoltage."""
@@ -51,12 +51,6 @@ class Required:
     conditions: tuple[str, ...] = ()
 
 
-def rule_names(scene: SceneFile) -> list[str | Path]:
-    """The scene's rules, its own tables by their full path."""
-    folder = getattr(scene, "folder", Path())
-    return [folder / name if name.endswith(".toml") else name for name in scene.rule]
-
-
 def _inputs(scene: SceneFile, circuit: Circuit, stated: bool) -> dict[str, object]:
     inputs: dict[str, object] = dict(scene.rule_inputs)
     if stated and circuit.overvoltage_per_unit is not None:
@@ -83,17 +77,6 @@ def _ask(
         altitude_m=scene.altitude_m,
         inputs=_inputs(scene, circuit, stated),
     )
-
-
-def highest_kV(scene: SceneFile, circuit: Circuit) -> float:
-    """The circuit's highest voltage [kV]: as stated, else the top of its class as the scene's rules have it, the
-    largest of several.
-
-    Raises `InputError` for a nominal voltage that a rule has no class for.
-    """
-    if circuit.highest_kV is not None:
-        return circuit.highest_kV
-    return max(rule.system(circuit.nominal_kV, None).highest_kV for rule in find_all(rule_names(scene)))
 
 
 def per_unit(scene: SceneFile, circuit: Circuit) -> float:

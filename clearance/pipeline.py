@@ -32,12 +32,13 @@ from clearance.job import (
 )
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
-from clearance.limits import highest_kV, per_unit, refusals
+from clearance.limits import per_unit, refusals
 from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
 from clearance.scene.records_statements import Confirmed, LeftOut
+from clearance.scene.voltages import highest_kV
 from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 Progress = Callable[[str], None]
@@ -164,7 +165,7 @@ def check_prepared(
     pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
     tasks = list(zip(benches, scene.stages, pieces_of_all, strict=True))
     stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task, moving=moving) for task in tasks], progress)
-    points = _Points(site_look.found(bench, look), _of_site(bench, prepared.stages), _of_job(scene))
+    points = _Points(site_look.found(bench, look), _of_site(bench, prepared.stages), _of_job(scene, prepared.read))
     result = Result(
         scene=scene.name,
         sha256=scene.sha256,
@@ -184,7 +185,7 @@ def check_prepared(
         boxes=sum(one.boxes for one in benches),
     )
     told = tuple(
-        _without(bench, one, again, points, result, pieces_of_all, progress)
+        _without(bench, one, again, points, prepared.read, result, pieces_of_all, progress)
         for one, again in zip(without, looks, strict=True)
     )
     last = told[-1:] if len(told) > 1 else ()
@@ -208,8 +209,8 @@ def _of_site(bench: measuring.Bench, stages: Iterable[Sequence[Setting]]) -> tup
     return (*datum.open_points(bench.site), *left_out.open_points(bench, stages))
 
 
-def _of_job(scene: Scene) -> tuple[OpenPoint, ...]:
-    return (*completeness.open_points(scene), *duties.of_job(scene))
+def _of_job(scene: Scene, read: Scene) -> tuple[OpenPoint, ...]:
+    return (*completeness.open_points(scene), *duties.of_job(scene), *duties.not_stated(read))
 
 
 def _all(
@@ -247,13 +248,15 @@ def _without(
     one: withdrawn.Withdrawal,
     look: site_look.Look | None,
     points: _Points,
+    read: Scene,
     result: Result,
     known: Sequence[tuple[measuring.Piece, ...]],
     progress: Progress | None,
 ) -> Without:
     """What the result would be without some statements.
 
-    look: how to look at the line again, None where it is as it was; points: what was found with all of them
+    look: how to look at the line again, None where it is as it was; points: what was found with all of them;
+    read: the scene as it was read
     """
     said = withdrawn.stated(one.entries)
     if one.refused:
@@ -269,7 +272,7 @@ def _without(
     now = _Points(
         points.line if look is None else site_look.found(there, look),
         _of_site(there, ([p.compiled.setting for p in some] for some in known)) if again_read else points.site,
-        _of_job(one.site.scene),
+        _of_job(one.site.scene, read),
     )
     found = replace(
         result, stages=tuple(judged.get(k, stage) for k, stage in enumerate(result.stages)), open_points=now.all

@@ -21,7 +21,7 @@ from clearance.limits import per_unit
 from clearance.permitted import proved, with_stages
 from clearance.pipeline import Prepared, Progress, check_prepared, prepare
 from clearance.result import Result, StageResult, Verdict, first_open, least_margin, worst
-from clearance.scene.assemble import assemble
+from clearance.scene.assemble import assemble, circuits_of
 from clearance.scene.records import Range, Scene, Stage, where
 from clearance.scene.records_templates import Reconnect, TakeOff
 from clearance.tolerances import TOLERANCE_M
@@ -229,12 +229,7 @@ def _at_overvoltage(prepared: Prepared, stage: Stage, circuit: str, value: float
     scene = prepared.site.scene
     stated = {"overvoltage_per_unit": value, "overvoltage_basis": "what if", "overvoltage_by": "nobody yet"}
     changed = scene.changed_entry("circuits", circuit, **stated)
-    by_name = {one.name: one for one in changed.circuits}
-    site = replace(
-        prepared.site,
-        scene=changed,
-        circuit_of={name: by_name.get(one.name, one) for name, one in prepared.site.circuit_of.items()},
-    )
+    site = replace(prepared.site, scene=changed, circuit_of=circuits_of(changed))
     return proved(replace(prepared, site=site), stage, tolerance_m, moving=False).verdict
 
 

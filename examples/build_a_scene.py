@@ -41,7 +41,7 @@ def built(overvoltage_per_unit: float) -> Scene:
     }  # fmt: skip
     ladder = {
         "length_m": 8, "width_m": 0.5, "rail_diameter_m": 0.06, "rung_spacing_m": 0.3, "insulating_from_m": 0.4,
-        "insulating_to_m": 8, "bending_m": 0.02,
+        "insulating_to_m": 8, "bending_m": 0.02, "tilt_deg": 0, "wet_or_dirty_m": 0,
     }  # fmt: skip
     none = {
         "kind": "none",
@@ -54,9 +54,10 @@ def built(overvoltage_per_unit: float) -> Scene:
     return Scene(
         format=1, name="three spans", rule="osha-1910.269", altitude_m=140, frequency_Hz=50, asks="stages",
         statements=[none], circuits=[circuit], ground=ground,
-        wires=wires, ladder=ladder, track={"points_m": TRACK, "heading_deg": 0},
-        workers=[{"name": "worker", "sex": "man", "percentile": 95, "trunk_lean_m": 0.2}],
-        stages=[{"name": "climb", "kind": "climb", "travel_m": np.array([0.9, 1.1]), "climb_m": [1.0, 3.0]}],
+        wires=wires, ladder=ladder, track={"points_m": TRACK, "heading_deg": 0, "settlement_m": 0},
+        workers=[{"name": "worker", "sex": "man", "percentile": 95, "trunk_lean_m": 0.2, "hanging_m": 0}],
+        stages=[{"name": "climb", "kind": "climb", "travel_m": np.array([0.9, 1.1]), "climb_m": [1.0, 3.0],
+                 "lean_along_deg": 0, "lean_across_deg": 0}],
     )  # fmt: skip
 
 

@@ -124,11 +124,50 @@ def text(**parts) -> str:
     return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"
 
 
+HELPING = {
+    "ground": {"uncertainty_m": 0.0},
+    "wires": {"uncertainty_m": 0.0},
+    "structures": {"uncertainty_m": 0.0},
+    "solids": {"uncertainty_m": 0.0},
+    "vehicles": {"heading_deg": 0},
+    "workers": {"hanging_m": 0.0},
+    "ropes": {"wet_or_dirty_m": 0.0},
+    "ladder": {"wet_or_dirty_m": 0.0, "tilt_deg": 0.0},
+    "track": {"settlement_m": 0.0},
+    "aerial_device": {"chassis_deg": 0.0, "tip_m": 0.0, "wet_or_dirty_m": 0.0},
+    "weather": {"wind_m_s": 0.0, "gust_factor": 1.0},
+}
+"""What must be stated though its default is what a test means where it states nothing (`clearance.scene.unstated`)."""
+
+LEANS = {"lean_along_deg": 0.0, "lean_across_deg": 0.0}
+
+
 def _certain(key: str, value):
-    """Tables whose format asks for an uncertainty, with none where the test states none."""
-    if key in ("wires", "structures", "solids") and value is not None:
-        return [{"uncertainty_m": 0.0, **entry} for entry in value]
-    return {"uncertainty_m": 0.0, **value} if key == "ground" else value
+    """A table with what the format, or the result, asks to be stated."""
+    if isinstance(value, list | tuple) and all(isinstance(entry, dict) for entry in value):
+        return [{**_helping(key, entry), **entry, **_release(entry)} for entry in value]
+    return {**_helping(key, value), **value} if isinstance(value, dict) else value
+
+
+def _release(entry: dict) -> dict:
+    release = entry.get("release")
+    return {"release": {"trails_m": 0.0, **release}} if isinstance(release, dict) else {}
+
+
+def _helping(key: str, entry: dict) -> dict:
+    found = dict(HELPING.get(key, {}))
+    turned = ("gantry", "lattice tower", "box", "mesh") if key in ("structures", "solids") else ()
+    if entry.get("kind") in turned or entry.get("crossarms"):
+        found["heading_deg"] = 0.0
+    if (key == "stages" and entry.get("travel_m") is not None) or (
+        key == "jobs" and entry.get("kind") != "written stages"
+    ):
+        found |= LEANS
+    if key == "wires" and entry.get("potential") == "earth":
+        found["insulated"] = False
+    if key == "weather" and entry.get("ice_weight_N_m") is None:
+        found["ice_m"] = 0.0
+    return found
 
 
 def _value(value) -> str:

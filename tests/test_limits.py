@@ -10,8 +10,9 @@ from small_scenes import CIRCUIT
 
 from clearance import rules
 from clearance.errors import InputError
-from clearance.limits import highest_kV, per_unit, refusals, required_between
+from clearance.limits import per_unit, refusals, required_between
 from clearance.scene.records import phases
+from clearance.scene.voltages import highest_kV
 
 PLAIN = {"name": "bay", "phases": ["A", "B"], "nominal_kV": 220}
 

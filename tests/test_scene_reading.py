@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from clearance.errors import InputError
 from clearance.scene.checks import names_of
+from clearance.scene.naming import body_names
 from clearance.scene.reading import read_scene
 from clearance.scene.records import (
     AerialDevice,
@@ -19,7 +20,6 @@ from clearance.scene.records import (
     SceneFile,
     aloft,
     arrangement,
-    body_names,
     phases,
     posture,
     where,

@@ -19,7 +19,11 @@ from clearance.cli import app
 from clearance.result import least_margin
 
 runner = CliRunner()
-PHASES = [slab("A", bottom_m=9.0), slab("B", bottom_m=12.0, potential="B"), slab("C", bottom_m=15.0, potential="C")]
+PHASES = [
+    slab("plate A", bottom_m=9.0),
+    slab("plate B", bottom_m=12.0, potential="B"),
+    slab("plate C", bottom_m=15.0, potential="C"),
+]
 WALL = wall("wall", 0.5, z=(0.0, 7.0))
 """It ends 2 m below phase A, more than the 1.08 m of the electrical part: the site itself is in order."""
 GONE = {"kind": "absent", "bodies": ["wall"]}

@@ -18,6 +18,7 @@ from clearance.bodies import Body, crew, solid
 from clearance.motion import Joint, Link
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, on_ground
+from clearance.scene.naming import piece_name
 from clearance.scene.records import AerialDevice, Stage, device_names
 
 Box = Mapping[str, tuple[float, float]]
@@ -89,7 +90,7 @@ def bodies(site: Site, stage: Stage, hull: str) -> Iterator[Body]:
     for k in range(count):
         low, high = (start + device.insulating_m * part / count for part in (k, k + 1))
         piece = shapes.segments([[low, 0, 0]], [[high, 0, 0]], radius, uncertainty)
-        name = f"{insulating} from {low - start:.2f} to {high - start:.2f} m"
+        name = piece_name(insulating, low - start, high - start)
         yield Body(name, hull, piece, conductive=False, potential=None, job=True, link="extension")
     length, wide, high = device.platform_m
     walls = solid.box((0.0, 0.0, 0.5 * high), (length, wide, high), uncertainty_m=uncertainty)

@@ -18,11 +18,12 @@ from clearance.errors import RuleError
 from clearance.job import potentials
 from clearance.job.setting import moves
 from clearance.job.staging import HULL
-from clearance.limits import rule_names
 from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
+from clearance.scene.naming import end_name
 from clearance.scene.records import Stage
+from clearance.scene.voltages import rule_names, unknown_circuit
 from clearance.verdict import judge_count, judge_length
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
     """The least length left of a string that a body touches, at every potential it may be at, and where."""
     setting = piece.compiled.setting
     ends = [
-        Body(f"{string.name}: {which} end", "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
+        Body(end_name(string.name, which), "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
         for which, end in (("earthed", string.earthed_m), ("live", string.live_m))
     ]
     small = replace(setting, bodies=(body, *ends), touching=frozenset())
@@ -109,8 +110,7 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
     steps = [f"{string.insulating_m:.2f} m of insulator"]
     steps += [f"{body} may touch it: at least {length:.2f} m left" for body, (length, _) in left.items()]
     scene = site.scene
-    phase = string.phase if string.phase is not None else next(iter(site.live))
-    circuit = site.circuit_of[phase]
+    circuit = unknown_circuit(scene) if string.phase is None else site.circuit_of[string.phase]
     why: list[str] = []
     verdicts: list[Verdict] = []
     required, rule = None, {"name": " + ".join(scene.rule), "edition": "", "clause": ""}

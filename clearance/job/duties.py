@@ -20,7 +20,8 @@ from clearance.job.measuring import Bench, Piece
 from clearance.job.questions import Asked
 from clearance.job.setting import Check, Setting, inside
 from clearance.result import Gap, Kind, OpenPoint, StageResult
-from clearance.scene import records, statements
+from clearance.scene import records, statements, unstated
+from clearance.scene.naming import lead_name
 from clearance.scene.records import Range, Reference, Scene, Stage
 
 THERE = "there"
@@ -137,7 +138,7 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
             near = [EARTH] if bonding else [*live] if stage.kind in records.AT_FOOT else [*live, EARTH]
             yield from (Duty(name, (approach(potential),), cure) for potential in near)
     for name in stage.bonded:
-        lead = f"{name} bonding lead"
+        lead = lead_name(name)
         cure = "state its length and its clamp: bonding_lead_m, clamp_m"
         yield Duty(lead, (THERE,), cure)
         yield from (Duty(lead, (potential,), cure) for potential in (*live, EARTH))
@@ -373,3 +374,14 @@ def of_job(scene: Scene) -> Iterator[OpenPoint]:
         if scene.stages and all(name in statements.absent(scene, stage) for stage in scene.stages):
             cure = "let the statement that it is absent name the stages it holds in, or leave it out of the scene"
             yield OpenPoint(f"{word} '{name}'", "absent from every stage: never judged", cure)
+
+
+def not_stated(read: Scene) -> Iterator[OpenPoint]:
+    """Keys that are left out though what is taken for them may help, one point a key.
+
+    read: the scene as it was read, with its jobs as they are written
+    """
+    for one in unstated.unstated(read):
+        them = unstated.in_words(one.places)
+        cure = f"state {one.key} there, {one.taken} where that is so"
+        yield OpenPoint(them, f"{one.key} is not stated: taken as {one.taken}", cure)

@@ -23,11 +23,11 @@ from clearance.job import aerial
 from clearance.job.footing import foot_knots, settled, stands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.staging import build_of
-from clearance.limits import rule_names
 from clearance.result import Insulation
 from clearance.scene import records, statements
-from clearance.scene.assemble import Site, highest_circuit, on_ground, place
+from clearance.scene.assemble import Site, on_ground, place
 from clearance.scene.records import Circuit, Reference, Stage
+from clearance.scene.voltages import rule_names, unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
@@ -160,12 +160,12 @@ def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterat
         top, live = touch[0], f"'{touch[1]}' touches it from {touch[0]:.2f} m up"
     if not aloft and touch is not None:
         left, taken = _less(site, stage, entry, earthed, top)
-        yield _judged(site, stage, highest_circuit(scene), left, (*steps, live, *taken))
+        yield _judged(site, stage, unknown_circuit(scene), left, (*steps, live, *taken))
     for person in aloft:
         if stage.climb_m is None or stage.kind in records.AT_FOOT:
             continue
         phase = stage.bonded.get(person.name)
-        circuit = circuits[phase] if phase else highest_circuit(scene)
+        circuit = circuits[phase] if phase else unknown_circuit(scene)
         upper, words = top, [live]
         if phase is not None and stage.climb_m.lo < top:
             upper = stage.climb_m.lo
@@ -206,7 +206,7 @@ def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
     assert stage.extend_m is not None
     circuits = records.phases(site.scene)
     phase = next(iter(stage.bonded.values()), None)
-    circuit = circuits[phase] if phase else highest_circuit(site.scene)
+    circuit = circuits[phase] if phase else unknown_circuit(site.scene)
     required, rule, why = _required(site, circuit, "ladder")
     left, steps = aerial.insulating_left_m(device, stage)
     at = {"extend_m": stage.extend_m.lo}
@@ -219,7 +219,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
     for rope in scene.ropes:
         if not statements.insulating(scene, rope.name) or rope.name in statements.absent(scene, stage):
             continue
-        required, rule, why = _required(site, highest_circuit(scene), "rope")
+        required, rule, why = _required(site, unknown_circuit(scene), "rope")
         start, ladder = rope.from_m, scene.ladder
         if on_ladder(site, rope) and scene.track is None:
             if stage.travel_m is None or not stands(scene):
@@ -255,6 +255,6 @@ def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
     """The remote tool of a stage that earths a tail or removes that earth: what it insulates beyond the hands."""
     if stage.kind != "earthing" or stage.stick_m is None:
         return
-    required, rule, why = _required(site, highest_circuit(site.scene), "rod")
+    required, rule, why = _required(site, unknown_circuit(site.scene), "rod")
     steps = (f"insulating for {stage.stick_m:.2f} m beyond the hands",)
     yield Insulation(REMOTE_TOOL, judge_length(stage.stick_m, required), stage.stick_m, required, {}, rule, steps, why)

@@ -8,6 +8,7 @@ of a limit has a body of the job within that limit of the point.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import get_args
@@ -51,7 +52,8 @@ def open_points(bench: Bench, stages: Iterable[Sequence[Setting]]) -> Iterator[O
     scans = _scans(scene)
     if not scans:
         return
-    limits = [bench.limit(phase, EARTH, kind).limit_m for phase in bench.site.live for kind in get_args(Kind)]
+    pairs = itertools.combinations((*bench.site.live, EARTH), 2)
+    limits = [bench.limit(one, other, kind).limit_m for one, other in pairs for kind in get_args(Kind)]
     limit = max((found for found in limits if found is not None), default=UNKNOWN_M)
     settings = [setting for pieces in stages for setting in pieces]
     origin = (scene.origin.easting_m, scene.origin.northing_m, scene.origin.height_m)
@@ -70,7 +72,7 @@ def open_points(bench: Bench, stages: Iterable[Sequence[Setting]]) -> Iterator[O
                 if count := int((gaps < limit).sum()):
                     what = (
                         f"{count:,} point{'s' if count > 1 else ''} of class {number} left out near the job, the "
-                        f"nearest {gaps.min():.2f} m from where it can be; the largest limit to earth is {limit:.2f} m"
+                        f"nearest {gaps.min():.2f} m from where it can be; the largest limit is {limit:.2f} m"
                     )
                     yield OpenPoint(f"scan '{scan.file}'", what, _cure(scan, number))
 

@@ -14,11 +14,11 @@ from clearance.gaps import EARTH
 from clearance.job import aerial, opening, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
-from clearance.limits import highest_kV
 from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.records import Stage, where
+from clearance.scene.voltages import highest_kV
 from clearance.tolerances import APART_M
 
 

@@ -18,20 +18,12 @@ from clearance.job.tails import way_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, strays_m
+from clearance.scene.naming import opening_name
 from clearance.scene.records import Stage
 from clearance.verdict import judge
 
 OPENING = "opening"
 """Kind of the point where a connection opens or closes: it has no breadth, and is no conductor of its own."""
-
-
-def opening_name(wire: str) -> str:
-    """Name of the point where a wire's connection opens or closes.
-
-    >>> opening_name("dropper A")
-    'where dropper A opens'
-    """
-    return f"where {wire} opens"
 
 
 def openings(site: Site, stage: Stage) -> Iterator[Body]:

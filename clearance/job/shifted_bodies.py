@@ -18,6 +18,7 @@ from clearance.conductor.moved_ends import ends_worth_along, line_worth_along
 from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
 from clearance.scene import records, wiring
 from clearance.scene.assemble import Site
+from clearance.scene.naming import lead_name
 from clearance.scene.records import Disturbed, Reference, SpanWire, Stage
 from clearance.scene.span_shapes import bundle_places, string_spec
 from clearance.shapes import Shape
@@ -92,7 +93,7 @@ def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tupl
         if stage.clamp_m is not None:
             # The middle between clamp and belt goes half as far as the clamp.
             more = strays_m(site, shifts, stage.clamp_m, wiring.place(site, stage, stage.clamp_m))
-            yield f"{person.name} bonding lead", 0.5 * more
+            yield lead_name(person.name), 0.5 * more
     for rope in scene.ropes:
         ends = [
             value for value in (rope.from_m, rope.to_m) if isinstance(value, Reference) and value.name in site.wires

@@ -31,12 +31,13 @@ from clearance.job.measuring import Bench
 from clearance.job.site_gaps import between, taken, within
 from clearance.job.site_supports import NEAR_JOB_M, absent_throughout, off, where_the_job_is
 from clearance.kernel import pairs
-from clearance.limits import by_equation, highest_kV
+from clearance.limits import by_equation
 from clearance.result import OpenPoint, Verdict
 from clearance.scene.assemble import HungWire, Site
 from clearance.scene.plausible import confirmed
 from clearance.scene.records import Point, SpanWire
 from clearance.scene.records_statements import DesignedGap
+from clearance.scene.voltages import highest_kV
 from clearance.scene.wiring import LineInsulator
 from clearance.shapes import Shape
 from clearance.verdict import judge_length

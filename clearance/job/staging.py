@@ -31,6 +31,7 @@ from clearance.motion import displacement, placed
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
 from clearance.scene.containment import closed_names, with_contained
+from clearance.scene.naming import lead_name, piece_name, refuse_twins
 from clearance.scene.records import Reference, Stage, where
 from clearance.scene.records_step import Step
 
@@ -96,6 +97,7 @@ def _setting(
     bodies = [potentials.overridden(site, stage, body) for body in bodies]
     bodies = potentials.attached(site, bodies)
     bodies = _contained(site, bodies, rig, rated)
+    refuse_twins(site.scene, (body.name for body in bodies))
     return Setting(
         stage.name,
         check,
@@ -138,7 +140,7 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
     outer = entry.width_m + entry.rail_diameter_m
     for low, high, piece in ladder.hull_pieces(entry.length_m, outer, entry.rail_diameter_m, uncertainty_m=uncertainty):
         yield Body(
-            hull_name(entry.name, low, high), HULL, piece, conductive=False, potential=None, job=True, link="ladder"
+            piece_name(entry.name, low, high), HULL, piece, conductive=False, potential=None, job=True, link="ladder"
         )
     for fitting in entry.fittings:
         shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
@@ -147,11 +149,6 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
         shape = ladder.platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
         name, note = records.platform_name(entry.name), "taken as metal that floats, to either side of the ladder"
         yield Body(name, "fitting", shape, potential=None, job=True, link="ladder", note=note)
-
-
-def hull_name(ladder_name: str, low: float, high: float) -> str:
-    """Name of a piece of a ladder's hull."""
-    return f"{ladder_name} from {low:.2f} to {high:.2f} m"
 
 
 def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
@@ -236,7 +233,7 @@ def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
     # The middle moves half as far as the clamp does with its wire.
     strays = 0.5 * strays_m(site, stage.clamp_m, place(site, stage, stage.clamp_m))
     return Body(
-        f"{person.name} bonding lead",
+        lead_name(person.name),
         "lead",
         shapes.points([middle], radius=0.5 * stage.bonding_lead_m + spread + strays),
         potential=stage.bonded[person.name],
@@ -290,7 +287,7 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
                 yield frozenset((name, other))
     device = aerial.device_in(site, stage)
     if device is not None:
-        parts = (*records.device_names(device.name), *aloft, *(f"{name} bonding lead" for name in aloft))
+        parts = (*records.device_names(device.name), *aloft, *(lead_name(name) for name in aloft))
         for name in parts:
             for other in parts:
                 if name != other:
@@ -306,13 +303,13 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     for haul in hauls_of(site, stage):
         # It begins in somebody's hands on the ground and ends in those of whoever is aloft, beside the ladder.
         people = (person.name for person in scene.crew)
-        for name in (*on_ladder, *ropes, *aloft, *people, *(f"{name} bonding lead" for name in aloft), "ground"):
+        for name in (*on_ladder, *ropes, *aloft, *people, *(lead_name(name) for name in aloft), "ground"):
             yield frozenset((name, haul.tool.name))
     if stage.kind in records.AT_FOOT:
         for name in aloft:
             yield frozenset((name, "ground"))
     for name in aloft:
-        yield frozenset((name, f"{name} bonding lead"))
+        yield frozenset((name, lead_name(name)))
     for name in stage.released:
         # The far end stays where it is fixed: it touches what it hangs from.
         record = site.wires[name].record

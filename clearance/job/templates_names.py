@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from clearance.errors import Mistake
 from clearance.job.footing import stands
-from clearance.scene import records
+from clearance.scene import naming, records
 from clearance.scene.messages import meant, shown
 from clearance.scene.records import SceneFile, where
 from clearance.scene.records_templates import Bring, EarthTail, Job, Reconnect, Rescue, TakeOff, WrittenStages
@@ -26,7 +26,7 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
             if name not in options:
                 wrong((*place, *at, field), expected, shown(name), meant(name, options))
 
-    wires, bodies = tuple(wires_by_name), records.body_names(scene)
+    wires, bodies = tuple(wires_by_name), naming.body_names(scene)
     if isinstance(job, WrittenStages):
         check(job.stages, [stage.name for stage in scene.stages], "stages", "a stage of this file")
         return found

@@ -27,6 +27,7 @@ from clearance.job.setting import Setting
 from clearance.result import Near, Toppled
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, Site
+from clearance.scene.naming import toppling_name
 from clearance.scene.records import Reference, Rope, Stage
 
 Floats = NDArray[np.float64]
@@ -109,7 +110,7 @@ def _toppling(site: Site, stage: Stage, setting: Setting, lost: str, left: tuple
         if person is not None:
             parts.append(shapes.segments(feet[0] * kept, feet[1] * kept, person + feet[1] * apart, uncertainty))
         shape = shapes.join(parts)
-    name = f"{entry.name} toppling" + (f" without {lost}" if lost else "")
+    name = toppling_name(entry.name, lost)
     note = "everywhere the ladder can be"
     body = Body(name, "toppling", shape, conductive=False, potential=None, job=True, link="carriage", note=note)
     return Toppling(lost, tuple(rope.name for rope in left), body, reach + uncertainty)

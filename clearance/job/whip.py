@@ -28,6 +28,7 @@ from clearance.job.tails import way_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.naming import whip_name
 from clearance.scene.records import Stage
 from clearance.tolerances import APART_M
 from clearance.verdict import judge
@@ -57,15 +58,6 @@ class Whip:
     fixed_m: Floats
     reach_m: float
     hulls: tuple[Body, ...]
-
-
-def whip_name(wire: str) -> str:
-    """What a report calls everywhere a tail can be.
-
-    >>> whip_name("dropper A")
-    'whip of dropper A'
-    """
-    return f"whip of {wire}"
 
 
 def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:

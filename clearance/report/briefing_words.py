@@ -10,7 +10,6 @@ from typing import Final
 
 from clearance.errors import RuleError
 from clearance.job.carried import left_in
-from clearance.limits import highest_kV
 from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
 from clearance.result import StageResult
@@ -18,6 +17,7 @@ from clearance.rules import transfer_distance
 from clearance.scene import statements
 from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
 from clearance.scene.records_statements import HeldTail, Insulating
+from clearance.scene.voltages import highest_kV
 
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""

@@ -17,7 +17,9 @@ from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
 from clearance.scene import hanging, records, statements, weathered
 from clearance.scene.containment import closed_names, with_contained
+from clearance.scene.naming import refuse_twins
 from clearance.scene.records import Circuit, Point, Scene, where
+from clearance.scene.voltages import unknown_circuit
 from clearance.scene.wiring import EARTH, Desk, HungWire, LineInsulator, hang, place, post_bodies, stated, strays_m
 from clearance.tolerances import LARGEST_COORDINATE_M
 
@@ -27,7 +29,7 @@ __all__ = [
     "LineInsulator",
     "Site",
     "assemble",
-    "highest_circuit",
+    "circuits_of",
     "on_ground",
     "place",
     "strays_m",
@@ -118,15 +120,15 @@ def assemble(scene: Scene) -> Site:
             )
     if desk.mistakes:
         raise InputError(desk.mistakes)
+    refuse_twins(scene, (body.name for body in bodies))
     bodies = with_contained(bodies, closed_names(scene), lambda body: body.shape, _may_meet)
-    circuit_of, live = _circuits(scene, bodies)
     return Site(
         scene,
         desk.ground,
         tuple(bodies),
         desk.wires,
-        circuit_of,
-        live,
+        circuits_of(scene),
+        _live(scene),
         tuple(desk.skipped),
         tuple(desk.strings),
         desk.placed,
@@ -140,22 +142,23 @@ def _may_meet(solid: Body, body: Body) -> bool:
     return solid.conductive and body.conductive and not alike
 
 
-def highest_circuit(scene: Scene) -> Circuit:
-    """The circuit of the highest voltage: what an unknown live potential is taken to belong to."""
-    return max(scene.circuits, key=lambda circuit: circuit.highest_kV or circuit.nominal_kV)
-
-
-def _circuits(scene: Scene, bodies: list[Body]) -> tuple[dict[str, Circuit], tuple[str, ...]]:
+def circuits_of(scene: Scene) -> dict[str, Circuit]:
+    """The circuit of every potential but earth: of phases, and of what may be at a potential of its own."""
     found = records.phases(scene)
     for entry in scene.wires:
         if entry.insulated:
-            found[entry.name] = highest_circuit(scene)
+            found[entry.name] = unknown_circuit(scene)
         if entry.release is not None:
-            found[entry.name] = found[entry.phase] if entry.phase is not None else highest_circuit(scene)
+            found[entry.name] = found[entry.phase] if entry.phase is not None else unknown_circuit(scene)
+    return found
+
+
+def _live(scene: Scene) -> tuple[str, ...]:
+    """The potentials that are not earth, in order."""
     earthed = statements.earthed_circuits(scene)
-    live = [phase for phase, circuit in records.phases(scene).items() if circuit.name not in earthed]
-    live += [name for name in found if name not in live and name not in records.phases(scene)]
-    return found, tuple(live)
+    phases = records.phases(scene)
+    live = [phase for phase, circuit in phases.items() if circuit.name not in earthed]
+    return (*live, *(name for name in circuits_of(scene) if name not in phases))
 
 
 def _made_ground(scene: Scene) -> ground.Ground:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from clearance.errors import Mistake
-from clearance.scene import plausible
+from clearance.scene import naming, plausible
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
     EARTH,
@@ -30,8 +30,6 @@ from clearance.scene.records import (
     SpanWire,
     Wire,
     arrangement,
-    device_names,
-    platform_name,
     where,
 )
 
@@ -80,27 +78,14 @@ def names_of(table: dict[str, Any]) -> Known:
         for phase in _tuple(circuit.get("phases"))
         if isinstance(phase, str)
     ]
-    bodies = ["ground"]
-    for wire in _entries(table, "wires"):
-        bodies += [f"{wire.get('name')} {end} string" for end in ("from", "to") if f"{end}_string" in wire]
-    keys = ("structures", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes", "tools")
-    for key in ("wires", *keys):
-        bodies += named(key)
-    bodies += [f"{worker} bonding lead" for worker in named("workers")]
-    ladders = []
-    if isinstance(ladder := table.get("ladder"), dict):
-        ladders = [ladder.get("name", "ladder")]
-        bodies += [platform_name(name) for name in ladders if "platform_m" in ladder]
-        bodies += [*ladders, *(fitting["name"] for fitting in _entries(ladder, "fittings") if "name" in fitting)]
-    if isinstance(device := table.get("aerial_device"), dict):
-        bodies += device_names(device.get("name", "aerial device"))
+    ladder = table.get("ladder")
     return Known(
         tuple(phases),
         tuple(named("wires")),
         tuple(named("workers")),
-        tuple(ladders),
+        (ladder.get("name", "ladder"),) if isinstance(ladder, dict) else (),
         int("track" in table),
-        tuple(bodies),
+        naming.body_names(table),
         len(_tuple(table.get("stages"))) + len(_tuple(table.get("jobs"))),
     )
 
@@ -140,16 +125,18 @@ def _files(scene: Scene) -> Iterator[Mistake]:
 
 
 def _names(scene: Scene, table: dict[str, Any]) -> Iterator[Mistake]:
-    """Names that must be unique: of bodies, of circuits, of stages."""
-    keys = ("structures", "wires", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes", "tools")
-    bodies = [(key, entry.get("name")) for key in keys for entry in _entries(table, key)]
-    if isinstance(ladder := table.get("ladder"), dict):
-        bodies += [("ladder", ladder.get("name", "ladder"))]
-        bodies += [("ladder", platform_name(ladder.get("name", "ladder")))] if "platform_m" in ladder else []
-        bodies += [("ladder fittings", entry.get("name")) for entry in _entries(ladder, "fittings")]
-    if isinstance(device := table.get("aerial_device"), dict):
-        bodies += [("aerial device", name) for name in device_names(device.get("name", "aerial device"))]
-    bodies.append(("ground", "ground"))
+    """Names that must be unique: of bodies, those that the tool makes among them, of circuits, of stages. A body named
+    like a potential would be taken for one."""
+    bodies = [(one.where, one.name) for one in naming.named(table)]
+    potentials = {phase: "a phase goes by it" for phase in names_of(table).phases}
+    potentials |= {EARTH: "it is a potential", FLOATING: "it is a potential"}
+    for name in dict.fromkeys(name for _, name in bodies):
+        place = where(scene, f"body '{name}'", "name")
+        if name in potentials:
+            remedy = f'{potentials[name]}: rename the body, such as "bus {name}"'
+            yield Mistake(place, "a name that is no potential", shown(name), remedy)
+        if naming.is_piece(table, name):
+            yield Mistake(place, "a name that no piece of a ladder or boom goes by", shown(name), "rename it")
     for what, owned in (
         ("body", bodies),
         ("circuit", [("circuits", entry.get("name")) for entry in _entries(table, "circuits")]),

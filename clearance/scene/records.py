@@ -158,7 +158,6 @@ __all__ = [
     "Xy",
     "aloft",
     "arrangement",
-    "body_names",
     "bringable",
     "device_names",
     "phases",
@@ -369,29 +368,3 @@ def platform_name(ladder: str) -> str:
     'ladder platform'
     """
     return f"{ladder} platform"
-
-
-def body_names(scene: SceneFile) -> tuple[str, ...]:
-    """Names of every body a scene speaks of, in order.
-
-    The ground is "ground", a wire's strings are "<wire> from string" and "<wire> to string", the bonding lead of a
-    worker is "<worker> bonding lead", fittings go by their own names.
-    """
-    names = ["ground"]
-    for wire in scene.wires:
-        names.append(wire.name)
-        if isinstance(wire, SpanWire):
-            names += [f"{wire.name} from string"] if wire.from_string else []
-            names += [f"{wire.name} to string"] if wire.to_string else []
-    for table in (scene.structures, scene.insulators, scene.solids, scene.clouds):
-        names += [entry.name for entry in table]
-    if scene.ladder is not None:
-        names += [scene.ladder.name, *(fitting.name for fitting in scene.ladder.fittings)]
-        names += [platform_name(scene.ladder.name)] if scene.ladder.platform_m is not None else []
-    if scene.aerial_device is not None:
-        names += device_names(scene.aerial_device.name)
-    for worker in scene.workers:
-        names += [worker.name, f"{worker.name} bonding lead"]
-    for others in (scene.crew, scene.vehicles, scene.ropes, scene.tools):
-        names += [entry.name for entry in others]
-    return tuple(names)

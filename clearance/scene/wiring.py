@@ -23,6 +23,7 @@ from clearance.conductor.catenary import Catenary
 from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
 from clearance.scene import records, statements, weathered
+from clearance.scene.naming import fittings_name, foot_name, head_name
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec
 
@@ -201,7 +202,7 @@ def hang(desk: Desk, record: records.SpanWire | records.Jumper) -> HungWire:
                     LineInsulator(name, spec.insulating_m, spec.units, *_ends(string.insulating), record.phase)
                 )
                 if len(string.earthed):
-                    bodies.append(Body(f"{name} fittings", "fitting", string.earthed))
+                    bodies.append(Body(fittings_name(name), "fitting", string.earthed))
                 shape = shapes.join([shape, string.live])
     _refuse_underground(desk, record, shape)
     if record.name in desk.placed:
@@ -231,7 +232,7 @@ def _in_weather(
             if spec is not None:
                 name = f"{record.name} {which}"
                 insulating, earthed, live = weathered.string_envelopes(there, which, spec, record.uncertainty_m)
-                made |= {name: insulating, f"{name} fittings": earthed}
+                made |= {name: insulating, fittings_name(name): earthed}
                 shape = shapes.join([shape, live])
     desk.strings = [
         replace(string, strays_m=max(wire_strays_m(there, string.earthed_m), wire_strays_m(there, string.live_m)))
@@ -306,7 +307,7 @@ def post_bodies(desk: Desk, entry: records.Insulator) -> list[Body]:
     parts = insulator.post(*ends, entry.insulating_m, entry.diameter_m, uncertainty_m=strays)
     bodies = [Body(entry.name, "insulator", parts.insulating, conductive=False, potential=None)]
     if len(parts.earthed):
-        bodies.append(Body(f"{entry.name} foot", "fitting", parts.earthed))
+        bodies.append(Body(foot_name(entry.name), "fitting", parts.earthed))
     phase = next(
         (
             hung.record.phase
@@ -325,7 +326,7 @@ def post_bodies(desk: Desk, entry: records.Insulator) -> list[Body]:
         bodies.append(
             stated(
                 desk.scene,
-                f"{entry.name} head",
+                head_name(entry.name),
                 "fitting",
                 parts.live,
                 phase if phase is not None else records.FLOATING,

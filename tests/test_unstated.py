@@ -1,0 +1,140 @@
+"""A key that is forgotten never helps: where its default may be the better case the result is undecided until it is
+stated, and every other default of the format has a reason why it does not help."""
+
+from __future__ import annotations
+
+import pytest
+from small_scenes import LADDER, TRACK, WORKER, checked, scene, slab, stage
+
+from clearance.scene.records import SceneFile
+from clearance.scene.units import record_classes
+from clearance.scene.unstated import MUST, unstated
+
+WORSE = {
+    "potential": "earth unless proved otherwise: what is live is nearer to nobody than the earth it is taken for",
+    "name": "what a thing is called",
+    "note": "for the reader",
+    "suit_m": "the upper end of what is usual",
+    "boots_m": "the upper end of what is usual",
+    "helmet_m": "the upper end of what is usual",
+    "bonded": "nobody is bonded: the worker floats, and is judged so",
+}
+"""Defaults of keys that are no better than what may be meant, in whichever record they stand."""
+
+WORSE_OF = {
+    ("SceneFile", "rule_inputs"): "a rule asks for the inputs it cannot do without",
+    ("SceneFile", "asks"): "a whole job is asked for",
+    ("SceneFile", "origin"): "where no height is stated, the altitude is held against the ground's: `datum`",
+    ("Origin", "easting_m"): "the frame of the scene is that of its files",
+    ("Origin", "northing_m"): "the frame of the scene is that of its files",
+    ("Origin", "height_m"): "where it is not stated, the altitude is held against the ground's: `datum`",
+    ("Circuit", "state"): "live",
+    ("LevelGround", "extent_m"): "wide; a conductor near the job beyond it is undecided: `site_supports`",
+    ("PlaneGround", "extent_m"): "wide; a conductor near the job beyond it is undecided: `site_supports`",
+    ("PointsGround", "classes"): "what else is in the file near the job is undecided: `left_out`",
+    ("Gantry", "columns"): "the fewest a gantry has; it is drawn with its beam across them",
+    ("Crossarm", "side"): "both sides",
+    ("Pole", "material"): "of whatever it is made it counts as earth",
+    ("Mesh", "at_m"): "the file's own coordinates",
+    ("Cloud", "thin_m"): "no point is left out",
+    ("Ladder", "platform_depth_m"): "what it sticks out at the most (common practice, no source)",
+    ("Ladder", "foot_radius_m"): "what covers a foot (common practice, no source)",
+    ("Worker", "tool_m"): "where it is none the scene must say that there are no tools: `duties`",
+    ("Rope", "guy"): "it does not hold the ladder",
+    ("TakeOff", "mount_m"): "from the ground on",
+    ("Reconnect", "mount_m"): "from the ground on",
+    ("Rescue", "ground_m"): "a stage of its own; the whole way is judged on both sides of it",
+    ("Weather", "sun_W_m2"): "all that there can be",
+    ("Weather", "ice_kg_m3"): "that of glaze, the heaviest",
+    ("Stage", "heading_deg"): "beside the track's own, which is stated: a turn is a move, as a travel is",
+    ("Stage", "potentials"): "states besides: none is taken away",
+    ("Stage", "swing_m"): "for one who hangs; a stage in which nobody does has none",
+    ("Stage", "anew"): "the stage must follow from the one before",
+}
+"""The same, of one record."""
+
+
+def test_every_default_of_the_format_is_asked_for_or_does_not_help():
+    """A key whose default is None or nothing has no value that is taken: nothing is there, or a check asks for it."""
+    told = {
+        (record, key)
+        for record in record_classes(SceneFile)
+        if "statement" not in record.__module__
+        for key, field in record.model_fields.items()
+        if not field.is_required() and field.get_default() not in (None, ())
+    }
+    reasons = {(record, key) for record, key in told if key in WORSE or (record.__name__, key) in WORSE_OF}
+    assert {(record.__name__, key) for record, key in told - reasons - MUST.keys()} == set()
+    assert not reasons & MUST.keys()
+    assert MUST.keys() <= told
+    assert WORSE_OF.keys() <= {(record.__name__, key) for record, key in told}
+
+
+WIRE = {"name": "shield", "kind": "span", "potential": "earth", "from_m": [-20, 9, 30], "to_m": [20, 9, 30],
+        "sag_m": 0.2, "diameter_m": 0.02}  # fmt: skip
+TAIL = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [9, 0, 9], "to_m": [11, 0, 5], "length_m": 4.8,
+        "diameter_m": 0.03, "release": {"free_end": "from", "lowered_to_m": [9, 0, 6]}}  # fmt: skip
+RELEASE = TAIL["release"]
+ARM = {"height_m": 8, "length_m": 1, "depth_m": 0.1}
+POLE = {"kind": "pole", "name": "pole", "base_m": [0, 30], "height_m": 9, "base_radius_m": 0.1, "top_radius_m": 0.1}
+ROPE = {"name": "line", "from_m": [8, 9, 5], "to_m": [9, 9, 0.2], "diameter_m": 0.02}
+WEATHER = {"air_C": [5, 25], "conductor_C": [5, 40], "basis": "forecast"}
+VEHICLE = {"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3]}
+MESHLESS = {"kind": "box", "name": "hut", "centre_m": [9, 9, 1], "size_m": [1, 2, 2], "potential": "earth"}
+
+LEFT_OUT = [
+    ("ground", {"ground": {"kind": "level", "height_m": 0, "uncertainty_m": None}}, "uncertainty_m", "0.0"),
+    ("stage 'stage'", {"stages": [stage(lean_along_deg=None)]}, "lean_along_deg", "0"),
+    ("stage 'stage'", {"stages": [stage(lean_across_deg=None)]}, "lean_across_deg", "0"),
+    ("vehicle 'truck'", {"vehicles": [{**VEHICLE, "heading_deg": None}]}, "heading_deg", "0.0"),
+    ("solid 'hut'", {"solids": [{**MESHLESS, "heading_deg": None}]}, "heading_deg", "0.0"),
+    ("structure 'pole'", {"structures": [{**POLE, "crossarms": [ARM], "heading_deg": None}]}, "heading_deg", "0.0"),
+    ("ladder", {"ladder": {**LADDER, "wet_or_dirty_m": None}}, "wet_or_dirty_m", "0.0"),
+    ("ladder", {"ladder": {**LADDER, "tilt_deg": None}}, "tilt_deg", "0.0"),
+    ("worker 'worker'", {"workers": [{**WORKER, "hanging_m": None}]}, "hanging_m", "0.0"),
+    ("track", {"track": {**TRACK, "settlement_m": None}}, "settlement_m", "0.0"),
+    ("wire 'shield'", {"wires": [{**WIRE, "insulated": None}]}, "insulated", "false"),
+    ("wire 'tail': release", {"wires": [{**TAIL, "release": {**RELEASE, "trails_m": None}}]}, "trails_m", "0.0"),
+    ("rope 'line'", {"ropes": [{**ROPE, "wet_or_dirty_m": None}],
+                     "statements": [{"kind": "insulating", "body": "line"}]}, "wet_or_dirty_m", "0.0"),
+    ("weather", {"weather": {**WEATHER, "wind_m_s": None}}, "wind_m_s", "0"),
+    ("weather", {"weather": {**WEATHER, "wind_m_s": [0, 5], "gust_factor": None}}, "gust_factor", "1.0"),
+    ("weather", {"weather": {**WEATHER, "ice_m": None}}, "ice_m", "0"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("where", "parts", "key", "taken"), LEFT_OUT, ids=[f"{one[0]} {one[2]}" for one in LEFT_OUT])
+def test_a_key_that_is_left_out_is_told(where, parts, key, taken):
+    (found,) = unstated(scene(**parts))
+    assert (found.places, found.key, found.taken) == ((where,), key, taken)
+
+
+def test_where_it_does_not_matter_nothing_is_asked():
+    assert unstated(scene()) == ()
+    assert unstated(scene(structures=[{**POLE, "heading_deg": None}])) == ()  # round
+    assert unstated(scene(ropes=[{**ROPE, "wet_or_dirty_m": None}])) == ()  # at earth
+    aside = stage(travel_m=None, climb_m=None, posture=None, workers=[])
+    assert unstated(scene(stages=[aside])) == ()  # the ladder is not there
+    assert unstated(scene(weather={**WEATHER, "gust_factor": None})) == ()  # no wind
+    live = {**WIRE, "potential": None, "phase": "A", "insulated": None}
+    assert unstated(scene(wires=[live])) == ()
+
+
+PLATES = [slab(f"plate {phase}", 30.0 + 9 * k, potential=phase) for k, phase in enumerate("ABC")]
+
+
+@pytest.mark.parametrize("lean", [None, 0.0])
+def test_the_result_is_undecided_until_it_is_stated(lean):
+    """One point a key, with every stage it is missing in."""
+    both = [stage(name=name, lean_along_deg=lean) for name in ("one", "other")]
+    found = checked(solids=PLATES, stages=both, tolerance_m=0.05)
+    told = [point for point in found.open_points if "lean_along_deg" in point.what]
+    if lean is None:
+        (point,) = told
+        assert (point.where, point.verdict) == ("stages 'one', 'other'", "undecided")
+        assert point.what == "lean_along_deg is not stated: taken as 0"
+        assert point.cure.startswith("state lean_along_deg")
+        assert found.verdict == "undecided"
+    else:
+        assert told == []
+        assert found.verdict == "clear"
