@@ -353,7 +353,7 @@ def test_a_bond_that_a_statement_contradicts_is_refused_with_that_statement(said
     assert re.search(words, str(caught.value))
     assert "move the ladder" not in str(caught.value).lower()
     # Without it the bond is judged, and out of reach of everything the remedy is still to move.
-    assert small.checked(0.02, **BONDED).stages[0].bonded
+    assert small.checked(0.02, **BONDED).stages[0].gaps
     far = {**BONDED, "solids": [*HIGH[1:], slab("A", bottom_m=9.0)]}
     with pytest.raises(InputError, match=r"beyond the reach envelope. Move the ladder"):
         small.checked(0.02, **far)
