@@ -55,7 +55,7 @@ class Withdrawal:
 
 def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
     """The site without each group of its statements; without all of them last, where there are several groups."""
-    found = statements.groups(site.scene.statements)
+    found = statements.groups(site.scene.statements, site.scene)
     every = (*found, tuple(site.scene.statements)) if len(found) > 1 else found
     return tuple(_withdrawn(site, entries) for entries in every)
 

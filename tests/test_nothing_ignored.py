@@ -231,7 +231,15 @@ def test_with_a_datum_named_it_is_undecided_until_it_is_confirmed():
     assert (point.verdict, point.where, found.verdict) == ("undecided", "origin", "undecided")
     assert "3900 m above dam datum, the altitude is 140 m" in point.what
     assert '"confirmed"' in point.cure
-    said = {"kind": "confirmed", "entry": "origin", "field": "height_m", "basis": "levelled", "by": "us", "on": "May"}
+    said = {
+        "kind": "confirmed",
+        "entry": "origin",
+        "field": "height_m",
+        "value": 3900,
+        "basis": "levelled",
+        "by": "us",
+        "on": "May",
+    }
     confirmed = at_height(140, origin, statements=[said])
     assert not of_height(confirmed)
     assert of_height(at_height(140, origin, statements=[{**said, "field": "epsg"}]))

@@ -3,6 +3,8 @@ caught, and a statement confirms what is unlikely and right."""
 
 from __future__ import annotations
 
+import json
+import re
 from typing import Literal, get_args, get_origin
 
 import pytest
@@ -201,25 +203,44 @@ def test_twenty_two_kilovolts_with_a_highest_of_245_is_refused_and_both_are_name
         assert part in said
 
 
-def confirmed(entry, field):
-    return {"statements": [{**SAID, "kind": "confirmed", "entry": entry, "field": field}]}
+def confirmed(entry, field, value):
+    return {"statements": [{**SAID, "kind": "confirmed", "entry": entry, "field": field, "value": value}]}
 
 
 def test_a_statement_confirms_the_entry_and_the_field_it_names_and_no_other():
     odd = circuit(overvoltage_per_unit=1.0)
     assert len(doubts(**odd)) == 1
-    assert doubts(**odd, **confirmed("circuit 'bay'", "overvoltage_per_unit")) == []
-    assert len(doubts(**odd, **confirmed("circuit 'other'", "overvoltage_per_unit"))) == 1
-    assert len(doubts(**odd, **confirmed("circuit 'bay'", "nominal_kV"))) == 1
-    assert len(doubts(**odd, **confirmed("every wire", "overvoltage_per_unit"))) == 1
+    assert doubts(**odd, **confirmed("circuit 'bay'", "overvoltage_per_unit", 1.0)) == []
+    assert doubts(**odd, **confirmed("every circuit", "overvoltage_per_unit", 1)) == []
+    for value in (1.2, 1.0000001, "1.0", [1.0, 1.0]):
+        assert len(doubts(**odd, **confirmed("circuit 'bay'", "overvoltage_per_unit", value))) == 1
+    assert len(doubts(**odd, **confirmed("circuit 'bay'", "nominal_kV", 1.0))) == 1
+    assert len(doubts(**odd, **confirmed("every ladder", "overvoltage_per_unit", 1.0))) == 1
+
+
+@pytest.mark.parametrize("entry", ["circuit 'other'", "every wire", "x", "circuit bay"])
+def test_a_confirmation_of_what_the_scene_has_not_is_refused(entry):
+    with pytest.raises(InputError, match=r"statement 2 \(confirmed\): entry: expected an entry of this scene"):
+        small_scenes.scene(**confirmed(entry, "overvoltage_per_unit", 1.0))
+
+
+def test_the_cure_of_an_unlikely_value_is_a_confirmation_that_holds():
+    """Each cure is read as a user would: the entry, the field and the value that it names are stated."""
+    for odd in (
+        circuit(overvoltage_per_unit=1.0), strung(units=40), circuit(highest_kV=228.0),
+        {"stages": [stage(lean_along_deg=[-0.02, 0.02])]}, {"ladder": {**LADDER, "length_m": 8, "width_m": 0.1}},
+    ):  # fmt: skip
+        (said,) = [point.cure for point in plausible.unlikely(small_scenes.scene(**odd))]
+        entry, field, value = re.search(r'with entry "([^"]*)", field "([^"]*)" and value (.*?)\.?$', said).groups()
+        assert doubts(**odd, **confirmed(entry, field, json.loads(value))) == []
 
 
 def test_the_same_doubt_of_several_entries_is_one_point_and_confirmed_together_or_one_by_one():
     leans = {"stages": [stage(name=name, lean_along_deg=[-0.02, 0.02]) for name in ("one", "two", "three")]}
     (said,) = doubts(**leans)
     assert said.startswith("stage 'one' and 2 more: lean_along_deg of -0.02 to 0.02 deg")
-    assert doubts(**leans, **confirmed("every stage", "lean_along_deg")) == []
-    (said,) = doubts(**leans, **confirmed("stage 'one'", "lean_along_deg"))
+    assert doubts(**leans, **confirmed("every stage", "lean_along_deg", [-0.02, 0.02])) == []
+    (said,) = doubts(**leans, **confirmed("stage 'one'", "lean_along_deg", [-0.02, 0.02]))
     assert said.startswith("stage 'two' and 1 more")
 
 
@@ -227,7 +248,7 @@ def test_a_field_within_a_field_is_confirmed_by_its_whole_name():
     odd = strung(units=40)
     (said,) = doubts(**odd)
     assert said.startswith("wire 'bus': from_string.units")
-    assert doubts(**odd, **confirmed("wire 'bus'", "from_string.units")) == []
+    assert doubts(**odd, **confirmed("wire 'bus'", "from_string.units", 40)) == []
 
 
 def test_a_value_is_held_to_its_entry_in_whatever_unit_it_is_given():

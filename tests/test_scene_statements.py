@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from typing import get_args
 
 import pytest
@@ -18,6 +19,8 @@ from small_scenes import CIRCUIT, SPREAD, WORKER, box, contact, insulating, isol
 from test_job_whip import guides, lowering
 
 from clearance.bodies import worker
+from clearance.errors import InputError
+from clearance.result import least_margin
 from clearance.scene.records_statements import Statement
 from clearance.scene.statements import groups, takes_away
 
@@ -159,6 +162,9 @@ def test_a_circuit_that_is_earthed_is_not_judged_as_live(state):
     turned({"kind": "circuit earthed", "circuit": "line"}, near, far)
 
 
+SITE = small.scene()
+
+
 def made(*entries):
     return [TypeAdapter(Statement).validate_json(json.dumps({**small.SAID, **entry})) for entry in entries]
 
@@ -190,8 +196,8 @@ WORDS = [
     ({"kind": "none", "what": ["crew", "tools"]}, "none in this job: crew, tools"),
     ({"kind": "designed gap", "bodies": ["horn", "bus A"], "gap_m": 1.2}, "horn and bus A: designed gap of 1.2 m"),
     (
-        {"kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit"},
-        "circuit 'bay', overvoltage_per_unit: unlikely value confirmed",
+        {"kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit", "value": 1.2},
+        "circuit 'bay', overvoltage_per_unit: unlikely value 1.2 confirmed",
     ),
     ({"kind": "left out", "file": "scan.laz", "classes": [7, 18]}, "scan.laz: classes 7, 18 are no bodies"),
 ]
@@ -236,14 +242,118 @@ APART = {
 @pytest.mark.parametrize("name", JOINED)
 def test_statements_that_take_away_the_same_stand_together(name):
     entries = made(*JOINED[name])
-    assert groups(entries) == (tuple(entries),)
-    assert groups(iter(entries)) == (tuple(entries),)
+    assert groups(entries, SITE) == (tuple(entries),)
+    assert groups(iter(entries), SITE) == (tuple(entries),)
     other = made(never_at("elsewhere", "earth"))
-    assert groups([entries[0], *other, *entries[1:]]) == (tuple(entries), tuple(other))
+    assert groups([entries[0], *other, *entries[1:]], SITE) == (tuple(entries), tuple(other))
 
 
 @pytest.mark.parametrize("name", APART)
 def test_statements_about_different_things_stand_apart(name):
     entries = made(*APART[name])
-    assert groups(entries) == tuple((entry,) for entry in entries)
-    assert groups(entries[::-1]) == tuple((entry,) for entry in entries[::-1])
+    assert groups(entries, SITE) == tuple((entry,) for entry in entries)
+    assert groups(entries[::-1], SITE) == tuple((entry,) for entry in entries[::-1])
+
+
+# Statements of two kinds that take away the same thing. Each pair is worked out by hand to cover for one another: with
+# either of them alone nothing is wrong, with neither the scene is not clear.
+
+LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"], "state": "dead, not earthed"}
+HIGH = [slab("A", bottom_m=9.0), slab("B", bottom_m=12.0, potential="B"), slab("C", bottom_m=15.0, potential="C")]
+HIGH_E = slab("E", bottom_m=60.0, potential="E")
+EARTHED = {"kind": "circuit earthed", "circuit": "line"}
+DEAD = {
+    "circuits": [CIRCUIT, LINE],
+    "ladder": {**small.LADDER, "length_m": 4.6, "insulating_to_m": 4.6},
+    "solids": [
+        box("near A", [1.8, 0, 3.8], [0.2, 2, 1], "A"),
+        box("bus D", [0, 0, 6.2], [1, 1, 0.2], "D"),
+        *(slab(name, bottom_m=bottom_m, potential=name) for name, bottom_m in (("B", 26), ("C", 36), ("E", 46))),
+    ],
+}
+"""Bus D is some 1.2 m above the head of the worker, who stands at 3 m, and phase A as far aside: far enough from earth,
+and together less than phases at 245 kV need over a worker, 2.28 m."""
+HORN = {"kind": "designed gap", "bodies": ["first", "second"], "gap_m": 0.8}
+"""0.8 m at 245 kV: T = 1 needs 0.43 m, T = 2.5 1.08 m (29 CFR 1910.269, Table R-3)."""
+
+
+def horns(potential="A"):
+    return [box("first", [10, 0, 20], [1, 1, 1], potential), box("second", [11.8, 0, 20], [1, 1, 1], "earth")]
+
+
+LOW = {**CIRCUIT, "overvoltage_per_unit": 1.2}
+COVERING = {
+    "circuit earthed, absent": ({"kind": "absent", "bodies": ["bus D"]}, EARTHED, DEAD),
+    "circuit earthed, never at": (never_at("bus D", "phase"), EARTHED, DEAD),
+    "circuit earthed, designed gap": (
+        HORN,
+        EARTHED,
+        {"circuits": [CIRCUIT, {**LINE, "state": "live"}], "solids": [*HIGH, HIGH_E, *horns("D")]},
+    ),
+    "absent, designed gap": (
+        HORN,
+        {"kind": "absent", "bodies": ["second"]},
+        {"solids": [*HIGH, *horns()]},
+    ),
+    "insulating, designed gap": (HORN, insulating("second"), {"solids": [*HIGH, *horns()]}),
+    "confirmed, confirmed of all": (
+        {"kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit", "value": 1.2},
+        {"kind": "confirmed", "entry": "every circuit", "field": "overvoltage_per_unit", "value": 1.2},
+        {"circuits": [LOW], "solids": HIGH},
+    ),
+    "circuit earthed, confirmed": (
+        {"kind": "confirmed", "entry": "circuit 'line'", "field": "phases", "value": ["D", "E"]},
+        EARTHED,
+        {
+            "circuits": [CIRCUIT, {**LINE, "state": "live"}],
+            "solids": [*HIGH, *(box(name, [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40)))],
+        },
+    ),
+    "absent, never at": (
+        {"kind": "absent", "bodies": ["bus D"]},
+        never_at("bus D", "phase"),
+        DEAD,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", COVERING)
+def test_statements_of_two_kinds_do_not_cover_for_one_another(name):
+    one, other, parts = COVERING[name]
+    parts = {**parts, "stages": [stage(climb_m=3.0)], "workers": [{**WORKER, "trunk_lean_m": 0.0}]}
+    rank = {"clear": 0, "undecided": 1, "breach": 2}
+    alone = [small.checked(0.01, **parts, statements=[said]) for said in (one, other)]
+    neither = small.checked(0.01, **parts)
+    assert rank[neither.verdict] > min(rank[found.verdict] for found in alone)
+    both = small.checked(0.01, **parts, statements=[one, other])
+    (group,) = [one for one in both.statements if len(one.statements) == 2]
+    assert group.verdict == neither.verdict
+    least, _ = least_margin([(found.name, found) for found in neither.stages])
+    assert group.margin_m == pytest.approx(least, abs=0.02)  # enclosures to 1 cm, twice
+    assert all(rank[group.verdict] >= rank[found.verdict] for found in alone)
+
+
+BONDED = {
+    "stages": [stage(bonded={"worker": "A"}, bonding_lead_m=2.0, clamp_m=[0.0, 0.0, 6.0])],
+    "solids": [*HIGH[1:], slab("A", bottom_m=5.5)],
+}
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({"kind": "absent", "bodies": ["worker"]}, r"found statement 2 \(absent\): worker: not there"),
+        ({"kind": "circuit earthed", "circuit": "bay"}, r"found statement 2 \(circuit earthed\): circuit bay: dead"),
+        ({"kind": "absent", "bodies": ["A"]}, r"found statement 2 \(absent\): A: not there"),
+    ],
+)
+def test_a_bond_that_a_statement_contradicts_is_refused_with_that_statement(said, words):
+    with pytest.raises(InputError, match=r"bonded.worker: expected nothing stated against the bond") as caught:
+        small.checked(0.02, **BONDED, statements=[said])
+    assert re.search(words, str(caught.value))
+    assert "move the ladder" not in str(caught.value).lower()
+    # Without it the bond is judged, and out of reach of everything the remedy is still to move.
+    assert small.checked(0.02, **BONDED).stages[0].gaps
+    far = {**BONDED, "solids": [*HIGH[1:], slab("A", bottom_m=9.0)]}
+    with pytest.raises(InputError, match=r"beyond the reach envelope. Move the ladder"):
+        small.checked(0.02, **far)

@@ -152,6 +152,7 @@ def test_a_designed_gap_is_told_and_no_longer_undecided():
         (0.8, designed(0.8, ("first", "ground"))),  # other bodies
         (0.8, designed(0.82)),  # found smaller than it was set
         (0.4311 - OFF, designed(0.4)),  # less than the operating voltage needs
+        (0.4311 + OFF, designed(0.4311 - OFF)),  # found larger, and said to be set to what cannot be
     ],
 )
 def test_a_designed_gap_of_other_bodies_or_a_larger_one_or_an_impossible_one_settles_nothing(found_m, statements):
@@ -167,7 +168,10 @@ def test_a_designed_gap_is_compared_with_the_gap_as_modelled():
 
 def test_the_result_without_the_statement_of_a_designed_gap_or_of_a_value_is_told_too():
     odd = {**CIRCUIT, "phases": ["A", "B"], "overvoltage_per_unit": 4.6}
-    said = [*designed(0.8), {**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit"}]
+    said = [
+        *designed(0.8),
+        {**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit", "value": 4.6},
+    ]
     solids = [*two(0.8), box("third", [0, 0, 30], [1, 1, 1], "B")]
     parts = {"solids": solids, "circuits": [odd], "stages": [small_scenes.stage(climb_m=1)]}
     result = checked(0.02, statements=said, **parts)
@@ -176,7 +180,7 @@ def test_the_result_without_the_statement_of_a_designed_gap_or_of_a_value_is_tol
     without = {one.statements[0].takes_away: one for one in result.statements}
     assert without["first and second: designed gap of 0.8 m"].verdict == "undecided"
     assert "may flash over" in without["first and second: designed gap of 0.8 m"].why
-    confirmed = without["circuit 'bay', overvoltage_per_unit: unlikely value confirmed"]
+    confirmed = without["circuit 'bay', overvoltage_per_unit: unlikely value 4.6 confirmed"]
     assert confirmed.verdict == "undecided"
     assert "overvoltage_per_unit of 4.6 per unit is unlikely" in confirmed.why
     assert checked(0.02, **parts).verdict == "undecided"
@@ -232,15 +236,36 @@ BEAM = box("beam", [30.3, 20, 12], [0.6, 6, 0.6])
 
 @pytest.mark.parametrize(("insulating_m", "wrong"), [(0.4311 - OFF, True), (0.4311 + OFF, False)])
 def test_a_string_is_judged_by_its_insulating_length(insulating_m, wrong):
-    found = [p for p in gaps(wires=strung(insulating_m, 1.0)) if p.where == "insulator 'bus to string'"]
-    assert [p.what.startswith("the scene is wrong: its insulating part") for p in found] == [True] * wrong
+    (found,) = [p for p in gaps(wires=strung(insulating_m, 1.0)) if p.where == "insulator 'bus to string'"]
+    assert found.what.startswith("the scene is wrong: its insulating part") == wrong
+    assert found.verdict == "undecided"
+
+
+@pytest.mark.parametrize(("insulating_m", "told"), [(1.0779 - OFF, True), (1.0779 + OFF, False)])
+def test_an_insulator_shorter_than_the_electrical_part_is_undecided_unless_a_designed_gap_names_it(insulating_m, told):
+    """As a gap in air of that length: a shorter string must not be better than a longer one."""
+
+    def found(gap_m=None, operating="bus to string"):
+        said = [] if gap_m is None else designed(gap_m, ("bus", operating))
+        return [
+            p
+            for p in gaps(wires=strung(insulating_m, 1.4), solids=[BEAM], statements=said)
+            if "string" in p.what + p.where
+        ]
+
+    assert [p.verdict for p in found()] == ["undecided"] * told
+    assert all('"bus to string" and "bus"' in p.cure for p in found())
+    assert [p.verdict for p in found(1.0)] == ["clear"] * told
+    # Shorter than it was set, less than T = 1 needs, another insulator: nothing is settled.
+    for gap_m, bodies in ((1.0779, "bus to string"), (0.4311 - OFF, "bus to string"), (1.0, "beam")):
+        assert [p.verdict for p in found(gap_m, bodies)][:1] == ["undecided"] * told
 
 
 def test_the_two_ends_of_a_string_may_be_as_near_as_it_is_long():
     # 0.95 m of insulation: less than the 1.0779 m of the electrical part at T = 2.5, more than T = 1 needs.
-    assert gaps(wires=strung(0.95), solids=[BEAM]) == ()
+    assert [p.where for p in gaps(wires=strung(0.95), solids=[BEAM])] == ["insulator 'bus to string'"]
     # The same gap beside the wire's middle is no insulator's: 0.95 m less both uncertainties.
-    (point,) = gaps(wires=strung(0.95), solids=[BEAM, box("mast", [0, 22.064, 11], [2.2, 2.2, 4])])
+    _, point = gaps(wires=strung(0.95), solids=[BEAM, box("mast", [0, 22.064, 11], [2.2, 2.2, 4])])
     assert "solid 'mast'" in point.what
 
 
@@ -249,8 +274,52 @@ def test_an_insulator_much_too_long_for_its_voltage_is_told_until_it_is_confirme
     assert usual == ()
     (point,) = gaps(wires=strung(7.1, 7.4), solids=[BEAM])  # 7.1 ft are 2.2 m
     assert point.where == "insulator 'bus to string'"
-    said = [{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "to_string.insulating_m"}]
+    said = [{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "to_string.insulating_m", "value": 7.1}]
     assert gaps(wires=strung(7.1, 7.4), solids=[BEAM], statements=said) == ()
+
+
+@pytest.mark.parametrize(("insulating_m", "count"), [(1.07, 0), (1.09, 1)])
+def test_small_insulators_are_held_to_their_voltage_too(insulating_m, count):
+    """24 kV: 0.6 m and 24 / 50 m; strings of 2.5 m at 22 kV are a voltage that lost its nought."""
+    small = {**CIRCUIT, "nominal_kV": 22, "highest_kV": 24.0}
+    found = gaps(wires=strung(insulating_m, 1.3), solids=[BEAM], circuits=[small])
+    assert ["unlikely for 24 kV" in p.what for p in found] == [True] * count
+
+
+@pytest.mark.parametrize(("gap_m", "count"), [(0.7760 - OFF, 1), (0.7760 + 0.05, 1), (1.7930 + 0.05, 0)])
+def test_an_insulated_shield_wire_is_looked_at_as_live_too(gap_m, count):
+    """As another phase of the highest circuit: 0.776 m at T = 1, 1.793 m at T = 2.5. As earth 1.0779 m would do.
+    5 cm hold the error of the chords of both wires."""
+    between = {"from_m": [-30, 20, 12 + gap_m + 0.026], "to_m": [30, 20, 12 + gap_m + 0.026]}
+    shield = {**SPAN, **between, "name": "shield", "phase": None, "potential": "earth", "uncertainty_m": 0.0}
+    bus = {**SPAN, "uncertainty_m": 0.0, "diameter_m": 0.024}
+    # The tower that holds it touches it: no mistake, for its insulator is no longer than a hand.
+    tower = box("tower", [-30, 20, 12 + gap_m + 0.3], [0.5, 0.5, 0.6])
+    live = [p for p in gaps(wires=[bus, {**shield, "insulated": True}], solids=[tower]) if "phase shield" in p.what]
+    assert [p.verdict for p in live] == ["undecided"] * count
+    assert all(p.what.startswith("the scene is wrong") == (gap_m < 0.776) for p in live)
+    assert not [p for p in gaps(wires=[bus, shield], solids=[tower]) if "phase shield" in p.what]
+
+
+def test_a_confirmation_that_confirms_nothing_is_told_and_one_that_does_is_not():
+    odd = [{**CIRCUIT, "overvoltage_per_unit": 1.2}]
+
+    def idle(value, entry="circuit 'bay'", field="overvoltage_per_unit", **parts):
+        said = [{"kind": "confirmed", "entry": entry, "field": field, "value": value}]
+        found = checked(0.02, statements=said, **{"circuits": odd, **parts})
+        return [p for p in found.open_points if "confirms nothing" in p.what]
+
+    assert idle(1.2) == idle(1.2, "every circuit") == []
+    for told in (idle(1.3), idle(1.2, field="y"), idle(1.2, "ladder"), idle(2.5, circuits=[CIRCUIT])):
+        ((point),) = told
+        assert point.verdict == "clear"
+        assert "leave it out" in point.cure
+    wires = ending_at(10)
+    assert idle([10, 0, 12], "wire 'bus'", "from_m", wires=wires) == []
+    assert len(idle([11, 0, 12], "wire 'bus'", "from_m", wires=wires)) == 1
+    long = {"wires": strung(7.1, 7.4), "solids": [BEAM]}
+    assert idle(7.1, "every wire", "to_string.insulating_m", **long) == []
+    assert len(idle(6.9, "every wire", "to_string.insulating_m", wires=strung(6.9, 7.2), solids=[BEAM])) == 1
 
 
 # Ends of wires, strings, the ground and the place of the job. The ladder stands upright at the origin: with 2.5 m of
@@ -272,7 +341,7 @@ def test_an_end_that_hangs_on_nothing_is_undecided_near_the_job_and_told_further
     held = box("far beam", [off_m + 2.5 + 60, 0, 12], [0.5, 4, 0.5])
     found = ends(wires=ending_at(off_m + 2.5), solids=[held])
     assert found == [("wire 'bus'" if verdict == "undecided" else "wires", verdict)]
-    said = [{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "from_m"}]
+    said = [{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "from_m", "value": [off_m + 2.5, 0, 12]}]
     assert ends(wires=ending_at(off_m + 2.5), solids=[held], statements=said) == []
 
 
@@ -294,6 +363,34 @@ def test_wires_that_meet_in_the_air_do_not_hold_each_other_and_one_that_passes_d
     across = {**SPAN, "name": "across", "from_m": [10, -30, 12.9], "to_m": [10, 30, 12.9], "sag_m": 0.9}
     rails = [box(f"rail {y}", [10, y, 13], [4, 0.5, 0.5]) for y in (-30, 30)]
     assert ends(wires=[west, across], solids=[*beams, *rails]) == []
+
+
+@pytest.mark.parametrize(
+    ("potential", "under", "held"),
+    [
+        ("A", None, False),  # a live box in the air
+        ("B", None, False),
+        ("A", "A", False),  # two of them, one on the other
+        ("A", "earth", True),
+        ("B", "earth", False),  # a neighbour's: no wire hangs on it
+        ("earth", None, True),
+    ],
+)
+def test_what_holds_an_end_is_held_itself(potential, under, held):
+    far = box("far beam", [70, 0, 12], [0.5, 4, 0.5])
+    solids = [far, box("clamp", [10, 0, 11.5], [0.1, 0.1, 0.1], potential)]
+    if under is not None:
+        solids.append(box("under", [10, 0, 10.3], [0.5, 0.5, 0.5], under))
+    assert len(ends(wires=ending_at(10), solids=solids)) == (not held)
+
+
+def test_an_insulator_holds_an_end_and_an_earthed_wire_beside_a_live_one_does_not():
+    far = [box(f"far beam {y}", [x, y, z], [0.5, 4, 0.5]) for x, y, z in ((70, 0, 12), (10, 30, 12.6), (10, -30, 12.6))]
+    post = {"name": "post", "from_m": [10, 0, 9.5], "to_m": [10, 0, 11.95], "insulating_m": 2.2, "diameter_m": 0.2}
+    assert ends(wires=ending_at(10), solids=far, insulators=[post]) == []
+    for phase, count in (({"potential": "earth", "phase": None}, 1), ({}, 0)):
+        across = {**SPAN, **phase, "name": "across", "from_m": [10, -30, 12.6], "to_m": [10, 30, 12.6], "sag_m": 0.5}
+        assert len(ends(wires=[*ending_at(10), across], solids=far)) == count
 
 
 def two_spans(rise_m, constant_m=1000.0, **string):
@@ -337,7 +434,10 @@ def test_a_sag_that_wires_do_not_have_is_told_until_it_is_confirmed(share, told)
         return [p for p in supports(wires=wires, **others) if "unlikely" in p.what]
 
     assert len(found()) == told
-    assert found(statements=[{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "sag_m"}]) == []
+    assert (
+        found(statements=[{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "sag_m", "value": 60 * share}])
+        == []
+    )
 
 
 @pytest.mark.parametrize(("off_m", "far"), [(49, False), (51, True)])
@@ -347,7 +447,7 @@ def test_a_phase_far_from_every_place_of_the_job_is_undecided(off_m, far):
     found = [p for p in supports(solids=[*bodies, lost]) if "where the job is" in p.what]
     assert [(p.where, p.verdict) for p in found] == [("circuit 'bay'", "undecided")] * far
     assert all("phase C (" in p.what and "phase A" not in p.what for p in found)
-    said = [{**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "phases"}]
+    said = [{**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "phases", "value": ["A", "B", "C"]}]
     assert supports(solids=[*bodies, lost], statements=said) == ()
 
 

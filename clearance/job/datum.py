@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from clearance.errors import Mistake
 from clearance.result import OpenPoint
 from clearance.scene.assemble import Site
+from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import where
 
 APART_M = 100.0
@@ -48,16 +49,11 @@ def open_points(site: Site) -> Iterator[OpenPoint]:
     """The same where a datum is named: undecided until somebody confirms the height of the origin."""
     scene = site.scene
     found = _apart(site)
-    if found is None or scene.origin.vertical is None or _confirmed(site):
+    if found is None or scene.origin.vertical is None or confirmed(scene, "origin", "height_m", scene.origin.height_m):
         return
     what = (
         f"the ground lies at {found[2]} above {scene.origin.vertical}, the altitude is {scene.altitude_m:g} m: limits "
         "grow with the altitude"
     )
-    cure = 'mend height_m or altitude_m, or state that height_m of the origin is right: a statement of kind "confirmed"'
+    cure = f"mend height_m or altitude_m, or {confirming('origin', 'height_m', scene.origin.height_m)}"
     yield OpenPoint("origin", what, cure)
-
-
-def _confirmed(site: Site) -> bool:
-    said = (entry for entry in site.scene.statements if entry.kind == "confirmed")
-    return any(entry.entry == "origin" and entry.field == "height_m" for entry in said)

@@ -15,7 +15,7 @@ from clearance.job import aerial, opening, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
 from clearance.result import Approach, Collision, Measure, worst
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.records import Stage, where
 from clearance.scene.voltages import highest_kV
@@ -164,6 +164,13 @@ def unreachable_bonds(bench: Bench, stage: Stage, settings: Sequence[Setting]) -
         # Once the clamp is on, what must reach is the lead, not the hand.
         lead = 0.0 if stage.kind in ("bond on", "bond off") else stage.bonding_lead_m or 0.0
         if reach and nearest > lead:
+            against = statements.against_bond(bench.site.scene, stage, name, phase)
+            if against is not None:
+                said = f"{statements.where_said(bench.site.scene, against)[-1]}: {statements.takes_away(against)}"
+                expected = f"nothing stated against the bond of '{name}' to phase {phase}"
+                remedy = "mend the statement, or leave out the bond"
+                yield Mistake((*where(bench.site.scene, stage), f"bonded.{name}"), expected, said, remedy)
+                continue
             found = f"the nearest {nearest:.2f} m beyond the reach envelope" if nearest < float("inf") else "none"
             yield Mistake(
                 (*where(bench.site.scene, stage), f"bonded.{name}"),

@@ -29,21 +29,25 @@ from clearance.engine import still_gap
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench
 from clearance.job.site_gaps import between, taken, within
+from clearance.job.site_insulators import (
+    TOUCHING_M,
+    accepted,
+    designed,
+    down,
+    electrical_m,
+    of_insulators,
+    owner,
+    owners,
+    up,
+)
 from clearance.job.site_supports import NEAR_JOB_M, absent_throughout, off, where_the_job_is
 from clearance.kernel import pairs
 from clearance.limits import by_equation
 from clearance.result import OpenPoint, Verdict
 from clearance.scene.assemble import HungWire, Site
-from clearance.scene.plausible import confirmed
 from clearance.scene.records import Point, SpanWire
-from clearance.scene.records_statements import DesignedGap
-from clearance.scene.voltages import highest_kV
-from clearance.scene.wiring import LineInsulator
 from clearance.shapes import Shape
 from clearance.verdict import judge_length
-
-TOUCHING_M = 1e-6
-"""[m] A gap below this is told as touching."""
 
 AT_INSULATOR_M = 1.0
 """[m] A gap's end so near to an end of an insulator belongs to it: its hardware, and what it is fixed to."""
@@ -53,12 +57,6 @@ INSULATOR_SHARE = 0.9
 
 SHOWN = 12
 """Pairs named one by one; further ones are counted."""
-
-LONGEST_INSULATOR_KV_M = 35.0
-"""[kV/m] An insulator with less highest voltage to the metre is unlikely: 245 kV have 2 to 4 m, 420 kV 3 to 6 m (common
-practice, no source). Above `INSULATORS_FROM_KV` only: small insulators are long for their voltage."""
-
-INSULATORS_FROM_KV = 72.5
 
 END_IN_SCAN_M = 6.0
 """[m] So near to its end a wire without a string may lie in a scan: the longest insulators with their hardware."""
@@ -133,7 +131,7 @@ def of_gaps(bench: Bench, without_ends: Mapping[str, Body]) -> tuple[OpenPoint, 
                 wrong.append(_wrong(bench.site, near, need))
             elif need.electrical_m is None or near.gap_m < need.electrical_m:
                 short.append(_short(bench.site, near, need))
-    return (*_shown(wrong), *_insulators(bench), *_shown(short), *_scanned(bench.site, scanned))
+    return (*_shown(wrong), *of_insulators(bench), *_shown(short), *_scanned(bench.site, scanned))
 
 
 def _end_in_scan(site: Site, near: Near) -> bool:
@@ -179,16 +177,13 @@ def _key(one: Body, other: Body) -> tuple[str, str]:
 
 def _needed(bench: Bench) -> dict[tuple[str, str], Needed]:
     site = bench.site
-    there = dict.fromkeys(body.potential for body in site.bodies if body.conductive and body.potential is not None)
+    there = dict.fromkeys(body.potential for body in _in_states(bench) if body.potential is not None)
     names = sorted(there, key=lambda name: (name == EARTH, name))
     found: dict[tuple[str, str], Needed] = {}
     for k, one in enumerate(names):
         for other in names[k + 1 :]:
             operating = by_equation(site.scene, site.circuit_of, one, other, operating=True)
-            electrical = bench.limit(one, other, "air").electrical_m
-            if electrical is None:
-                stated = by_equation(site.scene, site.circuit_of, one, other, operating=False)
-                electrical = None if stated is None else stated.electrical_m
+            electrical = electrical_m(bench, one, other)
             if operating is None or not operating.takes_overvoltage:
                 found[one, other] = Needed(None, electrical, "")
             else:
@@ -196,10 +191,25 @@ def _needed(bench: Bench) -> dict[tuple[str, str], Needed]:
     return found
 
 
+def _in_states(bench: Bench) -> Iterator[Body]:
+    """Every conductive body of the line, at each potential that it may have and that is not earth.
+
+    An insulated shield wire hangs at its tower by an insulator that is no longer than a hand, and is bridged by a gap:
+    live, it is held against the phases alone, and nothing that is earthed is near it by mistake.
+    """
+    gone = absent_throughout(bench.site)
+    for body in bench.site.bodies:
+        if body.conductive and len(body.shape) and body.name not in gone:
+            yield body
+            for _, potential in body.states:
+                if potential in bench.site.live and potential != body.potential:
+                    yield replace(body, potential=potential, states=())
+
+
 def _near(bench: Bench, needed: dict[tuple[str, str], Needed]) -> Iterator[Near]:
     """Every two bodies at different potentials that are nearer, over what floats between them, than either needs."""
-    engine, gone = bench.engine, absent_throughout(bench.site)
-    bodies = [body for body in bench.site.bodies if body.conductive and len(body.shape) and body.name not in gone]
+    engine = bench.engine
+    bodies = list(_in_states(bench))
     index = [engine.index[body.shape] for body in bodies]
     roots = engine.store.root[index]
     low, high = engine.store.low[roots].astype(float), engine.store.high[roots].astype(float)
@@ -209,7 +219,7 @@ def _near(bench: Bench, needed: dict[tuple[str, str], Needed]) -> Iterator[Near]
     for a, b in STRtree(plan).query(plan, predicate="dwithin", distance=limit + TOUCHING_M).T.tolist():
         one, other = bodies[a], bodies[b]
         apart = max(low[a, 2] - high[b, 2], low[b, 2] - high[a, 2])
-        if a < b and apart <= limit and (one.potential != other.potential or one.potential is None):
+        if a < b and apart <= limit and _meet(one, other):
             gap = max(0.0, still_gap(engine, index[a], index[b])[0])
             if gap <= max(limit, TOUCHING_M):
                 edges.setdefault(a, []).append((b, gap))
@@ -219,13 +229,23 @@ def _near(bench: Bench, needed: dict[tuple[str, str], Needed]) -> Iterator[Near]
             continue
         for b, (gap, way) in _reached(a, edges, bodies, limit).items():
             other = bodies[b].potential
-            if a < b and other is not None and other != bodies[a].potential:
+            if a < b and other is not None and other != bodies[a].potential and _meet(bodies[a], bodies[b]):
                 need = needed[_key(bodies[a], bodies[b])]
                 most = max(need.operating_m or 0.0, need.electrical_m or 0.0, TOUCHING_M)
                 if gap <= most or (need.electrical_m is None and gap <= limit):
                     steps = [(index[x], index[y]) for x, y in itertools.pairwise(way)]
                     first, last = _witness(bench, *steps[0])[0], _witness(bench, *steps[-1])[1]
                     yield Near(bodies[a], bodies[b], gap, tuple(bodies[k] for k in way[1:-1]), (first, last))
+
+
+def _meet(one: Body, other: Body) -> bool:
+    """Whether two bodies may be at different potentials, or both float; an insulated shield wire that is live is not
+    held against earth."""
+    if one.shape is other.shape or (one.potential == other.potential and one.potential is not None):
+        return False
+    return not any(
+        live.potential == live.name and earth.potential == EARTH for live, earth in ((one, other), (other, one))
+    )
 
 
 def _reached(
@@ -301,14 +321,14 @@ def _apart(site: Site, near: Near) -> str:
     place = f"at x {x:.2f}, y {y:.2f}, z {z:.2f} m"
     if near.gap_m <= TOUCHING_M:
         return f"{names} touch{over}{weather} {place}"
-    return f"{names} are {_down(near.gap_m)} m apart{over}{weather} {place}, uncertainty taken off"
+    return f"{names} are {down(near.gap_m)} m apart{over}{weather} {place}, uncertainty taken off"
 
 
 def _wrong(site: Site, near: Near, need: Needed) -> OpenPoint:
     if need.operating_m is None:
         needs = "at different potentials they cannot"
     else:
-        needs = f"the highest operating voltage alone needs {_up(need.operating_m)} m ({need.said})"
+        needs = f"the highest operating voltage alone needs {up(need.operating_m)} m ({need.said})"
     cure = "mend the place, the size or the potential of one of them, or the voltage of the circuit"
     return OpenPoint("the site", f"the scene is wrong: {_apart(site, near)}; {needs}", cure)
 
@@ -319,17 +339,29 @@ def _short(site: Site, near: Near, need: Needed) -> OpenPoint:
     if need.electrical_m is None:
         what = f"{said}; no rule knows what that must be"
         return OpenPoint("the site", what, "add a rule that has this distance, or a company table")
-    what = f"{said}, less than the electrical part of the limit, {_up(need.electrical_m)} m: it may flash over"
+    what = f"{said}, less than the electrical part of the limit, {up(need.electrical_m)} m: it may flash over"
+    if near.over:
+        # What is set between two bodies says nothing of a third that floats between them.
+        cure = "measure that gap and mend the scene, or state what the floating body is connected to: its potential"
+        return OpenPoint("the site", what, cure)
     found = _as_modelled(near)
-    for statement in site.scene.statements:
-        if isinstance(statement, DesignedGap) and set(statement.bodies) == {near.one.name, near.other.name}:
-            if judge_length(found + TOUCHING_M, statement.gap_m) == "clear" and not near.over:
-                designed = f"; a designed gap of {statement.gap_m:g} m, by {statement.by}"
-                return OpenPoint("the site", what + designed, "", "clear")
-            what += f"; as modelled {_down(found)} m, smaller than the designed gap of {statement.gap_m:g} m"
+    ends = {owner(site, body.name) for body in (near.one, near.other)}
+    for statement in designed(site):
+        if owners(site, statement) == ends:
+            if not accepted(statement, need.operating_m):
+                assert need.operating_m is not None
+                what += (
+                    f"; a designed gap of {statement.gap_m:g} m cannot be: the highest operating voltage alone needs "
+                    f"{up(need.operating_m)} m"
+                )
+            elif judge_length(found + TOUCHING_M, statement.gap_m) == "clear":
+                said_so = f"; a designed gap of {statement.gap_m:g} m, by {statement.by}"
+                return OpenPoint("the site", what + said_so, "", "clear")
+            else:
+                what += f"; as modelled {down(found)} m, smaller than the designed gap of {statement.gap_m:g} m"
     cure = (
         'measure that gap and mend the scene, or state what it is set to by a statement of kind "designed gap" with '
-        f'bodies "{near.one.name}" and "{near.other.name}"'
+        f'bodies "{owner(site, near.one.name)}" and "{owner(site, near.other.name)}"'
     )
     return OpenPoint("the site", what, cure)
 
@@ -344,39 +376,6 @@ def _about(shape: Shape, end: Floats) -> Shape:
     return within(shape, end, 2.0 * float(shape.uncertainty.max()) + AT_INSULATOR_M)
 
 
-def _insulators(bench: Bench) -> Iterator[OpenPoint]:
-    """Insulating parts too short for the operating voltage, or longer than anybody builds them."""
-    site = bench.site
-    for string in site.strings:
-        if string.phase is None or string.phase not in site.live:
-            continue
-        need = by_equation(site.scene, site.circuit_of, string.phase, EARTH, operating=True)
-        if need is not None and need.takes_overvoltage and string.insulating_m < need.electrical_m:
-            what = (
-                f"the scene is wrong: its insulating part of {_down(string.insulating_m)} m is shorter than the "
-                f"{_up(need.electrical_m)} m that the highest operating voltage alone needs ({need.said})"
-            )
-            yield OpenPoint(
-                f"insulator '{string.name}'", what, "measure it again, and mend insulating_m or the voltage"
-            )
-        highest = highest_kV(site.scene, site.circuit_of[string.phase])
-        entry, field = _entry_of(site, string)
-        long = string.insulating_m > highest / LONGEST_INSULATOR_KV_M and highest > INSULATORS_FROM_KV
-        if long and not confirmed(site.scene, entry, field):
-            what = f"its insulating part of {string.insulating_m:g} m is unlikely for {highest:g} kV (common practice)"
-            cure = f'mend its unit, or confirm it by a statement with entry "{entry}" and field "{field}"'
-            yield OpenPoint(f"insulator '{string.name}'", what, cure)
-
-
-def _entry_of(site: Site, string: LineInsulator) -> tuple[str, str]:
-    """The entry and the field that state an insulator's length."""
-    for end in ("from", "to"):
-        wire = string.name.removesuffix(f" {end} string")
-        if wire != string.name and wire in site.wires:
-            return f"wire '{wire}'", f"{end}_string.insulating_m"
-    return f"insulator '{string.name}'", "insulating_m"
-
-
 def _shown(points: Sequence[OpenPoint]) -> Iterator[OpenPoint]:
     """The first points, and a count of the others, no better than the worst of them."""
     yield from points[:SHOWN]
@@ -385,11 +384,3 @@ def _shown(points: Sequence[OpenPoint]) -> Iterator[OpenPoint]:
         verdict: Verdict = "undecided" if any(point.verdict != "clear" for point in rest) else "clear"
         what = f"{len(rest)} more gaps of the line like these, none of them smaller"
         yield OpenPoint("the site", what, "mend these first", verdict)
-
-
-def _down(length_m: float) -> str:
-    return f"{math.floor(length_m * 100.0 + 1e-9) / 100.0:.2f}"
-
-
-def _up(length_m: float) -> str:
-    return f"{math.ceil(length_m * 100.0 - 1e-9) / 100.0:.2f}"

@@ -6,15 +6,16 @@ unlikely. Without a statement that confirms a value, names a designed gap or cha
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 
 from clearance.bodies import Body
-from clearance.job import site_check, site_supports
+from clearance.job import datum, site_check, site_insulators, site_supports
 from clearance.job.measuring import Bench
 from clearance.result import OpenPoint
 from clearance.scene import plausible
 from clearance.scene.assemble import Site
+from clearance.scene.messages import shown
 from clearance.scene.records import Scene
 from clearance.scene.records_statements import Absent, Confirmed, DesignedGap, Statement
 
@@ -48,6 +49,34 @@ def found(bench: Bench, look: Look) -> tuple[OpenPoint, ...]:
         *site_check.of_gaps(bench, look.middles),
         *site_supports.of_supports(bench, look.marks),
         *plausible.unlikely(look.read),
+        *_idle(bench, look),
+    )
+
+
+def _idle(bench: Bench, look: Look) -> Iterator[OpenPoint]:
+    """Confirmations that confirm nothing: by itself each leaves all that is found as it would be without any."""
+    said = [entry for entry in look.read.statements if isinstance(entry, Confirmed)]
+    none = _doubts(bench, look, ()) if said else ()
+    for entry in said:
+        if _doubts(bench, look, (entry,)) == none:
+            what = f"statement {look.read.statements.index(entry) + 1} (confirmed) confirms nothing: "
+            what += f"no value of {entry.entry}, {entry.field}, that is {shown(entry.value)}, is unlikely"
+            yield OpenPoint("statements", what, "leave it out, or mend its field or its value", "clear")
+
+
+def _doubts(bench: Bench, look: Look, kept: tuple[Confirmed, ...]) -> tuple[OpenPoint, ...]:
+    """All that a confirmation can take away, with these confirmations alone."""
+
+    def told(scene: Scene) -> Scene:
+        others = tuple(entry for entry in scene.statements if not isinstance(entry, Confirmed))
+        return scene.model_copy(update={"statements": (*others, *kept)})
+
+    there = replace(bench, site=replace(bench.site, scene=told(bench.site.scene)))
+    return (
+        *site_insulators.of_insulators(there),
+        *site_supports.of_supports(there, look.marks),
+        *datum.open_points(there.site),
+        *plausible.unlikely(told(look.read)),
     )
 
 

@@ -22,11 +22,12 @@ from clearance.conductor import catenary
 from clearance.conductor.catenary import Catenary
 from clearance.engine import still_gap
 from clearance.errors import InputError
+from clearance.gaps import EARTH
 from clearance.job.measuring import Bench
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import HungWire, Site, place
-from clearance.scene.plausible import confirmed
+from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Point, Reference, Stage
 from clearance.scene.records_statements import Absent
 
@@ -130,7 +131,7 @@ def _far_phases(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
         return
     for circuit in site.scene.circuits:
         entry = f"circuit '{circuit.name}'"
-        if confirmed(site.scene, entry, "phases"):
+        if confirmed(site.scene, entry, "phases", circuit.phases):
             continue
         away = {phase: _plan_distance(site, job, phase) for phase in circuit.phases if phase in site.live}
         far = {phase: distance for phase, distance in away.items() if FAR_M < distance < math.inf}
@@ -138,8 +139,8 @@ def _far_phases(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
             named = " and ".join(f"phase {phase} ({distance:.0f} m)" for phase, distance in far.items())
             what = f"{named} further than {FAR_M:g} m from everywhere the job can be: is the line where the job is?"
             cure = (
-                "check the places of its wires, the origin and the track, or confirm it by a statement of kind "
-                f'"confirmed" with entry "{entry}" and field "phases"'
+                "check the places of its wires, the origin and the track, or "
+                f"{confirming(entry, 'phases', circuit.phases)}"
             )
             yield OpenPoint(entry, what, cure)
 
@@ -163,7 +164,8 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
     site, far = bench.site, list[str]()
     for name, field, mark in marks:
         at: Point = getattr(site.wires[name].record, field)
-        if confirmed(site.scene, f"wire '{name}'", field, "wire") or _held(bench, name, at, mark):
+        entry = f"wire '{name}'"
+        if confirmed(site.scene, f"wire '{name}'", field, at) or _held(bench, name, at, mark):
             continue
         away_m = off(job, at)
         if away_m > NEAR_JOB_M:
@@ -174,8 +176,8 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
             f"{HOLDS_M:g} m: what holds it there is not in the scene, {away_m:.0f} m from the job and perhaps earthed"
         )
         cure = (
-            "add the structure, the insulator or the wire that it hangs on, or confirm by a statement of kind "
-            f'"confirmed" with entry "wire \'{name}\'" and field "{field}" that nothing earthed is there'
+            "add the structure, the insulator or the wire that it hangs on, or, where nothing earthed is there, "
+            f"{confirming(entry, field, at)}"
         )
         yield OpenPoint(f"wire '{name}'", what, cure)
     if far:
@@ -187,29 +189,42 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
 
 
 def _held(bench: Bench, name: str, at: Point, mark: Body) -> bool:
-    """Whether anything of the site is near enough to hold the end of a wire.
+    """Whether anything of the site that can hold the end of a wire is near enough.
 
-    Another wire holds it only between its own ends: where two spans meet in the air, a structure is missing.
+    What can is earthed, or an insulator. A live solid holds nothing unless something holds it in turn, and another wire
+    only one of its own potential, between its own ends: where two spans meet in the air, a structure is missing.
     """
-    site, engine = bench.site, bench.engine
+    site = bench.site
     own = {name, *(f"{name} {end} string" for end in ("from", "to"))}
     own |= {f"{string} fittings" for string in own}
-    here, gone = engine.index[mark.shape], absent_throughout(site)
-    low, high = np.array(at) - HOLDS_M, np.array(at) + HOLDS_M
-    for body in site.bodies:
-        if (
-            body.name in own
-            or body.name in gone
-            or not len(body.shape)
-            or (other := engine.index.get(body.shape)) is None
-        ):
-            continue
-        root = engine.store.root[other]
-        if (engine.store.low[root] > high).any() or (engine.store.high[root] < low).any():
-            continue
-        if not _ends_here(site, body.name, name, at) and still_gap(engine, here, other)[0] <= HOLDS_M:
+    potential = site.wires[name].bodies[0].potential
+    left = [
+        body
+        for body in site.bodies
+        if body.name not in own and body.name not in absent_throughout(site) and len(body.shape)
+        if body.shape in bench.engine.index and not _ends_here(site, body.name, name, at)
+        if body.kind != "wire" or body.potential == potential
+        if body.potential in (EARTH, potential) or not body.conductive or body.kind == "fitting"
+    ]
+    found = [mark]
+    while found:
+        here = found.pop()
+        near = [body for body in left if _within_reach(bench, here, body)]
+        if any(body.kind != "solid" or body.potential == EARTH for body in near):
             return True
+        found += near
+        left = [body for body in left if body not in near]
     return False
+
+
+def _within_reach(bench: Bench, one: Body, other: Body) -> bool:
+    """Whether one body is near enough to hold the other."""
+    store = bench.engine.store
+    a, b = bench.engine.index[one.shape], bench.engine.index[other.shape]
+    apart = np.maximum(
+        store.low[store.root[a]] - store.high[store.root[b]], store.low[store.root[b]] - store.high[store.root[a]]
+    )
+    return bool((apart <= HOLDS_M).all()) and still_gap(bench.engine, a, b)[0] <= HOLDS_M
 
 
 def _ends_here(site: Site, other: str, name: str, at: Point) -> bool:
@@ -286,16 +301,14 @@ def _sags(site: Site) -> Iterator[OpenPoint]:
         field = next(field for field in fields if getattr(record, field) is not None)
         span = math.dist(hung.catenary.start[:2], hung.catenary.end[:2])
         share = catenary.sag_at_midspan(hung.catenary) / span if span > 0.0 else 0.0
-        if not LIKELY_SAG[0] <= share <= LIKELY_SAG[1] and not confirmed(site.scene, f"wire '{name}'", field, "wire"):
+        entry, stated = f"wire '{name}'", getattr(record, field)
+        if not LIKELY_SAG[0] <= share <= LIKELY_SAG[1] and not confirmed(site.scene, entry, field, stated):
             what = (
                 f"{field} gives a sag of {100 * share:.3g} % of its span, which is unlikely: usual is "
                 f"{100 * LIKELY_SAG[0]:g} to {100 * LIKELY_SAG[1]:g} % (common practice, no source)"
             )
-            cure = (
-                'mend its unit, its tension or its attachments, or confirm it by a statement of kind "confirmed" with '
-                f'entry "wire \'{name}\'" and field "{field}"'
-            )
-            yield OpenPoint(f"wire '{name}'", what, cure)
+            cure = f"mend its unit, its tension or its attachments, or {confirming(entry, field, stated)}"
+            yield OpenPoint(entry, what, cure)
 
 
 def _beyond_ground(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:

@@ -6,12 +6,14 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from clearance.errors import Mistake
+from clearance.scene import plausible
 from clearance.scene.checks import Known
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import EARTH, Record, Reference, Scene, where
 from clearance.scene.records_statements import (
     Absent,
     AirOnly,
+    Confirmed,
     DesignedGap,
     EarthedCircuit,
     HeldTail,
@@ -67,6 +69,9 @@ def statement_checks(scene: Scene, known: Known, table: dict[str, Any]) -> Itera
             yield from _known((*head, "circuit"), (entry.circuit,), names, "a circuit of this scene")
         elif isinstance(entry, NoneThere):
             yield from _none(scene, head, entry)
+        elif isinstance(entry, Confirmed):
+            options = sorted(plausible.entries_of(scene))
+            yield from _known((*head, "entry"), (entry.entry,), options, "an entry of this scene")
         elif isinstance(entry, LeftOut):
             named = (getattr(one, "file", None) for one in (*scene.clouds, scene.ground))
             files = [str(file) for file in named if file is not None]

@@ -2,8 +2,8 @@
 
 Every number of every record is held to the table in `plausible_values`, and some to one another as `plausible_ratios`
 says. What cannot be is a mistake of the file. What is unlikely leaves the result undecided: as a slip of unit, sign or
-field it may take away what would be judged. A statement of kind "confirmed" that names the entry and the field says
-that it was looked at again.
+field it may take away what would be judged. A statement of kind "confirmed" that names the entry, the field and the
+value says that it was looked at again.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 
 from clearance.errors import Mistake
 from clearance.result import OpenPoint
+from clearance.scene.messages import shown
 from clearance.scene.plausible_ratios import RATIOS
 from clearance.scene.plausible_values import TABLE, Values
 from clearance.scene.records import SceneFile, where
@@ -34,6 +35,7 @@ class Given:
 
     entry: as the result and a confirmation name it; word: what such an entry is called; field: its key, with a dot
         before each inner key
+    stated: the field as the scene has it: what a confirmation confirms
     of: what was reckoned from several fields, "" for a value as stated
     """
 
@@ -42,6 +44,7 @@ class Given:
     field: str
     numbers: tuple[float, ...]
     values: Values
+    stated: Any
     of: str = ""
 
     def words(self) -> str:
@@ -63,29 +66,78 @@ def impossible(scene: SceneFile) -> Iterator[Mistake]:
 
 def unlikely(scene: SceneFile) -> tuple[OpenPoint, ...]:
     """Every value that is unlikely and not confirmed; the same of several entries together."""
-    found: dict[tuple[str, str, str], list[str]] = {}
+    found: dict[tuple[str, str, str], list[Given]] = {}
     for given in values_of(scene):
         why = _doubt(given)
-        if why and not confirmed(scene, given.entry, given.field, given.word):
-            found.setdefault((given.field, why, given.word), []).append(given.entry)
+        if why and not confirmed(scene, given.entry, given.field, given.stated):
+            found.setdefault((given.field, why, given.word), []).append(given)
     points = []
     for (field, why, word), entries in found.items():
-        every = f' (or "every {word}")' if len(entries) > 1 else ""
+        first = entries[0]
         others = f" and {len(entries) - 1} more" if len(entries) > 1 else ""
-        cure = (
-            'measure or read it again, mend its unit, or confirm it by a statement of kind "confirmed" with entry '
-            f'"{entries[0]}"{every} and field "{field}"'
-        )
-        points.append(OpenPoint(f"{entries[0]}{others}", f"{field} {why}", cure))
+        # One value is confirmed of them all only where they all have it.
+        alike = len(entries) > 1 and all(_same(first.stated, one.stated) for one in entries)
+        every = f' (or "every {word}")' if alike else ""
+        cure = f"measure or read it again, mend its unit, or {confirming(first.entry, field, first.stated, every)}"
+        points.append(OpenPoint(f"{first.entry}{others}", f"{field} {why}", cure))
     return tuple(points)
 
 
-def confirmed(scene: SceneFile, entry: str, field: str, word: str = "") -> bool:
-    """Whether a statement confirms a value of an entry, or of every entry that is called `word`."""
-    entries = (entry, f"every {word}") if word else (entry,)
-    return any(
-        isinstance(said, Confirmed) and said.entry in entries and said.field == field for said in scene.statements
+def confirming(entry: str, field: str, value: Any, every: str = "") -> str:
+    """How a value is confirmed, in words."""
+    items = tuple(float(f"{item:.9g}") if isinstance(item, float) else item for item in _items(value))
+    said = shown(items[0] if len(items) == 1 else items)
+    return (
+        f'confirm it by a statement of kind "confirmed" with entry "{entry}"{every}, field "{field}" and value {said}'
     )
+
+
+def confirmed(scene: SceneFile, entry: str, field: str, value: Any) -> bool:
+    """Whether a statement confirms this value of an entry, or of every entry of its kind."""
+    entries = (entry, f"every {_word(entry)}")
+    return any(
+        isinstance(said, Confirmed) and said.entry in entries and said.field == field and _same(value, said.value)
+        for said in scene.statements
+    )
+
+
+def entries_of(scene: SceneFile) -> frozenset[str]:
+    """Every entry of a scene as a confirmation names it, and every kind of them."""
+    names = {"scene"}
+    for name in type(scene).model_fields:
+        value = getattr(scene, name)
+        for number, entry in enumerate(value if isinstance(value, tuple) else (value,), 1):
+            if isinstance(entry, Record):
+                names.add(_called(scene, entry, number if isinstance(value, tuple) else 0))
+    return frozenset(names | {f"every {_word(name)}" for name in names})
+
+
+def _called(scene: SceneFile, entry: Record, number: int) -> str:
+    """An entry as the result names it; number: its place in a list, 0 for a table of its own."""
+    return where(scene, entry)[-1] if not number or hasattr(entry, "name") else f"{entry.word} {number}"
+
+
+def _word(entry: str) -> str:
+    """What such an entry is called: "wire" of "wire 'bus A'", "load" of "load 2"."""
+    return entry.partition(" '")[0].rstrip("0123456789 ")
+
+
+def _same(stated: Any, said: Any) -> bool:
+    """Whether a confirmation says what the scene states; a number to nine figures, as the result writes it."""
+    one, other = _items(stated), _items(said)
+    return len(one) == len(other) and all(
+        math.isclose(a, b, rel_tol=1e-8, abs_tol=1e-12) if isinstance(a, float) and isinstance(b, float) else a == b
+        for a, b in zip(one, other, strict=True)
+    )
+
+
+def _items(value: Any) -> tuple[float | str, ...]:
+    """What a value consists of: itself, both ends of a range where they differ, each of a list."""
+    if isinstance(value, Range):
+        return (value.lo, value.hi) if value.lo != value.hi else (value.lo,)
+    if isinstance(value, tuple):
+        return tuple(item for inner in value for item in _items(inner))
+    return (float(value),) if is_number(value) else (str(value),)
 
 
 def _doubt(given: Given) -> str:
@@ -121,8 +173,7 @@ def values_of(scene: SceneFile) -> Iterator[Given]:
         elif isinstance(value, tuple):
             for number, entry in enumerate(value, 1):
                 if isinstance(entry, Record):
-                    called = where(scene, entry)[-1] if hasattr(entry, "name") else f"{entry.word} {number}"
-                    yield from _given(entry, called, entry.word, "")
+                    yield from _given(entry, _called(scene, entry, number), entry.word, "")
 
 
 def _given(record: Record, entry: str, word: str, before: str, deep: bool = True) -> Iterator[Given]:
@@ -131,7 +182,7 @@ def _given(record: Record, entry: str, word: str, before: str, deep: bool = True
         value = getattr(record, name)
         values = next((TABLE[kind, name] for kind in names if (kind, name) in TABLE), None)
         if values is not None and (numbers := _numbers(value)):
-            yield Given(entry, word, before + name, numbers, values)
+            yield Given(entry, word, before + name, numbers, values, value)
         if deep and isinstance(value, Record):
             yield from _given(value, entry, word, f"{before}{name}.")
         elif deep and isinstance(value, tuple):
@@ -140,7 +191,8 @@ def _given(record: Record, entry: str, word: str, before: str, deep: bool = True
                     yield from _given(inner, entry, word, f"{before}{name} {number}.")
     for ratio in RATIOS:
         if ratio.record in names and (found := ratio.reckon(record)) is not None:
-            yield Given(entry, word, before + ratio.field, (found,), ratio.values, ratio.of)
+            stated = getattr(record, ratio.field)
+            yield Given(entry, word, before + ratio.field, (found,), ratio.values, stated, ratio.of)
 
 
 def _numbers(value: Any) -> tuple[float, ...]:

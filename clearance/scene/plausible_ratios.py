@@ -92,7 +92,7 @@ DENSITY: Final = Values(
 
 RATIOS: Final = (
     Ratio("Circuit", "highest_kV", "highest over nominal voltage", Values(
-        "", (0.0, 2.0), (1.0, 1.25), source="IEC 60038, from memory: 1.05 to 1.2, 72.5 over 60 kV being 1.21"
+        "", (0.0, 2.0), (1.04, 1.25), source="IEC 60038, from memory: 1.04 (1150 kV) to 1.2, 72.5 over 60 kV being 1.21"
     ), _over("highest_kV", "nominal_kV")),
     Ratio("_Wire", "weight_N_m", "weight over the volume of a round wire", DENSITY, _density),
     Ratio("OwnConductor", "weight_N_m", "weight over the volume of a round wire", DENSITY, _density),

@@ -304,6 +304,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
 
 WITHOUT: Final[Mapping[tuple[str, str], str]] = {
     ("SceneFile", "format"): "one value is allowed",
+    ("Confirmed", "value"): "it is held to the value that it confirms",
     ("SceneFile", "rule_inputs"): "each rule checks its own inputs",
     ("LeftOut", "classes"): "codes of a scan, not a quantity",
     ("PointsGround", "classes"): "codes of a scan, not a quantity",

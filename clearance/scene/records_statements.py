@@ -22,7 +22,9 @@ class _Statement(Record):
 
 
 class _InStages(_Statement):
-    stages: tuple[Text, ...] | None = Field(None, description="the stages it holds in; every stage where left out")
+    stages: tuple[Text, ...] | None = Field(
+        None, min_length=1, description="the stages it holds in; every stage where left out"
+    )
 
 
 class Absent(_InStages):
@@ -124,11 +126,14 @@ class DesignedGap(_Statement):
 
 
 class Confirmed(_Statement):
-    """An unlikely value is right: it was looked at again."""
+    """An unlikely value is right: it was looked at again. It holds only while the scene has that value."""
 
     kind: Literal["confirmed"]
     entry: Text = Field(description="the entry as the result names it, such as \"circuit 'line 1'\"")
     field: Text = Field(description="its key, such as overvoltage_per_unit")
+    value: float | Text | tuple[float | Text | tuple[float, ...], ...] = Field(
+        description="what is confirmed: the value that the scene states there, a list for a range or a place"
+    )
 
 
 class LeftOut(_Statement):

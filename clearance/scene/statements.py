@@ -8,9 +8,11 @@ withdrawn one by one, each would cover for the other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
-from clearance.scene.records import Scene, SceneFile, Stage, where
+from clearance.scene.messages import shown
+from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, where
+from clearance.scene.records import phases as records_phases
 from clearance.scene.records_statements import (
     Absent,
     AirOnly,
@@ -114,6 +116,21 @@ def there_is_none(scene: SceneFile) -> frozenset[str]:
     return frozenset(what for entry in scene.statements if isinstance(entry, NoneThere) for what in entry.what)
 
 
+def against_bond(scene: SceneFile, stage: Stage, worker: str, phase: str) -> Statement | None:
+    """The statement that a bond cannot be with: its worker is not there, its circuit is earthed, or all at its phase
+    is away. None where there is no such statement."""
+    at_phase = frozenset(_at(scene, (phase,))) - {worker}
+    emptied = at_phase if at_phase <= absent(scene, stage) else frozenset()
+    for entry in scene.statements:
+        if isinstance(entry, Absent) and _in(entry, stage) and (worker in entry.bodies or emptied & {*entry.bodies}):
+            return entry
+        if isinstance(entry, EarthedCircuit) and entry.circuit == records_phases(scene)[phase].name:
+            return entry
+        if isinstance(entry, NeverAt) and _in(entry, stage) and "phase" in entry.states and entry.body == worker:
+            return entry
+    return None
+
+
 def where_said(scene: Scene, entry: Statement) -> tuple[str, ...]:
     """The place of a statement for a message: its number in the scene, and its kind."""
     return where(scene, f"statement {scene.statements.index(entry) + 1} ({entry.kind})")
@@ -155,7 +172,7 @@ def takes_away(entry: Statement) -> str:
     if isinstance(entry, DesignedGap):
         return f"{entry.bodies[0]} and {entry.bodies[1]}: designed gap of {entry.gap_m:g} m"
     if isinstance(entry, Confirmed):
-        return f"{entry.entry}, {entry.field}: unlikely value confirmed"
+        return f"{entry.entry}, {entry.field}: unlikely value {shown(entry.value)} confirmed"
     return f"{entry.file}: classes {_listed(map(str, entry.classes))} are no bodies"
 
 
@@ -163,53 +180,115 @@ def _listed(words: Iterable[str]) -> str:
     return ", ".join(words)
 
 
-def groups(entries: Iterable[Statement]) -> tuple[tuple[Statement, ...], ...]:
-    """Statements joined where they take away the same thing, in the order of the scene.
+def groups(entries: Iterable[Statement], scene: SceneFile) -> tuple[tuple[Statement, ...], ...]:
+    """Statements joined where they take away the same thing, in the order they are given.
 
     Two stand together when they speak of the same body, wire or person, whatever their kinds: a gantry that is "not
-    there" and a gantry that is "never at earth" would each hide what the other hides. A contact takes away what is
-    between its two bodies, so it stands with another of the same pair, and with an absence of either.
+    there" and a gantry that is "never at earth" would each hide what the other hides. A circuit that is earthed takes
+    away every body at its phases, a designed gap both its bodies, air alone the bodies of its phase, and a confirmed
+    value what it is a value of. A contact takes away what is between its two bodies, so it stands with another of the
+    same pair, and with an absence of either.
     """
     told = tuple(entries)
+    names = _names(scene)
+    about = [frozenset(_subjects(entry, scene, names)) for entry in told]
     found: list[list[int]] = []
-    for number, entry in enumerate(told):
-        near = [group for group in found if any(_together(told[member], entry) for member in group)]
+    for number in range(len(told)):
+        near = [group for group in found if any(about[member] & about[number] for member in group)]
         joined = sorted([number, *(member for group in near for member in group)])
         found = [*(group for group in found if group not in near), joined]
+    found = _with_contacts(told, found, names)
     return tuple(tuple(told[member] for member in group) for group in sorted(found))
 
 
-def _together(one: Statement, other: Statement) -> bool:
-    """Whether two statements take away the same thing."""
-    pairs = ((one, other), (other, one))
-    hidden = any(
-        isinstance(gone, Absent) and isinstance(pair, IntendedContact) and set(gone.bodies) & set(pair.bodies)
-        for gone, pair in pairs
-    )
-    return hidden or not set(_subjects(one)).isdisjoint(_subjects(other))
+def _with_contacts(told: Sequence[Statement], found: list[list[int]], names: Collection[str]) -> list[list[int]]:
+    """Groups joined where one has a contact, and the other an absence of one of its two bodies."""
+    for one, gone in enumerate(told):
+        for other, pair in enumerate(told):
+            if isinstance(gone, Absent) and isinstance(pair, IntendedContact):
+                bodies = [{_entry(name, names) for name in entry.bodies} for entry in (gone, pair)]
+                if bodies[0] & bodies[1]:
+                    near = [group for group in found if one in group or other in group]
+                    joined = sorted({member for group in near for member in group})
+                    found = [*(group for group in found if group not in near), joined]
+    return found
 
 
-def _subjects(entry: Statement) -> Iterator[str]:
+def _subjects(entry: Statement, scene: SceneFile, names: Collection[str]) -> Iterator[str]:
     """What a statement is about, as keys that meet where two take away the same thing."""
+    bodies: Iterable[str] = ()
     if isinstance(entry, Absent):
-        for body in entry.bodies:
-            yield f"body {body}"
+        bodies = entry.bodies
     elif isinstance(entry, NeverAt | Insulating):
-        yield f"body {entry.body}"
+        bodies = (entry.body,)
     elif isinstance(entry, HeldTail | IsolatedEnd | TakenSlowly):
-        yield f"body {entry.wire}"
+        bodies = (entry.wire,)
     elif isinstance(entry, RestrainedReach):
-        yield f"body {entry.person}"
-    elif isinstance(entry, IntendedContact | DesignedGap):
+        bodies = (entry.person,)
+    elif isinstance(entry, IntendedContact):
         yield f"pair {' and '.join(sorted(entry.bodies))}"
+    elif isinstance(entry, DesignedGap):
+        yield f"pair {' and '.join(sorted(entry.bodies))}"
+        bodies = entry.bodies
     elif isinstance(entry, AirOnly):
         yield f"air {' and '.join(sorted(entry.between))}"
+        bodies = _at(scene, entry.between)
     elif isinstance(entry, EarthedCircuit):
         yield f"circuit {entry.circuit}"
+        phases = [phase for circuit in scene.circuits if circuit.name == entry.circuit for phase in circuit.phases]
+        bodies = _at(scene, phases)
     elif isinstance(entry, NoneThere):
-        for what in entry.what:
-            yield f"none {what}"
+        yield from (f"none {what}" for what in entry.what)
     elif isinstance(entry, Confirmed):
-        yield f"value {entry.entry} {entry.field}"
+        for word, name in _confirmed(entry, scene):
+            yield f"value {entry.field} of {word} {name}"
+            yield f"circuit {name}" if word == "circuit" else f"body {name}"
     else:
         yield f"scan {entry.file}"
+        bodies = [cloud.name for cloud in scene.clouds if str(cloud.file) == entry.file]
+    yield from (f"body {_entry(name, names)}" for name in bodies)
+
+
+def _confirmed(entry: Confirmed, scene: SceneFile) -> Iterator[tuple[str, str]]:
+    """The entries whose value is confirmed, each by its word and name: one, or every entry of a word."""
+    word, _, name = entry.entry.partition(" '")
+    if word.startswith("every "):
+        word = word.removeprefix("every ")
+        yield from ((word, one) for one, of in _named(scene) if of.word == word)
+    yield word, name.removesuffix("'")
+
+
+def _named(scene: SceneFile) -> Iterator[tuple[str, Record]]:
+    """Every entry of a scene that has a name."""
+    for field in type(scene).model_fields:
+        value = getattr(scene, field)
+        for entry in value if isinstance(value, tuple) else (value,):
+            if isinstance(entry, Record) and isinstance(name := getattr(entry, "name", None), str):
+                yield name, entry
+                yield from ((one.name, one) for one in getattr(entry, "fittings", ()))
+
+
+def _names(scene: SceneFile) -> frozenset[str]:
+    return frozenset(name for name, entry in _named(scene) if entry.word not in ("circuit", "stage", "job"))
+
+
+def _entry(body: str, names: Collection[str]) -> str:
+    """The entry that a body belongs to: "ladder from 0.00 to 0.46 m", "worker bonding lead" and "bus A from string
+    fittings" are parts of one."""
+    held = [name for name in names if body == name or body.startswith(f"{name} ")]
+    return max(held, key=len, default=body)
+
+
+def _at(scene: SceneFile, phases: Collection[str]) -> Iterator[str]:
+    """Names of the entries at one of some phases, by themselves, by what they hang on, or in a stage."""
+    held: set[str] = set()
+    for name, entry in _named(scene):
+        if getattr(entry, "phase", None) in phases or getattr(entry, "potential", None) in phases:
+            held.add(name)
+    yield from held
+    for stage in scene.stages:
+        for given in (stage.potentials, stage.bonded):
+            yield from (name for name, potential in given.items() if potential in phases)
+    for post in scene.insulators:
+        if any(isinstance(end, Reference) and end.name in held for end in (post.from_m, post.to_m)):
+            yield post.name
