@@ -85,7 +85,8 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     leaving = frozenset(stage.bonded) if stage.kind == "bond off" else frozenset()
     bonded = {name: phase for name, phase in stage.bonded.items() if name not in leaving}
     released = frozenset() if stage.kind == "close" else frozenset(stage.released)
-    moved = stage.kind in ("lower", "raise") and stage.lower_m is not None and stage.lower_m.hi > SAME_M
+    # Only a lowering brings a wire to where it is parked; `lowered_whole` sees to it that it ends there.
+    moved = stage.kind == "lower" and stage.lower_m is not None and stage.lower_m.hi > SAME_M
     earthed = {wire for wire in stage.off if stage.potentials.get(wire) == EARTH} | set(stage.earths)
     ranges = parameters.leaves(scene, stage)
     if stage.kind == "strike":
@@ -228,6 +229,10 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = 'add a stage of kind "open" before it'
             found = f"{shown(name)}, in place after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "released"), "a wire that a stage has opened", found, remedy)
+        elif stage.kind not in ("raise", "close", "open") and _parked(before, name):
+            remedy = 'bring it up from there by a stage of kind "raise" first'
+            found = f"{shown(name)}, parked after stage '{before.stage}'"
+            yield Mistake(where(scene, stage, "released"), "a wire that is not parked", found, remedy)
         elif stage.kind == "close" and before.ranges.get(("lower_m", name), Range(1.0, 1.0)).lo > SAME_M:
             remedy = 'raise it to its place by a stage of kind "raise" whose lower_m begins at 0'
             found = f"{shown(name)} elsewhere after stage '{before.stage}'"
@@ -249,6 +254,11 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
         if name not in before.earthed:
             found = f"{shown(name)}, not earthed"
             yield Mistake(where(scene, stage, "lifts_earth"), "a wire that is earthed", found, "leave it out")
+
+
+def _parked(before: State, name: str) -> bool:
+    """Whether a wire is where its release parks it, and not on its way."""
+    return name in before.off and ("lower_m", name) not in before.ranges
 
 
 def _disturbed(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
