@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+import small_scenes as small
 from small_scenes import CIRCUIT, box, isolated, never_at, scene, slab, stage
 
 from clearance.errors import InputError
+from clearance.job import completeness
 from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
@@ -68,3 +70,48 @@ def test_a_parked_wire_leaves_where_it_is_parked_by_a_raising_alone(kind, at):
     (said,) = refused(OPEN, LOWER, PARKED, step("moved", kind, released=["dropper"], lower_m=at))
     assert "stage 'moved': released: expected a wire that is not parked" in said
     assert refused(OPEN, LOWER, PARKED, RAISE, step("moved", released=["dropper"], lower_m=0)) == []
+
+
+EARTHED = {"off": ["dropper"], "potentials": {"dropper": "earth"}}
+EARTHING = step("earthing", "earthing", off=["dropper"], earths=["dropper"], stick_m=3.0)
+
+
+def at(*stages, **changes):
+    """What the dropper may be at in each of the stages."""
+    prepared = prepare(scene(**tail(*stages, **changes)))
+    found = [next(body for body in pieces[0].bodies if body.name == "dropper") for pieces in prepared.stages]
+    return [{body.potential, *(state for _, state in body.states)} for body in found]
+
+
+def test_a_wire_is_at_earth_alone_only_where_a_stage_before_has_earthed_it():
+    every = {"A", "earth", "dropper"}
+    words = [step("first", **EARTHED), step("second", **EARTHED)]
+    assert at(*words) == [every, every], "a word earths nothing"
+    assert at(PARKED, EARTHING, words[1]) == [every, every, {"earth"}]
+    assert at(words[0], EARTHING, words[1]) == [every, every, {"earth"}]
+    # What begins anew knows nothing of an earth before it.
+    assert at(PARKED, EARTHING, {**words[1], "anew": True}) == [every, every, every]
+    lifts = {**words[1], "name": "lifts", "kind": "earthing", "lifts_earth": ["dropper"], "stick_m": 3.0}
+    assert at(PARKED, EARTHING, lifts, {**PARKED, "name": "bare"})[2:] == [every, every]
+    # An earth that a rescue puts on is none of the job's; nor is one surely there while it is being put on.
+    rescue = [{**EARTHING, "name": "of the rescue", "rescue": "parked"}, {**words[1], "rescue": "parked"}]
+    assert at(PARKED, *rescue, {**PARKED, "name": "main"}) == [every, every, {"earth"}, every]
+    assert at(PARKED, EARTHING, {**words[1], "rescue": "earthing"}) == [every, every, every]
+
+
+def test_earth_by_a_word_turns_no_breach_into_clear():
+    """Bus A keeps what is required from the parked tail at earth or at A; at its own potential the mast beside it, at
+    earth, does not."""
+    parts = {"never": ["phase"], "solids": [*SITE[:2], box("mast", [4.4, 0.9, 7.0], [0.2, 0.2, 0.2])]}
+    verdicts = [
+        small.checked(0.01, **tail(*stages, **parts)).stages[-1].verdict
+        for stages in ((step("look", **EARTHED),), (PARKED,), (PARKED, EARTHING, step("look", **EARTHED)))
+    ]
+    assert verdicts == ["breach", "breach", "clear"]
+
+
+def test_a_job_that_begins_with_a_wire_off_says_so():
+    for stages, told in (((PARKED,), True), ((OPEN, LOWER, PARKED), False)):
+        found = completeness.open_points(scene(**tail(*stages, asks="job")))
+        off = [point for point in found if 'it begins with "dropper" off' in point.what]
+        assert [point.verdict for point in off] == (["clear"] if told else [])

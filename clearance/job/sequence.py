@@ -34,7 +34,7 @@ class State:
     up: who is on the ladder, or on the platform
     bonded: who is bonded to which phase; unbonding: those a clamp was just taken off
     opened: wires whose connection is open but which are not parked; off: wires that are parked; earthed: those at
-        earth by a remote tool
+        earth by a remote tool; said_earthed: those of which the stage says so, whoever did it
     disturbed: wires that hang elsewhere than the scene has them, and how far [m]; loads: what hangs on each wire
     """
 
@@ -46,6 +46,7 @@ class State:
     opened: frozenset[str] = frozenset()
     off: frozenset[str] = frozenset()
     earthed: frozenset[str] = frozenset()
+    said_earthed: frozenset[str] = frozenset()
     disturbed: Mapping[str, float] = field(default_factory=dict)
     loads: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
@@ -87,7 +88,8 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     released = frozenset() if stage.kind == "close" else frozenset(stage.released)
     # Only a lowering brings a wire to where it is parked; `lowered_whole` sees to it that it ends there.
     moved = stage.kind == "lower" and stage.lower_m is not None and stage.lower_m.hi > SAME_M
-    earthed = {wire for wire in stage.off if stage.potentials.get(wire) == EARTH} | set(stage.earths)
+    earthed = carried.earthed_after(stage, before.earthed if before is not None else frozenset())
+    said_earthed = frozenset(wire for wire in stage.off if stage.potentials.get(wire) == EARTH)
     ranges = parameters.leaves(scene, stage)
     if stage.kind == "strike":
         ranges = {key: span for key, span in ranges.items() if scene.ladder is None or key[1] != scene.ladder.name}
@@ -97,7 +99,7 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     disturbed = {entry.wire: entry.movement_m for entry in stage.disturbed if entry.movement_m is not None}
     return State(
         stage.name, ranges, up, bonded, leaving, released,
-        frozenset(stage.off) | (released if moved else frozenset()), frozenset(earthed - set(stage.lifts_earth)),
+        frozenset(stage.off) | (released if moved else frozenset()), earthed, said_earthed,
         {wire: movement for wire, movement in disturbed.items() if wire not in stage.restores},
         {name: after for name, (_, after) in _loads(scene, stage).items()},
     )  # fmt: skip
@@ -247,7 +249,8 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = f'add potentials = {{ "{name}" = "earth" }}, or remove its earth in a stage of kind "earthing"'
             found = f"{shown(name)} not stated, though earthed in stage '{before.stage}' or before"
             yield Mistake(where(scene, stage, "potentials"), "the earth it has", found, remedy)
-        if name not in before.earthed and stated:
+        # Where the job begins with it stated so, it is judged at earth beside its other states (`job.potentials`).
+        if name not in before.earthed | before.said_earthed and stated:
             remedy = 'add a stage of kind "earthing" with earths before it'
             yield Mistake(where(scene, stage, "potentials"), f"{shown(name)} earthed by a stage", "none did it", remedy)
     for name in stage.lifts_earth:
