@@ -222,3 +222,40 @@ def test_earthing_and_opening_are_judged_at_both_potentials(job):
     assert "A" in states(changed, "open dropper A", tail)
     assert "A" not in states(changed, "lower dropper A", tail)
     assert statements.never_at(changed, changed.stages[0], tail) == {"phase"}
+
+
+RESCUE = {"rescue": "put up the mast"}
+
+
+@pytest.mark.parametrize("main", [True, False])
+def test_what_a_rescue_takes_away_or_hauls_stays_as_it_was_for_the_job_itself(main):
+    """As in `test_a_tool_stays_where_it_was_hauled_to`: a bag at 5.3 m between bus and mast leaves 1.3 m of 1.50 m."""
+    branch = {} if main else RESCUE
+    put_up = step("put up the mast", "bring", bodies=["mast"])
+    away = step("mast away", "take away", bodies=["mast"], **RESCUE)
+    haul = step("haul", hauled="bag", haul_m=5.3, **branch)
+    found = checked(**parts(put_up, away, haul))
+    # The rescue itself goes on from what it took away; the job does not.
+    assert of(found, "haul").verdict == ("breach" if main else "clear")
+
+    up = step("up", hauled="bag", haul_m=5.3)
+    down = [step("down", hauled="bag", haul_m=[1.0, 5.3], rescue="up"), step("there", hauled="bag", haul_m=1.0)]
+    down[1]["rescue"] = "up"
+    last = {**put_up, "rescue": None if main else "up"}
+    found = checked(**parts(up, *down, last))
+    assert of(found, "put up the mast").parameters["haul_m"] == ((5.3, 5.3) if main else (1.0, 1.0))
+    assert of(found, "put up the mast").verdict == ("breach" if main else "clear")
+
+
+def test_a_rescue_begins_with_what_is_there_in_the_stage_it_branches_off():
+    put_up, away = step("put up", "bring", bodies=["mast"]), step("away", "take away", bodies=["mast"])
+    stages = [put_up, away, step("early", rescue="put up"), step("late", rescue="away"), step("after")]
+    there = {
+        s.name: any(b.name == "mast" for b in p[0].bodies) for s, p in _staged(scene(**parts(*stages, tools=None)))
+    }
+    # While it is being taken away it may still be there.
+    assert there == {"put up": True, "away": True, "early": True, "late": True, "after": False}
+    twice = [put_up, step("again", "bring", bodies=["mast"], rescue="put up")]
+    assert any("a body that is not there yet" in str(m) for m in carried.presence(scene(**parts(*twice, tools=None))))
+    own = [step("before"), step("its own", "bring", bodies=["mast"], rescue="before"), put_up]
+    assert not list(carried.presence(scene(**parts(*own, tools=None))))

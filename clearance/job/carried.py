@@ -1,7 +1,8 @@
 """Owns what a stage takes over from those before it, so that a stage by itself is judged as it stands in its job.
 
 `taken_over(scene)` gives the scene with each stage as a `Step`: which bodies are not there yet, or no more; which tools
-were left on their lines; and, where posture, clamp or lead change, how the stage before had them.
+were left on their lines; which wires were earthed; and, where posture, clamp or lead change, how the stage before had
+them.
 
 Why the joins cover every change. Each stage is judged all over its box, under what was before its own change and what
 is after it: a worker who is bonded is judged bonded and not, a tail that is earthed at both potentials, a body that is
@@ -14,7 +15,8 @@ part of it lies within the hulls of one or the other state, or in the reach enve
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from clearance.errors import Mistake
@@ -31,33 +33,79 @@ APART: Final = {"m": 0.02, "deg": 0.2}
 def taken_over(scene: Scene) -> Scene:
     """The scene with every stage as a step."""
     fleeting = tuple(dict.fromkeys(name for stage in scene.stages for name in stage.bodies))
-    there = _there_at_first(scene.stages, fleeting)
-    left: dict[str, Range | None] = {}
     steps: list[Stage] = []
-    for number, stage in enumerate(scene.stages):
-        if stage.kind == "bring":
-            there |= set(stage.bodies)
+    for number, (stage, found) in enumerate(zip(scene.stages, _found_by(scene.stages), strict=True)):
+        there = found.there | set(stage.bodies) if stage.kind == "bring" else found.there
         gone = tuple(name for name in fleeting if name not in there)
-        kept = tuple((name, span) for name, span in left.items() if name != stage.hauled)
+        kept = tuple((name, span) for name, span in found.left.items() if name != stage.hauled)
         before = predecessor(scene.stages, number)
         own: dict[str, Any] = {name: getattr(stage, name) for name in Stage.model_fields}
         own |= {"before": _changed(scene, before, stage), "left": kept, "comes_and_goes": fleeting, "not_there": gone}
+        own |= {"earthed": tuple(sorted(found.earthed))}
         steps.append(Step.model_construct(stage.model_fields_set, **own))
-        if stage.hauled is not None:
-            left[stage.hauled] = stage.haul_m
-        if stage.kind == "take away":
-            there -= set(stage.bodies)
-            left = {name: span for name, span in left.items() if name not in stage.bodies}
     return scene.with_steps(tuple(steps))
 
 
+@dataclass(frozen=True)
+class _Found:
+    """What a stage finds as it begins: which of the bodies that come and go are there; tools on their lines, with the
+    range each was hauled over; wires that a stage has earthed."""
+
+    there: frozenset[str]
+    left: Mapping[str, Range | None]
+    earthed: frozenset[str]
+
+
+def _found_by(stages: Sequence[Stage]) -> tuple[_Found, ...]:
+    """What every stage finds: what the one leaves that it comes after, wherever both stand in the file."""
+    first = _Found(_there_at_first(stages), {}, frozenset())
+    found: list[_Found] = []
+    after: dict[str, _Found] = {}
+    for number, stage in enumerate(stages):
+        earlier = _comes_after(stages, number)
+        begun = after.get(earlier.name, first) if earlier is not None else first
+        if stage.anew:
+            begun = replace(begun, earthed=frozenset())
+        elif stage.rescue is not None and earlier is not None and earlier.rescue != stage.rescue:
+            # It may happen at any moment of that stage: what is taken away in it may still be there, and what is
+            # earthed in it not be earthed yet.
+            still = earlier.bodies if earlier.kind == "take away" else ()
+            begun = replace(begun, there=begun.there | set(still), earthed=begun.earthed - set(earlier.earths))
+        found.append(begun)
+        after[stage.name] = _left_by(stage, begun)
+    return tuple(found)
+
+
+def _left_by(stage: Stage, found: _Found) -> _Found:
+    """What a stage leaves of what it found."""
+    there, left = found.there, dict(found.left)
+    if stage.hauled is not None:
+        left[stage.hauled] = stage.haul_m
+    if stage.kind == "bring":
+        there = there | set(stage.bodies)
+    if stage.kind == "take away":
+        there = there - set(stage.bodies)
+        left = {name: span for name, span in left.items() if name not in stage.bodies}
+    return _Found(there, left, earthed_after(stage, found.earthed))
+
+
+def earthed_after(stage: Stage, before: frozenset[str]) -> frozenset[str]:
+    """Wires that are earthed after a stage; a word of it earths none, only a stage that does it with a remote tool."""
+    return ((before & set(stage.off)) | set(stage.earths)) - set(stage.lifts_earth)
+
+
 def predecessor(stages: Sequence[Stage], number: int) -> Stage | None:
-    """The stage that a stage follows from: the one before it; for a rescue the one it happens in; none where anew.
+    """The stage that a stage follows from: the one it comes after; none where it begins anew."""
+    return None if stages[number].anew else _comes_after(stages, number)
+
+
+def _comes_after(stages: Sequence[Stage], number: int) -> Stage | None:
+    """The stage before a stage; for a rescue the one it happens in; none where there is none.
 
     What comes after a rescue goes on from the last stage before it: a rescue is one way the job may go, no step of it.
     """
     stage, earlier = stages[number], stages[:number]
-    if stage.anew or not earlier:
+    if not earlier:
         return None
     if stage.rescue is not None and earlier[-1].rescue != stage.rescue:
         return next((one for one in earlier if one.name == stage.rescue), None)
@@ -69,37 +117,33 @@ def predecessor(stages: Sequence[Stage], number: int) -> Stage | None:
 def presence(scene: Scene) -> Iterator[Mistake]:
     """Bodies that come where they are, or go where they are not."""
     fleeting = {name for stage in scene.stages for name in stage.bodies}
-    there = _there_at_first(scene.stages, fleeting)
-    left: dict[str, str] = {}
     lines = {tool.name: tool.line for tool in scene.tools}
-    for stage in scene.stages:
+    for stage, found in zip(scene.stages, _found_by(scene.stages), strict=True):
         for name in stage.bodies:
-            if (name in there) == (stage.kind == "bring"):
+            if (name in found.there) == (stage.kind == "bring"):
                 expected = "a body that is not there yet" if stage.kind == "bring" else "a body that is there"
                 yield Mistake(where(scene, stage, "bodies"), expected, shown(name), "do each once, in its order")
             if name in statements.absent(scene, stage):
                 expected = f"{shown(name)} there, as it comes or goes"
                 yield Mistake(where(scene, stage, "bodies"), expected, "stated as absent", "withdraw that statement")
-        there = there | set(stage.bodies) if stage.kind == "bring" else there
-        if stage.hauled is not None:
-            left[stage.hauled] = lines.get(stage.hauled, "")
-            for name in (stage.hauled, left[stage.hauled]):
-                if name in fleeting and name not in there:
-                    remedy = 'bring it first, by a stage of kind "bring"'
-                    yield Mistake(where(scene, stage, "hauled"), f"{shown(name)} there", "not brought yet", remedy)
+        there = found.there | set(stage.bodies) if stage.kind == "bring" else found.there
+        for name in (stage.hauled, lines.get(stage.hauled, "")) if stage.hauled is not None else ():
+            if name in fleeting and name not in there:
+                remedy = 'bring it first, by a stage of kind "bring"'
+                yield Mistake(where(scene, stage, "hauled"), f"{shown(name)} there", "not brought yet", remedy)
         if stage.kind == "take away":
-            there = there - set(stage.bodies)
-            left = {tool: line for tool, line in left.items() if tool not in stage.bodies}
-            for tool, line in left.items():
-                if line in stage.bodies:
+            for tool in _left_by(stage, found).left:
+                if lines.get(tool) in stage.bodies:
                     remedy = f"take {shown(tool)} away before it, or with it"
                     yield Mistake(where(scene, stage, "bodies"), "a line with nothing on it", f"{shown(tool)}", remedy)
 
 
-def _there_at_first(stages: Sequence[Stage], fleeting: Sequence[str] | set[str]) -> set[str]:
-    """What is first heard of where it is taken away was there all the time."""
-    first = {name: stage.kind for stage in reversed(stages) for name in stage.bodies}
-    return {name for name in fleeting if first[name] == "take away"}
+def _there_at_first(stages: Sequence[Stage]) -> frozenset[str]:
+    """What is first heard of where it is taken away was there all the time; what a rescue says counts only where no
+    stage of the job itself speaks of it."""
+    in_order = sorted(stages, key=lambda stage: stage.rescue is not None)
+    first = {name: stage.kind for stage in reversed(in_order) for name in stage.bodies}
+    return frozenset(name for name, kind in first.items() if kind == "take away")
 
 
 def _changed(scene: Scene, before: Stage | None, stage: Stage) -> Before | None:
@@ -136,3 +180,8 @@ def at_join(scene: Scene, stage: Stage) -> Stage | None:
 def left_in(stage: Stage) -> tuple[tuple[str, Range | None], ...]:
     """Tools that stages before left on their lines, each with the range it was hauled over."""
     return stage.left if isinstance(stage, Step) else ()
+
+
+def earthed_in(stage: Stage) -> tuple[str, ...]:
+    """Wires that are off and that a stage before has earthed."""
+    return stage.earthed if isinstance(stage, Step) else ()

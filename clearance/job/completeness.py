@@ -24,7 +24,7 @@ def open_points(scene: Scene) -> tuple[OpenPoint, ...]:
             "the scene asks about its stages only, each by itself: nothing is said of what comes before and after them"
         )
         return (OpenPoint(JOB, what, 'write the whole job, and asks = "job"', "clear"),)
-    return (*missing(scene), *_no_rescue(scene))
+    return (*missing(scene), *_off_already(scene), *_no_rescue(scene))
 
 
 def missing(scene: Scene) -> tuple[OpenPoint, ...]:
@@ -98,6 +98,15 @@ def _as_found(scene: Scene, first: Stage, state: State) -> bool:
     begun = {key: span for key, span in parameters.begins(scene, first).items() if key[1] == ladder.name}
     ended = {key: span for key, span in state.ranges.items() if key[1] == ladder.name}
     return bool(begun) and begun == ended
+
+
+def _off_already(scene: Scene) -> Iterator[OpenPoint]:
+    """Wires that are off as the job begins: it is told that nothing here says how they came there."""
+    main = [stage for stage in scene.stages if stage.rescue is None]
+    for wire in main[0].off if main else ():
+        what = f"it begins with {shown(wire)} off: how it was taken off, and whether it is earthed, is not judged"
+        cure = 'add stages of kind "open", "lower" and "earthing" before it'
+        yield OpenPoint(JOB, what, cure, "clear")
 
 
 def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.errors import InputError, Mistake
+from clearance.job.carried import earthed_in
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Stage, where
@@ -73,8 +74,8 @@ def overridden(site: Site, stage: Stage, body: Body) -> Body:
     """A body at the potentials of the stage: a potential that the stage states is judged beside the body's own, and
     states that a statement says it is never in are left out.
 
-    A wire that is off and was earthed by a stage with a remote tool is at earth alone (`clearance.job.sequence` sees to
-    it), and while it is being earthed at either.
+    A wire that is off and that a stage before has earthed with a remote tool is at earth alone, and while it is being
+    earthed at either; a word by itself earths nothing.
 
     Raises: InputError where no state is left.
     """
@@ -84,7 +85,7 @@ def overridden(site: Site, stage: Stage, body: Body) -> Body:
     if body.name in stage.potentials:
         word = stage.potentials[body.name]
         stated = None if word == records.FLOATING else word
-        if body.name in stage.off and stated == EARTH and not earthing:
+        if _at_earth_alone(stage, body.name):
             return replace(body, potential=EARTH, states=())
         own = (_state_name(body.name, body.potential), body.potential)
         others = tuple(state for state in (own, *body.states) if state[1] != stated)
@@ -101,6 +102,12 @@ def overridden(site: Site, stage: Stage, body: Body) -> Body:
         raise InputError(Mistake(where(site.scene, f"body '{body.name}'", stage.name), expected, found, "leave one"))
     note = _state_name(body.name, kept[0][1]) if kept[0][1] != body.potential else body.note
     return replace(body, potential=kept[0][1], states=tuple(kept[1:]), note=note)
+
+
+def _at_earth_alone(stage: Stage, name: str) -> bool:
+    """Whether a wire is off, earthed by a stage before, stated so here, and neither earthed nor freed of it here."""
+    stated = name in stage.off and stage.potentials.get(name) == EARTH
+    return stated and name in earthed_in(stage) and name not in (*stage.earths, *stage.lifts_earth)
 
 
 def refuse_unused(site: Site, stage: Stage, bodies: Sequence[Body]) -> None:
@@ -136,5 +143,7 @@ def notes(stage: Stage, bodies: Sequence[Body]) -> Iterator[str]:
     """What the stage states of potentials besides."""
     present = {body.name for body in bodies}
     for name, word in stage.potentials.items():
-        if name in present:
+        if name in present and _at_earth_alone(stage, name):
+            yield f"{name}: at earth, as a stage before has earthed it"
+        elif name in present:
             yield f"{name}: judged as {'floating' if word == records.FLOATING else f'at {word}'} too in this stage"

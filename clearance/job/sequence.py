@@ -34,7 +34,7 @@ class State:
     up: who is on the ladder, or on the platform
     bonded: who is bonded to which phase; unbonding: those a clamp was just taken off
     opened: wires whose connection is open but which are not parked; off: wires that are parked; earthed: those at
-        earth by a remote tool
+        earth by a remote tool; said_earthed: those of which the stage says so, whoever did it
     disturbed: wires that hang elsewhere than the scene has them, and how far [m]; loads: what hangs on each wire
     """
 
@@ -46,6 +46,7 @@ class State:
     opened: frozenset[str] = frozenset()
     off: frozenset[str] = frozenset()
     earthed: frozenset[str] = frozenset()
+    said_earthed: frozenset[str] = frozenset()
     disturbed: Mapping[str, float] = field(default_factory=dict)
     loads: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
@@ -85,8 +86,10 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     leaving = frozenset(stage.bonded) if stage.kind == "bond off" else frozenset()
     bonded = {name: phase for name, phase in stage.bonded.items() if name not in leaving}
     released = frozenset() if stage.kind == "close" else frozenset(stage.released)
-    moved = stage.kind in ("lower", "raise") and stage.lower_m is not None and stage.lower_m.hi > SAME_M
-    earthed = {wire for wire in stage.off if stage.potentials.get(wire) == EARTH} | set(stage.earths)
+    # Only a lowering brings a wire to where it is parked; `lowered_whole` sees to it that it ends there.
+    moved = stage.kind == "lower" and stage.lower_m is not None and stage.lower_m.hi > SAME_M
+    earthed = carried.earthed_after(stage, before.earthed if before is not None else frozenset())
+    said_earthed = frozenset(wire for wire in stage.off if stage.potentials.get(wire) == EARTH)
     ranges = parameters.leaves(scene, stage)
     if stage.kind == "strike":
         ranges = {key: span for key, span in ranges.items() if scene.ladder is None or key[1] != scene.ladder.name}
@@ -96,7 +99,7 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     disturbed = {entry.wire: entry.movement_m for entry in stage.disturbed if entry.movement_m is not None}
     return State(
         stage.name, ranges, up, bonded, leaving, released,
-        frozenset(stage.off) | (released if moved else frozenset()), frozenset(earthed - set(stage.lifts_earth)),
+        frozenset(stage.off) | (released if moved else frozenset()), earthed, said_earthed,
         {wire: movement for wire, movement in disturbed.items() if wire not in stage.restores},
         {name: after for name, (_, after) in _loads(scene, stage).items()},
     )  # fmt: skip
@@ -228,6 +231,10 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = 'add a stage of kind "open" before it'
             found = f"{shown(name)}, in place after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "released"), "a wire that a stage has opened", found, remedy)
+        elif stage.kind not in ("raise", "close", "open") and _parked(before, name):
+            remedy = 'bring it up from there by a stage of kind "raise" first'
+            found = f"{shown(name)}, parked after stage '{before.stage}'"
+            yield Mistake(where(scene, stage, "released"), "a wire that is not parked", found, remedy)
         elif stage.kind == "close" and before.ranges.get(("lower_m", name), Range(1.0, 1.0)).lo > SAME_M:
             remedy = 'raise it to its place by a stage of kind "raise" whose lower_m begins at 0'
             found = f"{shown(name)} elsewhere after stage '{before.stage}'"
@@ -242,13 +249,19 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = f'add potentials = {{ "{name}" = "earth" }}, or remove its earth in a stage of kind "earthing"'
             found = f"{shown(name)} not stated, though earthed in stage '{before.stage}' or before"
             yield Mistake(where(scene, stage, "potentials"), "the earth it has", found, remedy)
-        if name not in before.earthed and stated:
+        # Where the job begins with it stated so, it is judged at earth beside its other states (`job.potentials`).
+        if name not in before.earthed | before.said_earthed and stated:
             remedy = 'add a stage of kind "earthing" with earths before it'
             yield Mistake(where(scene, stage, "potentials"), f"{shown(name)} earthed by a stage", "none did it", remedy)
     for name in stage.lifts_earth:
         if name not in before.earthed:
             found = f"{shown(name)}, not earthed"
             yield Mistake(where(scene, stage, "lifts_earth"), "a wire that is earthed", found, "leave it out")
+
+
+def _parked(before: State, name: str) -> bool:
+    """Whether a wire is where its release parks it, and not on its way."""
+    return name in before.off and ("lower_m", name) not in before.ranges
 
 
 def _disturbed(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:

@@ -26,11 +26,13 @@ class Step(Stage):
     """A stage with what it takes over.
 
     before: what changes at its join, else None; left: tools on their lines, and where; comes_and_goes: every body that
-        some stage of the job brings or takes away: it is the job's; not_there: those of them not there now
+        some stage of the job brings or takes away: it is the job's; not_there: those of them not there now;
+        earthed: wires that a stage before has earthed
     """
 
-    derived: ClassVar[frozenset[str]] = frozenset({"before", "left", "comes_and_goes", "not_there"})
+    derived: ClassVar[frozenset[str]] = frozenset({"before", "left", "comes_and_goes", "not_there", "earthed"})
     before: Before | None = None
     left: tuple[tuple[str, Range | None], ...] = ()
     comes_and_goes: tuple[str, ...] = ()
     not_there: tuple[str, ...] = ()
+    earthed: tuple[str, ...] = ()
