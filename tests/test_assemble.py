@@ -89,7 +89,11 @@ def test_structures_stand_on_the_ground_below_them():
 
 
 def test_coordinates_far_from_the_origin_are_refused():
-    with pytest.raises(InputError, match=r"solid 'bus A'.*set \[origin\] near the site|Set \[origin\] near the site"):
+    """A slab of 40 m: its far corner goes beyond 1000 km where its stated middle is within that."""
+    with pytest.raises(InputError, match=r"solid 'bus A'.*Set \[origin\] near the site"):
+        site(solids=[slab("bus A", bottom_m=9.0, at=(1.0e6 - 19.0, 0.0))])
+    assert site(solids=[slab("bus A", bottom_m=9.0, at=(1.0e6 - 21.0, 0.0))])
+    with pytest.raises(InputError, match=r"solid 'bus A': centre_m: expected -1e\+06 to 1e\+06 m"):
         site(solids=[slab("bus A", bottom_m=9.0, at=(2.0e6, 0.0))])
 
 

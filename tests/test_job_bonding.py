@@ -154,7 +154,9 @@ def test_a_bond_without_its_lead_is_not_clear():
     for missing in ("bonding_lead_m", "clamp_m"):
         result = checked(**parts, stages=[bonded(**{missing: None})])
         assert result.verdict == "undecided"
-        assert any("lead of worker" in line for line in map(str, result.stages[0].open_points))
+        assert "worker bonding lead is not there: nothing of it is judged" in [
+            p.what for p in result.stages[0].open_points
+        ]
     whole = only(**parts, stages=[bonded()])
     assert (whole.verdict, whole.open_points) == ("clear", ())
 

@@ -190,7 +190,7 @@ def test_a_safety_rope_that_is_too_short_is_refused():
 
 def test_guides_that_do_not_reach_where_it_is_parked_are_refused():
     with pytest.raises(
-        InputError, match=r"statement 4 \(held\): sideways_m: expected at least the 0\.70 m that lowered_to_m"
+        InputError, match=r"statement 4 \(held\): sideways_m: expected at least the 0\.70 m that its way is beside"
     ):
         prepare(scene(**lowering(held=[guides(0.5)], release={"lowered_to_m": [2, 0.7, 6]})))
 

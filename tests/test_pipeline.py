@@ -16,7 +16,15 @@ PARTS = {"circuits": [TWO], "solids": SOLIDS}
 
 
 def test_the_public_names():
-    assert set(clearance.__all__) == {"read_scene", "check", "Scene", "Result"}
+    assert set(clearance.__all__) == {
+        "InputError",
+        "Result",
+        "Scene",
+        "check",
+        "read_scene",
+        "scene_text",
+        "write_scene",
+    }
     assert clearance.check is check
     assert isinstance(scene(**PARTS), clearance.Scene)
     assert isinstance(checked(**PARTS), clearance.Result)

@@ -85,8 +85,9 @@ def test_a_guess_instead_of_the_model_would_have_passed():
 
 
 def test_a_guess_beside_the_model_is_said_to_be_too_small():
-    told = with_stage(read(), disturbed=(Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),))
-    result = clearance.check(told)
+    guess = (Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),)
+    stages = tuple(stage.model_copy(update={"disturbed": guess}) for stage in read().stages)
+    result = clearance.check(read().model_copy(update={"stages": stages}))
 
     assert result.verdict == "breach"
     assert any("the 0.05 m stated are less than that, and are not used" in note for note in result.stages[0].notes)

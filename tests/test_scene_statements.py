@@ -47,7 +47,8 @@ def turned(statement, near, far, without="breach"):
 
 def truck(below_m, bus_m=12.0):
     """A vehicle 15 m beside the ladder, whose top is so far below a bus."""
-    return [{"name": "truck", "centre_m": [15, 0, 0], "size_m": [4, 2, bus_m - below_m], "heading_deg": 0}]
+    high = bus_m - below_m
+    return [{"name": "truck", "centre_m": [15, 0, high / 2], "size_m": [4, 2, high], "heading_deg": 0}]
 
 
 def test_what_is_absent_is_not_judged():

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from small_scenes import CIRCUIT, STAGE, box, scene
+from small_scenes import CIRCUIT, SAID, STAGE, box, scene
 
 import clearance
 from clearance.bodies.deformable_wire import WHEREVER
@@ -22,6 +22,8 @@ from clearance.pipeline import NO_WEATHER, prepare
 from clearance.report import views
 from clearance.scene import weathered
 from clearance.scene.assemble import assemble, place, strays_m
+from clearance.scene.records_base import stated
+from clearance.scene.records_statements import NoneThere
 
 WINDY = Path(__file__).parents[1] / "scenes" / "windy_day.toml"
 
@@ -57,12 +59,22 @@ LOWER = {
 
 
 def calm(read):
-    return read.model_copy(update={"weather": None})
+    """The scene where somebody says that there is no weather: what a wire is known in is for weather alone."""
+    bare = [{key: value for key, value in wire.items() if key != "known"} for wire in map(stated, read.wires)]
+    still = NoneThere(kind="none", what=("weather",), **SAID)
+    return read.changed(weather=None, wires=bare, statements=[*read.statements, still])
+
+
+def known(weather, wire):
+    """A wire as a scene with or without weather states it."""
+    return {key: value for key, value in wire.items() if key != "known" or weather is not None}
 
 
 def wires(weather, *others, **parts):
     """A bus in weather, with other wires; nobody on the ladder."""
-    return scene(weather=weather, wires=[SPAN, *others], solids=[box("block", [0, -9, 1], [1, 1, 2])], **parts)
+    return scene(
+        weather=weather, wires=[known(weather, SPAN), *others], solids=[box("block", [0, -9, 1], [1, 1, 2])], **parts
+    )
 
 
 @cache
@@ -257,7 +269,7 @@ def test_vertical_pairs_stand_upright():
     """As the scene says, with and without weather; a horizontal pair does not."""
     for weather in (None, WEATHER):
         for arrangement, axis in (("vertical pair", 2), ("horizontal pair", 1)):
-            pair = {**SPAN, "bundle": {"count": 2, "spacing_m": 0.4, "arrangement": arrangement}}
+            pair = {**known(weather, SPAN), "bundle": {"count": 2, "spacing_m": 0.4, "arrangement": arrangement}}
             body = next(b for b in assemble(scene(weather=weather, wires=[pair])).bodies if b.name == "bus A")
             half = len(body.shape) // 2
             first, second = body.shape.vertices[:half], body.shape.vertices[half:]
