@@ -75,10 +75,14 @@ def test_it_is_written_beside_the_files_it_names_or_not_at_all(tmp_path):
 
 numbers = st.floats(-500, 500).map(lambda value: value + 0.0)
 lengths = st.floats(1e-6, 100)
+diameters = st.floats(0.0005, 1)
+errors = st.floats(1e-6, 50)
+bends = st.floats(1e-6, 10)
+"""[m] What can be at all: `clearance.scene.plausible_values`."""
 names = st.text(st.characters(exclude_categories=("Cs",)), min_size=1, max_size=12).filter(
     lambda name: name.strip() and name not in ("ground", "ladder", "worker", "track")
 )
-ranges = st.tuples(numbers, numbers).map(sorted)
+leans = st.tuples(st.floats(-95, 95), st.floats(-95, 95)).map(sorted)
 points = st.tuples(numbers, numbers, numbers)
 notes = st.text(st.characters(exclude_categories=("Cs",)), max_size=30)
 
@@ -93,11 +97,11 @@ def small_tables(draw):
     """Tables of a small scene with whatever names, notes, numbers and optional entries."""
     tables = tomllib.loads(small.text())
     one, *others = draw(st.lists(names, min_size=4, max_size=4, unique_by=str.strip))
-    wire = {"kind": "jumper", "name": one, "phase": "A", "diameter_m": draw(lengths), "length_m": draw(lengths)}
+    wire = {"kind": "jumper", "name": one, "phase": "A", "diameter_m": draw(diameters), "length_m": draw(lengths)}
     wire |= {
         "from_m": draw(points),
         "to_m": draw(points),
-        "uncertainty_m": draw(lengths),
+        "uncertainty_m": draw(errors),
         **draw(maybe("weight_N_m", lengths)),
     }
     wire["to_m"] = draw(points.filter(lambda point: point != wire["from_m"]))
@@ -113,7 +117,7 @@ def small_tables(draw):
         **draw(maybe("heading_deg", numbers)),
     }
     stage = {"name": others[1], "kind": "climb", "travel_m": 5, "climb_m": draw(st.floats(0, 8)), "note": draw(notes)}
-    stage |= draw(maybe("potentials", st.just({others[0]: "B"}))) | draw(maybe("lean_along_deg", ranges))
+    stage |= draw(maybe("potentials", st.just({others[0]: "B"}))) | draw(maybe("lean_along_deg", leans))
     stage |= draw(maybe("clamp_m", points))
     if draw(st.booleans()):
         touching = {"kind": "contact", "bodies": (one, others[0]), "basis": "contact", "by": draw(names), "on": "today"}
@@ -121,9 +125,12 @@ def small_tables(draw):
     # A reference holds names without blanks at their ends and without line breaks.
     if one == one.strip() and "\n" not in one:
         stage |= draw(maybe("clamp_m", numbers.map(lambda along: Reference(one, along))))
+    # A clamp is stated where somebody is bonded.
+    if "clamp_m" in stage:
+        stage |= {"bonded": {"worker": "A"}, "bonding_lead_m": 1.0}
     rules = draw(maybe("rule_inputs", st.dictionaries(names, st.one_of(numbers, notes, st.booleans()), max_size=3)))
     return {**tables, **rules, "name": others[2], "notes": draw(st.lists(notes, max_size=2)), "wires": [wire],
-            "solids": [box], "stages": [stage], "ladder": {**tables["ladder"], "bending_m": draw(lengths)}}  # fmt: skip
+            "solids": [box], "stages": [stage], "ladder": {**tables["ladder"], "bending_m": draw(bends)}}  # fmt: skip
 
 
 @given(small_tables())
