@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from clearance.job import parameters, sequence
+from clearance.job.by_itself import FLOOR_M, SAME_M, floor_m
 from clearance.job.sequence import State
 from clearance.result import OpenPoint
 from clearance.scene import records
@@ -61,6 +62,7 @@ def _begins(scene: Scene, first: Stage) -> Iterator[OpenPoint]:
     if aloft and (first.kind != "step on" or (first.climb_m is not None and first.climb_m.lo > 0.0)):
         what = f"it begins in stage '{first.name}' with {_names(aloft)} aloft"
         yield OpenPoint(JOB, what, 'add a stage of kind "step on" and those that lead there')
+    yield from _raised(scene, first, f"it begins in stage '{first.name}'")
     for wire in first.released:
         if first.kind != "open":
             what = f"it begins in stage '{first.name}' with {shown(wire)} freed already"
@@ -76,6 +78,7 @@ def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[Ope
         yield OpenPoint(
             JOB, what, 'add stages of kind "bond off", "descend" and "step off", as far as they are missing'
         )
+    yield from _raised(scene, last, f"it ends in stage '{last.name}'")
     if state.standing(scene) and not _as_found(scene, first, state):
         found = first.kind != "set up" and first.travel_m is not None
         how = "elsewhere than it was found" if found else "standing"
@@ -88,6 +91,14 @@ def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[Ope
                 'add stages of kind "raise" and "close", or one of kind "lower" to where it is parked and one with off'
             )
             yield OpenPoint(JOB, what, cure)
+
+
+def _raised(scene: Scene, stage: Stage, begins: str) -> Iterator[OpenPoint]:
+    """A platform that is up in the air at either end of a job was raised there, or stays there, unjudged."""
+    floor = floor_m(scene, stage)
+    if floor is not None and floor > FLOOR_M + SAME_M:
+        what = f"{begins} with the platform up in the air, its floor at up to {floor:.2f} m"
+        yield OpenPoint(JOB, what, f"begin and end with its floor within {FLOOR_M:g} m of the ground")
 
 
 def _as_found(scene: Scene, first: Stage, state: State) -> bool:
