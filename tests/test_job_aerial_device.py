@@ -78,7 +78,7 @@ def test_the_platform_goes_where_its_worker_goes():
 
     bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 40, "clamp_m": [0, 0, 30.0]}
     assert (platform().potential, platform().states) == (None, ())
-    assert platform(kind="step on").potential == "earth"
+    assert platform(kind="step on", boom_deg=0, extend_m=2.0).potential == "earth"
     held = platform(kind="work", **bond)
     assert (held.potential, held.states) == ("A", (("bond lost", None),))
     assert platform(workers=[]).potential is None
