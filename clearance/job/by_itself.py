@@ -29,11 +29,14 @@ FEET_M: Final = 2.0
 """[m] Nor is a ladder with the feet any higher: from there somebody is aloft (common practice, no source)."""
 
 
-def by_itself(scene: Scene, stage: Stage) -> Iterator[Mistake]:
-    """What a stage may not be, whatever came before."""
+def by_itself(scene: Scene, stage: Stage, part: bool = False) -> Iterator[Mistake]:
+    """What a stage may not be, whatever came before.
+
+    part: another stage of setting up is before it, or another of striking after it, that goes to the ground
+    """
     aloft = records.aloft(scene, stage)
     if stage.kind in ("set up", "strike"):
-        yield from _turned_up(scene, stage, aloft)
+        yield from _turned_up(scene, stage, aloft, part)
     if stage.kind in records.AT_FOOT:
         yield from _at_foot(scene, stage, aloft)
     if stage.kind == "step off" and stage.climb_m is not None and stage.climb_m.lo > SAME_M:
@@ -171,7 +174,14 @@ def floor_m(scene: Scene, stage: Stage) -> float | None:
     return device.turret_m + highest - device.drop_m
 
 
-def _turned_up(scene: Scene, stage: Stage, aloft: tuple[str, ...]) -> Iterator[Mistake]:
+def lies(scene: Scene, stage: Stage) -> float:
+    """How far from the upright a ladder that stands leans at most in a stage [deg]."""
+    tilt = scene.ladder.tilt_deg if scene.ladder is not None else 0.0
+    leans = (stage.lean_along_deg.lo + tilt, stage.lean_along_deg.hi + tilt)
+    return max(map(abs, (*leans, stage.lean_across_deg.lo, stage.lean_across_deg.hi)))
+
+
+def _turned_up(scene: Scene, stage: Stage, aloft: tuple[str, ...], part: bool) -> Iterator[Mistake]:
     """The ladder is turned up about its feet from the ground, or down to it, with nobody on it."""
     words = "set up" if stage.kind == "set up" else "struck"
     if aloft:
@@ -186,10 +196,8 @@ def _turned_up(scene: Scene, stage: Stage, aloft: tuple[str, ...]) -> Iterator[M
         remedy = "begin with the ladder as it hangs; how it gets there is not judged, and the result says so"
         yield Mistake(where(scene, stage, "kind"), f"a ladder that is {words} about its feet", "one that hangs", remedy)
         return
-    leans = [stage.lean_along_deg.lo + scene.ladder.tilt_deg, stage.lean_along_deg.hi + scene.ladder.tilt_deg]
-    leans += [stage.lean_across_deg.lo, stage.lean_across_deg.hi]
-    furthest = max(map(abs, leans))
-    if furthest < LYING_DEG:
+    furthest = lies(scene, stage)
+    if furthest < LYING_DEG and not part:
         remedy = "let lean_along_deg or lean_across_deg begin there, such as [-85, 1.5]"
         expected = f"a lean that takes the ladder {'up from' if stage.kind == 'set up' else 'down to'} the ground, "
         expected += f"{LYING_DEG:g} deg or more from the upright"
