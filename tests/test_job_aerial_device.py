@@ -11,7 +11,7 @@ from small_scenes import CIRCUIT, box, checked, gap, only, scene, slab, stage
 
 from clearance import whatif
 from clearance.errors import InputError
-from clearance.job import sequence
+from clearance.job import completeness, sequence
 from clearance.motion import pose
 from clearance.permitted import permitted
 from clearance.pipeline import NOT_EVALUATED, check_prepared, prepare
@@ -78,7 +78,7 @@ def test_the_platform_goes_where_its_worker_goes():
 
     bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 40, "clamp_m": [0, 0, 30.0]}
     assert (platform().potential, platform().states) == (None, ())
-    assert platform(kind="step on").potential == "earth"
+    assert platform(kind="step on", boom_deg=0, extend_m=2.0).potential == "earth"
     held = platform(kind="work", **bond)
     assert (held.potential, held.states) == ("A", (("bond lost", None),))
     assert platform(workers=[]).potential is None
@@ -158,8 +158,46 @@ def test_what_it_refuses(changes, said):
     assert said in str(caught.value)
 
 
+LOW = {**STANDS, "posture": None, "extend_m": 2.0}
+"""Its floor is at 2.0 + 7 sin b - 0.9 m: at 1.5 m where sin b is 0.4 / 7, at 3.28 degrees."""
+
+
+@pytest.mark.parametrize("kind", ["step on", "step off"])
+@pytest.mark.parametrize(
+    ("boom", "extend", "high"),
+    [
+        (3.2, 2.0, None), ([-10, 3.2], 2.0, None), (3.4, 2.0, "1.52"), ([-10, 3.4], 2.0, "1.52"),
+        (3.2, [2.0, 2.3], "1.51"), ([-10, -2], [2, 6], None), (60, 4.0, "8.89"),
+    ],
+)  # fmt: skip
+def test_it_is_stepped_on_and_off_near_the_ground_all_over_its_range(kind, boom, extend, high):
+    one = stage(**{**LOW, "boom_deg": boom, "extend_m": extend}, kind=kind, name="one")
+    found = [str(m) for _, _, ms in sequence.follow(scene(**{**parts(), "stages": [one]})) for m in ms]
+    assert len(found) == (high is not None)
+    assert (
+        high is None or f"within 1.5 m of the ground where somebody steps on or off, found up to {high} m" in found[0]
+    )
+
+
+def test_nobody_is_bonded_who_steps_on_or_off():
+    for kind, refused in (("step on", True), ("climb", False), ("step off", True)):
+        bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": [1, 2, 3]}
+        one = stage(**{**LOW, "boom_deg": 0}, kind=kind, name="one", **bond)
+        found = [str(m) for _, _, ms in sequence.follow(scene(**{**parts(), "stages": [one]})) for m in ms]
+        assert any("expected nobody bonded while on the ground, found 'worker' to A" in m for m in found) == refused
+
+
+def test_a_job_begins_and_ends_with_the_platform_down():
+    empty = {**LOW, "workers": [], "kind": "work"}
+    for booms, told in (((3.2, 3.2), []), ((60, 3.2), ["begins"]), ((3.2, 60), ["ends"])):
+        stages = [stage(**{**empty, "boom_deg": boom}, name=str(k)) for k, boom in enumerate(booms)]
+        found = completeness.missing(scene(**{**parts(), "stages": stages, "asks": "job"}))
+        up = [point for point in found if "platform up in the air" in point.what]
+        assert [point.what.split()[1] for point in up] == told
+
+
 def test_a_stage_goes_on_from_where_the_boom_was():
-    first = stage(**STANDS, name="first", kind="step on")
+    first = stage(**STANDS, name="first", kind="climb")
     for turret, refused in ((90, False), ([85, 100], False), ([95, 100], True)):
         second = stage(**{**STANDS, "turret_deg": turret}, name="second")
         made = scene(**{**parts(), "stages": [first, second]})

@@ -7,7 +7,7 @@ import small_scenes as small
 from small_scenes import CIRCUIT, box, isolated, never_at, scene, slab, stage
 
 from clearance.errors import InputError
-from clearance.job import completeness
+from clearance.job import completeness, sequence
 from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
@@ -115,3 +115,28 @@ def test_a_job_that_begins_with_a_wire_off_says_so():
         found = completeness.open_points(scene(**tail(*stages, asks="job")))
         off = [point for point in found if 'it begins with "dropper" off' in point.what]
         assert [point.verdict for point in off] == (["clear"] if told else [])
+
+
+@pytest.mark.parametrize(
+    ("clamp", "fields", "found"),
+    [
+        ("east A @ 1", {}, None), ("east B @ 1", {}, '"east B", of phase B'), ("shield @ 1", {}, '"shield", no phase'),
+        ("ladder @ 1", {}, '"ladder", no wire'), ("dropper @ 1", {}, None),
+        ("dropper @ 1", {"off": ["dropper"]}, '"dropper", which is taken off'),
+        ("dropper @ 1", {"released": ["dropper"], "lower_m": 1}, '"dropper", which is taken off'),
+    ],
+)  # fmt: skip
+def test_a_clamp_sits_on_a_wire_of_the_bonded_phase_that_is_in_place(clamp, fields, found):
+    span = {"kind": "span", "sag_m": 0.01, "diameter_m": 0.02}
+    ends = {"A": 6.0, "B": 9.0, None: 12.0}
+    wires = [
+        {**span, "name": f"east {phase}" if phase else "shield", "from_m": [-5, 0, z], "to_m": [5, 0, z],
+         **({"phase": phase} if phase else {"potential": "earth"})}
+        for phase, z in ends.items()
+    ]  # fmt: skip
+    bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": clamp}
+    one = stage(**{**bond, **fields})
+    made = scene(circuits=[TWO], wires=[*wires, DROPPER], statements=[isolated("dropper")], stages=[one])
+    said = [str(m) for _, _, ms in sequence.follow(made) for m in ms if "clamp_m" in str(m)]
+    assert len(said) == (found is not None)
+    assert found is None or f"expected a point of a wire of phase A, which is in place, found {found}" in said[0]

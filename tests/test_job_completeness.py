@@ -25,10 +25,13 @@ WHOLE = {
 }
 MISSING = {
     "nothing": ((), []),
-    "set up": (("set up",), []),  # it stood there before; but then it may not be gone afterwards
+    "set up": (
+        ("set up",),
+        ["it begins in stage 'step on' with the ladder standing, and strikes it: how it was set up is not judged"],
+    ),
     "set up and strike": (("set up", "strike"), []),
     "strike": (("strike",), ["it leaves the ladder standing"]),
-    "the beginning": (("set up", "step on"), ["it begins in stage 'climb' with 'worker' aloft"]),
+    "the beginning": (("set up", "strike", "step on"), ["it begins in stage 'climb' with 'worker' aloft"]),
     "the end": (
         ("step off", "strike"), ["it ends in stage 'come down' with 'worker' aloft", "it leaves the ladder standing"],
     ),
@@ -126,3 +129,82 @@ def test_a_rescue_is_judged_or_its_absence_is_told(three):
     assert 'add a job of kind "rescue"' in told.cure
     (point,) = completeness.missing(cut(three, rescue[-1]))
     assert point.what == "the rescue from stage 'stand clear of dropper A' ends with 'worker' aloft"
+
+
+def rescued(branch="climb", first=None, **last):
+    """What is missing of the whole job with a rescue of two stages that branches off."""
+    down = {**WHOLE["come down"], "name": "rescue down", "rescue": branch, **(first or {})}
+    off = {**WHOLE["step off"], "name": "rescue off", "rescue": branch, **last}
+    told = job()
+    place = [one["name"] for one in told["stages"]].index(branch) + 1
+    stages = [*told["stages"][:place], down, off, *told["stages"][place:]]
+    return [point.what for point in completeness.missing(scene(**{**told, "stages": stages}))]
+
+
+def test_a_rescue_rescues_somebody_who_is_aloft():
+    assert rescued() == []
+    nobody = {"workers": [], "climb_m": None, "posture": None, "kind": "work"}
+    assert rescued("set up") == ["the rescue from stage 'set up' rescues nobody: nobody is aloft in that stage"]
+    (said,) = rescued(first=nobody)
+    assert (
+        said
+        == "the rescue from stage 'climb' rescues nobody: its first stage, 'rescue down', has 'worker' no more aloft"
+    )
+    (said,) = rescued(kind="descend")
+    assert said == "the rescue from stage 'climb' ends with 'worker' aloft"
+
+
+def test_a_rescue_leaves_wires_as_it_finds_them_and_begins_anywhere_on_their_way(three):
+    """It branches off from a lowering: of which the tail may be anywhere on the way, in every stage of the rescue."""
+    stages = list(three.stages)
+    number = next(k for k, one in enumerate(stages) if one.name == "lower dropper A")
+    lower = stages[number]
+    whole = {"kind": "work", "rescue": lower.name, "released": lower.released}
+    for update, words in (
+        ({"lower_m": lower.lower_m}, None),
+        (
+            {"lower_m": Range(lower.lower_m.hi, lower.lower_m.hi)},
+            'judged only with "dropper A" as that stage leaves it',
+        ),
+        ({"lower_m": None, "released": (), "off": lower.released}, 'judged only with "dropper A" as that stage'),
+    ):
+        one = lower.model_copy(update={"name": "rescued", **whole, **update})
+        found = whats(three.model_copy(update={"stages": (*stages[: number + 1], one, *stages[number + 1 :])}))
+        about = [what for what in found if "from stage 'lower dropper A'" in what and "judged only" in what]
+        assert len(about) == (words is not None)
+        assert words is None or words in about[0]
+    opened = next(one for one in stages if one.name == "open dropper A")
+    work = next(one for one in stages if one.name == "loosen dropper A")
+    early = opened.model_copy(update={"name": "opened in it", "rescue": work.name})
+    place = stages.index(opened)
+    found = whats(three.model_copy(update={"stages": (*stages[:place], early, *stages[place:])}))
+    assert any('ends with "dropper A" otherwise than it begins' in what for what in found), found
+    assert not any("otherwise than it begins" in what for what in whats(three))
+
+
+LINE = {"name": "line", "from": [2, 6, 6.2], "to_m": [2, 6, 0.5], "diameter_m": 0.012}
+BAG = {"name": "bag", "line": "line", "radius_m": 0.2, "swing_m": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("hauls", "expected"),
+    [
+        ([[0, 5]], []), ([None], []), ([[0, 3], [3, 5], [0, 5]], []),
+        ([5], ["\"bag\" is on its line at 5 m as stage '0'", "it ends in stage 'strike' with \"bag\" left 5 m up"]),
+        ([[0, 3], [2, 5]], ["it ends in stage 'strike' with \"bag\" left 2 m up its line"]),
+        ([[0, 3], [2, 5], "away"], ["\"bag\" is taken away in stage '2' from 2 m up its line"]),
+        ([[0, 3], "away"], []), ([[2, 5], [0, 5]], ["\"bag\" is on its line at 2 m as stage '0'"]),
+    ],
+)  # fmt: skip
+def test_a_tool_is_hauled_from_the_ground_and_let_down_to_it(hauls, expected):
+    empty = {"climb_m": None, "posture": None, "workers": []}
+    told = job()
+    some = [
+        stage(**empty, name=str(k), kind="take away", bodies=["bag"]) if span == "away"
+        else stage(**empty, name=str(k), hauled="bag", **({} if span is None else {"haul_m": span}))
+        for k, span in enumerate(hauls)
+    ]  # fmt: skip
+    stages = [told["stages"][0], *some, *told["stages"][1:]]
+    found = completeness.missing(scene(**{**told, "stages": stages}, ropes=[LINE], tools=[BAG]))
+    assert len(found) == len(expected)
+    assert all(point.what.startswith(words) for point, words in zip(found, expected, strict=True)), found

@@ -15,7 +15,7 @@ from small_scenes import SAID, WORKER, checked, scene, slab, stage, text
 
 from clearance.engine import build_engine
 from clearance.errors import InputError
-from clearance.job import duties, judging
+from clearance.job import carried, duties, judging
 from clearance.job.measuring import Bench, pieces_of
 from clearance.pipeline import check, prepare
 from clearance.scene.records import Range
@@ -248,3 +248,28 @@ def test_a_range_that_was_swept_in_part_only_is_not_judged():
     for given, moved in ((told, True), (wider, False)):
         pairs = set(duties._moved(given, pieces))
         assert (("worker", "climb_m") in pairs) is moved
+
+
+def test_a_ladder_and_its_guys_are_asked_for_only_while_it_stands():
+    """Before it is set up and once it is struck there is neither; where a station is forgotten, there is."""
+    empty = {"workers": [], "climb_m": None, "posture": None}
+    lying = {**empty, "travel_m": None}
+    turned = {**empty, "lean_along_deg": [-85, 0]}
+    guy = {"name": "guy", "from": "ladder @ 6", "to_m": [-4, 0, 0], "diameter_m": 0.012, "guy": True}
+    whole = [
+        stage(name="before", **lying), stage(name="set up", kind="set up", **turned), stage(name="work"),
+        stage(name="strike", kind="strike", **turned), stage(name="after", **lying),
+    ]  # fmt: skip
+
+    def asked(stages):
+        told = carried.taken_over(scene(solids=FAR, ropes=[guy], stages=stages))
+        return [{duty.who for duty in duties.duties(told, one)} & {"ladder", "guy"} for one in told.stages]
+
+    both, none = {"ladder", "guy"}, set()
+    assert asked(whole) == [none, both, both, both, none]
+    # It stands as it is found: what states no station of it has forgotten one.
+    assert asked([whole[0], whole[2]]) == [both, both]
+    assert asked(whole[:1]) == [both]
+    # Somebody is on what is not there: that is asked for all the same.
+    told = carried.taken_over(scene(solids=FAR, stages=[stage(name="on", travel_m=None), *whole[1:]]))
+    assert "worker" in {duty.who for duty in duties.duties(told, told.stages[0])}

@@ -399,7 +399,7 @@ def test_the_ladder_stands_from_its_setting_up_to_its_striking():
     assert "'1 travel': travel_m: expected a ladder that was set up" in wrong("work", "travel")[0]
     assert "'1 work': travel_m: expected the ladder, which stands" in wrong("set up", "work")[0]
     assert "'2 travel': travel_m: expected a ladder that was set up" in wrong("set up", "strike", "travel")[0]
-    assert "'1 set up': kind: expected a ladder that does not stand yet" in wrong("set up", "set up")[0]
+    assert "'2 set up': kind: expected a ladder that does not stand" in wrong("set up", "travel", "set up")[0]
 
 
 @pytest.mark.parametrize(("lean", "refused"), [([-80, 0], False), ([-79.9, 0], True), ([0, 80], False), ([0, 2], True)])
@@ -409,6 +409,28 @@ def test_a_ladder_is_set_up_from_the_ground(lean, refused):
     assert bool(found) == refused
     if refused:
         assert "expected a lean that takes the ladder up from the ground, 80 deg or more" in found[0]
+
+
+@pytest.mark.parametrize(
+    ("stages", "words"),
+    [
+        ([("set up", [-85, -40]), ("set up", [-40, 0]), ("work", 0)], None),
+        ([("set up", [-85, -40]), ("set up", [-39, 0])], "'1': lean_along_deg: expected a range that meets"),
+        ([("set up", [-40, 0]), ("set up", [-85, -40])], "'0': lean_along_deg: expected a lean that takes"),
+        ([("set up", [-85, 0]), ("work", 0), ("set up", [-85, 0])], "'2': kind: expected a ladder that does not stand"),
+        ([("work", 0), ("strike", [0, 40]), ("strike", [40, 85])], None),
+        ([("work", 0), ("strike", [0, 40]), ("strike", [41, 85])], "'2': lean_along_deg: expected a range that meets"),
+        ([("work", 0), ("strike", [0, 40])], "'1': lean_along_deg: expected a lean that takes"),
+        ([("work", 0), ("strike", [0, 40]), ("work", 40), ("strike", [40, 85])], "'1': lean_along_deg: expected a"),
+        ([("work", 0), ("strike", [0, 85]), ("strike", [40, 85])], "'2': travel_m: expected a ladder that was set up"),
+    ],
+)  # fmt: skip
+def test_a_ladder_is_set_up_and_struck_in_parts_that_meet(stages, words):
+    nobody = {"climb_m": None, "posture": None, "workers": []}
+    made = [small.stage(**nobody, name=str(k), kind=kind, lean_along_deg=lean) for k, (kind, lean) in enumerate(stages)]
+    found = [str(m) for _, _, ms in sequence.follow(small.scene(stages=made)) for m in ms]
+    assert bool(found) == (words is not None), found
+    assert words is None or words in found[0]
 
 
 # Opening, lowering, raising, closing.

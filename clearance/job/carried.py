@@ -41,7 +41,7 @@ def taken_over(scene: Scene) -> Scene:
         before = predecessor(scene.stages, number)
         own: dict[str, Any] = {name: getattr(stage, name) for name in Stage.model_fields}
         own |= {"before": _changed(scene, before, stage), "left": kept, "comes_and_goes": fleeting, "not_there": gone}
-        own |= {"earthed": tuple(sorted(found.earthed))}
+        own |= {"earthed": tuple(sorted(found.earthed)), "ladder_lies": stage.travel_m is None and not found.stands}
         steps.append(Step.model_construct(stage.model_fields_set, **own))
     return scene.with_steps(tuple(steps))
 
@@ -49,23 +49,27 @@ def taken_over(scene: Scene) -> Scene:
 @dataclass(frozen=True)
 class _Found:
     """What a stage finds as it begins: which of the bodies that come and go are there; tools on their lines, with the
-    range each was hauled over; wires that a stage has earthed."""
+    range each was hauled over; wires that a stage has earthed; whether the ladder stands, or may stand."""
 
     there: frozenset[str]
     left: Mapping[str, Range | None]
     earthed: frozenset[str]
+    stands: bool
 
 
 def _found_by(stages: Sequence[Stage]) -> tuple[_Found, ...]:
     """What every stage finds: what the one leaves that it comes after, wherever both stand in the file."""
-    first = _Found(_there_at_first(stages), {}, frozenset())
+    main = (stage for stage in stages if stage.rescue is None and stage.travel_m is not None)
+    # Set up before it is anywhere else, it does not stand at first; with no such word it may.
+    stands = next((stage.kind for stage in main), "") != "set up"
+    first = _Found(_there_at_first(stages), {}, frozenset(), stands)
     found: list[_Found] = []
     after: dict[str, _Found] = {}
     for number, stage in enumerate(stages):
         earlier = _comes_after(stages, number)
         begun = after.get(earlier.name, first) if earlier is not None else first
         if stage.anew:
-            begun = replace(begun, earthed=frozenset())
+            begun = replace(begun, earthed=frozenset(), stands=True)
         elif stage.rescue is not None and earlier is not None and earlier.rescue != stage.rescue:
             # It may happen at any moment of that stage: what is taken away in it may still be there, and what is
             # earthed in it not be earthed yet.
@@ -86,7 +90,8 @@ def _left_by(stage: Stage, found: _Found) -> _Found:
     if stage.kind == "take away":
         there = there - set(stage.bodies)
         left = {name: span for name, span in left.items() if name not in stage.bodies}
-    return _Found(there, left, earthed_after(stage, found.earthed))
+    stands = found.stands if stage.travel_m is None else stage.kind != "strike"
+    return _Found(there, left, earthed_after(stage, found.earthed), stands)
 
 
 def earthed_after(stage: Stage, before: frozenset[str]) -> frozenset[str]:
@@ -185,3 +190,8 @@ def left_in(stage: Stage) -> tuple[tuple[str, Range | None], ...]:
 def earthed_in(stage: Stage) -> tuple[str, ...]:
     """Wires that are off and that a stage before has earthed."""
     return stage.earthed if isinstance(stage, Step) else ()
+
+
+def ladder_lies(stage: Stage) -> bool:
+    """Whether the ladder does not stand in a stage: it is set up only later, or was struck."""
+    return isinstance(stage, Step) and stage.ladder_lies

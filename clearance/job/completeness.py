@@ -1,12 +1,15 @@
 """Owns whether a job is complete: it begins and ends with nobody aloft, the ladder not standing or standing as it was
-found, and every conductor that was taken off closed again, or parked where its release says and named as parked in the
-last stage. What is missing keeps the whole result undecided; every stage keeps its own verdict."""
+found, tools on the ground, and every conductor that was taken off closed again, or parked where its release says and
+named as parked in the last stage; and a rescue brings down somebody who is aloft, and changes nothing else. What is
+missing keeps the whole result undecided; every stage keeps its own verdict."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import groupby
 
-from clearance.job import parameters, sequence
+from clearance.job import carried, parameters, sequence
+from clearance.job.by_itself import FLOOR_M, SAME_M, floor_m
 from clearance.job.sequence import State
 from clearance.result import OpenPoint
 from clearance.scene import records
@@ -40,12 +43,79 @@ def missing(scene: Scene) -> tuple[OpenPoint, ...]:
     if main:
         found += _begins(scene, main[0])
         found += _ends(scene, main[0], main[-1], states[main[-1].name])
-    for stage, following in zip(scene.stages, (*scene.stages[1:], None), strict=True):
-        ends = stage.rescue is not None and (following is None or following.rescue != stage.rescue)
-        if ends and states[stage.name].up:
-            what = f"the rescue from stage '{stage.rescue}' ends with {_names(states[stage.name].up)} aloft"
-            found.append(OpenPoint(JOB, what, 'add stages of kind "descend" and "step off" to it'))
+    for rescue in _rescues(scene.stages):
+        found += _rescued(scene, rescue, states)
+    found += _hauled(scene, states)
     return tuple(found)
+
+
+def _rescues(stages: tuple[Stage, ...]) -> Iterator[tuple[Stage, ...]]:
+    """The stages of every rescue, in order."""
+    for rescue, some in groupby(stages, key=lambda stage: stage.rescue):
+        if rescue is not None:
+            yield tuple(some)
+
+
+def _rescued(scene: Scene, rescue: tuple[Stage, ...], states: Mapping[str, State]) -> Iterator[OpenPoint]:
+    """A rescue brings somebody down who is aloft where it branches off, and changes nothing else of the job."""
+    first, last = rescue[0], rescue[-1]
+    branch = next((stage for stage in scene.stages if stage.name == first.rescue), None)
+    if branch is None:
+        return
+    head = f"the rescue from stage '{branch.name}'"
+    up = records.aloft(scene, branch)
+    if not up:
+        cure = "let rescue name the stage in which somebody is aloft; a step of the job itself has no rescue"
+        yield OpenPoint(JOB, f"{head} rescues nobody: nobody is aloft in that stage", cure)
+    elif not set(up) & set(records.aloft(scene, first)):
+        what = f"{head} rescues nobody: its first stage, '{first.name}', has {_names(up)} no more aloft"
+        yield OpenPoint(JOB, what, "begin it with whoever is aloft where it branches off")
+    if states[last.name].up:
+        what = f"{head} ends with {_names(states[last.name].up)} aloft"
+        yield OpenPoint(JOB, what, 'add stages of kind "descend" and "step off" to it')
+    before, after = states[branch.name], states[last.name]
+    changed = (before.opened ^ after.opened) | (before.off ^ after.off) | (before.earthed ^ after.earthed)
+    if changed:
+        what = f"{head} ends with {_shown(changed)} otherwise than it begins: what follows from there is not judged"
+        yield OpenPoint(JOB, what, "open, lower, earth and close in stages of the job itself, without rescue")
+    for wire in branch.released if branch.kind in ("open", "lower", "raise", "close") else ():
+        if not all(_anywhere(branch, stage, wire) for stage in rescue):
+            what = f"{head} is judged only with {shown(wire)} as that stage leaves it, and may happen before"
+            cure = f'let it branch off from a stage of kind "work" in which {shown(wire)} is at rest'
+            if branch.kind in ("lower", "raise"):
+                cure += f", or state released and lower_m over the whole way of stage '{branch.name}' in all its stages"
+            yield OpenPoint(JOB, what, cure)
+
+
+def _anywhere(branch: Stage, stage: Stage, wire: str) -> bool:
+    """Whether a stage of a rescue is judged with a wire anywhere on the way that it is lowered or raised over."""
+    way, held = branch.lower_m, stage.lower_m
+    if branch.kind in ("open", "close") or wire not in stage.released or way is None or held is None:
+        return False
+    return held.lo <= way.lo + SAME_M and held.hi >= way.hi - SAME_M
+
+
+def _hauled(scene: Scene, states: Mapping[str, State]) -> Iterator[OpenPoint]:
+    """A tool is hauled up from the ground, and let down to it before it goes."""
+    cure = "let its haul_m begin at 0, in this stage or one before"
+    for number, stage in enumerate(scene.stages):
+        earlier = carried.predecessor(scene.stages, number)
+        left = states[earlier.name].ranges if earlier is not None else {}
+        up = {name: span.lo for (key, name), span in left.items() if key == "haul_m" and span.lo > SAME_M}
+        if stage.hauled is not None and ("haul_m", stage.hauled) not in left:
+            begun = stage.haul_m.lo if stage.haul_m is not None else 0.0
+            if begun > SAME_M:
+                what = f"{shown(stage.hauled)} is on its line at {begun:g} m as stage '{stage.name}' begins"
+                yield OpenPoint(JOB, f"{what}: how it came there is not judged", cure)
+        for name in stage.bodies if stage.kind == "take away" else ():
+            if name in up:
+                what = f"{shown(name)} is taken away in stage '{stage.name}' from {up[name]:g} m up its line"
+                yield OpenPoint(JOB, what, "let it down first: a stage with hauled and haul_m down to 0")
+    main = [stage for stage in scene.stages if stage.rescue is None]
+    for (key, name), span in states[main[-1].name].ranges.items() if main else ():
+        if key == "haul_m" and span.lo > SAME_M:
+            what = f"it ends in stage '{main[-1].name}' with {shown(name)} left {span.lo:g} m up its line"
+            yield OpenPoint(JOB, what, "let it down: a stage with hauled and haul_m down to 0")
 
 
 def _begun_anew(stages: tuple[Stage, ...]) -> Iterator[OpenPoint]:
@@ -61,6 +131,7 @@ def _begins(scene: Scene, first: Stage) -> Iterator[OpenPoint]:
     if aloft and (first.kind != "step on" or (first.climb_m is not None and first.climb_m.lo > 0.0)):
         what = f"it begins in stage '{first.name}' with {_names(aloft)} aloft"
         yield OpenPoint(JOB, what, 'add a stage of kind "step on" and those that lead there')
+    yield from _raised(scene, first, f"it begins in stage '{first.name}'")
     for wire in first.released:
         if first.kind != "open":
             what = f"it begins in stage '{first.name}' with {shown(wire)} freed already"
@@ -76,8 +147,13 @@ def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[Ope
         yield OpenPoint(
             JOB, what, 'add stages of kind "bond off", "descend" and "step off", as far as they are missing'
         )
+    yield from _raised(scene, last, f"it ends in stage '{last.name}'")
+    if _found_standing(scene, first) and not state.standing(scene):
+        what = f"it begins in stage '{first.name}' with the ladder standing, and strikes it"
+        cure = 'add a stage of kind "set up" at its beginning, or leave the ladder standing as it was found'
+        yield OpenPoint(JOB, f"{what}: how it was set up is not judged", cure)
     if state.standing(scene) and not _as_found(scene, first, state):
-        found = first.kind != "set up" and first.travel_m is not None
+        found = _found_standing(scene, first)
         how = "elsewhere than it was found" if found else "standing"
         cure = 'add a stage of kind "strike"' + (', or of kind "travel" that takes it back' if found else "")
         yield OpenPoint(JOB, f"it leaves the ladder {how}", cure)
@@ -90,10 +166,23 @@ def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[Ope
             yield OpenPoint(JOB, what, cure)
 
 
+def _raised(scene: Scene, stage: Stage, begins: str) -> Iterator[OpenPoint]:
+    """A platform that is up in the air at either end of a job was raised there, or stays there, unjudged."""
+    floor = floor_m(scene, stage)
+    if floor is not None and floor > FLOOR_M + SAME_M:
+        what = f"{begins} with the platform up in the air, its floor at up to {floor:.2f} m"
+        yield OpenPoint(JOB, what, f"begin and end with its floor within {FLOOR_M:g} m of the ground")
+
+
+def _found_standing(scene: Scene, first: Stage) -> bool:
+    """Whether the ladder stands, or hangs, before the job begins."""
+    return scene.ladder is not None and first.kind != "set up" and first.travel_m is not None
+
+
 def _as_found(scene: Scene, first: Stage, state: State) -> bool:
     """Whether the ladder stands, at the end, where it stood before the job."""
     ladder = scene.ladder
-    if ladder is None or first.kind == "set up":
+    if ladder is None or not _found_standing(scene, first):
         return False
     begun = {key: span for key, span in parameters.begins(scene, first).items() if key[1] == ladder.name}
     ended = {key: span for key, span in state.ranges.items() if key[1] == ladder.name}
@@ -114,6 +203,10 @@ def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:
     if any(records.aloft(scene, stage) for stage in scene.stages) and not any(s.rescue for s in scene.stages):
         what = "somebody is aloft, and no stage of a rescue is judged"
         yield OpenPoint(JOB, what, 'add a job of kind "rescue", or stages with rescue', "clear")
+
+
+def _shown(names: Iterable[str]) -> str:
+    return " and ".join(map(shown, sorted(names)))
 
 
 def _names(names: frozenset[str] | tuple[str, ...]) -> str:

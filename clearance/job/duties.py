@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from clearance.gaps import EARTH
 from clearance.job import aerial
-from clearance.job.carried import left_in
+from clearance.job.carried import ladder_lies, left_in
 from clearance.job.measuring import Bench, Piece
 from clearance.job.questions import Asked
 from clearance.job.setting import Check, Setting, inside
@@ -94,6 +94,8 @@ def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
     device = scene.aerial_device
     device = device if device is not None and device.name not in away else None
     yield from _people(scene, stage, live, ladder is not None or device is not None)
+    if ladder_lies(stage):
+        ladder = None  # nor is there what is on it or tied to it; whoever would be on it is asked for above
     for name, cure in _conductors(scene, stage, ladder, away):
         yield Duty(name, (THERE,), cure)
         yield from (Duty(name, (potential,), cure) for potential in held)

@@ -10,12 +10,12 @@ what a stage may not be by itself is in `clearance.job.by_itself`, what comes an
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from clearance.errors import InputError, Mistake
 from clearance.job import carried, parameters, shifts
-from clearance.job.by_itself import SAME_M, by_itself
+from clearance.job.by_itself import LYING_DEG, SAME_M, by_itself, lies
 from clearance.job.tails import way_of
 from clearance.scene import records
 from clearance.scene.assemble import Site
@@ -30,7 +30,7 @@ LEFT_OVER_M = 0.1
 class State:
     """What a stage leaves behind.
 
-    stage: its name; ranges: every parameter, where the stage leaves it
+    stage: its name; setting_up: whether it sets the ladder up; ranges: every parameter, where the stage leaves it
     up: who is on the ladder, or on the platform
     bonded: who is bonded to which phase; unbonding: those a clamp was just taken off
     opened: wires whose connection is open but which are not parked; off: wires that are parked; earthed: those at
@@ -39,6 +39,7 @@ class State:
     """
 
     stage: str = ""
+    setting_up: bool = False
     ranges: Mapping[parameters.Key, Range] = field(default_factory=dict)
     up: frozenset[str] = frozenset()
     bonded: Mapping[str, str] = field(default_factory=dict)
@@ -68,7 +69,7 @@ def follow(scene: Scene) -> tuple[tuple[Stage, State, tuple[Mistake, ...]], ...]
     found: list[tuple[Stage, State, tuple[Mistake, ...]]] = []
     states: dict[str, State] = {}
     for number, stage in enumerate(scene.stages):
-        mistakes = [*by_itself(scene, stage), *_rescue(scene, stage, states)]
+        mistakes = [*by_itself(scene, stage, _goes_on(scene.stages, number)), *_rescue(scene, stage, states)]
         earlier = carried.predecessor(scene.stages, number)
         before = states[earlier.name] if earlier is not None else None
         if before is not None:
@@ -78,6 +79,18 @@ def follow(scene: Scene) -> tuple[tuple[Stage, State, tuple[Mistake, ...]], ...]
         states[stage.name] = after
         found.append((stage, after, tuple(mistakes)))
     return tuple(found)
+
+
+def _goes_on(stages: Sequence[Stage], number: int) -> bool:
+    """Whether a setting up goes on from another, or a striking is gone on with: the two meet, as every range does."""
+    stage = stages[number]
+    if stage.kind == "set up":
+        earlier = carried.predecessor(stages, number)
+        return earlier is not None and earlier.kind == "set up" and earlier.rescue == stage.rescue
+    later = (k for k in range(number + 1, len(stages)) if carried.predecessor(stages, k) is stage)
+    return stage.kind == "strike" and any(
+        stages[k].kind == "strike" and stages[k].rescue == stage.rescue for k in later
+    )
 
 
 def _after(scene: Scene, stage: Stage, before: State | None) -> State:
@@ -91,14 +104,14 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
     earthed = carried.earthed_after(stage, before.earthed if before is not None else frozenset())
     said_earthed = frozenset(wire for wire in stage.off if stage.potentials.get(wire) == EARTH)
     ranges = parameters.leaves(scene, stage)
-    if stage.kind == "strike":
+    if stage.kind == "strike" and lies(scene, stage) >= LYING_DEG:
         ranges = {key: span for key, span in ranges.items() if scene.ladder is None or key[1] != scene.ladder.name}
     if before is not None:
         # What was hauled stays where it is until it is hauled again, or taken away.
         ranges = {k: v for k, v in before.ranges.items() if k[0] == "haul_m" and k[1] not in stage.bodies} | ranges
     disturbed = {entry.wire: entry.movement_m for entry in stage.disturbed if entry.movement_m is not None}
     return State(
-        stage.name, ranges, up, bonded, leaving, released,
+        stage.name, stage.kind == "set up", ranges, up, bonded, leaving, released,
         frozenset(stage.off) | (released if moved else frozenset()), earthed, said_earthed,
         {wire: movement for wire, movement in disturbed.items() if wire not in stage.restores},
         {name: after for name, (_, after) in _loads(scene, stage).items()},
@@ -133,7 +146,7 @@ def _ladder(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
         remedy = 'add a stage of kind "set up" before it'
         found = f"none after stage '{before.stage}'"
         yield Mistake(where(scene, stage, "travel_m"), "a ladder that was set up", found, remedy)
-    if standing and stage.kind == "set up":
+    if standing and stage.kind == "set up" and not before.setting_up:
         found = f"one that stands after stage '{before.stage}'"
         yield Mistake(where(scene, stage, "kind"), "a ladder that does not stand yet", found, "strike it first")
 

@@ -27,12 +27,15 @@ class Step(Stage):
 
     before: what changes at its join, else None; left: tools on their lines, and where; comes_and_goes: every body that
         some stage of the job brings or takes away: it is the job's; not_there: those of them not there now;
-        earthed: wires that a stage before has earthed
+        earthed: wires that a stage before has earthed; ladder_lies: the ladder is set up only later, or was struck
     """
 
-    derived: ClassVar[frozenset[str]] = frozenset({"before", "left", "comes_and_goes", "not_there", "earthed"})
+    derived: ClassVar[frozenset[str]] = frozenset(
+        {"before", "left", "comes_and_goes", "not_there", "earthed", "ladder_lies"}
+    )
     before: Before | None = None
     left: tuple[tuple[str, Range | None], ...] = ()
     comes_and_goes: tuple[str, ...] = ()
     not_there: tuple[str, ...] = ()
     earthed: tuple[str, ...] = ()
+    ladder_lies: bool = False
