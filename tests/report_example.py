@@ -409,8 +409,7 @@ def example_scene() -> Scene:
         altitude_m=140,
         frequency_Hz=50,
         circuits=(circuit,),
-        ground=LevelGround(kind="level", height_m=0.0),
+        ground=LevelGround(kind="level", height_m=0.0, uncertainty_m=0.0),
         origin=Origin(easting_m=512000, northing_m=5704000),
         stages=(Stage(name="climb", kind="climb"),),
-        sha256="4fa1c09b7d2e" + "0" * 52,
     )

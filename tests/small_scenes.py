@@ -165,7 +165,7 @@ def _helping(key: str, entry: dict) -> dict:
         found |= LEANS
     if key == "wires" and entry.get("potential") == "earth":
         found["insulated"] = False
-    if key == "weather" and entry.get("ice_weight_N_m") is None:
+    if key == "weather" and not any(name.startswith("ice_") and name != "ice_kg_m3" for name in entry):
         found["ice_m"] = 0.0
     return found
 

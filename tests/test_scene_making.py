@@ -83,7 +83,7 @@ def refused(scene, words, **tables):
 
 def test_a_duplicate_wire_is_refused(whole):
     lowered = whole.wires[0].model_copy(update={"sag_m": None, "horizontal_tension_kN": 3.0})
-    words = "body 'bus A': name: expected one body of this name, found 2 (in wires)"
+    words = "body 'bus A from string': name: expected one body of this name, found 2 (in made for wire 'bus A')"
     refused(whole, words, wires=(*whole.wires, lowered))
     assert len(whole.changed(wires=whole.wires).wires) == len(whole.wires)
 

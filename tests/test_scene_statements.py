@@ -260,7 +260,11 @@ def test_statements_about_different_things_stand_apart(name):
 # either of them alone nothing is wrong, with neither the scene is not clear.
 
 LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"], "state": "dead, not earthed"}
-HIGH = [slab("A", bottom_m=9.0), slab("B", bottom_m=12.0, potential="B"), slab("C", bottom_m=15.0, potential="C")]
+HIGH = [
+    slab("bus A", bottom_m=9.0),
+    slab("bus B", bottom_m=12.0, potential="B"),
+    slab("bus C", bottom_m=15.0, potential="C"),
+]
 HIGH_E = slab("E", bottom_m=60.0, potential="E")
 EARTHED = {"kind": "circuit earthed", "circuit": "line"}
 DEAD = {
@@ -336,7 +340,7 @@ def test_statements_of_two_kinds_do_not_cover_for_one_another(name):
 
 BONDED = {
     "stages": [stage(bonded={"worker": "A"}, bonding_lead_m=2.0, clamp_m=[0.0, 0.0, 6.0])],
-    "solids": [*HIGH[1:], slab("A", bottom_m=5.5)],
+    "solids": [*HIGH[1:], slab("bus A", bottom_m=5.5)],
 }
 
 
@@ -355,6 +359,6 @@ def test_a_bond_that_a_statement_contradicts_is_refused_with_that_statement(said
     assert "move the ladder" not in str(caught.value).lower()
     # Without it the bond is judged, and out of reach of everything the remedy is still to move.
     assert small.checked(0.02, **BONDED).stages[0].gaps
-    far = {**BONDED, "solids": [*HIGH[1:], slab("A", bottom_m=9.0)]}
+    far = {**BONDED, "solids": [*HIGH[1:], slab("bus A", bottom_m=9.0)]}
     with pytest.raises(InputError, match=r"beyond the reach envelope. Move the ladder"):
         small.checked(0.02, **far)

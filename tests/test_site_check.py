@@ -442,7 +442,7 @@ def test_a_sag_that_wires_do_not_have_is_told_until_it_is_confirmed(share, told)
 
 @pytest.mark.parametrize(("off_m", "far"), [(49, False), (51, True)])
 def test_a_phase_far_from_every_place_of_the_job_is_undecided(off_m, far):
-    bodies = [box(phase, [5, y, 20], [1, 1, 1], phase) for phase, y in (("A", -8), ("B", 0))]
+    bodies = [box(f"box {phase}", [5, y, 20], [1, 1, 1], phase) for phase, y in (("A", -8), ("B", 0))]
     lost = box("box C", [off_m + 2.5 + 0.5, 0, 20], [1, 1, 1], "C")
     found = [p for p in supports(solids=[*bodies, lost]) if "where the job is" in p.what]
     assert [(p.where, p.verdict) for p in found] == [("circuit 'bay'", "undecided")] * far

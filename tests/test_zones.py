@@ -15,6 +15,7 @@ import pytest
 import shapely
 import trimesh
 from page_example import example
+from pydantic import BaseModel
 from shapely import LineString, Point, Polygon
 from shapely.geometry import shape as polygon_of
 
@@ -474,8 +475,8 @@ def test_at_a_pose_what_moves_counts(site):
 def test_without_a_track_the_place_of_work_is_that_of_what_moves(site):
     """The region is about the ladder where it stands at the middle of its travel; where nothing moves there is none."""
     whole = site.site.scene
-    scene = whole.changed(track=None, stages=[stage.model_copy(update={"travel_m": None}) for stage in whole.stages])
-    bare = replace(site.site, scene=scene)
+    scene = whole.with_steps(tuple(stage.model_copy(update={"travel_m": None}) for stage in whole.stages))
+    bare = replace(site.site, scene=BaseModel.model_copy(scene, update={"track": None}))
     setting = site.stages[0][0]
     low, high = zones.region_of(bare, setting, 3.0)
     there = [body for body in standing(setting, {}) if body.name == "ladder"]
@@ -492,7 +493,10 @@ def test_a_vehicle_may_stand_where_all_of_it_keeps_its_distance(site):
     """A lorry 6 m by 2.4 m and 3 m high, at any heading: corners of the box at random headings, against the margin."""
     truck = Vehicle(name="truck", centre_m=(0.0, -14.0, 1.5), size_m=(6.0, 2.4, 3.0))
     wait = Stage(name="wait", kind="work", workers=())
-    scene = site.site.scene.changed(vehicles=[truck], crew=None, ladder=None, ropes=None, stages=[wait])
+    said = [entry for entry in site.site.scene.statements if entry.kind == "none"]
+    scene = site.site.scene.changed(
+        vehicles=[truck], crew=None, ladder=None, track=None, workers=None, ropes=None, stages=[wait], statements=said
+    )
     with_truck = replace(site, site=replace(site.site, scene=scene))
     (area,) = areas_at(with_truck, 0, 0.4)
     assert area.what.startswith("middle of truck, at any heading: at earth, all of it within 3.2")

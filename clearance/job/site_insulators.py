@@ -19,6 +19,7 @@ from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records_statements import DesignedGap
 from clearance.scene.voltages import highest_kV
 from clearance.scene.wiring import LineInsulator
+from clearance.verdict import judge_length
 
 TOUCHING_M = 1e-6
 """[m] A gap below this is told as touching."""
@@ -75,9 +76,10 @@ def _short_insulator(bench: Bench, string: LineInsulator, need: ByEquation | Non
     )
     said = next((entry for entry in designed(bench.site) if string.name in owners(bench.site, entry)), None)
     if said is not None and accepted(said, need.electrical_m if need is not None and need.takes_overvoltage else None):
-        if said.gap_m <= string.insulating_m + TOUCHING_M:
+        kept = judge_length(string.insulating_m + TOUCHING_M, said.gap_m)
+        if kept == "clear":
             said_so = f"; a designed gap of {said.gap_m:g} m, by {said.by}"
-            return OpenPoint(f"insulator '{string.name}'", what + said_so, "", "clear")
+            return OpenPoint(f"insulator '{string.name}'", what + said_so, "", kept)
         what += f", and shorter than the designed gap of {said.gap_m:g} m"
     cure = (
         "measure it again and mend insulating_m, or state the gap that is set beside it by a statement of kind "

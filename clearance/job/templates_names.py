@@ -44,7 +44,6 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
         for number, turn in enumerate(job.turns, 1):
             at: tuple[str, ...] = (f"turn {number}",)
             check([turn.wire], wires, "wire", "a wire of this scene", at)
-            check(turn.touches, bodies, "touches", "a body of this scene", at)
             released.append((at, turn.wire))
         found += _heights(scene, place, job)
     if isinstance(job, EarthTail):
@@ -55,7 +54,6 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
         check(job.bodies, bodies, "bodies", "a body of this scene")
     if isinstance(job, Rescue):
         check([job.phase], tuple(records.phases(scene)), "phase", "a phase of this scene")
-        check(job.touches, bodies, "touches", "a body of this scene")
         check(job.off, wires, "off", "a wire of this scene")
     for at, name in released:
         if name in wires_by_name and (wires_by_name[name].release is None or wires_by_name[name].phase is None):

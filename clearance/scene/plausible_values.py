@@ -211,6 +211,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Ladder", "insulating_to_m"): UP_LADDER,
     ("Ladder", "wet_or_dirty_m"): WRITTEN_OFF,
     ("Ladder", "platform_m"): UP_LADDER,
+    ("Ladder", "platform_depth_m"): _m(0.1, 2.0, 5.0),
     ("Ladder", "foot_radius_m"): _m(0.02, 0.5, 3.0),
     ("Ladder", "bending_m"): _m(0.0, 1.0, 10.0, smallest=0.001, why="a metre at the top is a broken ladder"),
     ("Ladder", "heading_deg"): HEADING,

@@ -19,9 +19,6 @@ class Turn(Record):
     word: ClassVar[str] = "turn"
     wire: Text = Field(description="the wire taken off or reconnected; it has a release")
     station_m: Span = Field(description="where the ladder stands on the track, with its tolerance")
-    touches: tuple[Text, ...] = Field(
-        min_length=1, description="live bodies the worker may touch there; the first is what the wire hangs from"
-    )
     clamp_m: Place = Field(description="where the clamp of the bonding lead sits")
     lowered_m: Positive = Field(description="how far the free end is lowered, up to where its release parks it")
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape changes as it comes off or on")
@@ -84,7 +81,6 @@ class Rescue(_Job):
     ground_m: Positive = Field(1.0, description="height of the feet below which people on the ground take hold")
     bonding_lead_m: Positive = Field(description="length of the bonding lead")
     clamp_m: Place = Field(description="where its clamp sits")
-    touches: tuple[Text, ...] = Field((), description="live bodies the casualty may touch while hanging")
     off: tuple[Text, ...] = Field((), description="wires that are off when it happens")
 
 

@@ -189,7 +189,6 @@ def _first_stage(finding: Finding) -> list[str]:
         'name = "person below the lowest wire"',
         f"at_m = [{x:.3f}, {y:.3f}]",
         "stature_m = 1.93",
-        'arms = "overhead"',
         "",
         "[[stages]]",
         'name = "line as surveyed"',
