@@ -302,7 +302,7 @@ def test_scan_points_while_it_moves_are_those_of_the_renderer(tab, scanned, view
     theirs = picture(f"{hidden % 'true'} {again}")
     none = picture(f"{hidden % 'false'} {again}")
     one, other = (np.abs(picture - none).max(axis=2) > 6 for picture in (ours, theirs))
-    assert other.sum() > 200
+    assert other.sum() > 150
     # Renderers round to pixels as they please: a point may fall into the next one. By chance one in six would hit.
     for these, those in ((one, other), (other, one)):
         assert (these & binary_dilation(those, np.ones((3, 3)))).sum() > 0.98 * these.sum()

@@ -265,7 +265,7 @@ HIGH = [
     slab("bus B", bottom_m=12.0, potential="B"),
     slab("bus C", bottom_m=15.0, potential="C"),
 ]
-HIGH_E = slab("E", bottom_m=60.0, potential="E")
+HIGH_E = slab("bus E", bottom_m=60.0, potential="E")
 EARTHED = {"kind": "circuit earthed", "circuit": "line"}
 DEAD = {
     "circuits": [CIRCUIT, LINE],
@@ -273,7 +273,10 @@ DEAD = {
     "solids": [
         box("near A", [1.8, 0, 3.8], [0.2, 2, 1], "A"),
         box("bus D", [0, 0, 6.2], [1, 1, 0.2], "D"),
-        *(slab(name, bottom_m=bottom_m, potential=name) for name, bottom_m in (("B", 26), ("C", 36), ("E", 46))),
+        *(
+            slab(f"bus {name}", bottom_m=bottom_m, potential=name)
+            for name, bottom_m in (("B", 26), ("C", 36), ("E", 46))
+        ),
     ],
 }
 """Bus D is some 1.2 m above the head of the worker, who stands at 3 m, and phase A as far aside: far enough from earth,
@@ -311,7 +314,10 @@ COVERING = {
         EARTHED,
         {
             "circuits": [CIRCUIT, {**LINE, "state": "live"}],
-            "solids": [*HIGH, *(box(name, [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40)))],
+            "solids": [
+                *HIGH,
+                *(box(f"box {name}", [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40))),
+            ],
         },
     ),
     "absent, never at": (
@@ -349,7 +355,7 @@ BONDED = {
     [
         ({"kind": "absent", "bodies": ["worker"]}, r"found statement 2 \(absent\): worker: not there"),
         ({"kind": "circuit earthed", "circuit": "bay"}, r"found statement 2 \(circuit earthed\): circuit bay: dead"),
-        ({"kind": "absent", "bodies": ["A"]}, r"found statement 2 \(absent\): A: not there"),
+        ({"kind": "absent", "bodies": ["bus A"]}, r"found statement 2 \(absent\): bus A: not there"),
     ],
 )
 def test_a_bond_that_a_statement_contradicts_is_refused_with_that_statement(said, words):

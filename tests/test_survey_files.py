@@ -84,7 +84,11 @@ def test_the_scene_checks(written):
     """With the first stage that the survey proposes: a person below the lowest wire, 20 m and more from it."""
     from clearance import pipeline
 
-    assert pipeline.check(read_scene(written / "scene.toml"), tolerance_m=0.05).verdict == "clear"
+    found = pipeline.check(read_scene(written / "scene.toml"), tolerance_m=0.05)
+    assert [one.verdict for one in found.stages] == ["clear"]
+    # A scene to go on from carries no statement: what nobody has said yet keeps it from being clear.
+    assert found.verdict == "undecided"
+    assert all(point.cure for point in found.open_points if point.verdict != "clear")
 
 
 def test_a_scene_without_a_voltage_says_so(found, folder):

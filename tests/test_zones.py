@@ -25,7 +25,7 @@ from clearance.cli.zones import areas_at, pose_of, posed_at
 from clearance.errors import InputError
 from clearance.job.setting import Setting, standing
 from clearance.motion import STILL
-from clearance.scene.records import Stage, Vehicle
+from clearance.scene.records import Range, Stage, Vehicle
 from clearance.surface import (
     CLOSE_M,
     CORNERS,
@@ -475,7 +475,9 @@ def test_at_a_pose_what_moves_counts(site):
 def test_without_a_track_the_place_of_work_is_that_of_what_moves(site):
     """The region is about the ladder where it stands at the middle of its travel; where nothing moves there is none."""
     whole = site.site.scene
-    scene = whole.with_steps(tuple(stage.model_copy(update={"travel_m": None}) for stage in whole.stages))
+    upright = Range(0.0, 0.0)
+    still_standing = {"travel_m": None, "lean_along_deg": upright, "lean_across_deg": upright}
+    scene = whole.with_steps(tuple(stage.model_copy(update=still_standing) for stage in whole.stages))
     bare = replace(site.site, scene=BaseModel.model_copy(scene, update={"track": None}))
     setting = site.stages[0][0]
     low, high = zones.region_of(bare, setting, 3.0)

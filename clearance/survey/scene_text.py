@@ -146,6 +146,7 @@ def scene_text(
         '# "not evaluated" is not in it. Add the ladder, the track, the people and the stages of the job.',
         "",
         "format = 1",
+        'asks = "stages"',
         f"name = {_text(name)}",
         f"rule = [{_text(rule)}]    # a choice of yours, not of the scan",
         f"altitude_m = {math.ceil(height):d}          # of the highest ground in the scan; heights: {scans.vertical}",
@@ -193,5 +194,6 @@ def _first_stage(finding: Finding) -> list[str]:
         "[[stages]]",
         'name = "line as surveyed"',
         'kind = "work"',
+        "workers = []",
         "",
     ]
