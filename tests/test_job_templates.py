@@ -306,5 +306,6 @@ def test_a_rescue_of_the_demonstration_holds(tmp_path):
     scene = read(tmp_path, RESCUE.replace("swing_m = 0.3", "swing_m = 0.2"))
     result = check(scene)
     assert [stage.kind for stage in result.stages] == ["work", "bond off", "descend", "step off"]
-    assert result.verdict == "clear"
+    # A rescue by itself is no whole job: each of its stages keeps its own verdict.
+    assert {stage.verdict for stage in result.stages} == {"clear"}
     assert result.stages[0].parameters["swing_across_m"] == (-0.2, 0.2)
