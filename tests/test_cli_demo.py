@@ -69,5 +69,5 @@ def test_an_interrupt_leaves_no_process_behind(checked):
     with pytest.raises(KeyboardInterrupt), demo.second_process(checked[0]):
         raise KeyboardInterrupt
     for child in multiprocessing.active_children():
-        child.join(10)
+        child.join(60)
     assert not multiprocessing.active_children()
