@@ -20,6 +20,7 @@ from clearance.permitted import proved
 from clearance.pipeline import check, check_prepared, prepare
 from clearance.rules import required
 from clearance.scene.records import Range
+from clearance.verdict import worst
 
 
 def asked(**parts):
@@ -141,7 +142,8 @@ def test_every_order_has_the_verdict_and_margin_of_its_own_check(tmp_path):
         alone = check(whatif.reordered(scene, way.wires), 0.005)
         margins = [m.margin_lower_m for s in alone.stages for g in s.gaps for m in (g.posture, g.reach) if m]
         margins += [a.measure.margin_lower_m for stage in alone.stages for a in stage.approaches]
-        assert way.verdict == alone.verdict
+        # What is open of the job as a whole is open in every order: an order is as bad as its worst stage.
+        assert way.verdict == worst([one.verdict for one in alone.stages])
         assert way.margin_m == pytest.approx(min(margins), abs=0.005)  # both bounds are to the tolerance
         assert (way.why == "") == (way.verdict == "clear")
 
