@@ -15,6 +15,7 @@ from itertools import permutations, product
 
 from clearance.bodies import Body
 from clearance.engine import Group, Path
+from clearance.job.setting import Parting
 from clearance.kernel.room import LONGEST
 from clearance.result import Kind
 from clearance.tolerances import TOOL_NEARNESS_M
@@ -127,34 +128,57 @@ def network(bodies: Sequence[Body], case: Case) -> Network:
     return Network(at, tuple(floating))
 
 
-def _ends(net: Network, one: str, other: str) -> Iterator[tuple[Group, Group, bool]]:
+def _ends(net: Network, one: str, other: str, parting: Parting | None) -> Iterator[tuple[Group, Group, bool]]:
+    """Both ends of a chain and whether either is the job's; without the pair that parts."""
     for first, first_job in net.at.get(one, ()):
         for last, last_job in net.at.get(other, ()):
-            yield first, last, first_job or last_job
+            ends = [(first, last)]
+            if parting is not None and parting.between(one, other):
+                ends = [*_apart(first, last, parting)]
+            yield from ((a, b, first_job or last_job) for a, b in ends)
 
 
-def direct_paths(net: Network, one: str, other: str) -> tuple[Path, ...]:
+def _apart(first: Group, last: Group, parting: Parting) -> Iterator[tuple[Group, Group]]:
+    """Two groups, without the free end against what it leaves: the rest against all, the free end against the rest."""
+    if parting.free not in (*first.bodies, *last.bodies):
+        yield first, last
+        return
+    swapped = parting.free in last.bodies
+    mine, others = (last, first) if swapped else (first, last)
+    rest = tuple(name for name in mine.bodies if name != parting.free)
+    kept = tuple(name for name in others.bodies if name not in parting.exempt)
+    for a, b in ((rest, others.bodies), ((parting.free,), kept)):
+        if a and b:
+            yield (Group(b), Group(a)) if swapped else (Group(a), Group(b))
+
+
+def direct_paths(net: Network, one: str, other: str, parting: Parting | None = None) -> tuple[Path, ...]:
     """Straight through air, some end a job body."""
-    return tuple(Path((first, last)) for first, last, job in _ends(net, one, other) if job)
+    return tuple(Path((first, last)) for first, last, job in _ends(net, one, other, parting) if job)
 
 
-def floating_paths(net: Network, one: str, other: str) -> tuple[Path, ...]:
-    """Through one floating body or more, in every order, some body on the way a job body.
+def floating_paths(net: Network, one: str, other: str, parting: Parting | None = None) -> tuple[Path, ...]:
+    """Through one floating body or more, in every order, some body on the way a job body. What floats is exempt with
+    the free end only where it is whoever holds it, the bond lost.
 
     Raises: ValueError when more bodies float than a chain can pass.
     """
     if len(net.floating) + 1 > LONGEST:
         raise ValueError(", ".join(group.bodies[0] for group, _ in net.floating))
     found = []
-    for first, last, job in _ends(net, one, other):
-        for count in range(1, len(net.floating) + 1):
-            for between in permutations(net.floating, count):
+    for count in range(1, len(net.floating) + 1):
+        for between in permutations(net.floating, count):
+            names = {name for group, _ in between for name in group.bodies}
+            held = parting if parting is not None and names <= parting.hand else None
+            for first, last, job in _ends(net, one, other, held):
                 if job or any(middle_job for _, middle_job in between):
                     found.append(Path((first, *(group for group, _ in between), last)))
     return tuple(found)
 
 
-def tool_paths(net: Network, one: str, other: str, tools: Sequence[str]) -> tuple[Path, ...]:
+def tool_paths(
+    net: Network, one: str, other: str, tools: Sequence[str], parting: Parting | None = None
+) -> tuple[Path, ...]:
     """Straight lines that may come within `TOOL_NEARNESS_M` of a piece of a tool's hull, some end a job body.
 
     Such a line is at least as long as the way to the piece and on from it, less twice the nearness, and never shorter
@@ -164,18 +188,23 @@ def tool_paths(net: Network, one: str, other: str, tools: Sequence[str]) -> tupl
     twice = 2.0 * TOOL_NEARNESS_M
     return tuple(
         Path((first, Group((tool,), -twice), last), -twice)
-        for first, last, job in _ends(net, one, other)
+        for first, last, job in _ends(net, one, other, parting)
         if job
         for tool in tools
     )
 
 
 def judged(
-    bodies: Sequence[Body], live: Sequence[str], tools: Sequence[str], air_only: Sequence[tuple[str, str]]
+    bodies: Sequence[Body],
+    live: Sequence[str],
+    tools: Sequence[str],
+    air_only: Sequence[tuple[str, str]],
+    parting: Parting | None = None,
 ) -> tuple[Judged, ...]:
     """All that is judged: every two of the potentials `live` and earth, every kind of limit, every case that matters.
 
-    tools: names of the pieces of tools' hulls, those excepted left out; air_only: pairs declared to hold air alone
+    tools: names of the pieces of tools' hulls, those excepted left out; air_only: pairs declared to hold air alone;
+    parting: the one pair of bodies that no distance can hold between, while they part or join
 
     Raises: ValueError, naming the bodies, for more cases or more floating bodies than can be judged.
     """
@@ -185,19 +214,25 @@ def judged(
         for i, one in enumerate(potentials)
         for other in potentials[i + 1 :]
         for case in cases(bodies, one, other)
-        for question in _between(network(bodies, case), case, one, other, tools, air_only)
+        for question in _between(network(bodies, case), case, one, other, tools, air_only, parting)
         if question.paths
     )
 
 
 def _between(
-    net: Network, case: Case, one: str, other: str, tools: Sequence[str], air_only: Sequence[tuple[str, str]]
+    net: Network,
+    case: Case,
+    one: str,
+    other: str,
+    tools: Sequence[str],
+    air_only: Sequence[tuple[str, str]],
+    parting: Parting | None,
 ) -> Iterator[Judged]:
-    direct = direct_paths(net, one, other)
+    direct = direct_paths(net, one, other, parting)
     if other == EARTH:
         kind: Kind = "air" if (one, other) in air_only or (other, one) in air_only else "tool"
         yield Judged((one, other), kind, case, direct)
     else:
         yield Judged((one, other), "air", case, direct)
-        yield Judged((one, other), "tool", case, tool_paths(net, one, other, tools))
-    yield Judged((one, other), "object", case, floating_paths(net, one, other))
+        yield Judged((one, other), "tool", case, tool_paths(net, one, other, tools, parting))
+    yield Judged((one, other), "object", case, floating_paths(net, one, other, parting))

@@ -4,6 +4,10 @@ limit.
 Between two circuits the gap counts as phase to phase at full value whatever the letters. The limit is the larger of the
 phase-to-phase limits of both, and of that for the two circuits in opposition, one of them at its overvoltage and the
 other at its crest; the careful side of both is said in `Required.voltage`.
+
+A wire that is taken off holds a trapped charge, and takes what its neighbours induce. Against every phase, its former
+one included, its limit is that between phases, at the larger of 1.35 T + 0.45 and T + the trapped charge [per unit];
+against earth that to earth, at the larger of T and the trapped charge.
 """
 
 from __future__ import annotations
@@ -49,6 +53,14 @@ class Required:
     why: str = ""
     unconfirmed: tuple[str, ...] = ()
     conditions: tuple[str, ...] = ()
+
+
+def trapped_per_unit(scene: SceneFile, potential: str) -> float:
+    """The charge that a wire which is taken off may hold [per unit of the crest to earth]; 0 for a phase."""
+    return next(
+        (wire.release.trapped_per_unit for wire in scene.wires if wire.name == potential and wire.release is not None),
+        0.0,
+    )
 
 
 def _inputs(scene: SceneFile, circuit: Circuit, stated: bool) -> dict[str, object]:
@@ -157,12 +169,16 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
     first = circuit_of[one]
     second = None if other == EARTH else circuit_of[other]
 
+    trapped = trapped_per_unit(scene, one), 0.0 if second is None else trapped_per_unit(scene, other)
+
     def find(stated: bool) -> tuple[rules.Limit, str]:
         if second is None:
-            return _ask(scene, first, "phase-earth", kind, stated), _described(scene, first)
-        if second.name != first.name:
-            return _between_circuits(scene, first, second, kind, stated)
-        return _ask(scene, first, "phase-phase", kind, stated), _described(scene, first)
+            plain = _ask(scene, first, "phase-earth", kind, stated), _described(scene, first)
+        elif second.name != first.name:
+            plain = _between_circuits(scene, first, second, kind, stated)
+        else:
+            plain = _ask(scene, first, "phase-phase", kind, stated), _described(scene, first)
+        return _with_charge(scene, (first, second), trapped, kind, stated, plain) if any(trapped) else plain
 
     try:
         limit, voltage = find(stated=True)
@@ -178,6 +194,46 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
             assumed = None
     rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
     return Required(limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions)
+
+
+def _with_charge(
+    scene: SceneFile,
+    circuits: tuple[Circuit, Circuit | None],
+    trapped: tuple[float, float],
+    kind: Kind,
+    stated: bool,
+    plain: tuple[rules.Limit, str],
+) -> tuple[rules.Limit, str]:
+    """The larger of a limit and that for a trapped charge at one of its ends or both [per unit each, 0 for none].
+
+    A phase is at most at its overvoltage while the charge stands at the other end; between two charges it is their sum.
+    """
+    one, other = circuits
+    try:
+        taken = [_overvoltage(scene, circuit, stated) for circuit in (one, other or one)]
+    except RuleSilent:
+        # A table without overvoltages: what it gives between phases, or to earth, covers them all.
+        return plain[0], f"{plain[1]}, with a trapped charge"
+    if other is None:
+        circuit, per_unit, said = one, max(taken[0], *trapped), f"a trapped charge of {trapped[0]:g} per unit"
+    else:
+        circuit = max((one, other), key=lambda circuit: highest_kV(scene, circuit))
+        crests = [highest_kV(scene, each) / highest_kV(scene, circuit) for each in (one, other)]
+        ends = [(charge or full) * crest for charge, full, crest in zip(trapped, taken, crests, strict=True)]
+        per_unit = max(*taken, (sum(ends) - 0.45) / 1.35)
+        charges = " and ".join(f"{charge:g}" for charge in trapped if charge)
+        said = f"a trapped charge of {charges} per unit, {sum(ends):g} in all"
+    limit = rules.required(
+        rule_names(scene),
+        "phase-earth" if other is None else "phase-phase",
+        gap=kind,
+        voltage_kV=circuit.nominal_kV,
+        highest_kV=circuit.highest_kV,
+        per_unit_overvoltage=per_unit,
+        altitude_m=scene.altitude_m,
+        inputs={**_inputs(scene, circuit, stated), "per_unit_basis": said},
+    )
+    return (limit, f"{plain[1]}; {said}") if limit.limit_m > plain[0].limit_m else plain
 
 
 EQUATIONS = (osha_equation.NAME, iec_61472.NAME)

@@ -31,6 +31,7 @@ from clearance.scene.records_statements import (
     Insulating,
     IsolatedEnd,
     LeftOut,
+    MayOpen,
     NoneThere,
     Statement,
 )
@@ -80,7 +81,7 @@ def touches(entry: Statement, stage: Stage) -> bool:
     """Whether a statement may change what is judged in a stage; what only stands beside the stages touches none."""
     if isinstance(entry, NoneThere | DesignedGap | Confirmed | LeftOut):
         return False
-    if isinstance(entry, HeldTail | IsolatedEnd):
+    if isinstance(entry, HeldTail | IsolatedEnd | MayOpen):
         return entry.wire in (*stage.released, *stage.off)
     within: tuple[str, ...] | None = getattr(entry, "stages", None)
     return within is None or stage.name in within

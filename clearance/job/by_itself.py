@@ -56,13 +56,9 @@ def by_itself(scene: Scene, stage: Stage, part: bool = False) -> Iterator[Mistak
             remedy = 'add bonded, such as { worker = "A" }'
             expected = f"whom the stage is to {verb}, and the phase"
             yield Mistake(where(scene, stage, "bonded"), expected, "nobody", remedy)
-    if stage.kind == "earthing":
-        if stage.stick_m is None:
-            remedy = "add stick_m: a tail is earthed with a remote tool only"
-            yield Mistake(where(scene, stage, "stick_m"), "the insulating length of the remote tool", "nothing", remedy)
-        if aloft:
-            remedy = "come down first, or state workers = []"
-            yield Mistake(where(scene, stage, "workers"), "nobody on the ladder", ", ".join(aloft), remedy)
+    if stage.kind == "earthing" and stage.stick_m is None:
+        remedy = "add stick_m: a tail is earthed with a remote tool only"
+        yield Mistake(where(scene, stage, "stick_m"), "the insulating length of the remote tool", "nothing", remedy)
     clear = scene.ladder.clear_m if scene.ladder is not None else None
     if clear is not None and stage.climb_m is not None and aloft:
         expected = f"feet at or below the ladder's clear position, {clear:g} m, "
@@ -83,26 +79,24 @@ def _opening(scene: Scene, stage: Stage) -> Iterator[Mistake]:
     opening = stage.kind in ("open", "close")
     word = "closed" if stage.kind == "close" else "opened"
     wires = {wire.name: wire for wire in scene.wires}
-    if opening and (len(stage.released) != 1 or stage.lower_m is None or stage.lower_m.hi > SAME_M):
-        span = "not stated" if stage.lower_m is None else parameters.shown("lower_m", stage.lower_m)
-        found = f"{len(stage.released)} released, lower_m {span}"
-        remedy = "opening and closing are stages of their own, with lower_m = 0"
-        yield Mistake(where(scene, stage, "released"), f"one wire that is {word}, at its place", found, remedy)
+    span = stage.lower_m
+    if opening and (len(stage.released) != 1 or span is None or span.lo > SAME_M or span.hi <= SAME_M):
+        told = "not stated" if span is None else parameters.shown("lower_m", span)
+        found = f"{len(stage.released)} released, lower_m {told}"
+        remedy = "name one wire, with lower_m from 0, its place, to where the whole distance to what it leaves holds"
+        yield Mistake(where(scene, stage, "lower_m"), f"the whole way over which one wire is {word}", found, remedy)
     for name in stage.released:
         wire = wires[name]
         established = wire.release.before_opening if wire.release is not None else None
         place = (*where(scene, wire, "release"), "before_opening")
         if established is None:
             if opening:
-                expected = f"what is established before it is {word}: far_end, current_A, phase_identified, by"
+                expected = f"what is established before it is {word}: far_end, phase_identified, by"
                 yield Mistake(place, expected, "nothing", f"stage '{stage.name}' needs it: add before_opening")
             continue
         if established.far_end != "open and locked":
             remedy = "open and lock it: else the wire may become live from there"
             yield Mistake((*place, "far_end"), '"open and locked"', shown(established.far_end), remedy)
-        if established.current_A != 0.0:
-            remedy = "a wire that carries load is not taken off: take the load off and measure again"
-            yield Mistake((*place, "current_A"), "no current, 0 A", f"{established.current_A:g} A", remedy)
     for name in stage.released:
         wire = wires[name]
         taken = wire.release.before_opening.pull_taken_by if wire.release and wire.release.before_opening else None
@@ -114,14 +108,16 @@ def _opening(scene: Scene, stage: Stage) -> Iterator[Mistake]:
         return
     for name in stage.released:
         for person in records.aloft(scene, stage):
-            if any({person, name} == set(pair) for pair in statements.contacts(scene, stage)):
-                remedy = "the current of the opening would pass through the suit: touch one end only, use a tool"
+            if person != stage.by_hand and any(
+                {person, name} == set(pair) for pair in statements.contacts(scene, stage)
+            ):
+                remedy = "state who holds its free end, by_hand; else touch one end only, and use a tool"
                 found = f"'{person}' touches {shown(name)}, and may touch what it opens from"
                 yield Mistake(where(scene, stage), "nobody at both ends of an opening", found, remedy)
-            if stage.bonded.get(person) != wires[name].phase:
-                expected = f"'{person}' bonded to the wire's phase, {wires[name].phase}"
-                found = stage.bonded.get(person) or "not bonded"
-                yield Mistake(where(scene, stage, "bonded"), expected, found, "bond to it in a stage before")
+        if stage.by_hand is not None and stage.bonded.get(stage.by_hand) != wires[name].phase:
+            expected = f"somebody aloft who is bonded to the wire's phase, {wires[name].phase}"
+            found = f"'{stage.by_hand}', {stage.bonded.get(stage.by_hand) or 'not bonded'}"
+            yield Mistake(where(scene, stage, "by_hand"), expected, found, "bond to it in a stage before")
     if stage.opening_distance_m is None:
         expected = "how far everybody keeps from where it opens or closes"
         yield Mistake(where(scene, stage, "opening_distance_m"), expected, "nothing", "add opening_distance_m")

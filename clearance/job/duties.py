@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from clearance.gaps import EARTH
 from clearance.job import aerial
-from clearance.job.carried import ladder_lies, left_in
+from clearance.job.carried import earthed_in, ladder_lies, left_in
 from clearance.job.measuring import Bench, Piece
 from clearance.job.questions import Asked
 from clearance.job.setting import Check, Setting, inside
@@ -182,6 +182,11 @@ def _lengths(
             yield Duty(ladder.name, (LENGTH,), "state travel_m and climb_m")
         if device is not None:
             yield Duty(device.name, (LENGTH,), "state turret_deg, boom_deg and extend_m")
+    for wire in scene.wires:
+        if wire.name in (*stage.released, *stage.off) and wire.name not in earthed_in(stage):
+            for line in wire.release.ropes if wire.release is not None else ():
+                if statements.insulating(scene, line.name) and line.name not in away:
+                    yield Duty(line.name, (LENGTH,), cure)
     for rope in scene.ropes:
         tied = isinstance(rope.from_m, Reference) and scene.ladder is not None and rope.from_m.name == scene.ladder.name
         if statements.insulating(scene, rope.name) and rope.name not in away and not (tied and ladder is None):

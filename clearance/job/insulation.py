@@ -19,7 +19,7 @@ from clearance import rules
 from clearance.bodies import worker
 from clearance.bodies.ladder import PLATFORM_HALF_M
 from clearance.errors import RuleError
-from clearance.job import aerial
+from clearance.job import aerial, tail_ropes
 from clearance.job.footing import foot_knots, settled, stands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.staging import build_of
@@ -40,7 +40,13 @@ def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = No
 
     touch: how far up the ladder something live touches it at the lowest [m], and what; None where nothing does
     """
-    return (*_ladder(site, stage, touch), *_device(site, stage), *_ropes(site, stage), *_stick(site, stage))
+    return (
+        *_ladder(site, stage, touch),
+        *_device(site, stage),
+        *_ropes(site, stage),
+        *_tail_ropes(site, stage),
+        *_stick(site, stage),
+    )
 
 
 def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
@@ -249,6 +255,13 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
         yield Insulation(rope.name, judge_length(length, required), length, required, {}, rule, tuple(steps), why)
+
+
+def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
+    """The ropes that lower and hold a wire which is off, from it to what is earthed."""
+    for rope, wire, length, steps in tail_ropes.lengths(site, stage):
+        required, rule, why = _required(site, site.circuit_of[wire], "rope")
+        yield Insulation(rope, judge_length(length, required), length, required, {}, rule, steps, why)
 
 
 def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:

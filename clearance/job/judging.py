@@ -13,7 +13,20 @@ from itertools import combinations
 
 from clearance.engine import still_gap
 from clearance.gaps import AS_STATED, EARTH, Judged, case_name
-from clearance.job import bridged, duties, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
+from clearance.job import (
+    bridged,
+    duties,
+    insulation,
+    maps,
+    nearness,
+    parting,
+    potentials,
+    rig,
+    shifts,
+    tail_ropes,
+    toppling,
+    whip,
+)
 from clearance.job.measuring import Bench, Piece, beneath, measure_of
 from clearance.job.questions import Asked, questions
 from clearance.job.setting import Check
@@ -37,6 +50,9 @@ def judge_stage(
     }
     gaps, undecided = _gaps(bench, posture, reach, asked)
     undecided += _not_isolated(bench, stage)
+    undecided += parting.open_points(bench.site, stage)
+    undecided += tail_ropes.open_points(bench.site, stage)
+    undecided += parting.too_far(bench, stage, posture)
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)

@@ -11,7 +11,7 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job import aerial, opening, staging, whip
+from clearance.job import aerial, opening, parting, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
 from clearance.result import Approach, Collision, Measure, worst
@@ -51,6 +51,7 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
         if measures:
             least = min(measures, key=lambda m: m.gap_lower_m)
             yield Approach(name, point, replace(least, verdict=worst([m.verdict for m in measures])))
+    yield from parting.reached(bench, stage, posture)
     yield from opening.drop_zones(site, stage)
     yield from whip.whip_approaches(bench, stage, reach or posture)
 

@@ -47,6 +47,8 @@ def kept_away(site: Site, stage: Stage) -> Iterator[tuple[str, str, float]]:
     present = [person.name for person in site.scene.crew if person.name not in statements.absent(site.scene, stage)]
     for wire in stage.released:
         for person in (*records.aloft(site.scene, stage), *present):
+            if person == stage.by_hand:
+                continue  # held in the hand: what may be opened so is judged in `clearance.job.parting`
             yield person, opening_name(wire), stage.opening_distance_m
 
 

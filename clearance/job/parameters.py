@@ -71,7 +71,8 @@ def swept(scene: SceneFile, stage: Stage) -> dict[Key, Range]:
 
 
 def begins(scene: SceneFile, stage: Stage) -> dict[Key, Range]:
-    """Where a stage takes each parameter up: anywhere in its range; a lowering at its top, a raising at its foot."""
+    """Where a stage takes each parameter up: anywhere in its range; an opening and a lowering at their top, a closing
+    and a raising at their foot."""
     return {key: _end(stage, key, span, leaving=False) for key, span in swept(scene, stage).items()}
 
 
@@ -81,9 +82,9 @@ def leaves(scene: SceneFile, stage: Stage) -> dict[Key, Range]:
 
 
 def _end(stage: Stage, key: Key, span: Range, leaving: bool) -> Range:
-    if key[0] != "lower_m" or stage.kind not in ("lower", "raise"):
+    if key[0] != "lower_m" or stage.kind not in ("open", "lower", "raise", "close"):
         return span
-    value = span.hi if (stage.kind == "lower") == leaving else span.lo
+    value = span.hi if (stage.kind in ("open", "lower")) == leaving else span.lo
     return Range(value, value)
 
 

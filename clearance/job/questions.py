@@ -26,7 +26,7 @@ def questions(bench: Bench, stage: Stage, setting: Setting) -> dict[tuple[str, s
     tools = staging.tools_of(site, stage, setting)
     found: dict[tuple[str, str, Kind], list[Judged]] = {}
     try:
-        asked = judged(setting.bodies, site.live, tools, statements.air_only(site.scene))
+        asked = judged(setting.bodies, site.live, tools, statements.air_only(site.scene), setting.parting)
     except ValueError as error:
         expected = "few enough bodies that float or are of uncertain potential to judge every chain and combination"
         remedy = 'settle some by earthing, give them a potential, or say what they are never at (kind "never at")'

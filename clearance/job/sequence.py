@@ -158,7 +158,7 @@ def _parameters(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
         if left is None or (span.lo <= left.hi + SAME_M and left.lo <= span.hi + SAME_M):
             continue
         expected = f"a range that meets that of stage '{before.stage}' for '{name}', {parameters.shown(key, left)}"
-        if key == "lower_m" and stage.kind in ("lower", "raise"):
+        if key == "lower_m" and stage.kind in ("lower", "raise", "close"):
             where_from = "beginning" if stage.kind == "lower" else "coming from"
             expected = f"{where_from} where stage '{before.stage}' left '{name}', {parameters.shown(key, left)}"
         remedy = (
@@ -248,10 +248,10 @@ def _wires(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             remedy = 'bring it up from there by a stage of kind "raise" first'
             found = f"{shown(name)}, parked after stage '{before.stage}'"
             yield Mistake(where(scene, stage, "released"), "a wire that is not parked", found, remedy)
-        elif stage.kind == "close" and before.ranges.get(("lower_m", name), Range(1.0, 1.0)).lo > SAME_M:
-            remedy = 'raise it to its place by a stage of kind "raise" whose lower_m begins at 0'
-            found = f"{shown(name)} elsewhere after stage '{before.stage}'"
-            yield Mistake(where(scene, stage, "released"), "a wire that was raised to its place", found, remedy)
+        elif stage.kind == "close" and ("lower_m", name) not in before.ranges:
+            remedy = 'raise it by a stage of kind "raise" to where the closing begins'
+            found = f"{shown(name)} parked after stage '{before.stage}'"
+            yield Mistake(where(scene, stage, "released"), "a wire that was raised to near its place", found, remedy)
         if name in before.earthed:
             remedy = 'remove the earth by a stage of kind "earthing" with lifts_earth'
             found = f"{shown(name)}, earthed after stage '{before.stage}': joined to a phase it is a fault"

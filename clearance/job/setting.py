@@ -20,6 +20,31 @@ PLACED = "placed where the pose has it"
 """The link of bodies that stand still at a pose, but are not the ones the engine's store was made of."""
 
 
+@dataclass(frozen=True)
+class Parting:
+    """What no distance can hold between while a connection opens or closes.
+
+    wire: what parts, at a potential of its own; phase: the one it parts from
+    free: the part of it at its free end; leaves: the bodies of the line that it leaves, or comes to
+    hand: whoever holds the free end, with the bonding lead; nobody where it is done by stick or rope
+    """
+
+    wire: str
+    phase: str
+    free: str
+    leaves: frozenset[str]
+    hand: frozenset[str] = frozenset()
+
+    @property
+    def exempt(self) -> frozenset[str]:
+        """What the free end may be near."""
+        return self.leaves | self.hand
+
+    def between(self, one: str, other: str) -> bool:
+        """Whether two potentials are the two that part."""
+        return {one, other} == {self.wire, self.phase}
+
+
 @dataclass(frozen=True, eq=False)
 class Setting:
     """What is there, how it moves, and what is swept.
@@ -30,6 +55,7 @@ class Setting:
     rated: name of a body that deforms -> its shape parameter
     touching: pairs of bodies that are meant to touch
     held: parameters that the stage states and that have one value only [m or rad]
+    parting: what opens or closes in it, None where nothing does
     """
 
     stage: str
@@ -40,6 +66,7 @@ class Setting:
     rated: Mapping[str, str]
     touching: frozenset[frozenset[str]] = frozenset()
     held: Mapping[str, float] = field(default_factory=dict)
+    parting: Parting | None = None
 
 
 def moves(body: Body) -> bool:

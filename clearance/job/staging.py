@@ -21,7 +21,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import aerial, opening, potentials, shifted_bodies, shifts, whip
+from clearance.job import aerial, opening, parting, potentials, shifted_bodies, shifts, tail_ropes, whip
 from clearance.job.carried import at_join
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import hauled_bodies, hauls_of, rope_bodies
@@ -80,6 +80,9 @@ def _setting(
         bodies.append(potentials.released(site, stage, name, shape))
         if shape.rate is not None:
             rated[name] = "lower_m"
+    for body, parameter in tail_ropes.bodies(site, stage, tails):
+        bodies.append(body)
+        rated |= {} if parameter is None else {body.name: parameter}
     bodies += _crew_bodies(site)
     bodies += rope_bodies(site, stage)
     bodies += hauled_bodies(site, stage)
@@ -96,6 +99,8 @@ def _setting(
     potentials.refuse_unused(site, stage, bodies)
     bodies = [potentials.overridden(site, stage, body) for body in bodies]
     bodies = potentials.attached(site, bodies)
+    bodies, parts = parting.parted(site, stage, bodies)
+    rated |= {parts.free: rated[parts.wire]} if parts is not None and parts.wire in rated else {}
     bodies = _contained(site, bodies, rig, rated)
     refuse_twins(site.scene, (body.name for body in bodies))
     return Setting(
@@ -105,8 +110,9 @@ def _setting(
         rig.motion,
         rig.box,
         rated,
-        frozenset(_touching(site, stage, bodies)),
+        frozenset((*_touching(site, stage, bodies), *parting.touching(site, stage, parts))),
         rig.held,
+        parts,
     )
 
 
@@ -277,6 +283,7 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     """Pairs that are meant to touch: stated, or by their nature."""
     yield from _meant_to_touch(site, stage, bodies)
     yield from shifted_bodies.touching(site, shifts.shifts_of(site, stage))
+    yield from tail_ropes.touching(site, stage)
     scene = site.scene
     on_ladder = [body.name for body in bodies if body.link == "ladder" and body.kind != HULL]
     ropes = [rope.name for rope in scene.ropes]

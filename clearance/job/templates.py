@@ -182,17 +182,23 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         if turn.wire in desk.off:
             desk.wrong((*place, f"turn {number}", "wire"), "a wire that is still in place", f"{shown(turn.wire)}, off")
             continue
-        phase, wire = _phase(desk, turn), turn.wire
+        wire = turn.wire
         climber = _up(desk, job, turn)
-        desk.disturb(turn)
         desk.add(f"loosen {wire}", "work", climb_m=_at_work(job), **climber.bonded)
-        _slip(desk, job, climber, phase)
-        _stand_clear(desk, job, turn, climber)
-        _open(desk, job, turn, f"open {wire}", "open", climber)
-        lowering = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
-        desk.add(f"lower {wire}", "lower", **lowering, **climber.bonded)
+        _slip(desk, job, climber, _phase(desk, turn))
+        fields = _during(desk, job, turn, climber)
+        desk.disturb(turn)
+        opening = {"lower_m": Range(0.0, turn.opened_m), "opening_distance_m": job.opening_distance_m}
+        desk.add(f"open {wire}", "open", released=(wire,), **opening, **fields.opening)
+        lowering = Range(turn.opened_m, turn.lowered_m)
+        desk.add(f"lower {wire}", "lower", released=(wire,), lower_m=lowering, **fields.moving)
         desk.off.append(wire)
-        _down(desk, job, turn, climber)
+        if job.stick_m is not None:
+            note = _earthing_note("put on", wire, job.by)
+            desk.add(f"earth {wire}", "earthing", earths=(wire,), stick_m=job.stick_m, note=note, **fields.moving)
+            desk.earthed.append(wire)
+        if job.opened == "by hand":
+            _down(desk, job, turn, climber)
 
 
 def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
@@ -202,15 +208,26 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         if wire not in desk.off:
             desk.wrong((*place, f"turn {number}", "wire"), "a wire that is off", f"{shown(wire)}, still in place")
             continue
-        phase = _phase(desk, turn)
-        climber = _up(desk, job, turn)
+        by_hand = job.opened == "by hand"
+        _stand(desk, job, turn.station_m, _phase(desk, turn))
+        climber = _up(desk, job, turn) if by_hand else _climber_of(desk, job, turn)
+        if by_hand:
+            _slip(desk, job, climber, _phase(desk, turn))
         desk.disturb(turn)
-        _slip(desk, job, climber, phase)
+        fields = _during(desk, job, turn, climber)
+        if wire in desk.earthed and job.stick_m is not None:
+            desk.earthed.remove(wire)
+            note = _earthing_note("removed from", wire, job.by)
+            lifted = {"lifts_earth": (wire,), "stick_m": job.stick_m, "note": note}
+            desk.add(f"remove the earth of {wire}", "earthing", **lifted, **fields.moving)
         desk.off.remove(wire)
-        raising = {"climb_m": _at_work(job), "lower_m": Range(0.0, turn.lowered_m), "released": (wire,)}
-        desk.add(f"raise {wire}", "raise", **raising, **climber.bonded)
-        _stand_clear(desk, job, turn, climber, released=(wire,), lower_m=Range(0.0, 0.0))
-        _open(desk, job, turn, f"close {wire}", "close", climber)
+        raising = Range(turn.opened_m, turn.lowered_m)
+        desk.add(f"raise {wire}", "raise", released=(wire,), lower_m=raising, **fields.moving)
+        closing = {"lower_m": Range(0.0, turn.opened_m), "opening_distance_m": job.opening_distance_m}
+        desk.add(f"close {wire}", "close", released=(wire,), **closing, **fields.opening)
+        if not by_hand:
+            _up(desk, job, turn)
+            _slip(desk, job, climber, _phase(desk, turn))
         # It hangs on them again: they come to rest as they were before it was taken off.
         back = tuple(entry.wire for entry in turn.disturbed)
         fasten = {"climb_m": _at_work(job), "restores": back}
@@ -219,9 +236,33 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         _down(desk, job, turn, climber)
 
 
+@dataclass(frozen=True)
+class _During:
+    """The entries of the stages in which a wire opens or closes, and in which it is moved and earthed."""
+
+    opening: dict[str, Any]
+    moving: dict[str, Any]
+
+
+def _during(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber) -> _During:
+    """By hand the worker stays aloft, bonded; by stick or rope nobody is, and one who is comes down before."""
+    if job.opened == "by hand":
+        at = {"climb_m": job.open_m, "by_hand": climber.name}
+        return _During({**climber.bonded, **at}, {**climber.bonded, "climb_m": _at_work(job)})
+    if desk.stages and climber.name in desk.stages[-1].bonded:
+        _down(desk, job, turn, climber)
+    nobody = {"travel_m": turn.station_m, **_lean(job), "workers": ()}
+    return _During(nobody, nobody)
+
+
+def _earthing_note(said: str, wires: str, by: str | None) -> str:
+    return f"the earth is {said} {wires} by '{by}' with a remote tool"
+
+
 def _at_work(job: TakeOff | Reconnect) -> Range:
-    """The feet at work, and on the way between there and where the connection is opened or closed."""
-    return Range(min(job.work_m.lo, job.open_m.lo), max(job.work_m.hi, job.open_m.hi))
+    """The feet at work, and on the way between there and where the connection is opened or closed by hand."""
+    other = job.open_m or job.work_m
+    return Range(min(job.work_m.lo, other.lo), max(job.work_m.hi, other.hi))
 
 
 @dataclass(frozen=True)
@@ -242,11 +283,15 @@ def _climber(desk: _Desk, job: TakeOff | Reconnect | Rescue, station: Range, pha
     return _Climber(name, free, {**free, "posture": "reaching", **bond})
 
 
+def _climber_of(desk: _Desk, job: TakeOff | Reconnect, turn: Turn) -> _Climber:
+    return _climber(desk, job, turn.station_m, _phase(desk, turn), turn.clamp_m)
+
+
 def _up(desk: _Desk, job: TakeOff | Reconnect, turn: Turn) -> _Climber:
     """To the station, up the ladder, and bonded."""
     phase = _phase(desk, turn)
     _stand(desk, job, turn.station_m, phase)
-    climber = _climber(desk, job, turn.station_m, phase, turn.clamp_m)
+    climber = _climber_of(desk, job, turn)
     desk.add(f"step on at {phase}", "step on", climb_m=job.mount_m, **climber.free)
     desk.add(f"climb to {phase}", "climb", climb_m=Range(job.mount_m.hi, job.clear_m), **climber.free)
     reach = Range(job.clear_m, job.work_m.hi)
@@ -275,22 +320,6 @@ def _slip(desk: _Desk, job: TakeOff | Reconnect, climber: _Climber, phase: str) 
     )  # fmt: skip
 
 
-def _stand_clear(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber, **fields: Any) -> None:
-    """The worker draws back before the connection opens or closes: no arm is left near it when it does."""
-    standing = {**climber.bonded, "posture": "standing", "climb_m": job.open_m, **fields}
-    desk.add(f"stand clear of {turn.wire}", "work", **standing)
-
-
-def _open(
-    desk: _Desk, job: TakeOff | Reconnect, turn: Turn, name: str, kind: records.StageKind, climber: _Climber
-) -> None:
-    """The connection opens or closes: by a tool, the worker touching only what stays live, never both ends."""
-    fields = {**climber.bonded, "posture": "standing", "climb_m": job.open_m}
-    desk.add(
-        name, kind, lower_m=Range(0.0, 0.0), released=(turn.wire,), opening_distance_m=job.opening_distance_m, **fields
-    )
-
-
 def _earth(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     assert isinstance(job, EarthTail)
     for wire in job.wires:
@@ -305,8 +334,8 @@ def _earth(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     # While it is done the tail may be at its former phase still, or again: the stage is not told that it is earthed.
     desk.earthed = [wire for wire in desk.earthed if wire not in job.wires]
     said = "removed from" if removing else "put on"
-    note = f"the earth is {said} {', '.join(job.wires)} by '{job.by}' with a remote tool"
     names = ", ".join(job.wires)
+    note = _earthing_note(said, names, job.by)
     desk.add(
         f"remove the earth of {names}" if removing else f"earth {names}", "earthing", workers=(), note=note, **fields
     )

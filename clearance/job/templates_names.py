@@ -27,6 +27,7 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
                 wrong((*place, *at, field), expected, shown(name), meant(name, options))
 
     wires, bodies = tuple(wires_by_name), naming.body_names(scene)
+    crew = [person.name for person in scene.crew]
     if isinstance(job, WrittenStages):
         check(job.stages, [stage.name for stage in scene.stages], "stages", "a stage of this file")
         return found
@@ -46,9 +47,11 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
             check([turn.wire], wires, "wire", "a wire of this scene", at)
             released.append((at, turn.wire))
         found += _heights(scene, place, job)
+        found += _opened(scene, place, job)
+        check([job.by] if job.by is not None else [], crew, "by", "a member of the crew")
     if isinstance(job, EarthTail):
         check(job.wires, wires, "wires", "a wire of this scene")
-        check((job.by,), [person.name for person in scene.crew], "by", "a member of the crew")
+        check((job.by,), crew, "by", "a member of the crew")
         released += [((), wire) for wire in job.wires]
     if isinstance(job, Bring):
         check(job.bodies, bodies, "bodies", "a body of this scene")
@@ -62,6 +65,21 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
     return found
 
 
+def _opened(scene: SceneFile, place: tuple[str, ...], job: TakeOff | Reconnect) -> Iterator[Mistake]:
+    """By hand it is opened from some height; a remote tool has a length and somebody who holds it."""
+    head = (*where(scene), *place)
+    if (job.opened == "by hand") != (job.open_m is not None):
+        expected = (
+            "the feet while it is opened" if job.open_m is None else "nothing: nobody is aloft while it is opened"
+        )
+        remedy = 'state it, or opened = "by stick or rope"' if job.open_m is None else "leave it out"
+        yield Mistake((*head, "open_m"), expected, "nothing" if job.open_m is None else "heights", remedy)
+    if (job.by is None) != (job.stick_m is None):
+        missing = "by" if job.by is None else "stick_m"
+        expected = "who holds the remote tool that earths it" if job.by is None else "the length of the remote tool"
+        yield Mistake((*head, missing), expected, "nothing", "state both, by and stick_m, or neither")
+
+
 def _heights(scene: SceneFile, place: tuple[str, ...], job: TakeOff | Reconnect) -> Iterator[Mistake]:
     """Heights of the feet must follow from below up: mount, clear position, work."""
     if job.mount_m.hi >= job.clear_m:
@@ -69,7 +87,7 @@ def _heights(scene: SceneFile, place: tuple[str, ...], job: TakeOff | Reconnect)
         yield Mistake(
             (*where(scene), *place, "mount_m"), f"heights below clear_m, {job.clear_m:g} m", found, "mend one of them"
         )
-    for name, span in (("work_m", job.work_m), ("open_m", job.open_m)):
+    for name, span in (("work_m", job.work_m), ("open_m", job.open_m or job.work_m)):
         if span.lo < job.clear_m or span.hi > max(job.work_m.hi, job.clear_m):
             expected = f"heights from clear_m, {job.clear_m:g} m, to the top of work_m, {job.work_m.hi:g} m"
             yield Mistake(

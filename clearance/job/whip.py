@@ -4,7 +4,11 @@ Nothing is taken from how a conductor falls. The tail is a line that does not st
 it is ever further from there than its own length, so all of it stays within a ball. Only what the release states as
 holding it, whichever rope fails, cuts that ball: guides that keep it beside an upright plane, or a safety rope, which
 makes tail and rope one line between two fixed points, within an ellipsoid about both. Each of these hulls holds every
-position, so the gap of the tail is at least the largest of the hulls' gaps.
+position, so the gap of the tail is at least the largest of the hulls' gaps. Where two ropes or more hold its free end
+and either of them is enough, its gap is that of the tail as the stage has it, less how far it moves by that.
+
+A tail that is parked may come loose as one that moves may, in every later stage. One that is at a potential of its own
+may touch the phase it was taken from: it is then at that phase again, in which it is judged beside.
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +29,13 @@ from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.site_gaps import taken
 from clearance.job.tails import way_of
-from clearance.result import Approach, Measure
+from clearance.kernel import pairs
+from clearance.result import Approach, Measure, worst
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place, strays_m
-from clearance.scene.naming import whip_name
+from clearance.scene.naming import free_end_name, whip_name
 from clearance.scene.records import Stage
 from clearance.tolerances import APART_M
 from clearance.verdict import judge
@@ -52,23 +59,27 @@ class Whip:
 
     fixed_m: its far end, (3,) [m]; reach_m: the furthest any point of it is from there [m]
     hulls: bodies each of which holds every position; the ball comes first
+    within_m: how far it moves at most from where the stage has it [m], infinite where nobody says
     """
 
     wire: str
     fixed_m: Floats
     reach_m: float
     hulls: tuple[Body, ...]
+    within_m: float
 
 
 def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
-    """The whip of every tail that hangs in ropes in the stage, moved or held.
+    """The whip of every tail that is off in the stage, moved, held or parked.
 
     Raises: InputError for a restraint that cannot hold the tail where its release has it.
     """
-    return tuple(_whip(site, name) for name in stage.released)
+    away = statements.absent(site.scene, stage)
+    return tuple(_whip(site, name, name in stage.off) for name in (*stage.released, *stage.off) if name not in away)
 
 
-def _whip(site: Site, name: str) -> Whip:
+@lru_cache(maxsize=64)
+def _whip(site: Site, name: str, parked: bool) -> Whip:
     hung = site.wires[name]
     record, release = hung.record, hung.record.release
     assert release is not None
@@ -87,8 +98,13 @@ def _whip(site: Site, name: str) -> Whip:
     if isinstance(record, records.SpanWire) and record.bundle is not None:
         half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
-    corners = [np.array(corner) for corner in way_of(site, name).corners]
+    corners = [np.array(corner) for corner in way_of(site, name).corners][-1 if parked else 0 :]
+    within = math.inf
     for restraint in statements.held(site.scene, name):
+        if restraint.parked and not parked:
+            continue
+        if restraint.within_m is not None:
+            within = min(within, restraint.within_m)
         head = statements.where_said(site.scene, restraint)
         if restraint.sideways_m is not None:
             across = _across(head, fixed_at, corners, restraint.sideways_m)
@@ -106,7 +122,7 @@ def _whip(site: Site, name: str) -> Whip:
             whole = tail + 2.0 * release.trails_m + restraint.length_m * (1.0 + STRETCH)
             starts, ends, radii = between(fixed_at, anchor, whole)
             hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, uncertainty + strays)))
-    return Whip(name, fixed_at, reach, tuple(hulls))
+    return Whip(name, fixed_at, reach, tuple(hulls), within)
 
 
 def _far_string(record: records.Wire) -> records.InsulatorString | None:
@@ -174,17 +190,21 @@ def whip_approaches(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> Iter
     """
     for whip in whips(bench.site, stage):
         for target, names, required, why in _kept_from(bench, stage, pieces[0], whip):
-            yield _measured(bench, pieces[0], whip, target, names, required, why)
+            yield _measured(bench, pieces, whip, target, names, required, why)
         yield from _below(bench, stage, whip)
 
 
+Point3 = tuple[float, float, float]
 Kept = tuple[str, tuple[str, ...], float | None, str]
 
 
 def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator[Kept]:
     """What it is kept from, under every state the tail may have: name, bodies, distance [m], why there is none."""
-    bodies = [body for body in piece.compiled.setting.bodies if len(body.shape)]
-    tail = next(body for body in bodies if body.name == whip.wire)
+    there = [body for body in piece.compiled.setting.bodies if len(body.shape)]
+    tail = next(body for body in there if body.name == whip.wire)
+    # Its free end, and the jaw that it is still fixed to, are at whatever it is at.
+    same = (tail.potential, tail.states)
+    bodies = [body for body in there if not body.states or (body.potential, body.states) != same]
     states = dict.fromkeys((tail.potential, *(state for _, state in tail.states)))
     found: dict[str, list[Kept]] = {}
     for state in states:
@@ -200,8 +220,9 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
 def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None) -> Iterator[Kept]:
     site = bench.site
     aloft = records.aloft(site.scene, stage)
+    former = site.wires[wire].record.phase
     for phase in site.live:
-        if phase in (state, wire):
+        if phase in (state, wire) or (state == wire and phase == former):
             continue
         there = tuple(
             body.name
@@ -218,8 +239,11 @@ def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, stat
         bonded = stage.bonded.get(name)
         if bonded is not None and bonded == state:
             continue
-        leads = [body.name for body in bodies if body.kind == "lead"]
-        yield name, (name, *leads), *_largest(bench, [p for p in (bonded, state) if p in site.live] or [*site.live])
+        there = (name, *(body.name for body in bodies if body.kind == "lead"))
+        if bonded is not None:
+            yield name, there, *_electrical(bench, bonded, EARTH if state is None else state)
+        else:
+            yield name, there, *_largest(bench, [state] if state in site.live else [*site.live])
 
 
 def _electrical(bench: Bench, one: str, other: str) -> tuple[float | None, str]:
@@ -235,13 +259,24 @@ def _largest(bench: Bench, live: Sequence[str]) -> tuple[float | None, str]:
 
 
 def _measured(
-    bench: Bench, piece: Piece, whip: Whip, target: str, names: tuple[str, ...], required: float | None, why: str
+    bench: Bench,
+    pieces: Sequence[Piece],
+    whip: Whip,
+    target: str,
+    names: tuple[str, ...],
+    required: float | None,
+    why: str,
 ) -> Approach:
     """The largest of the hulls' gaps to some bodies; the tail's own is no smaller."""
-    setting = piece.compiled.setting
+    setting = pieces[0].compiled.setting
     there = tuple(body for body in setting.bodies if body.name in names)
-    best: Measure | None = None
-    for hull in whip.hulls:
+    best = _within(bench, pieces, whip, names, required)
+    still = all(body.link is None for body in there)
+    for hull in whip.hulls if best is None or best.verdict != "clear" else ():
+        if still:
+            found = _still(hull, there, required)
+            best = found if best is None or found.gap_lower_m > best.gap_lower_m else best
+            continue
         small = replace(setting, bodies=(*there, hull), touching=frozenset())
         engine = build_engine([small])
         compiled = compile_setting(engine, small)
@@ -253,6 +288,48 @@ def _measured(
             best = found
     assert best is not None
     return Approach(whip_name(whip.wire), target, replace(best, why=why or best.why))
+
+
+def _within(
+    bench: Bench, pieces: Sequence[Piece], whip: Whip, names: tuple[str, ...], required: float | None
+) -> Measure | None:
+    """The gap of the tail as the stage has it, less how far it moves when one of its ropes fails; None where nobody
+    says how far."""
+    if not math.isfinite(whip.within_m):
+        return None
+    found = []
+    for piece in pieces:
+        there = {body.name for body in piece.compiled.setting.bodies}
+        tail = tuple(name for name in (whip.wire, free_end_name(whip.wire)) if name in there)
+        path = Path((Group(tail), Group(tuple(name for name in names if name in there))), -whip.within_m)
+        found.append(measure_of(bench, piece, (path,), required, "as stated"))
+    least = min(found, key=lambda measure: measure.gap_lower_m)
+    return replace(least, verdict=worst([measure.verdict for measure in found]))
+
+
+def _still(hull: Body, there: Sequence[Body], required: float | None) -> Measure:
+    """The careful gap of a hull to bodies that stand still."""
+    (gap, points), name = min((_careful_gap(hull.shape, body.shape), body.name) for body in there)
+    shown = max(0.0, gap)
+    return Measure(judge(shown, shown, required), required, shown, shown, {}, (), (name, hull.name), points)
+
+
+@lru_cache(maxsize=1024)
+def _careful_gap(hull: shapes.Shape, other: shapes.Shape) -> tuple[float, tuple[Point3, Point3]]:
+    """The least distance between two shapes that stand still, radii and uncertainties taken off [m], and where: on the
+    other, on the hull. A rounding of 1e-9 m is taken off."""
+    best = (math.inf, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
+    for number in range(len(hull)):
+        one = taken(hull, np.repeat(number, len(other)))
+        squared, witness = np.empty(len(other)), np.empty((len(other), 2, 3))
+        pairs.measure(one.vertices, one.corners, other.vertices, other.corners, squared, witness)
+        around = one.radius + one.uncertainty + other.radius + other.uncertainty
+        gaps = np.sqrt(squared) - around
+        least = int(np.argmin(gaps))
+        if gaps[least] < best[0]:
+            a, b = ((float(p[0]), float(p[1]), float(p[2])) for p in witness[least])
+            best = (float(gaps[least]), (b, a))
+    return best[0] - 1e-9, best[1]
 
 
 def footprint(whip: Whip) -> NDArray[np.float64]:
@@ -299,6 +376,8 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
 def unjudged(site: Site, stage: Stage) -> Iterator[str]:
     """What a reader must know of the whips of a stage."""
     for whip in whips(site, stage):
+        if whip.wire in stage.off:
+            continue
         held = statements.held(site.scene, whip.wire)
         by = "; ".join(f"{entry.basis} ({entry.by})" for entry in held) or "nothing stated: all around its far end"
         yield (

@@ -21,11 +21,13 @@ from clearance.scene.records_statements import (
     IntendedContact,
     IsolatedEnd,
     LeftOut,
+    MayOpen,
     NeverAt,
     NoneThere,
     RestrainedReach,
     TakenSlowly,
 )
+from clearance.scene.records_wires import TailRope
 
 Place = tuple[str, ...]
 
@@ -48,15 +50,19 @@ def statement_checks(scene: Scene, known: Known, table: dict[str, Any]) -> Itera
             yield from _known((*head, "body"), (entry.body,), known.bodies, "a body of this scene")
             if entry.body == "ground":
                 yield Mistake((*head, "body"), "a body that may be at several potentials", '"ground"', "it is earth")
+            if entry.body in off and "own" in entry.states:
+                expected = "states that a sentence can settle: a wire that is taken off keeps a charge, and takes what "
+                remedy = 'earth it with a remote tool, in a stage of kind "earthing"'
+                yield Mistake((*head, "states"), f"{expected}its neighbours induce", '"own"', remedy)
         elif isinstance(entry, IntendedContact | DesignedGap):
             yield from _known((*head, "bodies"), entry.bodies, known.bodies, "a body of this scene")
         elif isinstance(entry, Insulating):
-            able = [one.name for one in (*scene.solids, *scene.ropes)]
+            able = [one.name for one in (*scene.solids, *scene.ropes, *_tail_ropes(scene))]
             yield from _known((*head, "body"), (entry.body,), able, "a solid or a rope of this scene")
         elif isinstance(entry, HeldTail):
             yield from _known((*head, "wire"), (entry.wire,), off, "a wire with a release")
             yield from _held(head, known, entry)
-        elif isinstance(entry, IsolatedEnd):
+        elif isinstance(entry, IsolatedEnd | MayOpen):
             yield from _known((*head, "wire"), (entry.wire,), off, "a wire with a release")
         elif isinstance(entry, TakenSlowly):
             yield from _known((*head, "wire"), (entry.wire,), known.wires, "a wire of this scene")
@@ -78,6 +84,11 @@ def statement_checks(scene: Scene, known: Known, table: dict[str, Any]) -> Itera
             yield from _known((*head, "file"), (entry.file,), files, "a scan that the scene names")
 
 
+def _tail_ropes(scene: Scene) -> Iterator[TailRope]:
+    for wire in scene.wires:
+        yield from wire.release.ropes if wire.release is not None else ()
+
+
 def _known(place: Place, names: Sequence[str], options: Sequence[str], expected: str) -> Iterator[Mistake]:
     for name in dict.fromkeys(names):
         if name not in options:
@@ -85,13 +96,14 @@ def _known(place: Place, names: Sequence[str], options: Sequence[str], expected:
 
 
 def _held(head: Place, known: Known, entry: HeldTail) -> Iterator[Mistake]:
-    """What holds a freed tail is guides that keep it beside a plane, or a safety rope with its anchor and length."""
-    rope = (entry.anchor_m is not None, entry.length_m is not None)
-    if (entry.sideways_m is not None) == any(rope) or any(rope) != all(rope):
-        given = [name for name in ("sideways_m", "anchor_m", "length_m") if getattr(entry, name) is not None]
+    """What holds a freed tail is guides that keep it beside a plane, a safety rope with its anchor and length, or ropes
+    either of which holds."""
+    keys = ("sideways_m", "within_m", "anchor_m", "length_m")
+    given = [name for name in keys if getattr(entry, name) is not None]
+    if given not in (["sideways_m"], ["within_m"], ["anchor_m", "length_m"]):
         found = " and ".join(given) or "none of them"
-        remedy = "state guides and a safety rope as statements of their own"
-        yield Mistake(head, "sideways_m, or anchor_m with length_m", found, remedy)
+        remedy = "state each as a statement of its own"
+        yield Mistake(head, "sideways_m, or within_m, or anchor_m with length_m", found, remedy)
     if isinstance(entry.anchor_m, Reference) and entry.anchor_m.name not in known.wires:
         found = shown(str(entry.anchor_m))
         remedy = meant(entry.anchor_m.name, known.wires)

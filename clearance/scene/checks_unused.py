@@ -23,6 +23,7 @@ from clearance.scene.records import (
 
 KINDS: Final[Mapping[str, tuple[str, ...]]] = {
     "opening_distance_m": ("open", "close"),
+    "by_hand": ("open", "close"),
     "earths": ("earthing",),
     "lifts_earth": ("earthing",),
     "stick_m": ("earthing",),

@@ -87,6 +87,24 @@ def opening_name(wire: str) -> str:
     return f"where {wire} opens"
 
 
+def free_end_name(wire: str) -> str:
+    """Name of the part of a wire at its free end, while it parts from what it hangs on or is joined to it.
+
+    >>> free_end_name("dropper A")
+    'dropper A free end'
+    """
+    return f"{wire} free end"
+
+
+def pulley_name(rope: str) -> str:
+    """Name of the pulley that a rope of a release runs over.
+
+    >>> pulley_name("lowering rope")
+    'lowering rope pulley'
+    """
+    return f"{rope} pulley"
+
+
 def whip_name(wire: str) -> str:
     """What a report calls everywhere a tail can be.
 
@@ -175,8 +193,14 @@ def _of_wires(scene: SceneFile | dict[str, Any]) -> Iterator[Named]:
             if _get(wire, f"{end}_string") is not None:
                 string = f"{name} {end} string"
                 yield from (Named(string, made_for), Named(fittings_name(string), made_for), *_ends(string, made_for))
+        for rope in _entries(_get(wire, "release") or {}, "ropes"):
+            yield Named(_get(rope, "name"), f"ropes of wire '{name}'")
+            yield Named(pulley_name(_get(rope, "name")), f"made for rope '{_get(rope, 'name')}'")
         if _get(wire, "release") is not None:
-            yield from (Named(made, made_for, spoken=False) for made in (opening_name(name), whip_name(name)))
+            yield from (
+                Named(made, made_for, spoken=False)
+                for made in (opening_name(name), whip_name(name), free_end_name(name))
+            )
 
 
 def _ends(string: str, made_for: str) -> Iterator[Named]:

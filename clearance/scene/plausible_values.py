@@ -108,6 +108,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("HeldTail", "sideways_m"): _m(0.1, 10.0, 100.0),
     ("HeldTail", "anchor_m"): COORDINATE,
     ("HeldTail", "length_m"): _m(0.2, 60.0, 1000.0),
+    ("HeldTail", "within_m"): _m(0.05, 3.0, 30.0),
     ("RestrainedReach", "reach_m"): _m(0.3, 1.2, 2.0, 0.05, why="an arm is 0.73 to 0.89 m (ANSUR II, 2012)"),
     ("DesignedGap", "gap_m"): _m(0.01, 5.0, 20.0),
     # The site
@@ -187,6 +188,13 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Release", "lowered_to_m"): COORDINATE,
     ("Release", "by_way_of_m"): COORDINATE,
     ("Release", "drop_zone_m"): _m(0.0, 50.0, 500.0, smallest=0.2),
+    ("TailRope", "over_m"): COORDINATE,
+    ("TailRope", "to_m"): COORDINATE,
+    ("TailRope", "diameter_m"): _m(0.004, 0.06, 0.5, 0.0005),
+    ("TailRope", "pulley_radius_m"): _m(0.03, 0.5, 3.0),
+    ("TailRope", "sag_m"): _m(0.0, 2.0, 20.0, smallest=0.005),
+    ("TailRope", "wet_or_dirty_m"): WRITTEN_OFF,
+    ("Release", "trapped_per_unit"): Values("per unit", (1.0, 5.0), (1.0, 3.0), source=PRACTICE),
     ("Release", "trails_m"): _m(0.0, 20.0, 200.0, smallest=0.05),
     ("Bundle", "spacing_m"): _m(0.15, 0.6, 3.0, 0.02),
     ("InsulatorString", "length_m"): _m(0.1, 12.0, 30.0, 0.02),
@@ -314,7 +322,9 @@ WITHOUT: Final[Mapping[tuple[str, str], str]] = {
     ("Gantry", "columns"): "2 to 20 are allowed, all of them met",
     ("LatticeTower", "panels"): "how finely it is drawn, not a quantity of the site",
     ("Bundle", "count"): "2 to 4 are allowed, all of them met",
-    ("BeforeOpening", "current_A"): "any but 0 is refused where the connection is opened",
+    ("BeforeOpening", "current_A"): "held to what the wire's own capacitance draws",
+    ("MayOpen", "current_A"): "held to what opens",
+    ("MayOpen", "energy_J"): "held to what opens",
     ("_Person", "percentile"): "three values are allowed",
 }
 """Numeric fields that have no entry, with the reason."""

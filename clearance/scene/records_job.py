@@ -224,6 +224,9 @@ class Stage(Record):
     opening_distance_m: Positive | None = Field(
         None, description="distance everybody keeps from the point where a connection opens or closes"
     )
+    by_hand: Text | None = Field(
+        None, description="the worker who holds the free end while it opens or closes; else by stick or rope"
+    )
     earths: tuple[Text, ...] = Field((), description="wires that are off and are earthed in this stage")
     lifts_earth: tuple[Text, ...] = Field((), description="wires that are off and whose earth is removed here")
     stick_m: Positive | None = Field(None, description="insulating length of the remote tool beyond the hands")

@@ -61,6 +61,10 @@ class HeldTail(_Statement):
     )
     anchor_m: Place | None = Field(None, description="safety rope at the free end: where its other end is made fast")
     length_m: Positive | None = Field(None, description="safety rope: its length when paid out all the way")
+    within_m: Positive | None = Field(
+        None, description="two ropes or more at its free end, either of which holds: it moves no further than this"
+    )
+    parked: bool = Field(False, description="true for what holds it only where it is parked, such as a lashing")
 
 
 class RestrainedReach(_Statement):
@@ -91,6 +95,16 @@ class IsolatedEnd(_Statement):
 
     kind: Literal["isolated"]
     wire: Text = Field(description="the wire that the job takes off")
+
+
+class MayOpen(_Statement):
+    """What a rule or the employer allows to be opened and closed so: no more current and no more energy than this."""
+
+    kind: Literal["may open"]
+    wire: Text = Field(description="the wire that the job takes off")
+    how: Literal["by hand", "by stick or rope"] = Field(description="how its free end is parted and joined")
+    current_A: Positive = Field(description="the most current that may be opened so")
+    energy_J: Positive = Field(description="the most energy that the opening may free")
 
 
 class EarthedCircuit(_Statement):
@@ -153,6 +167,7 @@ Statement = Annotated[
     | IntendedContact
     | AirOnly
     | IsolatedEnd
+    | MayOpen
     | EarthedCircuit
     | TakenSlowly
     | NoneThere

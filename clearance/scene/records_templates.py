@@ -20,6 +20,9 @@ class Turn(Record):
     wire: Text = Field(description="the wire taken off or reconnected; it has a release")
     station_m: Span = Field(description="where the ladder stands on the track, with its tolerance")
     clamp_m: Place = Field(description="where the clamp of the bonding lead sits")
+    opened_m: Positive = Field(
+        description="how far the free end goes while it opens: to where the whole distance to what it leaves holds"
+    )
     lowered_m: Positive = Field(description="how far the free end is lowered, up to where its release parks it")
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape changes as it comes off or on")
 
@@ -42,19 +45,32 @@ class _Aloft(_Job):
     swing_m: NotNegative | None = Field(
         None, description="how far one who hangs may swing out; by default the length of the lanyard"
     )
-    open_m: Span = Field(description="feet while the connection is opened or closed, along the ladder")
+    opened: Literal["by hand", "by stick or rope"] = Field(
+        description="by hand: by the worker, bonded and aloft; by stick or rope: from the ground, nobody aloft"
+    )
+    open_m: Span | None = Field(
+        None, description="by hand: feet while the connection is opened or closed, along the ladder"
+    )
     opening_distance_m: Positive = Field(description="distance everybody keeps from the point where it opens or closes")
+    by: Text | None = Field(
+        None, description="the member of the crew who earths it as soon as it is parked, and removes that earth"
+    )
+    stick_m: Positive | None = Field(
+        None, description="insulating length of the remote tool for that, beyond the hands"
+    )
     turns: tuple[Turn, ...] = Field(min_length=1, description="the conductors, in the order they are worked on")
 
 
 class TakeOff(_Aloft):
-    """Step on, climb, bond, loosen, open, lower, unbond, come down and step off, for each conductor in turn."""
+    """For each conductor in turn: step on, climb, bond, loosen; open, lower and earth it; unbond, come down and step
+    off. By stick or rope it is opened, lowered and earthed once the worker has stepped off."""
 
     kind: Literal["take off"]
 
 
 class Reconnect(_Aloft):
-    """The reverse: step on, climb, bond, raise, close, fasten, unbond, come down and step off, for each in turn."""
+    """The reverse, for each in turn. By stick or rope the earth is removed, and it is raised and closed, before the
+    worker steps on to fasten it."""
 
     kind: Literal["reconnect"]
 

@@ -51,10 +51,29 @@ class BeforeOpening(Record):
 
     word: ClassVar[str] = "before opening"
     far_end: Literal["open and locked", "open", "closed"] = Field(description="state of the far end's isolating device")
-    current_A: float = Field(ge=0, description="current measured in the wire; any but 0 is refused")
+    current_A: Positive | None = Field(
+        None,
+        description="current measured in the wire, with the error of the meter: no more than its own charging current, "
+        "which is worked out where it is left out",
+    )
     phase_identified: Text = Field(description="how the phase was identified")
     pull_taken_by: Text | None = Field(None, description="what holds the pull of a tensioned wire instead")
     by: Text = Field(description="who answers for it")
+
+
+class TailRope(Record):
+    """A rope that lowers a wire and holds it: tied to its free end, over a pulley where it has one, to hands or an
+    anchor."""
+
+    word: ClassVar[str] = "rope"
+    name: Text = Field(description="name of the rope")
+    over_m: Place | None = Field(None, description="the pulley it runs over; else it goes straight")
+    hangs_from: Text | None = Field(None, description="the body that the pulley hangs from")
+    to_m: Place = Field(description="where it is held, or made fast, on the ground")
+    diameter_m: Positive = Field(description="diameter")
+    pulley_radius_m: Positive = Field(0.1, description="radius that covers the pulley with its hook: of metal")
+    sag_m: NotNegative = Field(description="how far it may sag or be blown out of line; goes into uncertainty")
+    wet_or_dirty_m: NotNegative = Field(description="insulating length written off as wet or dirty")
 
 
 class Release(Record):
@@ -70,6 +89,14 @@ class Release(Record):
         None, description="how far from below it people on the ground stay while it is opened, lowered or raised"
     )
     before_opening: BeforeOpening | None = Field(None, description="what is established before it is opened or joined")
+    ropes: tuple[TailRope, ...] = Field((), description="the ropes that lower it and hold it")
+    trapped_per_unit: float = Field(
+        1.0,
+        ge=1,
+        le=5,
+        description="charge that it may hold once it is open, per unit of the crest to earth: 1 where its opening does "
+        "not restrike, more where that is not excluded",
+    )
     trails_m: NotNegative = Field(
         0.0, description="length of what hangs from the free end and may conduct: a clamp, tackle, an ordinary rope"
     )

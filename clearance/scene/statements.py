@@ -23,6 +23,7 @@ from clearance.scene.records_statements import (
     Insulating,
     IntendedContact,
     IsolatedEnd,
+    MayOpen,
     NeverAt,
     NoneThere,
     RestrainedReach,
@@ -106,6 +107,12 @@ def isolated(scene: SceneFile, wire: str) -> tuple[IsolatedEnd, ...]:
     return tuple(entry for entry in scene.statements if isinstance(entry, IsolatedEnd) and entry.wire == wire)
 
 
+def may_open(scene: SceneFile, wire: str, by_hand: bool) -> tuple[MayOpen, ...]:
+    """What is allowed to be opened at a wire, by hand or by stick and rope."""
+    how = "by hand" if by_hand else "by stick or rope"
+    return tuple(e for e in scene.statements if isinstance(e, MayOpen) and e.wire == wire and e.how == how)
+
+
 def earthed_circuits(scene: SceneFile) -> frozenset[str]:
     """Names of circuits stated as dead and earthed."""
     return frozenset(entry.circuit for entry in scene.statements if isinstance(entry, EarthedCircuit))
@@ -150,9 +157,12 @@ def takes_away(entry: Statement) -> str:
     if isinstance(entry, Insulating):
         return f"{entry.body}: insulates"
     if isinstance(entry, HeldTail):
-        rope = "a safety rope" if entry.length_m is None else f"a safety rope of {entry.length_m:g} m"
-        how = rope if entry.sideways_m is None else f"guides, no further than {entry.sideways_m:g} m aside"
-        return f"{entry.wire}: held by {how}, whichever rope fails"
+        how = "a safety rope" if entry.length_m is None else f"a safety rope of {entry.length_m:g} m"
+        if entry.sideways_m is not None:
+            how = f"guides, no further than {entry.sideways_m:g} m aside"
+        if entry.within_m is not None:
+            how = f"ropes either of which holds, within {entry.within_m:g} m"
+        return f"{entry.wire}: held by {how}, whichever rope fails{', once parked' if entry.parked else ''}"
     if isinstance(entry, RestrainedReach):
         if entry.reach_m is None:
             return f"{entry.person}: keeps the arms down"
@@ -163,6 +173,8 @@ def takes_away(entry: Statement) -> str:
         return f"{' to '.join(entry.between)}: only air in the gap"
     if isinstance(entry, IsolatedEnd):
         return f"{entry.wire}: far end isolated"
+    if isinstance(entry, MayOpen):
+        return f"{entry.wire}: may be opened {entry.how} at up to {entry.current_A:g} A and {entry.energy_J:g} J"
     if isinstance(entry, EarthedCircuit):
         return f"circuit {entry.circuit}: dead and earthed"
     if isinstance(entry, TakenSlowly):
@@ -221,7 +233,7 @@ def _subjects(entry: Statement, scene: SceneFile, names: Collection[str]) -> Ite
         bodies = entry.bodies
     elif isinstance(entry, NeverAt | Insulating):
         bodies = (entry.body,)
-    elif isinstance(entry, HeldTail | IsolatedEnd | TakenSlowly):
+    elif isinstance(entry, HeldTail | IsolatedEnd | MayOpen | TakenSlowly):
         bodies = (entry.wire,)
     elif isinstance(entry, RestrainedReach):
         bodies = (entry.person,)

@@ -105,6 +105,7 @@ MUST: dict[tuple[type[Record], str], When] = {
     (Ladder, "tilt_deg"): _always,
     (Rope, "wet_or_dirty_m"): _insulates,
     (Release, "trails_m"): _always,
+    (Release, "trapped_per_unit"): _always,
     (Worker, "hanging_m"): _always,
     (Weather, "wind_m_s"): _always,
     (Weather, "gust_factor"): _windy,

@@ -1,0 +1,266 @@
+"""Owns the opening and closing of a connection: which pair is exempt from the distance, and until where; what opens,
+and whether anybody allows it.
+
+Between two ends that part no distance can hold. Exempt is the free end against what it leaves, in the stage that opens
+or closes, from contact until their whole limit is first reached; and, where a rule's or the employer's limit for it
+covers the current and the energy, whoever holds the free end in the hand. The rest of the wire, and everybody else,
+keep their distance throughout. From where the stage ends on nothing is exempt, so it ends no sooner than where the
+limit holds, and no later than where it first does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance import shapes
+from clearance.bodies import Body
+from clearance.conductor import charge
+from clearance.engine import Group, Path, coarse, compile_setting
+from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.setting import Parting, Setting
+from clearance.job.site_gaps import between, taken
+from clearance.limits import required_between
+from clearance.result import Approach, OpenPoint
+from clearance.scene import records, statements
+from clearance.scene.assemble import Site
+from clearance.scene.messages import shown
+from clearance.scene.naming import free_end_name, lead_name, opening_name
+from clearance.scene.records import Stage
+from clearance.scene.records_statements import MayOpen
+from clearance.scene.voltages import highest_kV
+
+LONGEST = 2.0
+"""[1] The free end of a wire is no longer than this many times the limit: what hangs in a loop beside its place is not
+exempt."""
+
+BEYOND_M = 0.3
+"""[m] An opening may go so far beyond where the limit is first reached: what it is written to, and a margin."""
+
+MARCH_M = 0.1
+"""[m] Steps along the way in which the place where the limit is first reached is looked for, for a message."""
+
+
+def opens(stage: Stage) -> bool:
+    """Whether a stage opens or closes a connection."""
+    return stage.kind in ("open", "close") and bool(stage.released)
+
+
+def parted(site: Site, stage: Stage, bodies: Sequence[Body]) -> tuple[list[Body], Parting | None]:
+    """The bodies with a wire that opens or closes as two of them, the rest of it and its free end; and what is exempt.
+
+    The capsules of such a wire lie in a row from its far end to the free one.
+    """
+    name = stage.released[0] if opens(stage) else None
+    tail = next((body for body in bodies if body.name == name), None)
+    phase = site.wires[name].record.phase if name is not None else None
+    if tail is None or phase is None or stage.lower_m is None:
+        return list(bodies), None
+    limit = required_between(site.scene, site.circuit_of, phase, tail.name, "tool").limit_m or 0.0
+    at_place = _where(tail.shape, stage.lower_m.lo)
+    tip = shapes.points(at_place.vertices[-1:, 1], float(at_place.radius[-1]), float(at_place.uncertainty[-1]))
+    gone = {*stage.released, *stage.off, *statements.absent(site.scene, stage)}
+    there = {body.name: body for body in bodies}  # as the stage has them, moved by what is disturbed
+    names = [b.name for b in site.bodies if b.potential == phase and b.conductive and len(b.shape)]
+    line = [there[name] for name in names if name not in gone and name in there]
+    leaves = [body for body in line if _careful(tip, body.shape) <= limit]
+    along = np.linalg.norm(at_place.vertices[:, 1] - at_place.vertices[:, 0], axis=1)
+    from_tip = np.cumsum(along[::-1])[::-1] - along  # how far along the wire each capsule ends from the free end
+    near = _near(at_place, from_tip, leaves, limit)
+    free = np.arange(len(along)) >= max(1, int(near.argmax()) if near.any() else len(along) - 1)
+    end = replace(tail, name=free_end_name(tail.name), shape=_part(tail.shape, free))
+    found = [replace(tail, shape=_part(tail.shape, ~free)) if body is tail else body for body in bodies]
+    hand = _hand(site, stage, tail.name)
+    return [*found, end], Parting(tail.name, phase, end.name, frozenset(_names(leaves)), hand)
+
+
+def _near(
+    wire: shapes.Shape, from_tip: NDArray[np.float64], leaves: Sequence[Body], limit_m: float
+) -> NDArray[np.bool_]:
+    """Which capsules of a wire at its place are nearer than the limit to what its free end leaves, and no further along
+    it than a free end may be."""
+    found = np.zeros(len(wire), bool)
+    for number in np.flatnonzero(from_tip < LONGEST * limit_m):
+        one = taken(wire, np.array([number]))
+        found[number] = any(_careful(one, body.shape) < limit_m for body in leaves)
+    return found
+
+
+def _careful(one: shapes.Shape, other: shapes.Shape) -> float:
+    """The careful gap of a few primitives to a shape that stands still [m]: no more than this, and seldom less."""
+    return between(one, other)[0] - float(one.uncertainty.max()) - float(other.uncertainty.max())
+
+
+def _where(shape: shapes.Shape, value: float) -> shapes.Shape:
+    """A shape where its parameter has a value."""
+    if shape.rate is None:
+        return shape
+    return replace(shape, vertices=shape.vertices + shape.rate * value, rate=None)
+
+
+def _part(shape: shapes.Shape, which: NDArray[np.bool_]) -> shapes.Shape:
+    rate = None if shape.rate is None else np.ascontiguousarray(shape.rate[which])
+    vertices = np.ascontiguousarray(shape.vertices[which])
+    return shapes.Shape(vertices, shape.corners[which], shape.radius[which], shape.uncertainty[which], rate)
+
+
+def _hand(site: Site, stage: Stage, wire: str) -> frozenset[str]:
+    """Whoever holds the free end, with the lead, where that is allowed for what opens."""
+    if stage.by_hand is None:
+        return frozenset()
+    allowed = any(_covers(entry, opened(site, wire)) for entry in statements.may_open(site.scene, wire, by_hand=True))
+    return frozenset((stage.by_hand, lead_name(stage.by_hand))) if allowed else frozenset()
+
+
+def touching(site: Site, stage: Stage, parting: Parting | None) -> Iterator[frozenset[str]]:
+    """Pairs that touch while a connection opens or closes; the ropes are tied where it does."""
+    if parting is not None:
+        release = site.wires[parting.wire].record.release
+        for rope in release.ropes if release is not None else ():
+            tied_at = (parting.free, opening_name(parting.wire), *parting.leaves)
+            yield from (frozenset((rope.name, name)) for name in tied_at)
+        held = () if stage.by_hand is None else (stage.by_hand, lead_name(stage.by_hand))
+        for name in (parting.wire, opening_name(parting.wire), *parting.leaves, *held):
+            yield frozenset((parting.free, name))
+
+
+@dataclass(frozen=True)
+class Opened:
+    """What opens at a connection: the current before [A], the energy freed at most [J], and where both are from."""
+
+    current_A: float
+    energy_J: float
+    most_A: float
+    basis: str
+
+
+@lru_cache(maxsize=64)
+def opened(site: Site, wire: str) -> Opened:
+    """What opens where a wire is taken off: measured, or the most that its capacitance allows."""
+    hung = site.wires[wire]
+    record, scene = hung.record, site.scene
+    assert record.release is not None
+    body = next(body for body in hung.bodies if body.name == wire)
+    radius = float(body.shape.radius.max())
+    phase = record.phase
+    joined = [one for one in site.bodies if one.kind == "fitting" and one.potential == phase and _joins(body, one)]
+    others = [
+        one
+        for one in site.bodies
+        if one.conductive and len(one.shape) and one.potential != phase and one.name not in (wire, *_names(joined))
+    ]
+    apart = min((_careful(body.shape, one.shape) for one in others), default=math.inf)
+    if isinstance(record, records.SpanWire) and record.bundle is not None:
+        radius += record.bundle.spacing_m * math.sqrt(0.5)
+        apart -= record.bundle.spacing_m * math.sqrt(0.5)
+    apart = min(max(apart, radius), 1e3)
+    balls = tuple(_ball(one.shape) for one in joined)
+    capacitance = charge.capacitance_F(hung.catenary.length_m + record.release.trails_m, radius, apart, balls)
+    volts = highest_kV(scene, site.circuit_of[wire]) / math.sqrt(3.0)
+    most = charge.charging_current_A(capacitance, volts, scene.frequency_Hz)
+    energy = charge.parting_energy_J(capacitance, volts, record.release.trapped_per_unit)
+    before = record.release.before_opening
+    measured = before.current_A if before is not None else None
+    basis = f"a capacitance of at most {capacitance * 1e12:.0f} pF"
+    if measured is not None:
+        basis = f"measured; {basis}"
+    return Opened(most if measured is None else measured, energy, most, basis)
+
+
+def _joins(wire: Body, fitting: Body) -> bool:
+    return len(fitting.shape) > 0 and between(fitting.shape, wire.shape)[0] <= 0.01
+
+
+def _names(bodies: Sequence[Body]) -> tuple[str, ...]:
+    return tuple(body.name for body in bodies)
+
+
+def _ball(shape: shapes.Shape) -> float:
+    low, high = shape.bounds
+    return 0.5 * float(np.linalg.norm(high - low))
+
+
+def _covers(entry: MayOpen, found: Opened) -> bool:
+    return entry.current_A >= found.current_A and entry.energy_J >= found.energy_J
+
+
+def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
+    """What opens beyond what anybody allows, or that nobody says what may be opened."""
+    for wire in stage.released if opens(stage) else ():
+        found, head = opened(site, wire), f"wire '{wire}'"
+        words = f"{found.current_A * 1e3:.2g} mA and {found.energy_J:.2g} J ({found.basis})"
+        if found.current_A > found.most_A:
+            what = f"it carries more than its own charge: {found.current_A * 1e3:.2g} mA, where its capacitance draws "
+            cure = "find what feeds it or loads it, and isolate it there"
+            yield OpenPoint(head, f"{what}{found.most_A * 1e3:.2g} mA at most", cure, "breach")
+        how = "by hand" if stage.by_hand is not None else "by stick or rope"
+        said = statements.may_open(site.scene, wire, stage.by_hand is not None)
+        if not said:
+            cure = (
+                f'say whose limit covers it: kind = "may open", wire = {shown(wire)}, how = {shown(how)}, current_A, '
+            )
+            yield OpenPoint(head, f"nobody says that {words} may be opened {how}", f"{cure}energy_J, basis, by, on")
+        elif not any(_covers(entry, found) for entry in said):
+            cure = "discharge or shorten it, open it otherwise, or find a limit that covers it"
+            yield OpenPoint(head, f"opens {words}, more than may be opened {how}", cure, "breach")
+
+
+def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Approach]:
+    """That the whole limit holds between the free end and what it leaves, where the opening ends."""
+    for _, parting, path, alone in _at_the_end(bench, stage, posture):
+        required = bench.limit(parting.phase, parting.wire, "tool")
+        measure = measure_of(bench, alone, path, required.limit_m, "as stated")
+        yield Approach(parting.free, parting.phase, replace(measure, why=required.why))
+
+
+def too_far(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[OpenPoint]:
+    """That an opening goes on where the limit holds already: what is exempt there need not be."""
+    for end, parting, path, _ in _at_the_end(bench, stage, posture):
+        limit = bench.limit(parting.phase, parting.wire, "tool").limit_m
+        first = None if limit is None else _first(bench, posture, path, limit, end)
+        if first is not None and first < end - BEYOND_M:
+            verb = "lower" if stage.kind == "open" else "raise"
+            what = f"the distance where {parting.wire} opens is reached at lower_m {first:.1f}, not only at {end:g} m"
+            cure = f'let the stage go no further than {first:.1f} m, and a stage of kind "{verb}" do the rest'
+            yield OpenPoint(f"wire '{parting.wire}'", f"{what}: so far nothing need be exempt", cure)
+
+
+def _at_the_end(
+    bench: Bench, stage: Stage, posture: Sequence[Piece]
+) -> Iterator[tuple[float, Parting, tuple[Path, ...], Piece]]:
+    """Where an opening ends: how far, what is exempt, the path between both ends, the piece at that place alone."""
+    if not opens(stage) or stage.lower_m is None:
+        return
+    end = stage.lower_m.hi
+    for piece in posture:
+        setting = piece.compiled.setting
+        if setting.parting is None or not setting.parting.leaves or not _holds(setting, end):
+            continue
+        box = {**setting.box, "lower_m": (end, end)} if "lower_m" in setting.box else setting.box
+        compiled = compile_setting(bench.engine, replace(setting, box=box))
+        path = (Path((Group((setting.parting.free,)), Group(tuple(sorted(setting.parting.leaves))))),)
+        yield end, setting.parting, path, Piece(compiled, coarse(bench.engine, compiled))
+
+
+def _holds(setting: Setting, value: float) -> bool:
+    box = setting.box.get("lower_m")
+    return box is None or box[0] - 1e-9 <= value <= box[1] + 1e-9
+
+
+def _first(
+    bench: Bench, posture: Sequence[Piece], path: tuple[Path, ...], limit_m: float, end_m: float
+) -> float | None:
+    """Where the limit is proved for the first time on the way, to a step; None where it never is."""
+    for value in map(float, np.linspace(0.0, end_m, max(2, math.ceil(end_m / MARCH_M)))):
+        piece = next((piece for piece in posture if _holds(piece.compiled.setting, value)), None)
+        if piece is not None and "lower_m" in piece.compiled.setting.box:
+            at = {"lower_m": (value, value)}
+            found = bench.sweep(piece.compiled, path, tolerance_m=bench.tolerance_m, target_m=limit_m, within=at)
+            if found.outcome == "reached":
+                return value
+    return None
