@@ -136,10 +136,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     if loose and stage.kind not in AT_FOOT:
         yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
     if stage.opening_distance_m is not None:
-        yield (
-            f"Everybody keeps {exact(stage.opening_distance_m)} m from where {', '.join(stage.released)} opens or "
-            "closes; nobody bridges its two ends."
-        )
+        yield from _opening(stage, stage.opening_distance_m)
     for wire in scene.wires:
         if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
             yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
@@ -154,7 +151,8 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
     if stage.earths or stage.lifts_earth:
         place = "ladder" if means(scene) == "ladder" else "platform"
-        yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands; nobody on the {place}."
+        aloft_too = "" if aloft(scene, stage) else f"; nobody on the {place}"
+        yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands{aloft_too}."
     if away := statements.absent(scene, stage):
         yield f"Not there in this stage: {', '.join(sorted(away))}."
     if stage.rides is not None:
@@ -235,6 +233,18 @@ def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
             yield {"what": what, "result": "", "by": ""}
 
 
+def _opening(stage: Stage, distance_m: float) -> Iterator[str]:
+    """How a connection opens or closes, who holds it, and how far it goes without a stop."""
+    wire, way = ", ".join(stage.released), exact(stage.lower_m.hi if stage.lower_m is not None else 0.0)
+    how = "by stick or rope" if stage.by_hand is None else f"by hand, by {stage.by_hand}"
+    if stage.kind == "open":
+        yield f"{wire} opens {how}: from its place it goes {way} m without a stop. Do not hold it on this way."
+    else:
+        yield f"{wire} closes {how}: over the last {way} m it goes to its place without a stop."
+    others = "Everybody" if stage.by_hand is None else "Everybody else"
+    yield f"{others} keeps {exact(distance_m)} m from where it {stage.kind}s; nobody bridges its two ends."
+
+
 def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
     """What the verdict takes as true on somebody's word: what, and whose."""
     for circuit in scene.circuits:
@@ -249,9 +259,9 @@ def assumed(scene: Scene) -> Iterator[tuple[str, str]]:
             continue
         if release.before_opening is not None:
             before = release.before_opening
+            measured = "" if before.current_A is None else f", {before.current_A * 1e3:.2g} mA measured"
             yield (
-                f"{wire.name}: far end {before.far_end}, {before.current_A:g} A measured, phase identified: "
-                f"{before.phase_identified}",
+                f"{wire.name}: far end {before.far_end}{measured}, phase identified: {before.phase_identified}",
                 before.by,
             )
     for stage in scene.stages:
