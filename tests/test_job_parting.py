@@ -1,7 +1,7 @@
 """Opening and closing: one pair is exempt, as far as it must be; the rest of the wire, and everybody else, are not.
 
-The dropper hangs from the underside of a small plate at phase A, and its free end goes straight down from there: its gap
-to the plate is what arithmetic says.
+The dropper hangs from the underside of a small plate at phase A, and its free end goes straight down from there: its
+gap to the plate is what arithmetic says.
 """
 
 from __future__ import annotations
