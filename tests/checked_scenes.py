@@ -10,6 +10,8 @@ import time
 from functools import lru_cache
 from pathlib import Path
 
+import pytest
+
 from clearance.pipeline import Prepared, check_prepared, prepare
 from clearance.result import Result, StageResult
 from clearance.scene.builtin import scenes_folder
@@ -17,6 +19,13 @@ from clearance.scene.reading import read_scene
 from clearance.scene.records import Scene
 
 NAMES = tuple(sorted(path.stem for path in scenes_folder().glob("*.toml")))
+LARGE = ("aerial_device", "job_three_phases", "ladder_on_conductor", "measured_span")
+"""Their checks take ten seconds and more each. With the demonstration, one scene that long is in every run."""
+
+
+def each(names: tuple[str, ...] = NAMES) -> list[object]:
+    """The names of scenes as parameters of a test, large ones among the slow tests."""
+    return [pytest.param(name, marks=pytest.mark.slow if name in LARGE else ()) for name in names]
 
 
 def path_of(name: str) -> Path:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 import sys
+import time
+from dataclasses import replace
 
 import pytest
 import small_scenes as small
@@ -65,9 +68,39 @@ def test_where_there_can_be_no_second_process_it_is_made_here(checked, tmp_path,
     assert made_apart(checked, tmp_path / "apart") == made_here(checked, tmp_path / "here")
 
 
-def test_an_interrupt_leaves_no_process_behind(checked):
-    with pytest.raises(KeyboardInterrupt), demo.second_process(checked[0]):
+def interrupted(checked, folder, waiting, there):
+    """Interrupts the work beside a second process, and adds what processes there were."""
+    path, result = checked
+    with demo.second_process(path) as brief:
+        there += multiprocessing.active_children()
+        if waiting:
+            # More than the pipe to the second process holds, so that it is still being written when that ends.
+            brief(replace(result, skipped=("x" * 10_000_000,)), folder)
         raise KeyboardInterrupt
-    for child in multiprocessing.active_children():
-        child.join(60)
-    assert not multiprocessing.active_children()
+
+
+@pytest.mark.parametrize("waiting", [False, True], ids=["while it stages the scene", "with a briefing to make"])
+def test_an_interrupt_leaves_no_process_behind(checked, tmp_path, waiting):
+    """Gone when the interrupt goes on, without a further wait; a process that somebody else began is left alone."""
+    other = multiprocessing.get_context("spawn").Process(target=time.sleep, args=(600,))
+    other.start()
+    try:
+        there = []
+        with pytest.raises(KeyboardInterrupt):
+            interrupted(checked, tmp_path, waiting, there)
+        (second,) = set(there) - {other}
+        assert second.exitcode == -signal.SIGTERM, "not ended by itself, after its work"
+        assert multiprocessing.active_children() == [other]
+    finally:
+        other.kill()
+        other.join()
+
+
+def test_where_no_second_process_can_begin_it_is_made_here(checked, tmp_path, monkeypatch):
+    """The pool is made, but the system has no process left for it."""
+
+    def refuse(_):
+        raise OSError("no process")
+
+    monkeypatch.setattr(multiprocessing.get_context("spawn").Process, "_Popen", staticmethod(refuse))
+    assert made_apart(checked, tmp_path / "apart") == made_here(checked, tmp_path / "here")

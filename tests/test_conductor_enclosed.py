@@ -27,6 +27,7 @@ from clearance.conductor.tensions import Loads, at_rest, balance, joined, laws_o
 
 DRAKE = find("Drake")
 SEEDS = range(6)
+EACH = [pytest.param(seed, marks=pytest.mark.slow if seed >= 3 else ()) for seed in SEEDS]
 
 
 def random_rail(seed):
@@ -85,7 +86,7 @@ def axis_of(line, span):
 
 
 @pytest.mark.parametrize("kind", [0, 2])
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", EACH)
 def test_random_states_lie_within_what_is_proved(seed, kind):
     """u and the clamps of every span, in states drawn at random and in the corners; and the bound is no tenth wider
     than the states solved make it, which is what was allowed before."""
@@ -379,7 +380,7 @@ def test_a_unit_vector_bends_no_more_than_is_said():
 
 
 @pytest.mark.parametrize("kind", [0, 2])
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", EACH)
 def test_second_derivatives_are_no_less_than_is_said(seed, kind):
     """E'' >= M at random weather of a cell, random tensions of its region and random worth, E'' by differences."""
     rail_, loads_at, corners, made = some_cells(seed, kind, (ALL, ALL, NONE), (6, 8, 1))
@@ -408,7 +409,7 @@ def test_second_derivatives_are_no_less_than_is_said(seed, kind):
 
 
 @pytest.mark.parametrize("kind", [0, 2])
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", EACH)
 def test_tensions_clamps_and_u_at_rest_lie_where_a_cell_says(seed, kind):
     """Wide cells, the section solved anew at random places in them."""
     rail_, loads_at, corners, made = some_cells(seed, kind, (ALL, ALL, NONE), (10, 12, 1))
@@ -437,7 +438,7 @@ def test_tensions_clamps_and_u_at_rest_lie_where_a_cell_says(seed, kind):
     assert used > 0.03
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", EACH)
 def test_u_of_interpolated_tensions_is_where_a_cell_says(seed):
     """Half way between two winds u is less than at both, being convex in them: what a cell says of u holds there before
     anything is added for tensions that are not known."""

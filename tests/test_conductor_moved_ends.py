@@ -129,20 +129,23 @@ def test_points_of_lines_are_those_of_the_tension_solver(taut, tilt):
     assert found == pytest.approx(np.stack([true[:, 0], -true[:, 2]], axis=1), abs=2e-6)
 
 
-@settings(max_examples=60, deadline=None)
-@given(
-    length=st.floats(1.5, 12.0),
-    taut=st.floats(0.2, 0.9995),
-    low=st.floats(-1.5, 1.5),
-    wide=st.sampled_from([0.0, 0.2]),
-    far=st.tuples(st.floats(0.0, 0.25), st.floats(0.0, 0.25)),
-    sizes=st.tuples(share, share),
-    ways=st.tuples(way, way),
-    at=share,
-    turn=st.floats(-3.0, 3.0),
-    straight=st.booleans(),
+MOVES = st.fixed_dictionaries(
+    {
+        "length": st.floats(1.5, 12.0),
+        "taut": st.floats(0.2, 0.9995),
+        "low": st.floats(-1.5, 1.5),
+        "wide": st.sampled_from([0.0, 0.2]),
+        "far": st.tuples(st.floats(0.0, 0.25), st.floats(0.0, 0.25)),
+        "sizes": st.tuples(share, share),
+        "ways": st.tuples(way, way),
+        "at": share,
+        "turn": st.floats(-3.0, 3.0),
+        "straight": st.booleans(),
+    }
 )
-def test_every_point_stays_within_its_worth(length, taut, low, wide, far, sizes, ways, at, turn, straight):
+
+
+def check_worth(length, taut, low, wide, far, sizes, ways, at, turn, straight):
     """Ends anywhere within balls, loads anywhere in the range and turned about the chord; where the ends would go
     further apart than the line is long they are held by it, and often they are made to."""
     chord, tilts, reach = taut * length, (low, min(low + wide, pi / 2)), (far[0] * length, far[1] * length)
@@ -164,6 +167,19 @@ def test_every_point_stays_within_its_worth(length, taut, low, wide, far, sizes,
     moved = hung(one, end + two, length, load, MIDDLES) - hung(np.zeros(3), end, length, load, MIDDLES)
 
     assert (np.linalg.norm(moved, axis=1) <= ends_worth_along(chord, length, tilts, reach) + 2e-5).all()
+
+
+@settings(max_examples=20, deadline=None)
+@given(MOVES)
+def test_every_point_stays_within_its_worth(moves):
+    check_worth(**moves)
+
+
+@pytest.mark.slow
+@settings(max_examples=200, deadline=None)
+@given(MOVES)
+def test_every_point_stays_within_its_worth_in_many_moves(moves):
+    check_worth(**moves)
 
 
 def furthest(chord, length, tilt, moves, tries=400):

@@ -129,8 +129,10 @@ def off_each(points, chain_):
 
 @pytest.mark.parametrize(
     ("size", "place", "rise", "at_most"),
-    [(500.0, 30.0, 0.0, 0.6), (500.0, 6.0, 0.0, 0.6), (110.0, 2.1, 0.0, 0.1), (900.0, 20.0, 3.0, 1.1)],
-    ids=["middle", "near an end", "dropper", "inclined"],
+    [pytest.param(500.0, 30.0, 0.0, 0.6, id="middle"),
+     pytest.param(500.0, 6.0, 0.0, 0.6, id="near an end", marks=pytest.mark.slow),
+     pytest.param(110.0, 2.1, 0.0, 0.1, id="dropper"),
+     pytest.param(900.0, 20.0, 3.0, 1.1, id="inclined", marks=pytest.mark.slow)],
 )  # fmt: skip
 def test_a_load_let_go_at_once_swings_within_the_sweep(size, place, rise, at_most):
     """A chain of 40 elastic bars with its load cut off, integrated in time without damping for 3 s, more than three

@@ -140,7 +140,7 @@ def test_an_engine_never_takes_a_new_body_for_one_that_was_dropped(before, now):
     def row(apart, count):
         return [ball(str(k), [[apart * k, 0, 0]]) for k in range(count)]
 
-    for _ in range(20):
+    for _ in range(6):
         engine = build_engine([still(*row(before, 100))])
         gc.collect()
         others = row(now, 200)

@@ -102,7 +102,7 @@ def test_at_a_recorded_instant_the_pose_has_the_witnessed_gap(asked):
     assert compared >= 3
 
 
-@pytest.mark.parametrize("name", ["demo", "track_near_column", "aerial_device"])
+@pytest.mark.parametrize("name", checked_scenes.each(("demo", "track_near_column", "aerial_device")))
 def test_at_a_recorded_pose_the_page_gives_the_recorded_gap_and_verdict(name):
     """What governs every stage, asked of the page at the pose where the check saw it: never below what was proved, and
     no more than was seen, but for a lead, a rope or a tail in the chain, whose hull is smaller where less moves."""

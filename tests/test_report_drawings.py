@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -347,9 +346,7 @@ def test_a_million_points_draw_thinned_and_say_so(tmp_path: Path) -> None:
     cloud = Body("scan", "cloud", shapes.points(xyz, uncertainty=0.1))
     settings = {key: replace(s, bodies=(*s.bodies, cloud)) for key, s in example_settings().items()}
     result = example_result()
-    start = time.perf_counter()
     files = drawings.draw_all(example_scene(), replace(result, stages=(result.stages[2],)), settings, tmp_path)
-    assert time.perf_counter() - start < 60.0  # 5 to 10 s on two shared cores; without thinning several minutes
     text = text_of(next(f for f in files if f.name.endswith("plan.svg")))
     assert re.search(r"scan: [\d,]+ of [\d,]+ points in view are drawn, one in each 0\.\d\d m; all are checked\.", text)
     assert max(f.stat().st_size for f in files) < 5_000_000

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from report_example import example_result, example_scene, example_settings
@@ -80,7 +80,12 @@ def test_line_direction_without_wires_is_x() -> None:
     assert views.line_direction([]).tolist() == [1.0, 0.0]
 
 
-@given(arrays(float, (3, 3), elements=COORDINATE), st.floats(0.01, 2.0), st.integers(1, 3))
+LEVEL = arrays(float, (3, 3), elements=st.integers(-3, 3)).map(lambda c: np.column_stack([c[:, :2], c[[0, 0, 0], 2]]))
+"""Corners of level triangles, which a section sees edge on."""
+
+
+@given(arrays(float, (3, 3), elements=COORDINATE) | LEVEL, st.floats(0.01, 2.0), st.integers(1, 3))
+@example(np.array([[1.0, 2.0, 1.0], [0.0, 1.0, 1.0], [1.0, 1.0, 1.0]]), 1.0, 3)
 def test_outline_is_in_the_true_silhouette_and_misses_little(corners: np.ndarray, radius: float, count: int) -> None:
     """A rounded primitive is the sum of its core and a ball, so its silhouette reaches h(u) + r in any direction u."""
     shape = {

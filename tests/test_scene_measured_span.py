@@ -8,11 +8,12 @@ out at each tower.
 from __future__ import annotations
 
 import importlib.util
+from functools import cache
 
 import laspy
 import numpy as np
 import pytest
-from checked_scenes import changed, path_of, prepared, result, scene, stage
+from checked_scenes import changed, path_of, prepared, scene
 from scipy.spatial import cKDTree
 
 from clearance.bodies import ground
@@ -138,10 +139,16 @@ def test_the_wires_are_what_the_example_script_fits():
             assert wire[end] == pytest.approx(getattr(here[name], end), abs=0.1)
 
 
+@cache
+def bonding():
+    """The stage that decides, checked alone."""
+    return check(changed(NAME, ("bond to C",)))
+
+
 def test_all_trees_near_the_work_are_there(scan, site):
     """No unclassified return within 30 m of the worker is left out: thinned to another one a cell away, at most."""
     (body,) = [body for body in site.bodies if body.name == "trees"]
-    at = np.array(stage(result(NAME), "bond to C").gaps[0].posture.points[0])
+    at = np.array(bonding().stages[0].gaps[0].posture.points[0])
     near = scan[1][np.linalg.norm(scan[1] - at, axis=1) < 30.0]
     assert len(near) > 5000
     off, which = cKDTree(body.shape.vertices[:, 0]).query(near)
@@ -151,8 +158,7 @@ def test_all_trees_near_the_work_are_there(scan, site):
 
 def test_what_decides_is_the_trees():
     """Bonded, the worker's reach towards the trees has the least margin; 0.6 m further along the track it is none."""
-    bonding = stage(result(NAME), "bond to C")
-    least = min(bonding.gaps, key=lambda gap: gap.governing.margin_lower_m)
+    least = min(bonding().stages[0].gaps, key=lambda gap: gap.governing.margin_lower_m)
     assert least.between == ("C", "earth")
     assert "trees" in least.governing.ends
     assert 0.0 < least.governing.margin_lower_m < 0.6
@@ -164,5 +170,5 @@ def test_what_decides_is_the_trees():
 
 
 def test_the_points_left_out_are_counted_in_words():
-    (line,) = [line for line in result(NAME).skipped if line.startswith("cloud 'trees': ") and "kept" in line]
+    (line,) = [line for line in bonding().skipped if line.startswith("cloud 'trees': ") and "kept" in line]
     assert line.startswith("cloud 'trees': 8,577 of 295,308 points kept; 285,726 class not chosen, ")

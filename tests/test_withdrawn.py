@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from checked_scenes import NAMES, path_of, result
+from checked_scenes import each, path_of, result
 from small_scenes import SAID, checked, slab, stage, wall, written
 from typer.testing import CliRunner
 
@@ -88,7 +88,7 @@ def _takes(entry):
     return takes_away(entry)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", each())
 def test_withdrawing_is_never_better(name):
     """No margin rises and no verdict gets better by more doubt (within both tolerances)."""
     found = result(name)

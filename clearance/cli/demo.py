@@ -68,9 +68,11 @@ Briefed = Callable[[], list[Path]]
 def second_process(path: Path) -> Iterator[Callable[[Result, Path], Briefed]]:
     """A function that begins the briefing of a scene's result in a folder, and gives what waits for its files."""
     pool: ProcessPoolExecutor | None = None
+    others = multiprocessing.active_children()
     with contextlib.suppress(OSError, ImportError):
-        pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _alone)
-        pool.submit(_stage, path)
+        started = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _alone)
+        started.submit(_stage, path)
+        pool = started
 
     def begin(result: Result, folder: Path) -> Briefed:
         waiting: Future[list[Path]] | None = None
@@ -89,13 +91,14 @@ def second_process(path: Path) -> Iterator[Callable[[Result, Path], Briefed]]:
     try:
         yield begin
     except BaseException:
-        if pool is not None:
-            pool.shutdown(wait=False, cancel_futures=True)
-            for child in multiprocessing.active_children():
+        for child in multiprocessing.active_children():
+            if child not in others:
                 child.terminate()
         raise
-    if pool is not None:
-        pool.shutdown()
+    finally:
+        # Until the process is gone. A thread of the pool reaps it, so nobody else may wait for it meanwhile.
+        if pool is not None:
+            pool.shutdown()
 
 
 def _alone() -> None:

@@ -181,6 +181,9 @@ def slab(shape: Shape, view: View, low: float, high: float) -> Shape:
 TIE = 1e-9
 """[rad] An edge begins so much before its direction and ends so much after it, whichever corner is taken in between."""
 
+EDGE_ON: Final = 1e-12
+"""Height of a triangle over its longest side, in parts of that side, below which it is drawn as that side."""
+
 
 def outline(shape: Shape, view: View, uncertainty: bool = False, directions: int = DIRECTIONS) -> Floats:
     """Projected outlines (n, directions + 6, 2) of all primitives with their radius, or radius and uncertainty; all
@@ -196,8 +199,13 @@ def outline(shape: Shape, view: View, uncertainty: bool = False, directions: int
     even = np.take_along_axis(xy, furthest[:, :, None], axis=1) + around * unit
     # Anticlockwise, so that what is right of an edge is outside.
     one, two = xy[:, 1] - xy[:, 0], xy[:, 2] - xy[:, 0]
-    clockwise = one[:, 0] * two[:, 1] < one[:, 1] * two[:, 0]
-    xy = np.where(clockwise[:, None, None], xy[:, ::-1], xy)
+    turn = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+    xy = np.where((turn < 0.0)[:, None, None], xy[:, ::-1], xy)
+    # Seen edge on it is its longest side, there and back: its other two have one direction, and no order by it.
+    far = ((np.roll(xy, -1, axis=1) - xy) ** 2).sum(axis=2)
+    side = np.argmax(far, axis=1)[:, None] + np.array([0, 1, 1])
+    longest = np.take_along_axis(xy, side[:, :, None] % 3, axis=1)
+    xy = np.where((np.abs(turn) <= EDGE_ON * far.max(axis=1))[:, None, None], longest, xy)
     after = np.roll(xy, -1, axis=1)
     edge = after - xy
     length = np.linalg.norm(edge, axis=2, keepdims=True)

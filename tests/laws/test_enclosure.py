@@ -17,7 +17,7 @@ BUDGET = 2500
 TINY = 1e-9
 """[m] Rounding of the reference itself (coordinates are under 100 m, pseudo-inverses lose some digits)."""
 
-quick = settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+quick = settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 many = settings(max_examples=600, deadline=None, suppress_health_check=list(HealthCheck))
 
 
@@ -98,9 +98,7 @@ def test_a_verdict_agrees_with_the_enclosure_on_many_scenes(scene, share):
     check_target(scene, share)
 
 
-@settings(quick, max_examples=100)
-@given(st.one_of(scenes(), scenes(dense=True)), st.sampled_from([1, 7, 60]))
-def test_an_exhausted_budget_leaves_a_valid_enclosure(scene, budget):
+def check_exhausted(scene, budget):
     engine = build_engine([scene.setting])
     compiled = compile_setting(engine, scene.setting)
     found = enclose(engine, compiled, scene.paths, tolerance_m=1e-4, budget=budget)
@@ -112,7 +110,20 @@ def test_an_exhausted_budget_leaves_a_valid_enclosure(scene, budget):
         assert reference.value(scene.setting, scene.paths, found.at) <= found.upper_m + TINY
 
 
-@settings(quick, max_examples=60)
+@quick
+@given(st.one_of(scenes(), scenes(dense=True)), st.sampled_from([1, 7, 60]))
+def test_an_exhausted_budget_leaves_a_valid_enclosure(scene, budget):
+    check_exhausted(scene, budget)
+
+
+@pytest.mark.slow
+@many
+@given(st.one_of(scenes(), scenes(dense=True)), st.sampled_from([1, 7, 60]))
+def test_an_exhausted_budget_leaves_a_valid_enclosure_on_many_scenes(scene, budget):
+    check_exhausted(scene, budget)
+
+
+@settings(quick, max_examples=25)
 @given(st.one_of(scenes(), scenes(dense=True)))
 def test_the_number_of_threads_changes_no_bit(scene):
     engine = build_engine([scene.setting])

@@ -84,8 +84,17 @@ class Page {
 
   resize() {
     root.style.setProperty("--head", `${document.querySelector("header").offsetHeight}px`);
-    const box = $("canvas").parentElement.getBoundingClientRect();
-    const width = Math.max(200, Math.floor(box.width)), height = Math.max(200, Math.floor(box.height));
+    this.fit();
+    this.request();
+  }
+
+  room() {
+    const box = $("frame").getBoundingClientRect();
+    return [Math.max(200, Math.floor(box.width)), Math.max(200, Math.floor(box.height))];
+  }
+
+  fit() {
+    const [width, height] = this.room();
     const ratio = this.software ? 1 : Math.min(window.devicePixelRatio || 1, 2);
     this.ratio = ratio;
     this.renderer.setPixelRatio(ratio * this.fineness);
@@ -95,7 +104,6 @@ class Page {
     this.drawer.setSize(width, height);
     this.view.setSize(width, height);
     this.under = null;
-    this.request();
   }
 
   blocked() {
@@ -268,6 +276,9 @@ class Page {
   }
 
   render() {
+    // A line more or less of words below the picture moves its lower edge, and the buttons there.
+    const [width, height] = this.room();
+    if (width !== this.look.width || height !== this.look.height) this.fit();
     const colours = { ...COLOURS[state.theme], words: data.colours };
     const layers = { ...state.layers };
     if (!this.reach) layers.reach = state.layers.reach === "always";
