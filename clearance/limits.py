@@ -36,9 +36,11 @@ class Required:
     """A required distance, or why there is none.
 
     limit_m, electrical_m: [m], None where no rule gives them
+    silent: why a rule of the scene has no value here; what is given is then only the least it can be, so a gap below it
+        is a breach and one above it is undecided
     assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there is
         none
-    rule: name, edition, clause; voltage: what it was taken at; why: the refusal in full
+    rule: name, edition, clause, grade; voltage: what it was taken at; why: the refusal in full
     """
 
     limit_m: float | None
@@ -49,6 +51,7 @@ class Required:
     why: str = ""
     unconfirmed: tuple[str, ...] = ()
     conditions: tuple[str, ...] = ()
+    silent: str = ""
 
 
 def _inputs(scene: SceneFile, circuit: Circuit, stated: bool) -> dict[str, object]:
@@ -167,17 +170,37 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
     try:
         limit, voltage = find(stated=True)
     except RuleError as error:
-        electrical = getattr(error, "electrical_m", 0.0) or None
-        name = " + ".join(scene.rule)
-        return Required(None, electrical, None, {"name": name, "edition": "", "clause": ""}, "", str(error))
+        return _least_known(scene, error)
     assumed = None
     if first.overvoltage_per_unit is not None or (second is not None and second.overvoltage_per_unit is not None):
         try:
             assumed = find(stated=False)[0].limit_m
         except RuleError:
             assumed = None
-    rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
-    return Required(limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions)
+    return Required(
+        limit.limit_m, limit.electrical_m, assumed, quoted(limit), voltage, "", limit.unconfirmed, limit.conditions
+    )
+
+
+def quoted(limit: rules.Limit | rules.InsulatingLength | rules.Transfer) -> dict[str, str]:
+    """A rule as a result quotes it: with how the figure is known."""
+    rule = limit.rule
+    return {"name": rule.name, "edition": rule.edition, "clause": rule.clause, "grade": limit.grade}
+
+
+def unnamed(scene: SceneFile) -> dict[str, str]:
+    """What a result quotes where no rule of the scene has a figure."""
+    return {"name": " + ".join(scene.rule), "edition": "", "clause": "", "grade": ""}
+
+
+def _least_known(scene: SceneFile, error: RuleError) -> Required:
+    """Why a rule has no value, with the least that the distance can be by what it and the others know."""
+    electrical = getattr(error, "electrical_m", 0.0)
+    whole = max(getattr(error, "limit_m", 0.0), electrical)
+    others = getattr(error, "others", None)
+    rule, unconfirmed = (unnamed(scene), ()) if others is None else (quoted(others), others.unconfirmed)
+    why = str(error)
+    return Required(whole or None, electrical or None, None, rule, "", why, unconfirmed, silent=why if whole else "")
 
 
 EQUATIONS = (osha_equation.NAME, iec_61472.NAME)

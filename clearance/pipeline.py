@@ -341,6 +341,6 @@ def _assumed(scene: Scene, circuit: Circuit) -> str:
 
 
 def _unconfirmed(bench: measuring.Bench) -> tuple[str, ...]:
-    """The figures behind the limits that stand on memory."""
+    """The figures behind the limits that nobody read in their source, each with how it is known."""
     lines = dict.fromkeys(line for required in bench.required.values() for line in required.unconfirmed)
-    return tuple(f"from memory, not read in its source: {line}" for line in sorted(lines))
+    return tuple(f"not read in its source: {line}" for line in sorted(lines))

@@ -20,6 +20,9 @@ APP = typer.Typer()
 APP.command()(distances)
 
 
+SIGNED = ("--input", "employer_basis=test", "--input", "employer_by=head of live working")
+
+
 def run(*arguments):
     return CliRunner().invoke(APP, [str(argument) for argument in arguments])
 
@@ -29,8 +32,8 @@ def run(*arguments):
 def test_every_rule_at_every_voltage(rule, kV):
     """0 with every cell, 3 with a cell undecided, 2 only where the rule does not cover the voltage at all."""
     extra = {
-        "iec-61472": ["--t", "2", "--t-basis", "test", "--input", "k_f=0.85", "--input", "k_g=1.45"],
-        "en-50110-1": ["--input", "ergonomic_m=0.5", "--input", "employer_basis=test"],
+        "iec-61472": ["--t", "2", "--t-basis", "test", "--input", "k_f=0.85", "--input", "k_g=1.45", *SIGNED],
+        "en-50110-1": ["--input", "ergonomic_m=0.5", *SIGNED],
     }.get(rule, [])
     result = run("--voltage-kV", kV, "--rule", rule, *extra)
 
@@ -98,7 +101,12 @@ def test_json_is_unrounded_and_as_designed(tmp_path):
             limit.electrical_m,
             limit.ergonomic_m,
         )
-        assert one["rule"] == {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
+        assert one["rule"] == {
+            "name": limit.rule.name,
+            "edition": limit.rule.edition,
+            "clause": limit.rule.clause,
+            "grade": limit.grade,
+        }
         assert one["inputs"] == limit.inputs
     assert data["undecided"] == []
     assert [path.name for path in tmp_path.iterdir()] == ["distances.json"]  # nothing is left beside it
@@ -213,6 +221,7 @@ QUESTIONS = [
             ("k_f", 0.85),
             ("ergonomic_m", 0.5),
             ("employer_basis", "live-working rules of the employer, edition of 2024"),
+            ("employer_by", "head of live working"),
         ),
     ),
     Question(("iec-61472",), 220.0),

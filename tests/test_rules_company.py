@@ -12,6 +12,7 @@ edition = "3, 2025-03-01"
 per_unit_overvoltage = 2.5
 per_unit_basis = "switching study S-114"
 highest_altitude_m = 1000
+completes = []
 
 [approval]
 by = "Head of live working"
@@ -92,12 +93,15 @@ def test_with_another_rule_the_most_conservative_wins(table):
 def test_the_european_distance_takes_the_ergonomic_part_of_the_company(table, tmp_path):
     """D_L = 1.6 m at 220 kV against an employer's electrical part of 1.2 m: D_L and the employer's 0.5 m hold."""
     small = tmp_path / "small.toml"
-    small.write_text(
-        EXAMPLE.replace("electrical_m = 1.75", "electrical_m = 1.20").replace(
-            "electrical_m = 1.60", "electrical_m = 1.10"
-        )
-    )
-    limit = required(["en-50110-1", small], "phase-earth", voltage_kV=220)
+    text = EXAMPLE.replace("electrical_m = 1.75", "electrical_m = 1.20")
+    text = text.replace("electrical_m = 1.60", "electrical_m = 1.10")
+    small.write_text(text)
+    with pytest.raises(RuleSilent) as silent:
+        required(["en-50110-1", small], "phase-earth", voltage_kV=220)
+    assert (silent.value.electrical_m, silent.value.limit_m) == (1.6, pytest.approx(2.1))
+
+    small.write_text(text.replace("completes = []", 'completes = ["en-50110-1"]'))
+    limit = required(small, "phase-earth", voltage_kV=220)
     assert (limit.electrical_m, limit.limit_m) == (1.6, pytest.approx(2.1))
 
 
@@ -107,10 +111,16 @@ def test_a_missing_cell_needs_no_less_than_the_same_gap_with_less_in_it(table):
     inputs = {"per_unit_basis": "test"}
     us = required("osha-1910.269", "phase-phase", gap="object", voltage_kV=220, per_unit_overvoltage=2.0, inputs=inputs)
     assert us.limit_m < 3.45
-    both = required(
-        ["osha-1910.269", table], "phase-phase", gap="object", voltage_kV=220, per_unit_overvoltage=2.0, inputs=inputs
-    )
-    assert both.limit_m == pytest.approx(3.45)
+    with pytest.raises(RuleSilent) as silent:
+        required(
+            ["osha-1910.269", table],
+            "phase-phase",
+            gap="object",
+            voltage_kV=220,
+            per_unit_overvoltage=2.0,
+            inputs=inputs,
+        )
+    assert silent.value.limit_m == pytest.approx(3.45)
 
 
 def test_lengths_and_insulators(table):

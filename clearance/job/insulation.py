@@ -23,6 +23,7 @@ from clearance.job import aerial
 from clearance.job.footing import foot_knots, settled, stands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.staging import build_of
+from clearance.limits import quoted, unnamed
 from clearance.result import Insulation
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place
@@ -44,6 +45,7 @@ def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = No
 
 
 def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
+    """What is required [m], by which rule, and why a rule has no value: then what the others require at the least."""
     scene = site.scene
     inputs: dict[str, object] = dict(scene.rule_inputs)
     if circuit.overvoltage_per_unit is not None:
@@ -59,8 +61,9 @@ def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | N
             inputs=inputs,
         )
     except RuleError as error:
-        return None, {"name": " + ".join(scene.rule), "edition": "", "clause": ""}, str(error)
-    return found.required_m, {"name": found.rule.name, "edition": found.rule.edition, "clause": found.rule.clause}, ""
+        others = getattr(error, "others", None)
+        return *((None, unnamed(scene)) if others is None else (others.required_m, quoted(others))), str(error)
+    return found.required_m, quoted(found), ""
 
 
 def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
@@ -195,7 +198,7 @@ def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tupl
     assert entry is not None
     required, rule, why = _required(site, circuit, "ladder")
     at = {} if stage.climb_m is None else {"climb_m": stage.climb_m.lo}
-    return Insulation(entry.name, judge_length(left, required), left, required, at, rule, steps, why)
+    return Insulation(entry.name, judge_length(left, required, why), left, required, at, rule, steps, why)
 
 
 def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -210,7 +213,7 @@ def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
     required, rule, why = _required(site, circuit, "ladder")
     left, steps = aerial.insulating_left_m(device, stage)
     at = {"extend_m": stage.extend_m.lo}
-    yield Insulation(device.name, judge_length(left, required), left, required, at, rule, steps, why)
+    yield Insulation(device.name, judge_length(left, required, why), left, required, at, rule, steps, why)
 
 
 def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -248,7 +251,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if rope.wet_or_dirty_m > 0.0:
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
-        yield Insulation(rope.name, judge_length(length, required), length, required, {}, rule, tuple(steps), why)
+        yield Insulation(rope.name, judge_length(length, required, why), length, required, {}, rule, tuple(steps), why)
 
 
 def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -257,4 +260,6 @@ def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
         return
     required, rule, why = _required(site, unknown_circuit(site.scene), "rod")
     steps = (f"insulating for {stage.stick_m:.2f} m beyond the hands",)
-    yield Insulation(REMOTE_TOOL, judge_length(stage.stick_m, required), stage.stick_m, required, {}, rule, steps, why)
+    yield Insulation(
+        REMOTE_TOOL, judge_length(stage.stick_m, required, why), stage.stick_m, required, {}, rule, steps, why
+    )
