@@ -10,18 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import get_args
 
 from clearance import rules
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.result import Kind
+from clearance.result import Kind, OpenPoint
 from clearance.rules import iec_61472, osha_equation
 from clearance.rules.choose import find_all
 from clearance.rules.inputs import COMMON
 from clearance.rules.records import RuleSilent
-from clearance.scene.records import Circuit, SceneFile, where
-from clearance.scene.statements import earthed_circuits
-from clearance.scene.voltages import highest_kV, rule_names
+from clearance.scene.records import Circuit, Scene, SceneFile, phases, where
+from clearance.scene.statements import earthed_circuits, insulating
+from clearance.scene.voltages import highest_kV, rule_names, unknown_circuit
 
 MEDIUM_VOLTAGE_KV = 72.5
 """[kV] Up to here the rules' tables take no overvoltage."""
@@ -191,6 +192,58 @@ def quoted(limit: rules.Limit | rules.InsulatingLength | rules.Transfer) -> dict
 def unnamed(scene: SceneFile) -> dict[str, str]:
     """What a result quotes where no rule of the scene has a figure."""
     return {"name": " + ".join(scene.rule), "edition": "", "clause": "", "grade": ""}
+
+
+def required_length(scene: SceneFile, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
+    """The insulating length required of something [m], by which rule, and why a rule has none: then what the others
+    require at the least."""
+    try:
+        found = rules.insulating_length(
+            rule_names(scene),
+            what=what,
+            voltage_kV=circuit.nominal_kV,
+            highest_kV=circuit.highest_kV,
+            per_unit_overvoltage=circuit.overvoltage_per_unit,
+            altitude_m=scene.altitude_m,
+            inputs=_inputs(scene, circuit, True),
+        )
+    except RuleError as error:
+        others = getattr(error, "others", None)
+        known = (None, unnamed(scene)) if others is None else (others.required_m, quoted(others))
+        return *known, str(error)
+    return found.required_m, quoted(found), ""
+
+
+def lacking(scene: Scene) -> Iterator[OpenPoint]:
+    """What the rules of a scene have no value for, of what its job may ask, before anything is swept: reason by reason.
+
+    A gap or a length that needs it is undecided; that none may need it is why these only tell.
+    """
+    circuits, why = phases(scene), dict[str, list[str]]()
+    earthed = earthed_circuits(scene)
+    for circuit in (one for one in scene.circuits if one.name not in earthed):
+        one, *others = circuit.phases
+        for other, kinds in ((EARTH, ("tool", "object")), *((name, get_args(Kind)) for name in others[:1])):
+            for kind in kinds:
+                exposure = "phase to earth" if other == EARTH else "phase to phase"
+                reason = required_between(scene, circuits, one, other, kind).why
+                why.setdefault(reason, []).append(f"{circuit.name}, {exposure}, {kind}")
+    if scene.stages or scene.jobs:
+        for what, there in _insulating(scene):
+            if there:
+                reason = required_length(scene, unknown_circuit(scene), what)[2]
+                why.setdefault(reason, []).append(f"insulating length of a {what}")
+    why.pop("", None)
+    cure = "supply it, or a company table that completes the rule (clearance distances --company-table prints one)"
+    for reason, cells in why.items():
+        yield OpenPoint("the rules", f"no value for {'; '.join(cells)}: {reason}", cure, "clear")
+
+
+def _insulating(scene: Scene) -> Iterator[tuple[rules.What, bool]]:
+    """What of a scene has an insulating length that is judged: its kind, and whether there is any."""
+    yield "ladder", scene.ladder is not None or scene.aerial_device is not None
+    yield "rope", any(insulating(scene, rope.name) for rope in scene.ropes)
+    yield "rod", any(stage.stick_m is not None for stage in scene.stages)
 
 
 def _least_known(scene: SceneFile, error: RuleError) -> Required:

@@ -22,6 +22,7 @@ Grade = Literal["memory", "memory, cross-checked", "second-hand", "signed", "com
 """How a figure is known, the least first: from memory; from memory but checked by numbers; second-hand, from another
 party's copy of the text, or its word that it looked it up; signed by the employer; computed from stated inputs; read in
 a copy of its source."""
+CONFIRMED: tuple[Grade, ...] = ("signed", "computed", "read")
 
 EXPOSURES: tuple[Exposure, ...] = ("phase-earth", "phase-phase")
 GAPS: tuple[Gap, ...] = ("air", "tool", "object")
@@ -96,7 +97,7 @@ class Fact:
     @property
     def confirmed(self) -> bool:
         """Whether somebody read it, reckoned it or signed for it; what is second-hand waits to be read like memory."""
-        return self.grade in ("signed", "computed", "read")
+        return self.grade in CONFIRMED
 
     def __str__(self) -> str:
         return f"{self.rule}, {self.clause}: {self.what} ({self.grade}; {self.source})"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from clearance.rules.choose import names
-from clearance.rules.records import EXPOSURES, GAPS, InsulatingLength, Limit, unconfirmed
+from clearance.rules.records import CONFIRMED, EXPOSURES, GAPS, InsulatingLength, Limit
 from clearance.rules.sheet import Sheet
 
 HEAD = """\
@@ -69,7 +69,7 @@ def _others(sheet: Sheet) -> Iterator[str]:
     yield f'{"" if sheet.sound is None else "# "}sound_insulators = "?"   # in a string that is worked on: {sound}'
     transfer = sheet.transfer
     known = "no figure" if transfer is None else f"{transfer.distance_m:g} m ({transfer})"
-    read = transfer is not None and not unconfirmed(transfer.facts)
+    read = transfer is not None and transfer.grade in CONFIRMED
     yield f'{"# " if read else ""}transfer_m = "?"   # bare body to the live part at potential transfer: {known}'
 
 
@@ -79,4 +79,4 @@ def _line(line: str, found: Limit | InsulatingLength | None) -> str:
         return f"{line}   # a rule has none"
     whole = found.limit_m if isinstance(found, Limit) else found.required_m
     said = f"{whole:.4g} m by {found.rule.name}, {found.grade}"
-    return f"{line}   # {said}" if found.unconfirmed else f"# {line}   # {said}"
+    return f"# {line}   # {said}" if found.grade in CONFIRMED else f"{line}   # {said}"
