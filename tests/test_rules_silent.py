@@ -14,8 +14,10 @@ from small_scenes import CIRCUIT, checked, gap, head_m, slab
 from test_rules_of_the_job import osha
 
 from clearance.limits import lacking, required_length
+from clearance.report.briefing_words import stop_conditions
 from clearance.report.findings import leading
 from clearance.result import Approach, Gap, Measure, StageResult, least_margin
+from clearance.scene import weathered
 
 OSHA, GB, EN, IEC = "osha-1910.269", "gb-26859", "en-50110-1", "iec-61472"
 SIGNED = {"employer_basis": "live-working rules, 2024", "employer_by": "head of live working"}
@@ -152,3 +154,12 @@ def test_a_summary_does_not_name_the_figure_beside_the_rules(beside, named):
     one = Gap(("A", "earth"), "tool", measure(0.5), None, 1.0, 0.7, {}, "")
     near = Approach("worker", "A", measure(0.2), {"name": GB}, beside)
     assert leading(StageResult("climb", "climb", {}, (one,), (near,), (), ())).subject == named
+
+
+@pytest.mark.parametrize(("rule", "cited"), [(OSHA, True), (GB, False)])
+def test_wind_is_cited_where_the_weather_is_judged(rule, cited):
+    """29 CFR 1910.269(q)(3)(vi), read: no work when wind reduces the distances below those required."""
+    weather = {"wind_m_s": [0, 6], "gust_factor": 1.0, "air_C": [10, 20], "basis": "forecast"}
+    scene = small.scene(rule=rule, weather=weather)
+    for lines in (weathered.basis(scene, {}), stop_conditions(scene), stop_conditions(small.scene(rule=rule))):
+        assert any("1910.269(q)(3)(vi)" in line for line in lines) is cited

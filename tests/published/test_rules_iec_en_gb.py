@@ -370,39 +370,39 @@ def test_en_refuses_a_tool_that_needs_less_than_air():
     [("phase_phase_m", "phase-phase", "air", 2.5), ("combined_gap_m", "phase-earth", "object", 2.1)],
 )
 def test_gb_takes_the_larger_of_its_own_figure_and_the_employers(key, exposure, gap, own):
-    for given, taken, grade in ((own - 0.1, own, "memory"), (own + 0.1, own + 0.1, "signed")):
-        found = required(GB, exposure, gap=gap, voltage_kV=220, inputs={key: given, **SIGNED})
+    for figure, taken, grade in ((own - 0.1, own, "memory"), (own + 0.1, own + 0.1, "signed")):
+        found = required(GB, exposure, gap=gap, voltage_kV=220, inputs={key: figure, **SIGNED})
         assert (found.limit_m, found.grade) == (taken, grade)
     with pytest.raises(RuleSilent, match="employer_by"):
         required(GB, exposure, gap=gap, voltage_kV=220, inputs={key: 3.0, "employer_basis": "test"})
 
 
 def test_gb_ladder_takes_the_larger_too():
-    for given, taken in ((1.7, 1.8), (1.9, 1.9)):
-        inputs = {"ladder_insulating_m": given, **SIGNED}
+    for figure, taken in ((1.7, 1.8), (1.9, 1.9)):
+        inputs = {"ladder_insulating_m": figure, **SIGNED}
         assert insulating_length(GB, what="ladder", voltage_kV=220, inputs=inputs).required_m == taken
 
 
 def test_gb_refuses_an_object_between_phases_below_the_adjacent_phase():
-    for given, refused in ((2.49, True), (2.5, False)):
-        inputs = {"phase_phase_object_m": given, **SIGNED}
+    for figure, refused in ((2.49, True), (2.5, False)):
+        inputs = {"phase_phase_object_m": figure, **SIGNED}
         if refused:
             with pytest.raises(RuleError, match=r"2\.49 m is below 2\.5 m"):
                 required(GB, "phase-phase", gap="object", voltage_kV=220, inputs=inputs)
         else:
-            assert required(GB, "phase-phase", gap="object", voltage_kV=220, inputs=inputs).limit_m == given
+            assert required(GB, "phase-phase", gap="object", voltage_kV=220, inputs=inputs).limit_m == figure
 
 
 @pytest.mark.parametrize(("rule", "least"), [(EN, 1.6), (IEC, 1.2474)])
 def test_an_insulating_length_of_the_employer_is_not_below_the_electrical_distance_to_earth(rule, least):
     """D_L at 220 kV; D_U at 245 kV and u_e2 2.5, worked out above."""
     question = {"voltage_kV": 220, "per_unit_overvoltage": 2.5, "what": "rope"}
-    for given in (least - 0.01, least + 0.01):
-        inputs = {"per_unit_basis": "test", "rope_insulating_m": given, **SIGNED}
-        if given < least:
+    for figure in (least - 0.01, least + 0.01):
+        inputs = {"per_unit_basis": "test", "rope_insulating_m": figure, **SIGNED}
+        if figure < least:
             with pytest.raises(RuleError, match="an insulating length cannot be smaller"):
                 insulating_length(rule, inputs=inputs, **question)
         else:
-            assert insulating_length(rule, inputs=inputs, **question).required_m == given
+            assert insulating_length(rule, inputs=inputs, **question).required_m == figure
     with pytest.raises(RuleSilent, match="ladder_insulating_m"):
         insulating_length(rule, voltage_kV=220, inputs={"rope_insulating_m": 3.0, **SIGNED})
