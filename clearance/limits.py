@@ -293,7 +293,10 @@ def by_equation(
     opposed = _opposed(taken[0], top, taken[1], bottom) if between_circuits else 0.0
     per_unit = max(*taken, opposed)
     found: list[ByEquation] = []
-    for name in [rule for rule in scene.rule if rule in EQUATIONS] or [EQUATIONS[0]]:
+    own_first = [rule for rule in scene.rule if rule in EQUATIONS]
+    for name in (*own_first, EQUATIONS[0]):
+        if found and name not in own_first:
+            break  # one of the scene's own answers; that of 29 CFR 1910.269 stands in where none does
         own = {spec.key for spec in find_all(name)[0].inputs} - {spec.key for spec in COMMON}
         inputs = {key: value for key, value in scene.rule_inputs.items() if key in own}
         try:

@@ -10,7 +10,7 @@ from small_scenes import CIRCUIT
 
 from clearance import rules
 from clearance.errors import InputError
-from clearance.limits import per_unit, refusals, required_between
+from clearance.limits import by_equation, per_unit, refusals, required_between
 from clearance.scene.records import phases
 from clearance.scene.voltages import highest_kV
 
@@ -135,3 +135,11 @@ def test_an_earthed_circuit_is_asked_of_no_rule():
     assert list(refusals(small.scene(circuits=circuits, statements=said))) == []
     (mistake,) = refusals(small.scene(circuits=circuits))
     assert "1100 kV" in str(mistake)
+
+
+def test_the_site_is_looked_at_by_an_equation_even_where_the_scenes_own_is_silent():
+    """A gap factor that nobody signs for leaves IEC 61472 silent: the line's gaps are then held to 29 CFR 1910.269."""
+    signed = {"k_g": 1.3, "employer_basis": "tests", "employer_by": "head of live working"}
+    for inputs, name in (({"k_g": 1.3}, "osha-1910.269"), (signed, "iec-61472")):
+        scene = small.scene(rule="iec-61472", rule_inputs=inputs)
+        assert by_equation(scene, phases(scene), "A", "earth", operating=True).said.startswith(name)

@@ -5,6 +5,7 @@ import dataclasses
 import inspect
 import json
 import math
+import re
 from typing import get_args
 
 import pytest
@@ -273,6 +274,15 @@ def test_every_fact_says_how_it_is_known():
         assert fact.source
         assert fact.grade in get_args(Grade)
     assert {fact.rule for fact in facts() if not fact.confirmed} >= {"29 CFR 1910.269", "IEC 61472", "GB 26859 family"}
+
+
+def test_action_levels_of_the_field_go_with_the_frequency():
+    """UK SI 2016/1026, schedule part 2, read: 5.0e5 / f and 1.0e6 / f V/m."""
+    (note,) = [note for note in jurisdiction_notes(EN) if "2013/35/EU" in note.source]
+    for frequency in (50.0, 60.0):
+        low, high = (f"{round(level / frequency / 1e3, 2):g}" for level in (5.0e5, 1.0e6))
+        assert re.search(rf"{low} and {high} kV/m at {frequency:g} Hz", note.text)
+    assert note not in jurisdiction_notes(EQUATION)
 
 
 def test_jurisdiction_notes_go_with_their_rules():

@@ -169,8 +169,8 @@ def required_distances(stages: tuple[Permitted, ...]) -> list[dict[str, str]]:
         {
             "exposure": exposure,
             "kind": KINDS.get(kind, kind),
-            "limit": up(gap.limit_m),
-            "electrical": up(gap.electrical_m),
+            "limit": ("at least " if gap.silent else "") + up(gap.limit_m),
+            "electrical": ("at least " if gap.silent else "") + up(gap.electrical_m),
             "rule": _rule(gap),
             "mark": f"[{quoted[_rule(gap)]}]",
         }

@@ -76,6 +76,14 @@ NOTES: tuple[JurisdictionNote, ...] = (
         ("gb-26859",),
     ),
     JurisdictionNote(
+        "European Union",
+        "the action levels of the electric field depend on the frequency f: low 5.0e5 / f, high 1.0e6 / f V/m, so "
+        "10 and 20 kV/m at 50 Hz, 8.33 and 16.67 kV/m at 60 Hz",
+        "Directive 2013/35/EU, as transposed in UK SI 2016/1026, schedule, part 2",
+        "read",
+        ("en-50110-1", "iec-61472"),
+    ),
+    JurisdictionNote(
         "France",
         "distances allow for all possible movements of the energised line, and for swinging and whipping of a broken "
         "part",
