@@ -41,10 +41,13 @@ def test_a_silent_rule_is_a_breach_below_what_is_known_and_undecided_above(rule)
     """2.5 m is known of the Chinese rules; the equation gives 2.28 m."""
     assert osha(245.0, 2.5, between=True) < 2.5
     for offset, verdict in ((-CLEARLY_M, "breach"), (CLEARLY_M, "undecided"), (3.0, "undecided")):
-        result, through = between(2.5 + offset, rule)
+        result, through = between(2.5 + offset, rule, stages=[small.stage(climb_m=[2.9, 3.0])])
         assert (through.posture.verdict, through.limit_m) == (verdict, 2.5)
         assert result.verdict != "clear"
         assert "phase_phase_object_m" in through.silent
+        maps = [one for one in result.stages[0].maps if (set(one.between), one.kind) == ({"A", "B"}, "object")]
+        assert maps or offset > 1.0  # further away another gap has the least margin, and the map
+        assert all(cell.verdict != "clear" for one in maps for cell in one.cells)
         assert any("phase_phase_object_m" in str(point) for point in result.stages[0].open_points)
 
 
