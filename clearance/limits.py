@@ -14,18 +14,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import get_args
 
 from clearance import rules
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.result import Kind
+from clearance.result import Kind, OpenPoint
 from clearance.rules import iec_61472, osha_equation
 from clearance.rules.choose import find_all
 from clearance.rules.inputs import COMMON
 from clearance.rules.records import RuleSilent
-from clearance.scene.records import Circuit, SceneFile, where
-from clearance.scene.statements import earthed_circuits
-from clearance.scene.voltages import highest_kV, rule_names
+from clearance.scene.records import Circuit, Scene, SceneFile, phases, where
+from clearance.scene.statements import earthed_circuits, insulating
+from clearance.scene.voltages import highest_kV, rule_names, unknown_circuit
 
 MEDIUM_VOLTAGE_KV = 72.5
 """[kV] Up to here the rules' tables take no overvoltage."""
@@ -40,9 +41,11 @@ class Required:
     """A required distance, or why there is none.
 
     limit_m, electrical_m: [m], None where no rule gives them
+    silent: why a rule of the scene has no value here; what is given is then only the least it can be, so a gap below it
+        is a breach and one above it is undecided
     assumed_m: the whole limit at the overvoltage the rule assumes [m], None where that is what was taken or there is
         none
-    rule: name, edition, clause; voltage: what it was taken at; why: the refusal in full
+    rule: name, edition, clause, grade; voltage: what it was taken at; why: the refusal in full
     """
 
     limit_m: float | None
@@ -53,6 +56,7 @@ class Required:
     why: str = ""
     unconfirmed: tuple[str, ...] = ()
     conditions: tuple[str, ...] = ()
+    silent: str = ""
 
 
 def trapped_per_unit(scene: SceneFile, potential: str) -> float:
@@ -183,17 +187,91 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
     try:
         limit, voltage = find(stated=True)
     except RuleError as error:
-        electrical = getattr(error, "electrical_m", 0.0) or None
-        name = " + ".join(scene.rule)
-        return Required(None, electrical, None, {"name": name, "edition": "", "clause": ""}, "", str(error))
+        return _least_known(scene, error)
     assumed = None
     if first.overvoltage_per_unit is not None or (second is not None and second.overvoltage_per_unit is not None):
         try:
             assumed = find(stated=False)[0].limit_m
         except RuleError:
             assumed = None
-    rule = {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
-    return Required(limit.limit_m, limit.electrical_m, assumed, rule, voltage, "", limit.unconfirmed, limit.conditions)
+    return Required(
+        limit.limit_m, limit.electrical_m, assumed, quoted(limit), voltage, "", limit.unconfirmed, limit.conditions
+    )
+
+
+def quoted(limit: rules.Limit | rules.InsulatingLength | rules.Transfer) -> dict[str, str]:
+    """A rule as a result quotes it: with how the figure is known."""
+    rule = limit.rule
+    return {"name": rule.name, "edition": rule.edition, "clause": rule.clause, "grade": limit.grade}
+
+
+def unnamed(scene: SceneFile) -> dict[str, str]:
+    """What a result quotes where no rule of the scene has a figure."""
+    return {"name": " + ".join(scene.rule), "edition": "", "clause": "", "grade": ""}
+
+
+def required_length(scene: SceneFile, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
+    """The insulating length required of something [m], by which rule, and why a rule has none: then what the others
+    require at the least."""
+    try:
+        found = rules.insulating_length(
+            rule_names(scene),
+            what=what,
+            voltage_kV=circuit.nominal_kV,
+            highest_kV=circuit.highest_kV,
+            per_unit_overvoltage=circuit.overvoltage_per_unit,
+            altitude_m=scene.altitude_m,
+            inputs=_inputs(scene, circuit, True),
+        )
+    except RuleError as error:
+        others = getattr(error, "others", None)
+        known = (None, unnamed(scene)) if others is None else (others.required_m, quoted(others))
+        return *known, str(error)
+    return found.required_m, quoted(found), ""
+
+
+def lacking(scene: Scene) -> Iterator[OpenPoint]:
+    """What the rules of a scene have no value for, of what its job may ask, before anything is swept: reason by reason.
+
+    A gap or a length that needs it is undecided; that none may need it is why these only tell.
+    """
+    circuits, why = phases(scene), dict[str, list[str]]()
+    earthed = earthed_circuits(scene)
+    for circuit in (one for one in scene.circuits if one.name not in earthed):
+        one, *others = circuit.phases
+        for other, kinds in ((EARTH, ("tool", "object")), *((name, get_args(Kind)) for name in others[:1])):
+            for kind in kinds:
+                exposure = "phase to earth" if other == EARTH else "phase to phase"
+                reason = required_between(scene, circuits, one, other, kind).why
+                why.setdefault(reason, []).append(f"{circuit.name}, {exposure}, {kind}")
+    if scene.stages or scene.jobs:
+        for what, there in _insulating(scene):
+            if there:
+                reason = required_length(scene, unknown_circuit(scene), what)[2]
+                why.setdefault(reason, []).append(f"insulating length of a {what}")
+    why.pop("", None)
+    cure = "supply it, or a company table that completes the rule (clearance distances --company-table prints one)"
+    for reason, cells in why.items():
+        yield OpenPoint("the rules", f"no value for {'; '.join(cells)}: {reason}", cure, "clear")
+
+
+def _insulating(scene: Scene) -> Iterator[tuple[rules.What, bool]]:
+    """What of a scene has an insulating length that is judged: its kind, and whether there is any."""
+    yield "ladder", scene.ladder is not None or scene.aerial_device is not None
+    ropes = [rope.name for rope in scene.ropes]
+    ropes += [rope.name for wire in scene.wires if wire.release is not None for rope in wire.release.ropes]
+    yield "rope", any(insulating(scene, name) for name in ropes)
+    yield "rod", any(stage.stick_m is not None for stage in scene.stages)
+
+
+def _least_known(scene: SceneFile, error: RuleError) -> Required:
+    """Why a rule has no value, with the least that the distance can be by what it and the others know."""
+    electrical = getattr(error, "electrical_m", 0.0)
+    whole = max(getattr(error, "limit_m", 0.0), electrical)
+    others = getattr(error, "others", None)
+    rule, unconfirmed = (unnamed(scene), ()) if others is None else (quoted(others), others.unconfirmed)
+    why = str(error)
+    return Required(whole or None, electrical or None, None, rule, "", why, unconfirmed, silent=why if whole else "")
 
 
 def _with_charge(
@@ -273,7 +351,10 @@ def by_equation(
     opposed = _opposed(taken[0], top, taken[1], bottom) if between_circuits else 0.0
     per_unit = max(*taken, opposed)
     found: list[ByEquation] = []
-    for name in [rule for rule in scene.rule if rule in EQUATIONS] or [EQUATIONS[0]]:
+    own_first = [rule for rule in scene.rule if rule in EQUATIONS]
+    for name in (*own_first, EQUATIONS[0]):
+        if found and name not in own_first:
+            break  # one of the scene's own answers; that of 29 CFR 1910.269 stands in where none does
         own = {spec.key for spec in find_all(name)[0].inputs} - {spec.key for spec in COMMON}
         inputs = {key: value for key, value in scene.rule_inputs.items() if key in own}
         try:

@@ -32,7 +32,7 @@ from clearance.job import (
 )
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
-from clearance.limits import per_unit, refusals
+from clearance.limits import lacking, per_unit, refusals
 from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import weathered
 from clearance.scene.assemble import Site, assemble
@@ -210,7 +210,7 @@ def _of_site(bench: measuring.Bench, stages: Iterable[Sequence[Setting]]) -> tup
 
 
 def _of_job(scene: Scene, read: Scene) -> tuple[OpenPoint, ...]:
-    return (*completeness.open_points(scene), *duties.of_job(scene), *duties.not_stated(read))
+    return (*lacking(scene), *completeness.open_points(scene), *duties.of_job(scene), *duties.not_stated(read))
 
 
 def _all(
@@ -341,6 +341,6 @@ def _assumed(scene: Scene, circuit: Circuit) -> str:
 
 
 def _unconfirmed(bench: measuring.Bench) -> tuple[str, ...]:
-    """The figures behind the limits that stand on memory."""
+    """The figures behind the limits that nobody read in their source, each with how it is known."""
     lines = dict.fromkeys(line for required in bench.required.values() for line in required.unconfirmed)
-    return tuple(f"from memory, not read in its source: {line}" for line in sorted(lines))
+    return tuple(f"not read in its source: {line}" for line in sorted(lines))

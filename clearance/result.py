@@ -81,7 +81,8 @@ class Gap:
 
     posture: the stated posture against the whole limit; reach: the full reach envelope against the electrical part,
         None where nobody is aloft (then `posture` is against the whole limit and nothing reaches further)
-    limit_m, electrical_m: [m]; rule: name, edition, clause; voltage: what the limit was taken at
+    limit_m, electrical_m: [m]; rule: name, edition, clause, grade (how the figure is known); voltage: what the limit
+        was taken at; silent: why a rule has no value here, so that these are only the least it can be, else ""
     margin_at_assumed_m: margin of `posture` at the rule's assumed overvoltage [m], None where the stated one is that
     """
 
@@ -94,6 +95,7 @@ class Gap:
     rule: Mapping[str, str]
     voltage: str
     margin_at_assumed_m: float | None = None
+    silent: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -112,11 +114,17 @@ class Gap:
 
 @dataclass(frozen=True)
 class Approach:
-    """An unbonded worker's distance to a phase or to earth where the stage does not let the worker come near."""
+    """An unbonded worker's distance to a phase or to earth where the stage does not let the worker come near.
+
+    rule: name, edition, clause, grade of a transfer distance; beside: it is of another family of rules than the
+        scene's, so that it is judged in a row of its own and its margin is not among theirs
+    """
 
     body: str
     to: str
     measure: Measure
+    rule: Mapping[str, str] = field(default_factory=dict)
+    beside: bool = False
 
 
 @dataclass(frozen=True)
@@ -295,11 +303,11 @@ class Result:
 
 def least_margin(stages: Iterable[tuple[str, StageResult]]) -> tuple[float | None, str]:
     """The least proved margin of gaps, approaches and insulating lengths of stages by name [m], and the stage it is in;
-    None and "" where there is none."""
+    None and "" where there is none. What a figure beside the scene's rules leaves is not among them."""
     found: list[tuple[float, str]] = []
     for name, one in stages:
         measures = [m for gap in one.gaps for m in (gap.posture, gap.reach) if m is not None]
-        measures += [approach.measure for approach in one.approaches]
+        measures += [approach.measure for approach in one.approaches if not approach.beside]
         found += [(m.margin_lower_m, name) for m in measures if m.margin_lower_m is not None]
         found += [(i.left_m - i.required_m, name) for i in one.insulation if i.required_m is not None]
     finite = [item for item in found if math.isfinite(item[0])]

@@ -50,6 +50,7 @@ def _gap(gap: Gap) -> dict[str, Any]:
         "limit_m": _number(gap.limit_m),
         "electrical_m": _number(gap.electrical_m),
         "rule": dict(gap.rule),
+        "silent": gap.silent,
         "voltage": gap.voltage,
         "posture_verdict": posture_verdict,
         **posture,
@@ -82,7 +83,10 @@ def _stage(stage: StageResult) -> dict[str, Any]:
         "verdict": stage.verdict,
         "parameters": {name: list(span) for name, span in stage.parameters.items()},
         "gaps": [_gap(gap) for gap in stage.gaps],
-        "approaches": [{"body": a.body, "to": a.to, **_measure(a.measure)} for a in stage.approaches],
+        "approaches": [
+            {"body": a.body, "to": a.to, "rule": dict(a.rule), "beside_the_rules": a.beside, **_measure(a.measure)}
+            for a in stage.approaches
+        ],
         "insulation": [
             {
                 "body": i.body,

@@ -25,13 +25,26 @@ def judge(gap_lower_m: float, gap_upper_m: float, required_m: float | None) -> V
     return "undecided"
 
 
-def judge_length(left_m: float, required_m: float | None) -> Verdict:
-    """An insulating length, of which at least so much is left.
+def not_clear(verdict: Verdict, silent: str) -> Verdict:
+    """A verdict by what is required at least: where a rule is silent it may ask for more, so nothing is clear.
+
+    silent: why a rule has no value, "" where every rule has one
+
+    >>> not_clear("clear", "no rule"), not_clear("breach", "no rule"), not_clear("clear", "")
+    ('undecided', 'breach', 'clear')
+    """
+    return "undecided" if silent and verdict == "clear" else verdict
+
+
+def judge_length(left_m: float, required_m: float | None, silent: str = "") -> Verdict:
+    """An insulating length, of which at least so much is left; silent: why a rule has no value.
 
     >>> judge_length(1.5, 1.5), judge_length(1.49, 1.5), judge_length(9.0, None), judge_length(float("nan"), 1.5)
     ('clear', 'breach', 'undecided', 'undecided')
+    >>> judge_length(1.5, 1.5, "EN is silent"), judge_length(1.49, 1.5, "EN is silent")
+    ('undecided', 'breach')
     """
-    return judge(left_m, left_m, required_m)
+    return not_clear(judge(left_m, left_m, required_m), silent)
 
 
 def judge_count(sound: int | None, asked: int) -> Verdict:

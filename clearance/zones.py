@@ -171,7 +171,7 @@ def needs_of(site: Site, person: Person) -> dict[str, tuple[Need, ...]]:
 
     def limit(one: str, other: str, kinds: Sequence[Kind]) -> tuple[Kind, float]:
         found = [(required_between(site.scene, site.circuit_of, one, other, kind), kind) for kind in kinds]
-        missing = next((need.why for need, _ in found if need.limit_m is None), None)
+        missing = next((need.why for need, _ in found if need.why), None)
         if missing is not None:
             raise RuleError(f"{one} to {other}: {missing}")
         return max(((kind, float(need.limit_m or 0.0)) for need, kind in found), key=lambda pair: pair[1])

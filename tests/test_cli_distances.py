@@ -20,6 +20,9 @@ APP = typer.Typer()
 APP.command()(distances)
 
 
+SIGNED = ("--input", "employer_basis=test", "--input", "employer_by=head of live working")
+
+
 def run(*arguments):
     return CliRunner().invoke(APP, [str(argument) for argument in arguments])
 
@@ -29,8 +32,8 @@ def run(*arguments):
 def test_every_rule_at_every_voltage(rule, kV):
     """0 with every cell, 3 with a cell undecided, 2 only where the rule does not cover the voltage at all."""
     extra = {
-        "iec-61472": ["--t", "2", "--t-basis", "test", "--input", "k_f=0.85", "--input", "k_g=1.45"],
-        "en-50110-1": ["--input", "ergonomic_m=0.5", "--input", "employer_basis=test"],
+        "iec-61472": ["--t", "2", "--t-basis", "test", "--input", "k_f=0.85", "--input", "k_g=1.45", *SIGNED],
+        "en-50110-1": ["--input", "ergonomic_m=0.5", *SIGNED],
     }.get(rule, [])
     result = run("--voltage-kV", kV, "--rule", rule, *extra)
 
@@ -98,7 +101,12 @@ def test_json_is_unrounded_and_as_designed(tmp_path):
             limit.electrical_m,
             limit.ergonomic_m,
         )
-        assert one["rule"] == {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause}
+        assert one["rule"] == {
+            "name": limit.rule.name,
+            "edition": limit.rule.edition,
+            "clause": limit.rule.clause,
+            "grade": limit.grade,
+        }
         assert one["inputs"] == limit.inputs
     assert data["undecided"] == []
     assert [path.name for path in tmp_path.iterdir()] == ["distances.json"]  # nothing is left beside it
@@ -213,6 +221,7 @@ QUESTIONS = [
             ("k_f", 0.85),
             ("ergonomic_m", 0.5),
             ("employer_basis", "live-working rules of the employer, edition of 2024"),
+            ("employer_by", "head of live working"),
         ),
     ),
     Question(("iec-61472",), 220.0),
@@ -268,3 +277,74 @@ def test_curves_break_where_a_rule_refuses():
     assert by_overvoltage[2][1] == required("osha-1910.269", "phase-earth", voltage_kV=220).limit_m
     by_voltage = curve(Question(("osha-1910.269",), 220.0), "phase-earth", "tool", "highest_kV", (242.0, 900.0))
     assert by_voltage == ((242.0, required("osha-1910.269", "phase-earth", highest_kV=242).limit_m), (900.0, None))
+
+
+def test_a_row_that_one_of_several_rules_has_no_value_for_is_marked_and_the_others_answer(tmp_path):
+    """Chinese rules: none between phases with an object in the gap. The equation: 3.3505 m at 242 kV, T 3.5 (published
+    tests)."""
+    file = tmp_path / "d.json"
+    result = run("--voltage-kV", 220, "--rule", "gb-26859", "--rule", "osha-1910.269", "--json", file)
+    assert result.exit_code == 3
+    assert "at least 3.36 m" in result.stdout
+    assert "phase_phase_object_m" in result.stdout
+    data = json.loads(file.read_text())
+    (cell,) = data["undecided"]
+    assert (cell["exposure"], cell["gap"], cell["refused"]) == ("phase-phase", "object", False)
+    assert cell["others"]["limit_m"] == pytest.approx(3.3505, abs=1e-4)
+    assert len(data["limits"]) == 5
+    supplied = ("--input", "phase_phase_object_m=2.8", *SIGNED)
+    whole = run("--voltage-kV", 220, "--rule", "gb-26859", "--rule", "osha-1910.269", *supplied)
+    assert whole.exit_code == 0
+    assert "at least 3.36 m" not in whole.stdout
+
+
+def test_a_rule_that_refuses_among_several_is_marked_too():
+    question = ("--voltage-kV", 220, "--altitude-m", 1500, "--rule", "gb-26859")
+    assert run(*question).exit_code == 2
+    both = run(*question, "--rule", "osha-1910.269")
+    assert both.exit_code == 3
+    assert "at least 2.10 m" in both.stdout  # 0.31 m and 1.05 times 1.6998 m
+    assert "1000 m above sea level" in both.stdout
+
+
+def test_every_figure_says_how_it_is_known(tmp_path):
+    """Up to 169 kV Table R-7 is second-hand, above it from memory; Table 8-1 of the Chinese rules was read, their
+    combined gap was not."""
+    known = {}
+    for rule, kV in (("osha-1910.269-table", 138), ("osha-1910.269-table", 230), ("gb-26859", 220)):
+        file = tmp_path / "d.json"
+        run("--voltage-kV", kV, "--rule", rule, "--json", file)
+        data = json.loads(file.read_text())
+        known[rule, kV] = {(one["exposure"], one["gap"]): one["rule"]["grade"] for one in data["limits"]}
+        assert data["transfer"]["rule"]["grade"] == "memory"
+        assert data["transfer"]["of_a_rule_asked"] == (rule == "gb-26859")
+    assert known["osha-1910.269-table", 138]["phase-earth", "air"] == "second-hand"
+    assert known["osha-1910.269-table", 230]["phase-earth", "air"] == "memory, cross-checked"
+    assert known["gb-26859", 220]["phase-earth", "tool"] == "read"
+    assert known["gb-26859", 220]["phase-earth", "object"] == "memory"
+    shown = run("--voltage-kV", 220, "--rule", "osha-1910.269").stdout
+    assert "a figure beside the rules asked: gb-26859, equipotential work; memory" in shown
+    lines = run("--unconfirmed").stdout.splitlines()
+    grades = [
+        next(grade for grade in ("(memory;", "(memory, cross", "(second") if grade in line) for line in lines[1:-1]
+    ]
+    assert grades == sorted(grades, key=("(memory;", "(memory, cross", "(second").index)
+    assert "(second" in grades
+
+
+def test_a_company_table_to_fill_in_is_printed():
+    result = run("--voltage-kV", 220, "--rule", "gb-26859", "--company-table")
+    assert result.exit_code == 0
+    assert 'completes = ["gb-26859"]' in result.stdout
+    assert 'phase_phase.object = { electrical_m = "?", ergonomic_m = "?" }' in result.stdout
+
+
+def test_the_united_states_notes_cite_the_paragraphs_that_were_read():
+    """29 CFR 1910.269(q)(3): (iii) insulated equipment, tools, aerial devices and platforms; (vi) wind; (xiii)(B) the
+    daily test of a lift."""
+    shown = run("--voltage-kV", 220, "--rule", "osha-1910.269").stdout
+    for clause in ("(q)(3)(iii)", "(q)(3)(vi)", "(q)(3)(xiii)(B)"):
+        assert clause in shown
+    assert "general distances" not in shown
+    assert "(q)(3)(vi)" not in run("--voltage-kV", 220, "--rule", "gb-26859").stdout
+    assert "California Code of Regulations, Title 8, 2940.2 note 2, at the distance of" in shown

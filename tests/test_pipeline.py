@@ -42,7 +42,9 @@ def test_every_result_says_what_it_rests_on_and_what_it_leaves_out():
         "measured on site",
     ):
         assert words in said
-    assert "from memory, not read in its source" in said
+    assert "not read in its source: 29 CFR 1910.269, Table R-3" in said
+    assert "(memory, cross-checked; " in said
+    assert "(second-hand; " in said
     assert set(NOT_EVALUATED) <= set(result.skipped)
     assert (result.scene, result.tolerance_m, len(result.sha256)) == ("small", 0.005, 64)
 

@@ -84,7 +84,7 @@ def test_the_json_has_the_stated_keys(result):
     keys |= {"margin_lower_m", "margin_upper_m", "at", "through", "points"}
     for entry in one["gaps"]:
         assert set(entry) >= keys
-        assert set(entry["rule"]) == {"name", "edition", "clause"}
+        assert set(entry["rule"]) == {"name", "edition", "clause", "grade"}
         assert entry["kind"] in ("air", "tool", "object")
         assert entry["margin_lower_m"] == entry["gap_lower_m"] - entry["limit_m"]
         assert 0 <= entry["gap_upper_m"] - entry["gap_lower_m"] <= 0.005 + 1e-9

@@ -279,11 +279,12 @@ def test_the_margin_is_shown_at_the_assumed_overvoltage_too():
 
 
 def test_where_the_rule_is_silent_the_gap_is_undecided_and_says_why():
-    """GB 26859 has no distance through a conductive object unless the employer supplies one."""
+    """GB 26859 has no distance through a conductive object unless the employer supplies one: it is no less than the
+    2.5 m to the adjacent phase."""
     result = checked(rule="gb-26859", solids=BOTH)
     (found,) = result.stages
     through = gap(found, "A", "B", "object")
-    assert (through.limit_m, through.verdict) == (None, "undecided")
+    assert (through.limit_m, through.verdict) == (2.5, "undecided")
     assert "gb-26859" in through.posture.why
     assert any(line.startswith("A to B, object:") for line in map(str, found.open_points))
     assert (found.verdict, result.verdict) == ("undecided", "undecided")

@@ -214,6 +214,7 @@ def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> 
         scene = scene.changed(statements=())
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
     from clearance.kernel import compiling
+    from clearance.limits import lacking
     from clearance.pipeline import check_prepared, prepare
     from clearance.result import Interrupted
 
@@ -227,6 +228,10 @@ def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> 
             progress(*message)
 
         prepared = prepare(scene)
+        if not quiet:
+            # At once: whoever can supply it need not wait for the sweep to hear that nothing will be clear without.
+            for point in lacking(prepared.site.scene):
+                typer.echo(f"{path}: {point}. To settle it: {point.cure}.", err=True)
         try:
             return prepared, check_prepared(prepared, tolerance_m, tell)
         except Interrupted as interrupted:

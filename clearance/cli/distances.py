@@ -1,6 +1,7 @@
 """Owns the command `clearance distances`: the required distances of a job, with calculation, source and conditions.
 
-Exit codes: 0 every cell has a value, 2 bad input or everything refused, 3 some cell has no value.
+Exit codes: 0 every rule has a value for every cell, 2 bad input or everything refused, 3 some rule has none for some
+cell: what the others require is shown, and the row is marked.
 """
 
 from __future__ import annotations
@@ -10,15 +11,16 @@ import os
 import sys
 import tempfile
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 import typer
 
 from clearance.errors import ClearanceError, InputError, Mistake
 from clearance.rules import facts, names
-from clearance.rules.records import Limit
+from clearance.rules.records import Grade, InsulatingLength, Limit, Transfer
 from clearance.rules.rounding import feet, metres
 from clearance.rules.sheet import WORDS, Question, Sheet, cells_in_words, sheet
+from clearance.rules.skeleton import skeleton
 
 DISCLAIMER = (
     "These distances support, and do not replace, the employer's rules, local codes and the judgement of the "
@@ -39,7 +41,9 @@ def distances(
     rule: Annotated[
         list[str] | None,
         typer.Option(
-            "--rule", help="A rule's name or a company table (*.toml); repeat it for the most conservative of several."
+            "--rule",
+            help="A rule's name or a company table (*.toml); repeat it for the most conservative of several. Where one "
+            "is silent the row is marked, with what the others require.",
         ),
     ] = None,
     t: Annotated[
@@ -65,7 +69,17 @@ def distances(
     unconfirmed: Annotated[
         bool,
         typer.Option(
-            "--unconfirmed", help="List every built-in figure that stands on memory, and stop unless a rule is named."
+            "--unconfirmed",
+            help="List every built-in figure that nobody read in its source, with how it is known: from memory or "
+            "second-hand; and stop unless a rule is named.",
+        ),
+    ] = False,
+    blank_table: Annotated[
+        bool,
+        typer.Option(
+            "--company-table",
+            help="Print a company table (*.toml) to fill in and sign: what the rules lack, or nobody read, at this "
+            "voltage; and stop.",
         ),
     ] = False,
     placard: Annotated[
@@ -85,6 +99,9 @@ def distances(
                 return
         question = _question(voltage_kv, highest_kv, rule, t, t_basis, altitude_m, given)
         result = sheet(question)
+        if blank_table:
+            typer.echo(skeleton(result), nl=False)
+            return
         if result.all_refused:
             raise InputError(
                 [Mistake(("distances",), "a question the rule answers", reason) for reason in _reasons(result)]
@@ -164,12 +181,14 @@ def _length(value: float, in_feet: bool) -> str:
 
 
 def _print_facts() -> None:
-    """Every built-in figure that was not read in a copy of its source."""
+    """Every built-in figure that was not read in a copy of its source, the least known first."""
     console = _console()
-    _line(console, "Figures that stand on memory; confirm them against the text before they are relied on:")
-    for fact in facts():
-        if not fact.confirmed:
-            _line(console, f"- {fact}")
+    _line(console, "Figures that nobody read in their source; confirm them against the text before they are relied on:")
+    for grade in get_args(Grade):
+        for fact in facts():
+            if fact.grade == grade and not fact.confirmed:
+                _line(console, f"- {fact}")
+    _line(console, "Whoever holds the text enters them in a company table: --company-table prints one to fill in.")
 
 
 def _print_sheet(result: Sheet, in_feet: bool) -> None:
@@ -183,27 +202,25 @@ def _print_sheet(result: Sheet, in_feet: bool) -> None:
         _line(console, f"  {voltage.basis}")
     _line(console, f"altitude {result.question.altitude_m:g} m")
     table = Table(show_edge=True)
-    for heading in ("exposure", "gap", "limit", "electrical", "ergonomic", "from"):
+    for heading in ("exposure", "gap", "limit", "electrical", "ergonomic", "from", "known"):
         table.add_column(heading, justify="right" if heading in ("limit", "electrical", "ergonomic") else "left")
     for limit in result.limits:
-        table.add_row(
-            WORDS[limit.exposure],
-            WORDS[limit.gap],
-            _length(limit.limit_m, in_feet),
-            _length(limit.electrical_m, in_feet),
-            _length(limit.ergonomic_m, in_feet),
-            f"{limit.rule.name}: {limit.rule.clause}",
-        )
+        table.add_row(*_row(limit, in_feet))
     for cell in result.undecided:
         word = "refused" if cell.refused else "no value"
-        table.add_row(WORDS[cell.exposure], WORDS[cell.gap], word, "-", "-", "see below")
+        if cell.others is None:
+            table.add_row(WORDS[cell.exposure], WORDS[cell.gap], word, "-", "-", "see below", "-")
+        else:
+            table.add_row(*_row(cell.others, in_feet, "at least "))
     console.print(table)
+    if any(cell.others is not None for cell in result.undecided):
+        _line(console, "at least: by the rules that have a value; another of the list has none, see below")
     _print_undecided(console, result)
     _print_lengths(console, result, in_feet)
-    _print_steps(console, result.limits)
+    _print_steps(console, result.shown)
     for heading, lines in (
         ("Conditions of use", result.conditions),
-        ("From memory, not read in the source; confirm before relying on it", result.unconfirmed),
+        ("Not read in its source; confirm before relying on it", result.unconfirmed),
         ("Jurisdictions (shown, not enforced)", tuple(str(note) for note in result.notes)),
     ):
         if lines:
@@ -211,6 +228,19 @@ def _print_sheet(result: Sheet, in_feet: bool) -> None:
             for line in lines:
                 _line(console, f"- {line}")
     _line(console, f"\n{DISCLAIMER}")
+
+
+def _row(limit: Limit, in_feet: bool, sign: str = "") -> tuple[str, ...]:
+    """A limit as a row; sign: what stands before a limit that may be more."""
+    return (
+        WORDS[limit.exposure],
+        WORDS[limit.gap],
+        sign + _length(limit.limit_m, in_feet),
+        sign + _length(limit.electrical_m, in_feet),
+        _length(limit.ergonomic_m, in_feet),
+        f"{limit.rule.name}: {limit.rule.clause}",
+        limit.grade,
+    )
 
 
 def _print_undecided(console: Any, result: Sheet) -> None:
@@ -226,16 +256,20 @@ def _print_lengths(console: Any, result: Sheet, in_feet: bool) -> None:
     for length in result.lengths:
         _line(
             console,
-            f"- {length.what}: {_length(length.required_m, in_feet)} ({length.rule.name}, {length.rule.clause})",
+            f"- {length.what}: {_length(length.required_m, in_feet)} ({length.rule.name}, {length.rule.clause}; "
+            f"{length.grade})",
         )
-    for what, reason in result.no_length:
-        _line(console, f"- {what}: no value. {reason}")
+    for what, reason, others in result.no_length:
+        least = "no value" if others is None else f"at least {_length(others.required_m, in_feet)}, undecided"
+        _line(console, f"- {what}: {least}. {reason}")
     if result.sound is not None:
         _line(console, f"- sound insulators in a string that is worked on: at least {result.sound}")
     if result.transfer is not None:
+        transfer, beside = result.transfer, "" if result.transfer.own else "a figure beside the rules asked: "
         _line(
             console,
-            f"- bare body to the live part at potential transfer: at least {_length(result.transfer[0], in_feet)}",
+            f"- bare body to the live part at potential transfer: at least {_length(transfer.distance_m, in_feet)} "
+            f"({beside}{transfer.rule.name}, {transfer.rule.clause}; {transfer.grade})",
         )
 
 
@@ -253,38 +287,55 @@ def _print_steps(console: Any, limits: tuple[Limit, ...]) -> None:
 
 def as_json(result: Sheet) -> dict[str, Any]:
     """The sheet as plain data, unrounded."""
+    transfer = result.transfer
     return {
         "format": 1,
-        "limits": [
-            {
-                "exposure": limit.exposure,
-                "gap": limit.gap,
-                "limit_m": limit.limit_m,
-                "electrical_m": limit.electrical_m,
-                "ergonomic_m": limit.ergonomic_m,
-                "rule": {"name": limit.rule.name, "edition": limit.rule.edition, "clause": limit.rule.clause},
-                "inputs": limit.inputs,
-                "steps": list(limit.steps),
-                "conditions": list(limit.conditions),
-                "unconfirmed": list(limit.unconfirmed),
-            }
-            for limit in result.limits
-        ],
+        "limits": [_limit_data(limit) for limit in result.limits],
         "undecided": [
-            {"exposure": cell.exposure, "gap": cell.gap, "refused": cell.refused, "reason": cell.reason}
+            {
+                "exposure": cell.exposure,
+                "gap": cell.gap,
+                "refused": cell.refused,
+                "reason": cell.reason,
+                "others": None if cell.others is None else _limit_data(cell.others),
+            }
             for cell in result.undecided
         ],
-        "insulation": [
-            {
-                "what": length.what,
-                "required_m": length.required_m,
-                "rule": {"name": length.rule.name, "edition": length.rule.edition, "clause": length.rule.clause},
-            }
-            for length in result.lengths
+        "insulation": [_length_data(length) for length in result.lengths],
+        "insulation_undecided": [
+            {"what": what, "reason": reason, "others": None if others is None else _length_data(others)}
+            for what, reason, others in result.no_length
         ],
         "sound_insulators": result.sound,
-        "transfer_m": None if result.transfer is None else result.transfer[0],
+        "transfer_m": None if transfer is None else transfer.distance_m,
+        "transfer": None
+        if transfer is None
+        else {"distance_m": transfer.distance_m, "rule": _rule_data(transfer), "of_a_rule_asked": transfer.own},
     }
+
+
+def _rule_data(found: Limit | InsulatingLength | Transfer) -> dict[str, str]:
+    rule = found.rule
+    return {"name": rule.name, "edition": rule.edition, "clause": rule.clause, "grade": found.grade}
+
+
+def _limit_data(limit: Limit) -> dict[str, Any]:
+    return {
+        "exposure": limit.exposure,
+        "gap": limit.gap,
+        "limit_m": limit.limit_m,
+        "electrical_m": limit.electrical_m,
+        "ergonomic_m": limit.ergonomic_m,
+        "rule": _rule_data(limit),
+        "inputs": limit.inputs,
+        "steps": list(limit.steps),
+        "conditions": list(limit.conditions),
+        "unconfirmed": list(limit.unconfirmed),
+    }
+
+
+def _length_data(length: InsulatingLength) -> dict[str, Any]:
+    return {"what": length.what, "required_m": length.required_m, "rule": _rule_data(length)}
 
 
 def _write_json(path: Path, result: Sheet) -> None:

@@ -18,6 +18,7 @@ from clearance.errors import RuleError
 from clearance.job import potentials
 from clearance.job.setting import moves
 from clearance.job.staging import HULL
+from clearance.limits import quoted, unnamed
 from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
@@ -113,7 +114,7 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
     circuit = unknown_circuit(scene) if string.phase is None else site.circuit_of[string.phase]
     why: list[str] = []
     verdicts: list[Verdict] = []
-    required, rule = None, {"name": " + ".join(scene.rule), "edition": "", "clause": ""}
+    required, rule = None, unnamed(scene)
     inputs: dict[str, object] = dict(scene.rule_inputs)
     if circuit.overvoltage_per_unit is not None:
         inputs["per_unit_basis"] = f"{circuit.overvoltage_basis} ({circuit.overvoltage_by})"
@@ -127,11 +128,16 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
             altitude_m=scene.altitude_m,
             inputs=inputs,
         )
-        required = length.required_m
-        rule = {"name": length.rule.name, "edition": length.rule.edition, "clause": length.rule.clause}
+        required, rule = length.required_m, quoted(length)
         verdicts.append(judge_length(least, required))
     except RuleError as error:
         why.append(str(error))
+        others = getattr(error, "others", None)
+        if others is not None:
+            required, rule = others.required_m, quoted(others)
+        # A rule that counts sound insulators has no length; any other that is silent leaves the string undecided.
+        if not getattr(error, "counted", False):
+            verdicts.append(judge_length(least, required, str(error)))
     try:
         count = rules.sound_insulators(rule_names(scene), circuit.nominal_kV, highest_kV=circuit.highest_kV)
         sound = None if string.units is None else int(string.units * least / string.insulating_m)

@@ -15,19 +15,18 @@ from collections.abc import Iterator, Set
 
 import numpy as np
 
-from clearance import rules
 from clearance.bodies import worker
 from clearance.bodies.ladder import PLATFORM_HALF_M
-from clearance.errors import RuleError
 from clearance.job import aerial, tail_ropes
 from clearance.job.footing import foot_knots, settled, stands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.staging import build_of
+from clearance.limits import required_length
 from clearance.result import Insulation
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place
 from clearance.scene.records import Circuit, Reference, Stage
-from clearance.scene.voltages import rule_names, unknown_circuit
+from clearance.scene.voltages import unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
@@ -47,26 +46,6 @@ def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = No
         *_tail_ropes(site, stage),
         *_stick(site, stage),
     )
-
-
-def _required(site: Site, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
-    scene = site.scene
-    inputs: dict[str, object] = dict(scene.rule_inputs)
-    if circuit.overvoltage_per_unit is not None:
-        inputs["per_unit_basis"] = f"{circuit.overvoltage_basis} ({circuit.overvoltage_by})"
-    try:
-        found = rules.insulating_length(
-            rule_names(scene),
-            what=what,
-            voltage_kV=circuit.nominal_kV,
-            highest_kV=circuit.highest_kV,
-            per_unit_overvoltage=circuit.overvoltage_per_unit,
-            altitude_m=scene.altitude_m,
-            inputs=inputs,
-        )
-    except RuleError as error:
-        return None, {"name": " + ".join(scene.rule), "edition": "", "clause": ""}, str(error)
-    return found.required_m, {"name": found.rule.name, "edition": found.rule.edition, "clause": found.rule.clause}, ""
 
 
 def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
@@ -199,9 +178,9 @@ def _less(site: Site, stage: Stage, entry: records.Ladder, low: float, high: flo
 def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tuple[str, ...]) -> Insulation:
     entry = site.scene.ladder
     assert entry is not None
-    required, rule, why = _required(site, circuit, "ladder")
+    required, rule, why = required_length(site.scene, circuit, "ladder")
     at = {} if stage.climb_m is None else {"climb_m": stage.climb_m.lo}
-    return Insulation(entry.name, judge_length(left, required), left, required, at, rule, steps, why)
+    return Insulation(entry.name, judge_length(left, required, why), left, required, at, rule, steps, why)
 
 
 def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -213,10 +192,10 @@ def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
     circuits = records.phases(site.scene)
     phase = next(iter(stage.bonded.values()), None)
     circuit = circuits[phase] if phase else unknown_circuit(site.scene)
-    required, rule, why = _required(site, circuit, "ladder")
+    required, rule, why = required_length(site.scene, circuit, "ladder")
     left, steps = aerial.insulating_left_m(device, stage)
     at = {"extend_m": stage.extend_m.lo}
-    yield Insulation(device.name, judge_length(left, required), left, required, at, rule, steps, why)
+    yield Insulation(device.name, judge_length(left, required, why), left, required, at, rule, steps, why)
 
 
 def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -225,7 +204,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
     for rope in scene.ropes:
         if not statements.insulating(scene, rope.name) or rope.name in statements.absent(scene, stage):
             continue
-        required, rule, why = _required(site, unknown_circuit(scene), "rope")
+        required, rule, why = required_length(site.scene, unknown_circuit(scene), "rope")
         start, ladder = rope.from_m, scene.ladder
         if on_ladder(site, rope) and scene.track is None:
             if stage.travel_m is None or not stands(scene):
@@ -254,20 +233,22 @@ def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         if rope.wet_or_dirty_m > 0.0:
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
-        yield Insulation(rope.name, judge_length(length, required), length, required, {}, rule, tuple(steps), why)
+        yield Insulation(rope.name, judge_length(length, required, why), length, required, {}, rule, tuple(steps), why)
 
 
 def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
     """The ropes that lower and hold a wire which is off, from it to what is earthed."""
     for rope, wire, length, steps in tail_ropes.lengths(site, stage):
-        required, rule, why = _required(site, site.circuit_of[wire], "rope")
-        yield Insulation(rope, judge_length(length, required), length, required, {}, rule, steps, why)
+        required, rule, why = required_length(site.scene, site.circuit_of[wire], "rope")
+        yield Insulation(rope, judge_length(length, required, why), length, required, {}, rule, steps, why)
 
 
 def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
     """The remote tool of a stage that earths a tail or removes that earth: what it insulates beyond the hands."""
     if stage.kind != "earthing" or stage.stick_m is None:
         return
-    required, rule, why = _required(site, unknown_circuit(site.scene), "rod")
+    required, rule, why = required_length(site.scene, unknown_circuit(site.scene), "rod")
     steps = (f"insulating for {stage.stick_m:.2f} m beyond the hands",)
-    yield Insulation(REMOTE_TOOL, judge_length(stage.stick_m, required), stage.stick_m, required, {}, rule, steps, why)
+    yield Insulation(
+        REMOTE_TOOL, judge_length(stage.stick_m, required, why), stage.stick_m, required, {}, rule, steps, why
+    )

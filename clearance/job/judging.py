@@ -33,6 +33,7 @@ from clearance.job.setting import Check
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, Verdict, worst
 from clearance.scene import statements
 from clearance.scene.records import Stage
+from clearance.verdict import not_clear
 
 
 def judge_stage(
@@ -113,31 +114,36 @@ def _gaps(
             bench,
             [(piece, q) for piece, found in zip(posture, whole, strict=True) for q in found.get(key, [])],
             required.limit_m,
+            required.silent,
         )
         second = None
         if part and any(key in found for found in part):
             asked = [(piece, q) for piece, found in zip(reach, part, strict=True) for q in found.get(key, [])]
-            second = _least(bench, asked, required.electrical_m)
+            second = _least(bench, asked, required.electrical_m, required.silent)
         if first.gap_lower_m == float("inf") and (second is None or second.gap_lower_m == float("inf")):
             continue
-        if required.limit_m is None:
-            cure = "state the distance in a company table, or a rule that has it"
+        if required.why:
+            cure = "supply what is missing, or state the distance in a company table that completes the rule"
             undecided.append(OpenPoint("", f"{one} to {other}, {kind}: {required.why}", cure))
             first = replace(first, why=required.why)
         gap = Gap(
-            (one, other), kind, first, second, required.limit_m, required.electrical_m, required.rule, required.voltage
-        )
+            (one, other), kind, first, second, required.limit_m, required.electrical_m, required.rule, required.voltage,
+            silent=required.silent,
+        )  # fmt: skip
         if required.assumed_m is not None:
             gap = replace(gap, margin_at_assumed_m=first.gap_lower_m - required.assumed_m)
         gaps.append(gap)
     return gaps, undecided
 
 
-def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: float | None) -> Measure:
-    """The measure with the least gap over all pieces and cases; its bounds are the least of all bounds."""
+def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: float | None, silent: str = "") -> Measure:
+    """The measure with the least gap over all pieces and cases; its bounds are the least of all bounds.
+
+    silent: why a rule has no value, so that what is required is only the least it can be
+    """
     measures = []
     for piece, question in asked:
-        if bench.floor is None or required_m is None:
+        if bench.floor is None or required_m is None or silent:
             measure = measure_of(bench, piece, question.paths, required_m, AS_STATED)
         else:
             counts = beneath(bench, piece, question.paths, required_m)
@@ -148,14 +154,14 @@ def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: floa
         measures.append(replace(measure, case=case_name(question.case, chain)))
     if not measures:
         # Under a floor all of them are clear and keep more than the least: nothing is left to measure.
-        nothing: Verdict = "undecided" if bench.floor is None or required_m is None else "clear"
+        nothing: Verdict = "undecided" if bench.floor is None or required_m is None or silent else "clear"
         return Measure(nothing, required_m, float("inf"), float("inf"), {}, (), ("", ""), ())
     governing = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
     verdict = worst([m.verdict for m in measures])
     why = next((m.why for m in measures if m.verdict == verdict and m.why), "")
     return replace(
         governing,
-        verdict=verdict,
+        verdict=not_clear(verdict, silent),
         gap_lower_m=min(m.gap_lower_m for m in measures),
         within_survey_error=verdict == "breach"
         and all(m.within_survey_error for m in measures if m.verdict == "breach"),

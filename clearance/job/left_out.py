@@ -43,7 +43,8 @@ BLOCK = 100_000
 """Points looked at together: a matter of memory only."""
 
 UNKNOWN_M = 10.0
-"""[m] Taken as near where no rule gives any limit: above those of the highest voltages (common practice, no source)."""
+"""[m] Taken as near where no rule gives any limit, or one is silent: above those of the highest voltages (common
+practice, no source)."""
 
 
 def open_points(bench: Bench, stages: Iterable[Sequence[Setting]]) -> Iterator[OpenPoint]:
@@ -53,8 +54,9 @@ def open_points(bench: Bench, stages: Iterable[Sequence[Setting]]) -> Iterator[O
     if not scans:
         return
     pairs = itertools.combinations((*bench.site.live, EARTH), 2)
-    limits = [bench.limit(one, other, kind).limit_m for one, other in pairs for kind in get_args(Kind)]
-    limit = max((found for found in limits if found is not None), default=UNKNOWN_M)
+    limits = [bench.limit(one, other, kind) for one, other in pairs for kind in get_args(Kind)]
+    known = [found.limit_m for found in limits if found.limit_m is not None]
+    limit = max([*known, *([UNKNOWN_M] if not known or any(found.silent for found in limits) else [])])
     settings = [setting for pieces in stages for setting in pieces]
     origin = (scene.origin.easting_m, scene.origin.northing_m, scene.origin.height_m)
     coarse, fine = where_the_job_can_be(settings, cells=1), None

@@ -17,7 +17,7 @@ from clearance.job.questions import questions
 from clearance.job.setting import shown
 from clearance.result import Cell, Gap, Map, StageResult, worst
 from clearance.scene.records import Stage
-from clearance.verdict import judge
+from clearance.verdict import judge, not_clear
 
 AXES = ("travel_m", "climb_m")
 DEVICE_AXES = ("turret_deg", "boom_deg", "extend_m")
@@ -74,7 +74,7 @@ def _map(bench: Bench, stage: Stage, pieces: Sequence[Piece], gap: Gap, what: st
     cells = []
     for ranges in product(*(_bins(*box[axis], 0.1) for axis in axes)):
         within = dict(zip(axes, ranges, strict=True))
-        cells.append(_cell(bench, asked, within, required))
+        cells.append(_cell(bench, asked, within, required, gap.silent))
     title = "whole limit, stated posture" if what == "posture" else "electrical part, reach envelope"
     return Map(gap.between, gap.kind, title, axes, tuple(cells))
 
@@ -97,6 +97,7 @@ def _cell(
     asked: Sequence[tuple[Piece, list[Path], float]],
     within: Mapping[str, tuple[float, float]],
     required: float,
+    silent: str,
 ) -> Cell:
     verdicts, margin, witness = [], float("inf"), None
     for piece, kept, left_out in asked:
@@ -116,4 +117,4 @@ def _cell(
         margin = min(margin, lower - required)
         verdicts.append(verdict)
     shown_ranges = {name: (float(shown(name, a)), float(shown(name, b))) for name, (a, b) in within.items()}
-    return Cell(shown_ranges, worst(verdicts), margin, witness)
+    return Cell(shown_ranges, not_clear(worst(verdicts), silent), margin, witness)

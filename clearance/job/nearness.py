@@ -14,11 +14,12 @@ from clearance.gaps import EARTH
 from clearance.job import aerial, opening, parting, staging, whip
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
+from clearance.limits import quoted
 from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.records import Stage, where
-from clearance.scene.voltages import highest_kV
+from clearance.scene.voltages import highest_kV, rule_names
 from clearance.tolerances import APART_M
 
 
@@ -72,7 +73,7 @@ def _approach(
     bonded: str | None = None,
 ) -> Iterator[Approach]:
     for potential in potentials:
-        required, why = _transfer(bench, potential, with_ergonomic)
+        required, why, transfer = _transfer(bench, potential, with_ergonomic)
         measures = []
         for piece in pieces:
             bodies = piece.compiled.setting.bodies
@@ -93,26 +94,32 @@ def _approach(
             verdict = worst([measure.verdict for measure in measures])
             least = min(measures, key=lambda m: (m.gap_upper_m, m.gap_lower_m))
             lower = min(measure.gap_lower_m for measure in measures)
-            yield Approach(name, potential, replace(least, verdict=verdict, gap_lower_m=lower))
+            told = replace(least, verdict=verdict, gap_lower_m=lower)
+            if transfer is None:
+                yield Approach(name, potential, told)
+            else:
+                yield Approach(name, potential, told, quoted(transfer), beside=not transfer.own)
 
 
-def _transfer(bench: Bench, potential: str, with_ergonomic: bool) -> tuple[float | None, str]:
-    """The transfer distance to a potential, with the ergonomic part of its limit or without; to earth the largest of
-    all circuits that are live."""
+def _transfer(bench: Bench, potential: str, with_ergonomic: bool) -> tuple[float | None, str, rules.Transfer | None]:
+    """The transfer distance to a potential [m], with the ergonomic part of its limit or without, and where it is from;
+    to earth the largest of all circuits that are live."""
+    scene = bench.site.scene
     live = bench.site.live if potential == EARTH else (potential,)
-    found: list[tuple[float, str]] = []
+    found: list[tuple[float, str, rules.Transfer]] = []
     for one in live:
         try:
-            distance, note = rules.transfer_distance(highest_kV(bench.site.scene, bench.site.circuit_of[one]))
+            transfer = rules.transfer_distance(rule_names(scene), highest_kV(scene, bench.site.circuit_of[one]))
         except RuleError as error:
-            return None, str(error)
+            return None, str(error), None
+        distance = transfer.distance_m
         if with_ergonomic:
             required = bench.limit(one, EARTH, "tool")
-            if required.limit_m is None or required.electrical_m is None:
-                return None, f"the ergonomic part is not known: {required.why}"
+            if required.why or required.limit_m is None or required.electrical_m is None:
+                return None, f"the ergonomic part is not known: {required.why}", transfer
             distance += required.limit_m - required.electrical_m
-        found.append((distance, note))
-    return max(found, default=(None, "no circuit is live"))
+        found.append((distance, str(transfer), transfer))
+    return max(found, key=lambda one: one[:2], default=(None, "no circuit is live", None))
 
 
 def collisions(bench: Bench, pieces: Sequence[Piece]) -> Iterator[Collision]:

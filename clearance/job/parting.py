@@ -34,6 +34,7 @@ from clearance.scene.naming import free_end_name, lead_name, opening_name
 from clearance.scene.records import Stage
 from clearance.scene.records_statements import MayOpen
 from clearance.scene.voltages import highest_kV
+from clearance.verdict import not_clear
 
 LONGEST = 2.0
 """[1] The free end of a wire is no longer than this many times the limit: what hangs in a loop beside its place is not
@@ -215,7 +216,8 @@ def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Ap
     for _, parting, path, alone in _at_the_end(bench, stage, posture):
         required = bench.limit(parting.phase, parting.wire, "tool")
         measure = measure_of(bench, alone, path, required.limit_m, "as stated")
-        yield Approach(parting.free, parting.phase, replace(measure, why=required.why))
+        verdict = not_clear(measure.verdict, required.silent)
+        yield Approach(parting.free, parting.phase, replace(measure, verdict=verdict, why=required.why))
 
 
 def too_far(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[OpenPoint]:

@@ -132,12 +132,16 @@ def _entry_of(site: Site, string: LineInsulator) -> tuple[str, str]:
 
 
 def electrical_m(bench: Bench, one: str, other: str) -> float | None:
-    """The electrical part of the limit of two potentials [m], by the scene's rule, else by an equation."""
-    found = bench.limit(one, other, "air").electrical_m
-    if found is None:
-        stated = by_equation(bench.site.scene, bench.site.circuit_of, one, other, operating=False)
-        found = None if stated is None else stated.electrical_m
-    return found
+    """The electrical part of the limit of two potentials [m], by the scene's rule; by an equation too where one of its
+    rules is silent."""
+    required = bench.limit(one, other, "air")
+    if not required.why:
+        return required.electrical_m
+    stated = by_equation(bench.site.scene, bench.site.circuit_of, one, other, operating=False)
+    return max(
+        (m for m in (required.electrical_m, None if stated is None else stated.electrical_m) if m is not None),
+        default=None,
+    )
 
 
 def down(length_m: float) -> str:

@@ -38,7 +38,7 @@ from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.naming import free_end_name, whip_name
 from clearance.scene.records import Stage
 from clearance.tolerances import APART_M
-from clearance.verdict import judge
+from clearance.verdict import judge, not_clear
 
 Floats = NDArray[np.float64]
 
@@ -199,7 +199,7 @@ Kept = tuple[str, tuple[str, ...], float | None, str]
 
 
 def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator[Kept]:
-    """What it is kept from, under every state the tail may have: name, bodies, distance [m], why there is none."""
+    """What it is kept from, under every state the tail may have: name, bodies, distance [m], why a rule has none."""
     there = [body for body in piece.compiled.setting.bodies if len(body.shape)]
     tail = next(body for body in there if body.name == whip.wire)
     # Its free end, and the jaw that it is still fixed to, are at whatever it is at.
@@ -214,7 +214,8 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
         names = tuple(dict.fromkeys(name for _, each, _, _ in asked for name in each))
         missing = next((entry for entry in asked if entry[2] is None), None)
         largest = max(entry[2] or 0.0 for entry in asked)
-        yield (target, names, None, missing[3]) if missing else (target, names, largest, "")
+        silent = next((entry[3] for entry in asked if entry[3]), "")
+        yield (target, names, None, missing[3]) if missing else (target, names, largest, silent)
 
 
 def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None) -> Iterator[Kept]:
@@ -248,14 +249,15 @@ def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, stat
 
 def _electrical(bench: Bench, one: str, other: str) -> tuple[float | None, str]:
     required = bench.limit(one, other, "tool")
-    return required.electrical_m, required.why if required.electrical_m is None else ""
+    return required.electrical_m, required.why
 
 
 def _largest(bench: Bench, live: Sequence[str]) -> tuple[float | None, str]:
-    """The electrical part to earth of the most demanding of some potentials."""
+    """The electrical part to earth of the most demanding of some potentials, and why a rule has none."""
     found = [_electrical(bench, one, EARTH) for one in live]
     missing = next((why for distance, why in found if distance is None), None)
-    return (None, missing) if missing is not None else (max(distance or 0.0 for distance, _ in found), "")
+    silent = next((why for _, why in found if why), "")
+    return (None, missing) if missing is not None else (max(distance or 0.0 for distance, _ in found), silent)
 
 
 def _measured(
@@ -287,7 +289,9 @@ def _measured(
         if best is None or found.gap_lower_m > best.gap_lower_m:
             best = found
     assert best is not None
-    return Approach(whip_name(whip.wire), target, replace(best, why=why or best.why))
+    return Approach(
+        whip_name(whip.wire), target, replace(best, verdict=not_clear(best.verdict, why), why=why or best.why)
+    )
 
 
 def _within(

@@ -47,6 +47,7 @@ from clearance.report.findings import (
     findings,
     leading,
     leading_drawn,
+    rule_words,
     stage_word,
 )
 from clearance.report.gap_lines import GapLine, Settings, gap_lines, setting_of
@@ -168,8 +169,8 @@ def required_distances(stages: tuple[Permitted, ...]) -> list[dict[str, str]]:
         {
             "exposure": exposure,
             "kind": KINDS.get(kind, kind),
-            "limit": up(gap.limit_m),
-            "electrical": up(gap.electrical_m),
+            "limit": ("at least " if gap.silent else "") + up(gap.limit_m),
+            "electrical": ("at least " if gap.silent else "") + up(gap.electrical_m),
             "rule": _rule(gap),
             "mark": f"[{quoted[_rule(gap)]}]",
         }
@@ -179,7 +180,7 @@ def required_distances(stages: tuple[Permitted, ...]) -> list[dict[str, str]]:
 
 def _rule(gap: Gap) -> str:
     """The rule of a limit, and what it was taken at."""
-    return ", ".join(part for key in ("name", "edition", "clause") if (part := gap.rule.get(key))) + f"; {gap.voltage}"
+    return f"{rule_words(gap.rule)}; {gap.voltage}"
 
 
 def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:

@@ -14,10 +14,11 @@ from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
+from clearance.rules.jurisdiction import wind_clauses
 from clearance.scene import statements
 from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
 from clearance.scene.records_statements import HeldTail, Insulating
-from clearance.scene.voltages import highest_kV
+from clearance.scene.voltages import highest_kV, rule_names
 
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
@@ -169,10 +170,10 @@ def _held(entry: HeldTail) -> str:
 def _arc_zone(scene: Scene, phase: str) -> str:
     """How near the conductor an unbonded body becomes charged, where a figure is known."""
     try:
-        distance, _ = transfer_distance(highest_kV(scene, phases(scene)[phase]))
+        transfer = transfer_distance(rule_names(scene), highest_kV(scene, phases(scene)[phase]))
     except RuleError:
         return ""
-    return f" (nearer than {up(distance)} m an unbonded body takes an arc)"
+    return f" (nearer than {up(transfer.distance_m)} m an unbonded body takes an arc)"
 
 
 def _ice(scene: Scene) -> str:
@@ -199,6 +200,8 @@ def stop_conditions(scene: Scene) -> Iterator[str]:
         yield f"Wind over {min(weather.wind_m_s.hi, MOST_WIND_M_S):g} m/s (swept up to {weather.wind_m_s.hi:g} m/s)."
         yield f"Air temperature outside {weather.air_C.lo:g} °C to {weather.air_C.hi:g} °C."
         yield _ice(scene)
+    for clause in wind_clauses(scene.rule):
+        yield f"Wind, whatever its speed, that brings a gap below its required distance. {clause}."
     yield "Thunder heard or lightning seen, however far."
     yield f"Rain, snow, fog, or frost or dew on the {held}, ropes or insulators."
     yield "Relative humidity over 80 %."
@@ -293,7 +296,10 @@ def checks(scene: Scene) -> Iterator[str]:
     if scene.aerial_device is not None:
         name = scene.aerial_device.name
         yield f"{name}: on its feet and level, chassis earthed, controls and lowering tried without anybody on it."
-        yield f"{name}: leakage of its boom measured at the work, worker bonded to the liner of the platform."
+        yield (
+            f"{name}: leakage of its boom measured at the work, worker bonded to the liner of the platform: at most "
+            "1 µA per kV of nominal voltage to earth (29 CFR 1910.269(q)(3)(xiii)(B))."
+        )
     yield f"{means(scene).capitalize()}, ropes and sticks clean, dry and in date; looked over along their whole length."
     yield "Suit, gloves, socks, hood and bonding lead joined up and measured."
     yield "The three gaps of section 6 measured with an insulating stick, and inside what is given."

@@ -7,8 +7,8 @@ stage use `findings`; the one a summary names, `leading`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from clearance.report.numbers import Figures, figures, place
@@ -39,6 +39,7 @@ class Finding:
     gap_m, required_m, margin_m: the proven bounds [m]; margin_m None where there is none to give
     measure: the measure behind it, None for an insulating length
     gap: the gap behind it, None for the others
+    beside: whether what it needs is of another family of rules than the scene's: it has a row of its own
     """
 
     subject: Subject
@@ -51,6 +52,7 @@ class Finding:
     why: str
     measure: Measure | None = None
     gap: Gap | None = None
+    beside: bool = False
 
     @property
     def margin_m(self) -> float | None:
@@ -121,10 +123,20 @@ def _of_insulation(item: Insulation) -> Finding:
     )  # fmt: skip
 
 
+def rule_words(rule: Mapping[str, str]) -> str:
+    """A rule quoted: name, edition, clause, and how the figure is known."""
+    parts = [rule.get("name", ""), rule.get("edition", ""), rule.get("clause", "")]
+    known = f" ({rule['grade']})" if rule.get("grade") else ""
+    return (", ".join(part for part in parts if part) or "no rule") + known
+
+
 def findings(stage: StageResult) -> tuple[Finding, ...]:
     """Everything judged in a stage, in the order of the result: gaps, approaches, insulating lengths, collisions."""
     found = [finding for gap in stage.gaps for finding in of_gap(gap)]
-    found += [_of_measure("approach", f"approach of {a.body} to {a.to}", a.measure) for a in stage.approaches]
+    found += [
+        replace(_of_measure("approach", f"approach of {a.body} to {a.to}", a.measure), beside=a.beside)
+        for a in stage.approaches
+    ]
     found += [_of_insulation(item) for item in stage.insulation]
     found += [
         _of_measure("collision", f"{c.body} touching {c.measure.ends[1] or 'anything'}", c.measure)
@@ -140,14 +152,15 @@ def _least(found: Iterable[Finding]) -> Finding | None:
 def leading(stage: StageResult) -> Finding | None:
     """What a summary names: of what makes the stage's verdict, that with the least margin; None if nothing was judged.
 
-    A collision leads only where it is what is wrong: things that never touch have no margin worth naming.
+    A collision leads only where it is what is wrong: things that never touch have no margin worth naming. So does what
+    a figure beside the scene's rules leaves.
     """
     found = findings(stage)
     if stage.verdict != "clear":
         wrong = [f for f in found if f.verdict == stage.verdict]
         if wrong:
             return _least(wrong)
-    return _least(f for f in found if f.subject != "collision")
+    return _least(f for f in found if f.subject != "collision" and not f.beside)
 
 
 def drawable(stage: StageResult) -> list[Finding]:

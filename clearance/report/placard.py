@@ -239,7 +239,7 @@ def _lengths(figure: Figure, sheet: Sheet) -> None:
     if sheet.sound is not None:
         words += f" Sound insulators in a string: at least {sheet.sound}."
     if sheet.transfer is not None:
-        words += f" Bare body at potential transfer: {metres(sheet.transfer[0])}."
+        words += f" Bare body at potential transfer: {metres(sheet.transfer.distance_m)}."
     _wrapped(figure, MARGIN_MM, 80, PAGE_MM[0] - 2 * MARGIN_MM, words, 14, 2)
 
 
@@ -247,15 +247,15 @@ SMALL_TOP, SMALL_BOTTOM = 63.0, 12.0
 
 
 def _small_print(figure: Figure, sheet: Sheet) -> None:
-    """Conditions on the left, sources and what stands on memory on the right, in the largest size that fits."""
+    """Conditions on the left, sources and what nobody read on the right, in the largest size that fits."""
     gutter = 8.0
     width = (PAGE_MM[0] - 2 * MARGIN_MM - gutter) / 2
     left = ["CONDITIONS OF USE", *(f"- {line}" for line in sheet.conditions)]
-    right = ["RULE", *dict.fromkeys(f"- {limit.rule}" for limit in sheet.limits)]
+    right = ["RULE", *dict.fromkeys(f"- {limit.rule}" for limit in sheet.shown)]
     if len(sheet.systems) > 1:
         right.insert(1, f"- the most conservative of {', '.join(name for name, _, _ in sheet.systems)}")
     if sheet.unconfirmed:
-        right += ["FROM MEMORY, CONFIRM BEFORE USE", *(f"- {line.split(' (')[0]}" for line in sheet.unconfirmed)]
+        right += ["NOT READ, CONFIRM BEFORE USE", *(f"- {line.split(';')[0]})" for line in sheet.unconfirmed)]
     for x, paragraphs in ((MARGIN_MM, left), (MARGIN_MM + width + gutter, right)):
         size, lines = _fitted(paragraphs, width)
         _text(figure, x, SMALL_TOP, "\n".join(lines), size, vertical="top")

@@ -27,6 +27,7 @@ from clearance.report.findings import (
     of_gap,
     overall_word,
     pair,
+    rule_words,
     stage_word,
 )
 from clearance.report.numbers import NOTHING, down, span
@@ -126,12 +127,6 @@ def _print(result: Result, console: Console) -> None:
     _tail(result, writer)
 
 
-def rule_words(rule: Mapping[str, str]) -> str:
-    """A rule quoted: name, edition, clause."""
-    parts = [rule.get("name", ""), rule.get("edition", ""), rule.get("clause", "")]
-    return ", ".join(part for part in parts if part) or "no rule"
-
-
 def _head(result: Result, writer: _Writer) -> None:
     writer.text(result.scene, "bold")
     writer.text(
@@ -213,7 +208,8 @@ def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None
         writer.blank()
         (_gaps_wide if writer.width >= WIDE else _gaps_narrow)(stage.gaps, writer)
     found = findings(stage)
-    _others("Approach, not bonded", [f for f in found if f.subject == "approach"], writer)
+    _others("Approach, not bonded", [f for f in found if f.subject == "approach" and not f.beside], writer)
+    _others("Approach, beside the rule", [f for f in found if f.subject == "approach" and f.beside], writer)
     _others("Insulating length", [f for f in found if f.subject == "insulation"], writer)
     _steps(stage.insulation, writer)
     _collisions([f for f in found if f.subject == "collision"], writer)
@@ -223,7 +219,8 @@ def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None
     for note in dict.fromkeys([*stage.notes, *(f.why for f in found if f.word == "clear of limit" and f.why)]):
         writer.text(f"Note: {note}", indent=2)
     quotes = {f"{writer.quote(g.rule, g.voltage)}": f"{rule_words(g.rule)}; taken at {g.voltage}" for g in stage.gaps}
-    quotes |= {writer.quote(i.rule): rule_words(i.rule) for i in stage.insulation if i.rule}
+    rules = [approach.rule for approach in stage.approaches] + [item.rule for item in stage.insulation]
+    quotes |= {writer.quote(rule): rule_words(rule) for rule in rules if rule}
     for mark, words in quotes.items():
         writer.text(f"Rule {mark} {words}", indent=2)
 

@@ -6,22 +6,22 @@ To do this, use that:
 - a clear insulating length: `insulating_length`; sound insulators in a string: `sound_insulators`
 - the overvoltage a rule assumes: `assumed_overvoltage`; the distance of a bare body at potential transfer:
   `transfer_distance`
-- which rules there are: `names`; what in them stands on memory: `facts`; what a jurisdiction says: `jurisdiction_notes`
+- which rules there are: `names`; how each of their figures is known: `facts`; what a jurisdiction says:
+  `jurisdiction_notes`
 - tell "the rule is silent, supply it" from "refused": `RuleSilent`, or `is_missing(error)`
 
 Nothing is extrapolated: outside its range a rule refuses. Distances are unrounded here; `rounding` shows them, always
 rounded up.
 """
 
-from clearance.rules.choose import (
+from clearance.rules.asking import (
     assumed_overvoltage,
-    facts,
     insulating_length,
-    names,
     required,
     sound_insulators,
     transfer_distance,
 )
+from clearance.rules.choose import facts, names
 from clearance.rules.jurisdiction import JurisdictionNote
 from clearance.rules.jurisdiction import notes as jurisdiction_notes
 from clearance.rules.records import (
@@ -30,10 +30,12 @@ from clearance.rules.records import (
     Exposure,
     Fact,
     Gap,
+    Grade,
     InsulatingLength,
     Limit,
     RuleReference,
     RuleSilent,
+    Transfer,
     What,
     is_missing,
 )
@@ -44,11 +46,13 @@ __all__ = [
     "Exposure",
     "Fact",
     "Gap",
+    "Grade",
     "InsulatingLength",
     "JurisdictionNote",
     "Limit",
     "RuleReference",
     "RuleSilent",
+    "Transfer",
     "What",
     "assumed_overvoltage",
     "facts",

@@ -1,7 +1,8 @@
 """Owns the use of a company table as a rule; its file is `company_table`'s.
 
-A cell that is not there is silent; nothing is taken from a neighbouring class or cell. The most conservative of a
-company table and a public rule is asked as a list, `rule = ["osha-1910.269", "company.toml"]`.
+A cell that is not there is silent; nothing is taken from a neighbouring class or cell. A table names the tool's own
+rules that it completes: it is held against them, the larger is taken, and each answers where the other is silent. The
+most conservative of a company table and any other rule is asked as a list, `rule = ["osha-1910.269", "company.toml"]`.
 
 >>> import tempfile
 >>> from pathlib import Path
@@ -13,6 +14,7 @@ company table and a public rule is asked as a list, `rule = ["osha-1910.269", "c
 ... per_unit_overvoltage = 2.5
 ... per_unit_basis = "study S-114"
 ... highest_altitude_m = 1000
+... completes = []
 ... approval = { by = "Head of live working", date = 2025-03-01 }
 ... [[class]]
 ... nominal_kV = [220]
@@ -38,12 +40,14 @@ from clearance.rules.records import (
     LESSER,
     Case,
     Exposure,
+    Fact,
     Gap,
     InsulatingLength,
     Limit,
     RuleReference,
     RuleSilent,
     SystemVoltage,
+    Transfer,
     Value,
     What,
 )
@@ -96,6 +100,7 @@ def _checked(table: CompanyTable, case: Case) -> tuple[VoltageClass, list[str], 
     conditions = [
         f"Approved by {approval.by}, {approval.date.isoformat()}" + (f" ({approval.note})." if approval.note else "."),
         f"Holds for T up to {table.per_unit_overvoltage:g}; basis: {table.per_unit_basis}.",
+        f"Held against {' and '.join(table.completes) or 'no rule of this tool'}; the larger is taken.",
     ]
     numbers: dict[str, Value] = {
         "highest_kV": case.voltage.highest_kV,
@@ -148,8 +153,23 @@ def limit(table: CompanyTable, case: Case) -> Limit:
         numbers,
         steps,
         tuple(conditions),
-        (),
+        (_fact(table, reference, "the employer's distances"),),
     )
+
+
+def _fact(table: CompanyTable, reference: RuleReference, what: str) -> Fact:
+    """A figure of the table, which somebody signed."""
+    approval = table.approval
+    return Fact(table.name, reference.clause, what, "signed", f"{approval.by}, {approval.date.isoformat()}")
+
+
+def transfer(table: CompanyTable, highest_kV: float) -> Transfer | None:
+    """The employer's distance of a bare body at potential transfer, or None. Raises RuleError where no class holds."""
+    row = _row(table, highest_kV)
+    if row.transfer_m is None:
+        return None
+    reference = _reference(table, row)
+    return Transfer(row.transfer_m, reference, (_fact(table, reference, "bare body at potential transfer"),))
 
 
 def _cell(row: VoltageClass, exposure: Exposure, gap: Gap) -> Distance | None:
@@ -171,7 +191,8 @@ def insulating_length(table: CompanyTable, case: Case, what: What) -> Insulating
             "supply it"
         )
     steps = (case.voltage.basis, f"{reference.clause}: insulating length of a {what} {length:g} m")
-    return InsulatingLength(what, length, reference, numbers, steps, tuple(conditions), ())
+    fact = _fact(table, reference, f"insulating length of a {what}")
+    return InsulatingLength(what, length, reference, numbers, steps, tuple(conditions), (fact,))
 
 
 def sound_insulators(table: CompanyTable, voltage: SystemVoltage) -> tuple[int, RuleReference]:

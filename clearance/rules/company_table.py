@@ -8,6 +8,7 @@ The file, for instance:
     per_unit_overvoltage = 2.5                   # T the distances hold for
     per_unit_basis = "switching study S-114"     # who determined it
     highest_altitude_m = 1000
+    completes = ["gb-26859"]                     # the tool's own rules it is held against and fills in; [] for none
 
     [approval]
     by = "Head of live working"
@@ -24,8 +25,11 @@ The file, for instance:
     phase_phase.air    = { electrical_m = 2.40, ergonomic_m = 0.50 }
     insulation = { ladder_m = 2.1, rope_m = 2.1, rod_m = 2.3 }
     sound_insulators = 10
+    transfer_m = 0.4                             # bare body to the live part at potential transfer
 
-Every mistake of a file is reported at once, by entry and field, with the nearest spelling.
+A table and the rules that it completes count as one: where both have a figure the larger is taken, and where one has
+none the other answers. `skeleton` makes one to fill in. Every mistake of a file is reported at once, by entry and
+field, with the nearest spelling.
 """
 
 from __future__ import annotations
@@ -88,6 +92,7 @@ class VoltageClass(_Record):
     phase_phase: Gaps = Gaps()
     insulation: Insulation = Insulation()
     sound_insulators: Annotated[int, Field(ge=1, le=100)] | None = None
+    transfer_m: Metres | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> VoltageClass:
@@ -143,6 +148,7 @@ class CompanyTable(_Record):
     per_unit_overvoltage: Annotated[float, Field(ge=1.0, le=10.0, allow_inf_nan=False)]
     per_unit_basis: Text
     highest_altitude_m: Annotated[float, Field(ge=0.0, le=6000.0, allow_inf_nan=False)]
+    completes: tuple[Text, ...]
     approval: Approval
     classes: Annotated[tuple[VoltageClass, ...], Field(alias="class", min_length=1)]
     path: str = Field(default="", exclude=True)

@@ -1,8 +1,9 @@
 """Owns Table A.1 of EN 50110-1, guide values: the rule "en-50110-1".
 
 D_L is the outer limit of the live-working zone: an electrical distance to a live part, without an ergonomic part and
-without a column for phase to phase or for a conductive object in the gap. D_L never stands alone here: those figures
-come from the employer as inputs, else the rule is silent. D_V, the outer limit of the vicinity zone, is kept as data
+without a column for phase to phase or for a conductive object in the gap, and without insulating lengths. D_L never
+stands alone here: those figures come from the employer as inputs with their document and a name, else the rule is
+silent. D_V, the outer limit of the vicinity zone, is kept as data
 and is no working distance.
 
 Source: read in German in a tool manual citing DIN EN 50110, "Tabelle A.1 - Richtwerte fuer Abstaende"; an older
@@ -10,8 +11,8 @@ edition than EN 50110-1:2023. "Zwischenwerte ... durch lineare Interpolation": b
 keyed by the nominal voltage.
 
 >>> from clearance.rules import required
->>> employer = {"ergonomic_m": 0.5, "employer_basis": "live-working rules, 2024"}
->>> limit = required("en-50110-1", "phase-earth", voltage_kV=220, inputs=employer)
+>>> said = {"ergonomic_m": 0.5, "employer_basis": "live-working rules, 2024", "employer_by": "head of live working"}
+>>> limit = required("en-50110-1", "phase-earth", voltage_kV=220, inputs=said)
 >>> limit.electrical_m, limit.limit_m
 (1.6, 2.1)
 >>> required("en-50110-1", "phase-earth", voltage_kV=220)
@@ -24,9 +25,19 @@ from __future__ import annotations
 import itertools
 
 from clearance.errors import RuleError
-from clearance.rules import iec_61472, overvoltage
+from clearance.rules import employer, iec_61472, overvoltage
 from clearance.rules.inputs import InputSpec, number, text
-from clearance.rules.records import LESSER, Case, Fact, Limit, RuleReference, RuleSilent, Value, unconfirmed
+from clearance.rules.records import (
+    LESSER,
+    Case,
+    Fact,
+    InsulatingLength,
+    Limit,
+    RuleReference,
+    RuleSilent,
+    Value,
+    What,
+)
 
 NAME = "en-50110-1"
 EDITION = "an edition before 2023, as reproduced in German"
@@ -64,7 +75,7 @@ SUPPLIED = {
 
 INPUTS: tuple[InputSpec, ...] = (
     InputSpec("ergonomic_m", "number", "the employer's ergonomic part [m]", 0.0, 5.0),
-    InputSpec("employer_basis", "text", "the employer's document these figures come from"),
+    *employer.INPUTS,
     *(
         InputSpec(key, "number", f"the employer's electrical part, {cell[0]} with {cell[1]} [m]", 0.0, 20.0)
         for cell, key in SUPPLIED.items()
@@ -122,11 +133,10 @@ def limit(case: Case) -> Limit:
         )
     electrical, source = _electrical(case, live)
     ergonomic = number(case, "ergonomic_m", -1.0)
-    if ergonomic < 0.0 or not text(case, "employer_basis"):
+    if ergonomic < 0.0 or not all(text(case, key) for key in employer.SIGNATURE):
         raise RuleSilent(
             f"{NAME}: D_L = {live:.3f} m is an electrical distance and never stands alone: supply the employer's "
-            "ergonomic part "
-            "(ergonomic_m) and the document it comes from (employer_basis)",
+            f"ergonomic part (ergonomic_m), {employer.SUPPLY}",
             electrical,
         )
     required = electrical + ergonomic
@@ -137,7 +147,7 @@ def limit(case: Case) -> Limit:
         "electrical_m": electrical,
         "ergonomic_m": ergonomic,
         "altitude_m": case.altitude_m,
-        "employer_basis": text(case, "employer_basis"),
+        **{key: text(case, key) for key in employer.SIGNATURE},
     }
     keyed = (
         "the nominal"
@@ -152,12 +162,15 @@ def limit(case: Case) -> Limit:
     )
     conditions = [
         "Table A.1 gives guide values of an edition before 2023; national rules and the employer's come first.",
-        f"Employer's figures from: {text(case, 'employer_basis')}.",
+        f"Employer's figures from: {employer.said(case)}.",
     ]
     if given is not None:
         conditions += _overvoltage_note(case, given, live)
         numbers |= given.inputs
-    memory = unconfirmed((FACT_ALTITUDE,)) if case.altitude_m > 0 else ()
+    own = (SUPPLIED[case.exposure, case.gap],) if (case.exposure, case.gap) in SUPPLIED else ()
+    facts = [FACT_TABLE, employer.signed(case, NAME, ("ergonomic_m", *own))]
+    if case.altitude_m > 0:
+        facts.append(FACT_ALTITUDE)
     return Limit(
         case.exposure,
         case.gap,
@@ -168,8 +181,17 @@ def limit(case: Case) -> Limit:
         numbers,
         steps,
         tuple(conditions),
-        memory,
+        tuple(fact for fact in facts if fact is not None),
     )
+
+
+def insulating_length(case: Case, what: What) -> InsulatingLength:
+    """The employer's, of at least D_L. Raises RuleSilent where none is supplied."""
+    overvoltage.refuse_direct_current(case, NAME)
+    overvoltage.stated(case, NAME)
+    key_kV = case.voltage.highest_kV if case.voltage.nominal_kV is None else case.voltage.nominal_kV
+    reference = RuleReference(NAME, EDITION, "no insulating lengths: the employer's")
+    return employer.length(case, NAME, reference, what, live_zone(key_kV)[0])
 
 
 def _electrical(case: Case, live: float) -> tuple[float, str]:
@@ -182,9 +204,8 @@ def _electrical(case: Case, live: float) -> tuple[float, str]:
         # Between phases the voltage is higher, and an object weakens the gap: D_L is the least the missing figure can
         # be.
         raise RuleSilent(
-            f"{NAME}: Table A.1 has no column for {words}: supply the employer's electrical part ({key}), its "
-            "ergonomic part "
-            "(ergonomic_m) and the document they come from (employer_basis)",
+            f"{NAME}: Table A.1 has no column for {words}: supply the employer's electrical part ({key}) and ergonomic "
+            f"part (ergonomic_m), {employer.SUPPLY}",
             live,
         )
     value = number(case, key, 0.0)

@@ -3,7 +3,8 @@
 The table gives whole distances and no split; so the whole is taken as the electrical part, which is the careful side.
 A worker between phase and earth, at neither, makes a **combined gap** of two gaps in series: the limit for a
 conductive object to earth. Between phases the rule has a distance of an equipotential worker from the adjacent phase,
-and none for an object in that gap.
+and none for an object in that gap: that is the employer's, as an input with its document and a name. So is what the
+employer read in its own copy where memory stands here; the larger of both is taken.
 
 Read, https://1006ss.com/a/diangonganquan/20161204/13078_2.html (edition not stated), table 8-1 to 8-3: "10 35 66 110
 220 330 500 ... 0.4 0.6 0.7 1.0 1.8(1.6)* 2.2 3.4(3.2)**"; "110 1.3 1.0, 220 2.1 1.8, 330 3.1 2.8, 500 4.0 3.7"; "35 66
@@ -21,7 +22,7 @@ gap and the transfer distance are from memory.
 from __future__ import annotations
 
 from clearance.errors import InputError, Mistake, RuleError
-from clearance.rules import overvoltage
+from clearance.rules import employer, overvoltage
 from clearance.rules.inputs import InputSpec, text
 from clearance.rules.records import (
     Case,
@@ -31,9 +32,9 @@ from clearance.rules.records import (
     RuleReference,
     RuleSilent,
     SystemVoltage,
+    Transfer,
     Value,
     What,
-    unconfirmed,
 )
 from clearance.rules.voltage import is_positive
 
@@ -80,9 +81,21 @@ TRANSFER: tuple[tuple[float, float], ...] = ((252.0, 0.3), (550.0, 0.4))
 """(top [kV], least distance of a bare body from the live part at potential transfer [m]): up to 220 kV, and 330 to 500
 kV."""
 
+SUPPLIED = {
+    "phase_phase_m": "worker at potential to the adjacent phase",
+    "phase_phase_object_m": "between phases with a conductive object in the gap",
+    "combined_gap_m": "combined gap of a worker at neither potential",
+}
+"""The cells that the rule has not, or that nobody read, and the employer's input for each."""
+
 INPUTS: tuple[InputSpec, ...] = (
     InputSpec("written_approval", "text", "who approved 1.6 m at 220 kV in writing, and the measures taken"),
     InputSpec("compact_line", "flag", "false where the 500 kV line is known not to be a compact one"),
+    *(
+        InputSpec(key, "number", f"the employer's whole distance, {words} [m]", 0.0, 20.0)
+        for key, words in SUPPLIED.items()
+    ),
+    *employer.INPUTS,
 )
 
 _SOURCE = "public copy, tables 8-1 to 8-3, edition not stated"
@@ -116,7 +129,7 @@ FACT_TRANSFER = Fact(
 FACT_ALTITUDE = Fact(
     "GB 26859 family", "tables", "valid up to 1000 m above sea level", "memory", "only the note at 500 kV read"
 )
-FACT_CLASSES = Fact("GB/T 156", "system voltages", "highest voltage of each class", "memory", "text not read")
+FACT_CLASSES = Fact("GB/T 156", "system voltages", "highest voltage of each class", "memory", "text not read", True)
 FACTS = (
     FACT_TO_LIVE,
     FACT_330,
@@ -200,26 +213,25 @@ def limit(case: Case) -> Limit:
     conditions = [
         "The rule gives the whole distance and no split: the whole is taken as electrical part, on the careful side."
     ]
+    source = ""
     if case.exposure == "phase-phase":
-        whole, words = (
-            _cell(ADJACENT_PHASE, nominal, "the adjacent phase", 0.0),
-            "worker at potential to the adjacent phase",
-        )
-        facts.append(FACT_ADJACENT)
+        words = "worker at potential to the adjacent phase"
+        own = FACT_ADJACENT if nominal in ADJACENT_PHASE else None
+        what = f"distance to the adjacent phase at {nominal:g} kV"
+        whole, fact, source = employer.larger(case, NAME, "phase_phase_m", ADJACENT_PHASE.get(nominal), what, own)
+        _not_below("phase_phase_m", whole, TO_LIVE[nominal], "the distance of a person to the live part")
         if case.gap == "object":
-            raise RuleSilent(
-                f"{NAME}: has no distance between phases with a conductive object in the gap: the employer must "
-                "supply it",
-                whole,
-                whole,
+            words = "between phases with a conductive object in the gap"
+            whole, fact, source = _with_object(case, whole)
+        else:
+            conditions.append(
+                "The rule does not tell an insulating tool between phases from air; its length is limited apart."
             )
-        conditions.append(
-            "The rule does not tell an insulating tool between phases from air; its length is limited apart."
-        )
+        facts.append(fact)
     elif case.gap == "object":
-        whole = _cell(COMBINED_GAP, nominal, "a combined gap", TO_LIVE[nominal])
         words = "combined gap, the sum of both gaps of a worker at neither potential"
-        facts.append(FACT_COMBINED)
+        whole, fact, source = _combined(case, nominal)
+        facts.append(fact)
         conditions.append("The length of the worker or object between the two gaps does not count.")
     else:
         whole, words = _to_live(case, nominal, conditions), "person to live part, and worker at potential to earth"
@@ -239,7 +251,8 @@ def limit(case: Case) -> Limit:
         conditions.append(
             f"The table does not say for which overvoltage it holds; the T = {given.per_unit:g} given is not used."
         )
-    steps = (case.voltage.basis, f"{words}: {whole:.1f} m")
+    numbers |= employer.inputs_used(case, SUPPLIED)
+    steps = (case.voltage.basis, f"{words}: {whole:g} m" + (f" ({source})" if source else ""))
     clause = "Table 8-1" if case.exposure == "phase-earth" and case.gap != "object" else "equipotential work"
     return Limit(
         case.exposure,
@@ -251,7 +264,7 @@ def limit(case: Case) -> Limit:
         numbers,
         steps,
         tuple(conditions),
-        unconfirmed(facts),
+        tuple(facts),
     )
 
 
@@ -269,13 +282,44 @@ def _to_live(case: Case, nominal: float, conditions: list[str]) -> float:
     return TO_LIVE[nominal]
 
 
-def _cell(table: dict[float, float], nominal: float, words: str, least_m: float) -> float:
-    """A table's value, or silence that still knows the least the cell can be [m]."""
-    if nominal not in table:
+def _with_object(case: Case, adjacent_m: float) -> tuple[float, Fact, str]:
+    """Between phases with an object in the gap: the employer's, of at least the distance to the adjacent phase."""
+    key = "phase_phase_object_m"
+    if key not in case.inputs:
         raise RuleSilent(
-            f"{NAME}: has no distance for {words} at {nominal:g} kV: the employer must supply it", least_m, least_m
+            f"{NAME}: has no distance between phases with a conductive object in the gap: supply the employer's "
+            f"({key}), {employer.SUPPLY}",
+            adjacent_m,
+            adjacent_m,
         )
-    return table[nominal]
+    whole, fact, source = employer.larger(case, NAME, key, None, SUPPLIED[key], None)
+    _not_below(key, whole, adjacent_m, "the distance to the adjacent phase")
+    return whole, fact, source
+
+
+def _combined(case: Case, nominal: float) -> tuple[float, Fact, str]:
+    """The combined gap, of the rule or of the employer, the larger."""
+    key, least = "combined_gap_m", TO_LIVE[nominal]
+    if nominal not in COMBINED_GAP and key not in case.inputs:
+        raise RuleSilent(
+            f"{NAME}: has no distance for a combined gap at {nominal:g} kV: supply the employer's ({key}), "
+            f"{employer.SUPPLY}",
+            least,
+            least,
+        )
+    own = FACT_COMBINED if nominal in COMBINED_GAP else None
+    whole, fact, source = employer.larger(case, NAME, key, COMBINED_GAP.get(nominal), SUPPLIED[key], own)
+    _not_below(key, whole, least, "the distance of a person to the live part")
+    return whole, fact, source
+
+
+def _not_below(key: str, given_m: float, least_m: float, of_what: str) -> None:
+    """Refuse an employer's figure for a gap that is below the same gap with less in it."""
+    if given_m < least_m:
+        raise RuleError(
+            f"{NAME}: {key} = {given_m:g} m is below {least_m:g} m, {of_what}: the employer's figure for this cell "
+            "cannot be smaller"
+        )
 
 
 def _check_altitude(case: Case) -> None:
@@ -294,20 +338,43 @@ def insulating_length(case: Case, what: What) -> InsulatingLength:
     _check_altitude(case)
     nominal = case.voltage.nominal_kV
     assert nominal is not None
+    key = employer.LENGTHS[what]
     if what == "string":
+        if key in case.inputs:
+            return employer.length(case, NAME, RuleReference(NAME, EDITION, "the employer's"), what, TO_LIVE[nominal])
         raise RuleSilent(
             f"{NAME}: gives no insulating length of a string but its number of sound insulators (Table 8-3)"
         )
-    length = (ROD if what == "rod" else LOAD_BEARING)[nominal]
+    own = (ROD if what == "rod" else LOAD_BEARING)[nominal]
+    length, fact, source = employer.larger(case, NAME, key, own, f"insulating length of a {what}", FACT_LENGTH)
     return InsulatingLength(
         what,
         length,
         RuleReference(NAME, EDITION, "Table 8-2"),
-        {"class_kV": nominal, "highest_kV": case.voltage.highest_kV, "altitude_m": case.altitude_m},
-        (case.voltage.basis, f"least effective insulating length of a {what}: {length:.1f} m"),
+        {
+            "class_kV": nominal,
+            "highest_kV": case.voltage.highest_kV,
+            "altitude_m": case.altitude_m,
+            **employer.inputs_used(case, (key,)),
+        },
+        (
+            case.voltage.basis,
+            f"least effective insulating length of a {what}: {length:g} m" + (f" ({source})" if source else ""),
+        ),
         ("The length of metal parts is subtracted (read).",),
-        unconfirmed((FACT_LENGTH, FACT_CLASSES, *((FACT_ALTITUDE,) if case.altitude_m > 0 else ()))),
+        (fact, FACT_CLASSES, *((FACT_ALTITUDE,) if case.altitude_m > 0 else ())),
     )
+
+
+def transfer(highest_kV: float) -> Transfer:
+    """Least distance of a bare body at potential transfer. Raises RuleError above the 500 kV class (550 kV)."""
+    if not 0.0 < highest_kV <= TRANSFER[-1][0]:
+        raise RuleError(
+            f"no transfer distance is known for {highest_kV:g} kV: the figures end at the 500 kV class; supply the "
+            "employer's by a company table (key transfer_m)"
+        )
+    distance = next(distance for top, distance in TRANSFER if highest_kV <= top)
+    return Transfer(distance, RuleReference(NAME, EDITION, "equipotential work"), (FACT_TRANSFER,))
 
 
 def sound_insulators(voltage: SystemVoltage) -> tuple[int, RuleReference]:

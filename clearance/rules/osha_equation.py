@@ -41,7 +41,6 @@ from clearance.rules.records import (
     RuleReference,
     Value,
     What,
-    unconfirmed,
 )
 from clearance.rules.voltage import FACTS as VOLTAGE_FACTS
 
@@ -82,9 +81,9 @@ FALLS: tuple[str, ...] = (
 FACT_EQUATION = Fact(
     "29 CFR 1910.269",
     "Table R-3",
-    "equation above 72.5 kV, C, M and both saturation curves",
+    "equation above 72.5 kV, C and both saturation curves",
     "memory, cross-checked",
-    "reproduces all 16 remembered values of Table R-7 rounded up to the centimetre",
+    "gives all 16 values of Table R-7 rounded up to the centimetre, of which 6 are second-hand",
 )
 FACT_NOTE = Fact(
     "29 CFR 1910.269",
@@ -152,7 +151,7 @@ def _high_voltage(case: Case, factor: float, given: overvoltage.Overvoltage | No
         "movement_m": osha_tables.MOVEMENT_M,
     }
     conditions = osha_tables.common_conditions(case)
-    facts = [FACT_EQUATION]
+    facts = [FACT_EQUATION, osha_tables.FACT_MOVEMENT]
     if given is None:
         conditions.append(f"T = {per_unit:g} as assumed in Table R-9.")
     else:
@@ -190,7 +189,7 @@ def _high_voltage(case: Case, factor: float, given: overvoltage.Overvoltage | No
         numbers,
         steps,
         tuple(conditions),
-        unconfirmed(facts),
+        tuple(facts),
     )
 
 
@@ -210,7 +209,7 @@ def _low_voltage(case: Case, factor: float, given: overvoltage.Overvoltage | Non
         "movement_m": movement,
     }
     conditions = osha_tables.common_conditions(case)
-    facts = [osha_tables.FACT_R4]
+    facts = [osha_tables.FACT_R4, osha_tables.FACT_MOVEMENT]
     if given is not None:
         numbers |= given.inputs
         conditions.append(f"Up to 72.5 kV the rule takes no T; the T = {given.per_unit:g} given is not used.")
@@ -235,7 +234,7 @@ def _low_voltage(case: Case, factor: float, given: overvoltage.Overvoltage | Non
         numbers,
         steps,
         tuple(conditions),
-        unconfirmed(facts),
+        tuple(facts),
     )
 
 

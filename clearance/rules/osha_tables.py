@@ -18,6 +18,8 @@ correction factor in Table R-5 corresponding to the altitude of the work".
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from clearance.errors import RuleError
 from clearance.rules import overvoltage
 from clearance.rules.inputs import InputSpec
@@ -30,7 +32,6 @@ from clearance.rules.records import (
     RuleSilent,
     Value,
     What,
-    unconfirmed,
 )
 from clearance.rules.voltage import FACTS as VOLTAGE_FACTS
 
@@ -98,12 +99,20 @@ AVOID_CONTACT_TOP_KV = 0.300
 LOWEST_KV = 0.050
 HIGHEST_KV = 800.0
 
+_AUDIT = "a public audit that says it was checked against the current page"
 FACT_R4 = Fact(
     "29 CFR 1910.269",
     "Table R-4",
     "electrical part up to 72.5 kV",
     "memory, cross-checked",
-    "R-6 = M + R-4; the 20 mm up to 5 kV read in Appendix B III.A",
+    "R-6 less M, both second-hand; the 20 mm up to 5 kV read in Appendix B III.A",
+)
+FACT_MOVEMENT = Fact(
+    "29 CFR 1910.269",
+    "Table R-3",
+    "inadvertent movement M, 0.31 m up to 750 V and above 72.5 kV, 0.61 m between",
+    "second-hand",
+    _AUDIT,
 )
 FACT_R5 = Fact(
     # UFC 3-560-01 (6 December 2006) Table 3-2, read: "3000 900 1.00 ... 4000 1200 1.02 ... 5000 1500 1.05 ... 6000
@@ -117,14 +126,17 @@ FACT_R5 = Fact(
     "memory, cross-checked",
     "the same thirteen pairs read in UFC 3-560-01 (2006) Table 3-2; the text of R-5 itself not read",
 )
-FACT_R6 = Fact("29 CFR 1910.269", "Table R-6", "distances up to 72.5 kV", "memory, cross-checked", "R-6 = M + R-4")
+FACT_R6 = Fact("29 CFR 1910.269", "Table R-6", "distances up to 72.5 kV", "second-hand", _AUDIT)
+FACT_R7_LOW = Fact("29 CFR 1910.269", "Table R-7", "distances above 72.5 and up to 169 kV", "second-hand", _AUDIT)
 FACT_R7 = Fact(
     "29 CFR 1910.269",
     "Table R-7",
-    "distances above 72.5 kV",
+    "distances above 169 kV",
     "memory, cross-checked",
-    "all 16 values come out of the equation of R-3",
+    "its 10 values, and the 6 up to 169 kV, come out of the equation of R-3",
 )
+SECOND_HAND_TOP_KV = 169.0
+"""[kV] Up to here Table R-7 is known second-hand."""
 FACT_R7_NOTE = Fact(
     "29 CFR 1910.269",
     "Table R-3 note 2",
@@ -132,16 +144,17 @@ FACT_R7_NOTE = Fact(
     "read",
     "up.codes, notes to Table R-3",
 )
+TOOL_CLAUSE = "California Code of Regulations, Title 8, 2940.2 note 2"
 FACT_TOOL = Fact(
-    "29 CFR 1910.269",
-    "live-line tools",
+    "8 CCR 2940.2",
+    "note 2",
     "clear tool insulation of at least the phase-to-earth distance",
-    "memory",
-    "read only in California Code of Regulations, Title 8, 2940.2 note 2: 'The clear live-line tool distance shall "
-    "equal or exceed the "
-    "values'",
+    "read",
+    "29 CFR 1910.269 (j), (l) and (q), read, hold no such sentence",
 )
-FACTS = (FACT_R4, FACT_R5, FACT_R6, FACT_R7, FACT_R7_NOTE, FACT_TOOL, overvoltage.ASSUMED_FACT)
+FACTS = (
+    FACT_R4, FACT_MOVEMENT, FACT_R5, FACT_R6, FACT_R7_LOW, FACT_R7, FACT_R7_NOTE, FACT_TOOL, overvoltage.ASSUMED_FACT,
+)  # fmt: skip
 
 
 def altitude_factor(altitude_m: float, rule: str = "29 CFR 1910.269") -> float:
@@ -206,7 +219,7 @@ def limit(case: Case) -> Limit:
             f"{NAME}: the employer may not use Table R-7 between phases if an insulated tool spans the gap or any "
             "large "
             "conductive object is in it (Table R-3 note 2): use the equation, rule 'osha-1910.269'",
-            needs="osha-1910.269",
+            instead="osha-1910.269",
         )
     table, clause = (TABLE_R7, "Table R-7") if high else (TABLE_R6, "Table R-6")
     top, earth, phase = next(row for row in table if highest <= row[0])
@@ -221,7 +234,7 @@ def limit(case: Case) -> Limit:
         "movement_m": movement,
     }
     conditions = common_conditions(case)
-    facts = [FACT_R7 if high else FACT_R6]
+    facts = [FACT_R6 if not high else FACT_R7_LOW if top <= SECOND_HAND_TOP_KV else FACT_R7]
     if high:
         assumed = overvoltage.assumed_r9(highest)
         numbers["per_unit_overvoltage"] = assumed
@@ -266,7 +279,7 @@ def limit(case: Case) -> Limit:
         numbers,
         steps,
         tuple(conditions),
-        unconfirmed(facts),
+        tuple(facts),
     )
 
 
@@ -283,5 +296,6 @@ def tool_length(earth: Limit, what: What) -> InsulatingLength:
             "A tool that supports a conductor is also at least as long as the insulator string it bridges."
         )
     steps = (*earth.steps, f"Clear insulation of a {what} at least the phase-to-earth distance: {earth.limit_m:.4f} m")
-    memory = (*earth.unconfirmed, *unconfirmed((FACT_TOOL,)))
-    return InsulatingLength(what, earth.limit_m, earth.rule, earth.inputs, steps, tuple(conditions), memory)
+    rule = replace(earth.rule, clause=f"{TOOL_CLAUSE}, at the distance of {earth.rule.clause}")
+    facts = (*earth.facts, FACT_TOOL)
+    return InsulatingLength(what, earth.limit_m, rule, earth.inputs, steps, tuple(conditions), facts)

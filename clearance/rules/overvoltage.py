@@ -170,6 +170,5 @@ def silent_overvoltage(rule: str, symbol: str) -> RuleSilent:
     return RuleSilent(
         f"{rule} assumes no overvoltage: give {symbol} (per_unit_overvoltage, on the command line --t) and who "
         "determined it "
-        "(per_unit_basis, --t-basis)",
-        needs=symbol,
+        "(per_unit_basis, --t-basis)"
     )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from clearance.errors import InputError, Mistake, RuleError
 
@@ -18,6 +18,11 @@ Exposure = Literal["phase-earth", "phase-phase"]
 Gap = Literal["air", "tool", "object"]
 What = Literal["ladder", "rope", "rod", "string"]
 Value = float | int | str | bool
+Grade = Literal["memory", "memory, cross-checked", "second-hand", "signed", "computed", "read"]
+"""How a figure is known, the least first: from memory; from memory but checked by numbers; second-hand, from another
+party's copy of the text, or its word that it looked it up; signed by the employer; computed from stated inputs; read in
+a copy of its source."""
+CONFIRMED: tuple[Grade, ...] = ("signed", "computed", "read")
 
 EXPOSURES: tuple[Exposure, ...] = ("phase-earth", "phase-phase")
 GAPS: tuple[Gap, ...] = ("air", "tool", "object")
@@ -27,22 +32,35 @@ WHATS: tuple[What, ...] = ("ladder", "rope", "rod", "string")
 
 
 class RuleSilent(RuleError):
-    """The rule has no value for this cell: the employer, an input or another rule must supply it.
+    """The rule, or one of several, has no value for this cell: the employer, an input or another rule must supply it.
 
-    What the rule does know of the cell is kept when it is one of several: the cell cannot need less than that.
+    What is known of the cell all the same is kept: it cannot need less than that, so less is a breach, and more is
+    undecided.
 
     electrical_m: the least the electrical part can be [m], 0 when unknown
     limit_m: the least the whole can be [m], 0 when unknown (then the electrical part with the others' ergonomic part)
-    needs: the input, or the rule beside it, with which this rule covers the cell; until then the cell stays undecided
+    instead: the rule beside it that covers the cell for this one
+    others: what the other rules of the list require, where they do
+    counted: a string of insulators has no length by these rules because they count its sound insulators
     """
 
     missing = True
 
-    def __init__(self, message: str, electrical_m: float = 0.0, limit_m: float = 0.0, needs: str = "") -> None:
+    def __init__(
+        self,
+        message: str,
+        electrical_m: float = 0.0,
+        limit_m: float = 0.0,
+        instead: str = "",
+        others: Limit | InsulatingLength | None = None,
+        counted: bool = False,
+    ) -> None:
         super().__init__(message)
         self.electrical_m = electrical_m
         self.limit_m = limit_m
-        self.needs = needs
+        self.instead = instead
+        self.others = others
+        self.counted = counted
 
 
 def is_missing(error: RuleError) -> bool:
@@ -66,27 +84,34 @@ class RuleReference:
 class Fact:
     """One figure or table of a rule, with how it is known.
 
-    mark: "read" (the text was read in a copy of the source), "memory", "memory, cross-checked" (by numbers, not by the
-    text) or "computed" (from stated inputs).
+    of_voltage: it says which voltage a system is taken at, no distance: it is told apart, whatever the grade of those
     """
 
     rule: str
     clause: str
     what: str
-    mark: Literal["read", "memory", "memory, cross-checked", "computed"]
+    grade: Grade
     source: str
+    of_voltage: bool = False
 
     @property
     def confirmed(self) -> bool:
-        return self.mark in ("read", "computed")
+        """Whether somebody read it, reckoned it or signed for it; what is second-hand waits to be read like memory."""
+        return self.grade in CONFIRMED
 
     def __str__(self) -> str:
-        return f"{self.rule}, {self.clause}: {self.what} ({self.mark}; {self.source})"
+        return f"{self.rule}, {self.clause}: {self.what} ({self.grade}; {self.source})"
 
 
 def unconfirmed(facts: Iterable[Fact]) -> tuple[str, ...]:
-    """The facts that stand on memory, as lines, each once."""
+    """The facts that nobody read, as lines, each once and with its grade."""
     return tuple(dict.fromkeys(str(fact) for fact in facts if not fact.confirmed))
+
+
+def least_known(facts: Iterable[Fact]) -> Grade:
+    """The grade of a figure that stands on several facts: that of the least known; of none, memory."""
+    grades = get_args(Grade)
+    return min((fact.grade for fact in facts if not fact.of_voltage), key=grades.index, default="memory")
 
 
 @dataclass(frozen=True)
@@ -124,7 +149,7 @@ class Limit:
     inputs: every number used, under a key that carries its unit
     steps: the calculation, with the rule's own equation numbers
     conditions: what must hold for it to be used
-    unconfirmed: what in it stands on memory
+    facts: the figures it stands on
     """
 
     exposure: Exposure
@@ -136,7 +161,17 @@ class Limit:
     inputs: dict[str, Value]
     steps: tuple[str, ...]
     conditions: tuple[str, ...]
-    unconfirmed: tuple[str, ...]
+    facts: tuple[Fact, ...]
+
+    @property
+    def unconfirmed(self) -> tuple[str, ...]:
+        """What in it nobody read, as lines with their grade."""
+        return unconfirmed(self.facts)
+
+    @property
+    def grade(self) -> Grade:
+        """How well it is known: as well as the least known of its figures."""
+        return least_known(self.facts)
 
     def __post_init__(self) -> None:
         if not self.limit_m >= self.electrical_m > 0.0 or self.limit_m == float("inf"):
@@ -157,11 +192,42 @@ class InsulatingLength:
     inputs: dict[str, Value]
     steps: tuple[str, ...]
     conditions: tuple[str, ...]
-    unconfirmed: tuple[str, ...]
+    facts: tuple[Fact, ...]
+
+    @property
+    def unconfirmed(self) -> tuple[str, ...]:
+        """What in it nobody read, as lines with their grade."""
+        return unconfirmed(self.facts)
+
+    @property
+    def grade(self) -> Grade:
+        """How well it is known: as well as the least known of its figures."""
+        return least_known(self.facts)
 
     def __post_init__(self) -> None:
         if not 0.0 < self.required_m < float("inf"):
             raise RuleError(f"{self.rule}: an insulating length of {self.required_m} m is none: expected more than 0 m")
+
+
+@dataclass(frozen=True)
+class Transfer:
+    """The least distance of a bare body from the live part at potential transfer [m].
+
+    own: whether it is of a rule that was asked; else it is of another family of rules, a figure beside theirs
+    """
+
+    distance_m: float
+    rule: RuleReference
+    facts: tuple[Fact, ...]
+    own: bool = True
+
+    @property
+    def grade(self) -> Grade:
+        return least_known(self.facts)
+
+    def __str__(self) -> str:
+        beside = "" if self.own else ", not of a rule that was asked"
+        return f"{self.facts[0]}{beside}"
 
 
 def one_of(name: str, value: object, allowed: tuple[str, ...]) -> None:

@@ -10,14 +10,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from clearance.errors import RuleError
-from clearance.rules.choose import (
-    RuleName,
-    find_all,
-    insulating_length,
-    required,
-    sound_insulators,
-    transfer_distance,
-)
+from clearance.rules.asking import insulating_length, required, sound_insulators, transfer_distance
+from clearance.rules.choose import RuleName, find_all
 from clearance.rules.jurisdiction import JurisdictionNote, notes
 from clearance.rules.records import (
     EXPOSURES,
@@ -28,8 +22,10 @@ from clearance.rules.records import (
     InsulatingLength,
     Limit,
     SystemVoltage,
+    Transfer,
     What,
     is_missing,
+    unconfirmed,
 )
 
 WORDS: dict[str, str] = {
@@ -46,15 +42,17 @@ Over = Literal["per_unit_overvoltage", "highest_kV", "altitude_m"]
 
 @dataclass(frozen=True)
 class Undecided:
-    """A cell without a value.
+    """A cell that not every rule has a value for.
 
-    refused: True when a rule refuses (out of range), False when it is silent and someone must supply the value
+    refused: True when all rules refuse (out of range), False when one is silent and someone must supply the value
+    others: what the other rules of the list require, None where none has a value
     """
 
     exposure: Exposure
     gap: Gap
     reason: str
     refused: bool
+    others: Limit | None = None
 
 
 @dataclass(frozen=True)
@@ -74,9 +72,10 @@ class Sheet:
     """All distances of a job.
 
     systems: per rule its name, title and the voltage it takes
-    no_length: what has no insulating length, with the reason
+    limits: of the cells for which every rule has a value; undecided: the other cells
+    no_length: what not every rule has an insulating length for, with the reason and what the others require
     sound: least number of sound insulators, or None where no rule has it
-    transfer: least distance of a bare body at potential transfer [m] with its source, or None
+    transfer: least distance of a bare body at potential transfer, or None
     """
 
     question: Question
@@ -84,9 +83,9 @@ class Sheet:
     limits: tuple[Limit, ...]
     undecided: tuple[Undecided, ...]
     lengths: tuple[InsulatingLength, ...]
-    no_length: tuple[tuple[What, str], ...]
+    no_length: tuple[tuple[What, str, InsulatingLength | None], ...]
     sound: int | None
-    transfer: tuple[float, str] | None
+    transfer: Transfer | None
     notes: tuple[JurisdictionNote, ...]
 
     def limit(self, exposure: Exposure, gap: Gap) -> Limit | None:
@@ -96,23 +95,28 @@ class Sheet:
     @property
     def all_refused(self) -> bool:
         """Whether nothing came out and at least one rule refused: the question itself is at fault."""
-        return not self.limits and any(cell.refused for cell in self.undecided)
+        return not self.shown and any(cell.refused for cell in self.undecided)
 
     @property
     def unconfirmed(self) -> tuple[str, ...]:
-        """What on this sheet stands on memory, each once."""
-        lines = [line for limit in self.limits for line in limit.unconfirmed]
+        """What on this sheet nobody read, each once with its grade."""
+        lines = [line for limit in self.shown for line in limit.unconfirmed]
         lines += [line for length in self.lengths for line in length.unconfirmed]
-        lines += [self.transfer[1]] if self.transfer else []
+        lines += [str(self.transfer)] if self.transfer and unconfirmed(self.transfer.facts) else []
         return tuple(dict.fromkeys(lines))
+
+    @property
+    def shown(self) -> tuple[Limit, ...]:
+        """The limits, and what the other rules require of the cells that are undecided."""
+        return (*self.limits, *(cell.others for cell in self.undecided if cell.others is not None))
 
     @property
     def conditions(self) -> tuple[str, ...]:
         """What must hold for the limits, each once; with the cells it is for, unless it is for all of them."""
-        lines = dict.fromkeys(line for limit in self.limits for line in limit.conditions)
-        held = [(line, [limit for limit in self.limits if line in limit.conditions]) for line in lines]
+        lines = dict.fromkeys(line for limit in self.shown for line in limit.conditions)
+        held = [(line, [limit for limit in self.shown if line in limit.conditions]) for line in lines]
         return tuple(
-            line if len(limits) == len(self.limits) else f"{cells_in_words(limits)}: {line}" for line, limits in held
+            line if len(limits) == len(self.shown) else f"{cells_in_words(limits)}: {line}" for line, limits in held
         )
 
 
@@ -147,9 +151,10 @@ def sheet(question: Question) -> Sheet:
             try:
                 limits.append(_ask(question, exposure, gap))
             except RuleError as error:
-                undecided.append(Undecided(exposure, gap, str(error), not is_missing(error)))
+                others = getattr(error, "others", None)
+                undecided.append(Undecided(exposure, gap, str(error), not is_missing(error), others))
     lengths: list[InsulatingLength] = []
-    no_length: list[tuple[What, str]] = []
+    no_length: list[tuple[What, str, InsulatingLength | None]] = []
     for what in WHATS:
         try:
             lengths.append(
@@ -164,7 +169,7 @@ def sheet(question: Question) -> Sheet:
                 )
             )
         except RuleError as error:
-            no_length.append((what, str(error)))
+            no_length.append((what, str(error), getattr(error, "others", None)))
     return Sheet(
         question,
         tuple(systems),
@@ -173,7 +178,7 @@ def sheet(question: Question) -> Sheet:
         tuple(lengths),
         tuple(no_length),
         _sound(question),
-        _transfer(systems),
+        _transfer(question, systems),
         notes(rule.name for rule in rules),
     )
 
@@ -199,10 +204,10 @@ def _sound(question: Question) -> int | None:
         return None
 
 
-def _transfer(systems: Sequence[tuple[str, str, SystemVoltage]]) -> tuple[float, str] | None:
+def _transfer(question: Question, systems: Sequence[tuple[str, str, SystemVoltage]]) -> Transfer | None:
     """The transfer distance at the largest highest voltage any rule takes."""
     try:
-        return transfer_distance(max((voltage.highest_kV for _, _, voltage in systems), default=0.0))
+        return transfer_distance(question.rules, max((voltage.highest_kV for _, _, voltage in systems), default=0.0))
     except RuleError:
         return None
 

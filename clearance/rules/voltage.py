@@ -42,10 +42,12 @@ LISTS: dict[Practice, tuple[dict[float, float], str]] = {
 }
 
 FACTS: dict[Practice, Fact] = {
-    "IEC": Fact("IEC 60038", "tables 3 to 5", "highest voltage of each nominal voltage", "memory", "text not read"),
+    "IEC": Fact(
+        "IEC 60038", "tables 3 to 5", "highest voltage of each nominal voltage", "memory", "text not read", True,
+    ),
     "US": Fact(
         "US practice", "ANSI C84.1 and Table R-7", "highest voltage of each nominal voltage", "memory",
-        "only 230 to 242 kV read, in USDA RUS Bulletin 1724E-200 chapter 4",
+        "only 230 to 242 kV read, in USDA RUS Bulletin 1724E-200 chapter 4", True,
     ),
 }  # fmt: skip
 

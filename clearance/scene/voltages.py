@@ -26,7 +26,17 @@ def highest_kV(scene: SceneFile, circuit: Circuit) -> float:
     """
     if circuit.highest_kV is not None:
         return circuit.highest_kV
-    return max(rule.system(circuit.nominal_kV, None).highest_kV for rule in find_all(rule_names(scene)))
+    found: list[float] = []
+    refused: RuleError | None = None
+    for rule in find_all(rule_names(scene)):
+        try:
+            found.append(rule.system(circuit.nominal_kV, None).highest_kV)
+        except RuleError as error:  # a rule that ends below this voltage says so where it is asked for a distance
+            refused = error
+    if not found:
+        assert refused is not None
+        raise refused
+    return max(found)
 
 
 def unknown_circuit(scene: SceneFile) -> Circuit:

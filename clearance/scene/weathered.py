@@ -19,6 +19,7 @@ from clearance.bodies.deformable_wire import End as Which
 from clearance.bodies.deformable_wire import envelope_shape, ring_envelope, strays_along, string_envelope
 from clearance.conductor.lines import End, Line, Placed, Weather, weather_words
 from clearance.conductor.placing import moves, place
+from clearance.rules.jurisdiction import wind_clauses
 from clearance.scene.hanging import weather_of
 from clearance.scene.records import Jumper, Place, Point, Reference, Scene, SpanWire, arrangement
 from clearance.shapes import Shape
@@ -151,6 +152,8 @@ def basis(scene: Scene, placed: Mapping[str, Placed]) -> Iterator[str]:
     if weather is None:
         return
     yield f"weather: {weather_words(weather)}; {weather.basis}"
+    for clause in wind_clauses(scene.rule):
+        yield f"wind, judged over that weather: {clause}"
     made: dict[str, list[str]] = {}
     for name, one in placed.items():
         for words in _words(one):
