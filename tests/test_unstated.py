@@ -3,6 +3,8 @@ stated, and every other default of the format has a reason why it does not help.
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
 from small_scenes import LADDER, TRACK, WORKER, checked, scene, slab, stage
 
@@ -107,6 +109,26 @@ LEFT_OUT = [
 def test_a_key_that_is_left_out_is_told(where, parts, key, taken):
     (found,) = unstated(scene(**parts))
     assert (found.places, found.key, found.taken) == ((where,), key, taken)
+
+
+@pytest.mark.parametrize(("where", "parts", "key", "taken"), LEFT_OUT, ids=[f"{one[0]} {one[2]}" for one in LEFT_OUT])
+def test_a_scene_that_states_what_would_be_taken_is_another_scene(where, parts, key, taken):
+    """The one is undecided for it and the other is not: no digest may stand for both."""
+    left_out, said = scene(**parts), scene(**_stating(parts, key, tomllib.loads(f"taken = {taken}")["taken"]))
+    assert unstated(said) == ()
+    assert said.sha256 != left_out.sha256
+    # But for what is stated they are alike: no value differs.
+    assert [getattr(said, name) for name in SceneFile.model_fields] == [
+        getattr(left_out, name) for name in SceneFile.model_fields
+    ]
+
+
+def _stating(parts, key, taken):
+    """Parts with a value for the key that they give as None, or have not where it is a release's."""
+    if isinstance(parts, dict):
+        own = {key: taken} if parts.get(key, taken) is None else {}
+        return {name: _stating(value, key, taken) for name, value in parts.items()} | own
+    return [_stating(item, key, taken) for item in parts] if isinstance(parts, list) else parts
 
 
 def test_where_it_does_not_matter_nothing_is_asked():
