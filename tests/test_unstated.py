@@ -85,14 +85,14 @@ MESHLESS = {"kind": "box", "name": "hut", "centre_m": [9, 9, 1], "size_m": [1, 2
 
 LEFT_OUT = [
     ("ground", {"ground": {"kind": "level", "height_m": 0, "uncertainty_m": None}}, "uncertainty_m", "0.0"),
-    ("stage 'stage'", {"stages": [stage(lean_along_deg=None)]}, "lean_along_deg", "0"),
-    ("stage 'stage'", {"stages": [stage(lean_across_deg=None)]}, "lean_across_deg", "0"),
+    ("stage", {"stages": [stage(lean_along_deg=None)]}, "lean_along_deg", "0"),
+    ("stage", {"stages": [stage(lean_across_deg=None)]}, "lean_across_deg", "0"),
     ("vehicle 'truck'", {"vehicles": [{**VEHICLE, "heading_deg": None}]}, "heading_deg", "0.0"),
     ("solid 'hut'", {"solids": [{**MESHLESS, "heading_deg": None}]}, "heading_deg", "0.0"),
     ("structure 'pole'", {"structures": [{**POLE, "crossarms": [ARM], "heading_deg": None}]}, "heading_deg", "0.0"),
     ("ladder", {"ladder": {**LADDER, "wet_or_dirty_m": None}}, "wet_or_dirty_m", "0.0"),
     ("ladder", {"ladder": {**LADDER, "tilt_deg": None}}, "tilt_deg", "0.0"),
-    ("worker 'worker'", {"workers": [{**WORKER, "hanging_m": None}]}, "hanging_m", "0.0"),
+    ("worker", {"workers": [{**WORKER, "hanging_m": None}]}, "hanging_m", "0.0"),
     ("track", {"track": {**TRACK, "settlement_m": None}}, "settlement_m", "0.0"),
     ("wire 'shield'", {"wires": [{**WIRE, "insulated": None}]}, "insulated", "false"),
     ("wire 'tail': release", {"wires": [{**TAIL, "release": {**RELEASE, "trails_m": None}}]}, "trails_m", "0.0"),

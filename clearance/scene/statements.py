@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
+from clearance.scene import naming
 from clearance.scene.messages import shown
 from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, where
 from clearance.scene.records import phases as records_phases
@@ -185,12 +186,10 @@ def _subjects(entry: Statement, scene: SceneFile, names: Collection[str]) -> Ite
 
 def _named(scene: SceneFile) -> Iterator[tuple[str, Record]]:
     """Every entry of a scene that has a name."""
-    for field in type(scene).model_fields:
-        value = getattr(scene, field)
-        for entry in value if isinstance(value, tuple) else (value,):
-            if isinstance(entry, Record) and isinstance(name := getattr(entry, "name", None), str):
-                yield name, entry
-                yield from ((one.name, one) for one in getattr(entry, "fittings", ()))
+    for _, entry in naming.entries(scene):
+        if isinstance(name := getattr(entry, "name", None), str):
+            yield name, entry
+            yield from ((one.name, one) for one in getattr(entry, "fittings", ()))
 
 
 def _names(scene: SceneFile) -> frozenset[str]:
