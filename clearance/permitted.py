@@ -134,13 +134,16 @@ def proved(prepared: Prepared, stage: Stage, tolerance_m: float = TOLERANCE_M, m
 
 
 def rounded_inward(stage: Stage) -> Stage:
-    """The stage with its ranges as they are printed: never wider, and never nothing.
+    """The stage with its ranges as they are printed: never wider, and never nothing; it states what it stated.
 
     >>> stage = Stage(name="work", kind="work", travel_m=[1.904, 2.117], climb_m=5.251)
     >>> rounded_inward(stage).travel_m, rounded_inward(stage).climb_m
     (Range(lo=1.91, hi=2.11), Range(lo=5.251, hi=5.251))
+    >>> rounded_inward(stage).model_fields_set == stage.model_fields_set
+    True
     """
-    return stage.model_copy(update={name: inward(name, getattr(stage, name)) for name in SPANS if getattr(stage, name)})
+    given = {name: getattr(stage, name) for name in SPANS if name in stage.model_fields_set}
+    return stage.model_copy(update={name: inward(name, span) for name, span in given.items() if span is not None})
 
 
 def inward(name: str, span: Range) -> Range:

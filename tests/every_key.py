@@ -24,8 +24,7 @@ from clearance.job.questions import questions
 from clearance.limits import required_between
 from clearance.pipeline import Prepared, prepare
 from clearance.scene.reading import read_scene
-from clearance.scene.records import Scene, SceneFile
-from clearance.scene.units import item_type, record_for, records_in
+from clearance.scene.records import Scene
 
 BY = "the person in charge"
 SAID = {"basis": "looked at", "by": BY, "on": "May"}
@@ -70,8 +69,9 @@ def bases() -> dict[str, dict[str, Any]]:
                "before_opening": {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "traced",
                                   "pull_taken_by": "nothing pulls", "by": BY}}  # fmt: skip
     tail = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [2, 0, 9], "to_m": [4, 0, 5], "length_m": 4.8,
-            "diameter_m": 0.03, "weight_N_m": 14.0, "release": release}  # fmt: skip
-    second_tail = {**tail, "name": "second tail", "from_m": [2, 0.5, 9]}
+            "diameter_m": 0.03, "weight_N_m": 14.0,
+            "release": {**release, "by_way_of_m": [[2, 0.2, 7.5]]}}  # fmt: skip
+    second_tail = {**tail, "release": release, "name": "second tail", "from_m": [2, 0.5, 9]}
     lead = {"kind": "jumper", "name": "earth lead", "potential": "earth", "insulated": True, "from_m": [-9, 0, 3],
             "to_m": [-9, 2, 3], "length_m": 2.5, "diameter_m": 0.02, "uncertainty_m": 0.05}  # fmt: skip
     taut = {"kind": "span", "name": "taut", "phase": "A", "from_m": [-20, 9, 8], "to_m": [-12, 9, 8], "sag_m": 0.1,
@@ -98,7 +98,7 @@ def bases() -> dict[str, dict[str, Any]]:
     ]  # fmt: skip
     structures = [{"potential": "earth", "uncertainty_m": 0.02, **one} for one in structures]
     solids = [
-        FAR_A, FAR_B,
+        FAR_A, FAR_B, {**FAR_A, "name": "bus A2", "centre_m": [0, 26, 9], "potential": "A2"},
         {"kind": "box", "name": "cabinet", "centre_m": [9, 5, 1], "size_m": [1, 2, 2], "heading_deg": 10,
          "potential": "floating"},
         {"kind": "cylinder", "name": "drum", "from_m": [9, 8, 0], "to_m": [9, 8, 1], "radius_m": 0.4},
@@ -129,11 +129,12 @@ def bases() -> dict[str, dict[str, Any]]:
     work = {**STAGE, "name": "work", "kind": "work", "climb_m": [3, 4], "lean_along_deg": [-1, 1],
             "workers": ["worker"],
             "lean_across_deg": [-1, 1], "heading_deg": [-2, 2], "swing_m": 0.3,
-            "potentials": {"cabinet": "earth"}, "note": "look", "hauled": "bag", "haul_m": [0, 2], **bonded}  # fmt: skip  # noqa: E501
+            "note": "look", "hauled": "bag", "haul_m": [0, 2], **bonded}  # fmt: skip
     rides = {**STAGE, "name": "ride", "kind": "travel", "travel_m": [4, 6], "hauled": "bag", "workers": ["worker"],
              "rides": BY, "anew": True, "bonded": None}  # fmt: skip
     second = {"name": "second", "sex": "woman", "percentile": 95, "trunk_lean_m": 0.2}
     climbs = {**STAGE, "name": "climb", "anew": True, "workers": ["second"], "hauled": "can"}
+    looks = {"name": "look", "kind": "work", "potentials": {"cabinet": "earth"}, **ALONE, "travel_m": 5}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "hanging_m": 0.4}
     crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4]}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6]}]  # fmt: skip  # noqa: E501
     tests = [{"what": "ladder", "name": "7", "on": "May", "result": "held", "by": BY, "leakage_uA": 60.0,
@@ -144,14 +145,20 @@ def bases() -> dict[str, dict[str, Any]]:
         "rule_inputs": {"k_f": 0.9, "ergonomic_m": 0.5, "k_a": 0.98},
         "origin": {"easting_m": 0.5, "northing_m": 0.5, "height_m": 0.0, "epsg": 25832, "vertical": "DHHN2016"},
         "ground": {"kind": "level", "height_m": 0.0, "extent_m": 60, "uncertainty_m": 0.02},
-        "structures": structures, "solids": solids, "clouds": [cloud], "ladder": ladder,
-        "track": {**TRACK, "fit_m": 0.05, "settlement_m": 0.02}, "workers": [worker, second], "crew": crew,
+        "structures": structures, "solids": solids, "clouds": [cloud], "ladder": LADDER,
+        "track": TRACK, "crew": crew, "workers": None, "stages": [looks],
+        "statements": [{"kind": "restrained reach", "person": "one", "arms": "down", **SAID}],
         "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5}],
-        "tools": [{"name": name, "line": "guy", "radius_m": size, "swing_m": 0.3, "note": "a bag"}
-                  for name, size in (("bag", 0.2), ("can", 0.1))], "ropes": [rope, other, line],
-        "tests": tests, "stages": [work, rides, climbs], "asks": "stages", "statements": [{"kind": "insulating", "body": name, **SAID} for name in ("guy", "line")],  # noqa: E501
         "insulators": [{"name": "post", "from_m": [0, 20, 2.5], "to_m": [0, 20, 5], "insulating_m": 2.1,
                         "diameter_m": 0.3}],
+    }  # fmt: skip
+    aloft = {
+        "circuits": TWO, "solids": [FAR_A, FAR_B], "ladder": ladder, "workers": [worker, second],
+        "track": {**TRACK, "fit_m": 0.05, "settlement_m": 0.02}, "ropes": [rope, other, line], "tests": tests,
+        "tools": [{"name": name, "line": "guy", "radius_m": size, "swing_m": 0.3, "note": "a bag"}
+                  for name, size in (("bag", 0.2), ("can", 0.1))],
+        "stages": [work, rides, climbs],
+        "statements": [{"kind": "insulating", "body": name, **SAID} for name in ("guy", "line")],
     }  # fmt: skip
     lift = {
         "name": "lift", "base_m": [1.0, 2.0], "chassis_m": [6, 2.4, 1.8], "chassis_deg": 10, "turret_m": 2.0,
@@ -206,7 +213,9 @@ def bases() -> dict[str, dict[str, Any]]:
               for name, change in (("on", {"puts_on": [man]}), ("off", {"takes_off": ["spacer"]}))]  # fmt: skip
     empty: dict[str, Any] = {"ladder": None, "track": None, "workers": None}
     found = {
+        "ladder": aloft,
         "bay": bay,
+        "plain": {"circuits": TWO, "solids": [FAR_A, FAR_B], "rule": ["osha-1910.269"]},
         "tail": {**empty, "circuits": TWO, "solids": [FAR_B, stand], "crew": crew[:1],
                  "wires": [tail, second_tail, lead, taut],
                  "stages": [opens, lowers, parked, lifted, aside, there]},
@@ -221,6 +230,17 @@ def bases() -> dict[str, dict[str, Any]]:
                    "conductors": [stranded_own], "stages": [{"name": "look", "kind": "work", **ALONE}]},
         "loads": {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [loaded, drops, more], "stages": shifts},
     }  # fmt: skip
+    crates = [{"kind": "box", "name": name, "centre_m": [9, y, 1], "size_m": [1, 1, 1]}
+              for name, y in (("crate", 3), ("keg", 7))]  # fmt: skip
+    found["comes and goes"] = {**empty, "circuits": TWO, "solids": [FAR_A, FAR_B, *crates], "stages": [
+        {"name": "look", "kind": "work", **ALONE}, {"name": "bring", "kind": "bring", "bodies": ["crate"], **ALONE},
+        {"name": "wait", "kind": "work", **ALONE}, {"name": "help", "kind": "work", "rescue": "wait", **ALONE},
+    ]}  # fmt: skip
+    found["put right"] = {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [hung], "stages": [
+        {"name": "pull", "kind": "work", "disturbed": moved[:1], **ALONE},
+        {"name": "let go", "kind": "work", "disturbed": moved[:1], "restores": ["wire A"], **ALONE},
+        {"name": "look", "kind": "work", **ALONE},
+    ]}  # fmt: skip
     found["far up"] = {"circuits": TWO, "solids": [FAR_A, FAR_B], "altitude_m": 140, "stages": [{**STAGE, "climb_m": None, "posture": None, "workers": []}],  # noqa: E501
                        "origin": {"height_m": 3900.0, "vertical": "dam datum"}}  # fmt: skip
     grounds = {
@@ -295,24 +315,6 @@ def _feed(total: Any, value: Any) -> None:
 def judged(folder: Path, table: Mapping[str, Any]) -> str:
     """The digest of a table; raises InputError for one that is refused."""
     return digest(prepare(read(folder, table)))
-
-
-def keys_of(table: Mapping[str, Any]) -> Iterator[tuple[str, str, tuple[str | int, ...]]]:
-    """Every key that a table states: its record, its name and its place."""
-
-    def walk(kind: Any, value: Any, place: tuple[str | int, ...]) -> Iterator[tuple[str, str, tuple[str | int, ...]]]:
-        if isinstance(value, list | tuple):
-            for number, item in enumerate(value):
-                yield from walk(item_type(kind), item, (*place, number))
-        elif isinstance(value, dict) and records_in(kind):
-            record = record_for(kind, value)
-            assert record is not None, (place, value)
-            for key, entry in value.items():
-                if entry is not None:
-                    yield record.__name__, key, (*place, key)
-                    yield from walk(record.model_fields[key].annotation, entry, (*place, key))
-
-    return walk(SceneFile, dict(table), ())
 
 
 def changed(value: Any, place: tuple[str | int, ...], made: Any) -> Any:

@@ -118,7 +118,8 @@ def text(**parts) -> str:
         **parts,
     }
     none = [what for what in ("weather", "crew", "tools") if parts.get(what) is None]
-    said = [{"kind": "none", "what": none}] if none else []
+    by_itself = any(entry["kind"] == "none" for entry in parts.get("statements") or ())
+    said = [{"kind": "none", "what": none}] if none and not by_itself else []
     whole["statements"] = [{**SAID, **entry} for entry in (*said, *(parts.get("statements") or ()))]
     whole = {key: _certain(key, value) for key, value in whole.items()}
     return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"

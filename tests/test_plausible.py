@@ -8,6 +8,7 @@ import re
 from typing import Literal, get_args, get_origin
 
 import pytest
+import schema_walk
 import small_scenes
 from small_scenes import CIRCUIT, LADDER, SAID, WORKER, box, stage
 
@@ -17,9 +18,7 @@ from clearance.scene.builtin import scenes_folder
 from clearance.scene.plausible_ratios import RATIOS
 from clearance.scene.plausible_values import TABLE, WITHOUT
 from clearance.scene.reading import read_scene
-from clearance.scene.records import SceneFile
 from clearance.scene.records_base import Range, Record, Reference
-from clearance.scene.units import record_classes
 
 WIRE = {
     "kind": "span",
@@ -52,12 +51,7 @@ def numeric(kind) -> bool:
 
 
 def numeric_fields() -> set[tuple[type[Record], str]]:
-    return {
-        (record, name)
-        for record in record_classes(SceneFile)
-        for name, field in record.model_fields.items()
-        if numeric(field.annotation)
-    }
+    return {place for place, field in schema_walk.FORMAT.items() if numeric(field.annotation)}
 
 
 def test_every_numeric_field_of_the_format_has_an_entry_or_a_reason_why_not():
@@ -73,9 +67,7 @@ def test_no_entry_of_the_tables_is_of_a_field_that_is_not_there():
     assert {*TABLE, *WITHOUT} - there == set()
     assert not {*TABLE} & {*WITHOUT}
     of_ratios = {(r.record, r.field) for r in RATIOS}
-    every = {
-        (k.__name__, n) for record in record_classes(SceneFile) for n in record.model_fields for k in record.__mro__
-    }
+    every = {(kind.__name__, name) for record, name in schema_walk.FORMAT for kind in record.__mro__}
     assert of_ratios - every == set()
 
 

@@ -189,7 +189,7 @@ def test_a_change_leaves_the_rest_and_the_place(whole):
 
 def test_arrays_and_numpy_numbers_go_wherever_points_and_ranges_do():
     tables = tomllib.loads(small.text())
-    track = Track(points_m=np.array([[0, -5], [0, 5]]), heading_deg=np.float32(0))
+    track = Track(points_m=np.array([[0, -5], [0, 5]]), heading_deg=np.float32(0), settlement_m=0)
     assert track.points_m == ((0.0, -5.0), (0.0, 5.0))
     wire = {
         "kind": "span", "name": "bus", "phase": "A", "diameter_m": np.float64(0.03), "uncertainty_m": np.int64(0),

@@ -3,11 +3,13 @@ stated, and every other default of the format has a reason why it does not help.
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
+import schema_walk
 from small_scenes import LADDER, TRACK, WORKER, checked, scene, slab, stage
 
 from clearance.scene.records import SceneFile
-from clearance.scene.units import record_classes
 from clearance.scene.unstated import MUST, unstated
 
 WORSE = {
@@ -58,9 +60,8 @@ def test_every_default_of_the_format_is_asked_for_or_does_not_help():
     """A key whose default is None or nothing has no value that is taken: nothing is there, or a check asks for it."""
     told = {
         (record, key)
-        for record in record_classes(SceneFile)
+        for (record, key), field in schema_walk.FORMAT.items()
         if "statement" not in record.__module__
-        for key, field in record.model_fields.items()
         if not field.is_required() and field.get_default() not in (None, ())
     }
     reasons = {(record, key) for record, key in told if key in WORSE or (record.__name__, key) in WORSE_OF}
@@ -84,14 +85,14 @@ MESHLESS = {"kind": "box", "name": "hut", "centre_m": [9, 9, 1], "size_m": [1, 2
 
 LEFT_OUT = [
     ("ground", {"ground": {"kind": "level", "height_m": 0, "uncertainty_m": None}}, "uncertainty_m", "0.0"),
-    ("stage 'stage'", {"stages": [stage(lean_along_deg=None)]}, "lean_along_deg", "0"),
-    ("stage 'stage'", {"stages": [stage(lean_across_deg=None)]}, "lean_across_deg", "0"),
+    ("stage", {"stages": [stage(lean_along_deg=None)]}, "lean_along_deg", "0"),
+    ("stage", {"stages": [stage(lean_across_deg=None)]}, "lean_across_deg", "0"),
     ("vehicle 'truck'", {"vehicles": [{**VEHICLE, "heading_deg": None}]}, "heading_deg", "0.0"),
     ("solid 'hut'", {"solids": [{**MESHLESS, "heading_deg": None}]}, "heading_deg", "0.0"),
     ("structure 'pole'", {"structures": [{**POLE, "crossarms": [ARM], "heading_deg": None}]}, "heading_deg", "0.0"),
     ("ladder", {"ladder": {**LADDER, "wet_or_dirty_m": None}}, "wet_or_dirty_m", "0.0"),
     ("ladder", {"ladder": {**LADDER, "tilt_deg": None}}, "tilt_deg", "0.0"),
-    ("worker 'worker'", {"workers": [{**WORKER, "hanging_m": None}]}, "hanging_m", "0.0"),
+    ("worker", {"workers": [{**WORKER, "hanging_m": None}]}, "hanging_m", "0.0"),
     ("track", {"track": {**TRACK, "settlement_m": None}}, "settlement_m", "0.0"),
     ("wire 'shield'", {"wires": [{**WIRE, "insulated": None}]}, "insulated", "false"),
     ("wire 'tail': release", {"wires": [{**TAIL, "release": {**RELEASE, "trails_m": None}}]}, "trails_m", "0.0"),
@@ -107,6 +108,26 @@ LEFT_OUT = [
 def test_a_key_that_is_left_out_is_told(where, parts, key, taken):
     (found,) = unstated(scene(**parts))
     assert (found.places, found.key, found.taken) == ((where,), key, taken)
+
+
+@pytest.mark.parametrize(("where", "parts", "key", "taken"), LEFT_OUT, ids=[f"{one[0]} {one[2]}" for one in LEFT_OUT])
+def test_a_scene_that_states_what_would_be_taken_is_another_scene(where, parts, key, taken):
+    """The one is undecided for it and the other is not: no digest may stand for both."""
+    left_out, said = scene(**parts), scene(**_stating(parts, key, tomllib.loads(f"taken = {taken}")["taken"]))
+    assert unstated(said) == ()
+    assert said.sha256 != left_out.sha256
+    # But for what is stated they are alike: no value differs.
+    assert [getattr(said, name) for name in SceneFile.model_fields] == [
+        getattr(left_out, name) for name in SceneFile.model_fields
+    ]
+
+
+def _stating(parts, key, taken):
+    """Parts with a value for the key that they give as None, or have not where it is a release's."""
+    if isinstance(parts, dict):
+        own = {key: taken} if parts.get(key, taken) is None else {}
+        return {name: _stating(value, key, taken) for name, value in parts.items()} | own
+    return [_stating(item, key, taken) for item in parts] if isinstance(parts, list) else parts
 
 
 def test_where_it_does_not_matter_nothing_is_asked():

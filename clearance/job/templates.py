@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
+from clearance.job import carried
 from clearance.job.templates_names import wrong_names
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.messages import shown
 from clearance.scene.records import Disturbed, Jumper, Range, Scene, SceneFile, SpanWire, Stage, where
 from clearance.scene.records_templates import (
@@ -47,13 +48,15 @@ class _Desk:
     there: dict[str, bool] = field(default_factory=dict)
     rescue: str | None = None
     anew: bool = False
+    holders: list[tuple[tuple[str, ...], str, str]] = field(default_factory=list)
+    """Of each remote tool the place of its job, the stage, and who holds it."""
     mistakes: list[Mistake] = field(default_factory=list)
 
     def wrong(self, place: tuple[str, ...], expected: str, found: str, remedy: str = "") -> None:
         self.mistakes.append(Mistake((*where(self.scene), *place), expected, found, remedy))
 
-    def add(self, name: str, kind: records.StageKind, **fields: Any) -> None:
-        """One more stage, with what is carried; a name that is taken gets a number."""
+    def add(self, name: str, kind: records.StageKind, **fields: Any) -> str:
+        """One more stage, with what is carried; a name that is taken gets a number. Gives its name."""
         taken, unique, number = {stage.name for stage in self.stages}, name, 1
         while unique in taken:
             number += 1
@@ -67,6 +70,7 @@ class _Desk:
         stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
         self.stages.append(Stage(name=unique, kind=kind, **stated))
         self.anew = False
+        return unique
 
     def disturb(self, turn: Turn) -> None:
         """From here on the wires that the turn disturbs hang elsewhere: they count as the job's until put right."""
@@ -93,7 +97,23 @@ def expanded(scene: Scene) -> Scene:
                     make(desk, place, job)
     if desk.mistakes:
         raise InputError(dict.fromkeys(desk.mistakes))
-    return scene.expansion(tuple(desk.stages))
+    found = scene.expansion(tuple(desk.stages))
+    _holders_are_there(desk, found)
+    return found
+
+
+def _holders_are_there(desk: _Desk, found: Scene) -> None:
+    """Who holds a remote tool is judged where they stand: they must be there when it is used.
+
+    Raises: InputError for somebody who is brought later, was taken away, or is stated as absent.
+    """
+    steps = {stage.name: stage for stage in carried.taken_over(found).stages} if desk.holders else {}
+    for place, stage, person in desk.holders:
+        if person in statements.absent(found, steps[stage]):
+            told = f"{shown(person)}, not there in stage '{stage}'"
+            desk.wrong((*place, "by"), "somebody who is there", told, "bring them before it, or name who is")
+    if desk.mistakes:
+        raise InputError(desk.mistakes)
 
 
 def _written_are_placed(desk: _Desk) -> None:
@@ -195,7 +215,9 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.off.append(wire)
         if job.stick_m is not None:
             note = _earthing_note("put on", wire, job.by)
-            desk.add(f"earth {wire}", "earthing", earths=(wire,), stick_m=job.stick_m, note=note, **fields.moving)
+            earthing = {"earths": (wire,), "stick_m": job.stick_m, "note": note}
+            stage = desk.add(f"earth {wire}", "earthing", **earthing, **fields.moving)
+            desk.holders.append((place, stage, job.by or ""))
             desk.earthed.append(wire)
         if job.opened == "by hand":
             _down(desk, job, turn, climber)
@@ -219,7 +241,8 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
             desk.earthed.remove(wire)
             note = _earthing_note("removed from", wire, job.by)
             lifted = {"lifts_earth": (wire,), "stick_m": job.stick_m, "note": note}
-            desk.add(f"remove the earth of {wire}", "earthing", **lifted, **fields.moving)
+            stage = desk.add(f"remove the earth of {wire}", "earthing", **lifted, **fields.moving)
+            desk.holders.append((place, stage, job.by or ""))
         desk.off.remove(wire)
         raising = Range(turn.opened_m, turn.lowered_m)
         desk.add(f"raise {wire}", "raise", released=(wire,), lower_m=raising, **fields.moving)
@@ -336,9 +359,9 @@ def _earth(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     said = "removed from" if removing else "put on"
     names = ", ".join(job.wires)
     note = _earthing_note(said, names, job.by)
-    desk.add(
-        f"remove the earth of {names}" if removing else f"earth {names}", "earthing", workers=(), note=note, **fields
-    )
+    what = f"remove the earth of {names}" if removing else f"earth {names}"
+    stage = desk.add(what, "earthing", workers=(), note=note, **fields)
+    desk.holders.append((place, stage, job.by))
     if not removing:
         desk.earthed += job.wires
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from clearance.errors import Mistake
@@ -10,24 +10,8 @@ from clearance.scene import plausible
 from clearance.scene.checks import Known
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import EARTH, Record, Reference, Scene, where
-from clearance.scene.records_statements import (
-    Absent,
-    AirOnly,
-    Confirmed,
-    DesignedGap,
-    EarthedCircuit,
-    HeldTail,
-    Insulating,
-    IntendedContact,
-    IsolatedEnd,
-    LeftOut,
-    MayOpen,
-    NeverAt,
-    NoneThere,
-    RestrainedReach,
-    TakenSlowly,
-)
-from clearance.scene.records_wires import TailRope
+from clearance.scene.records_statements import Absent, AirOnly, HeldTail, NeverAt, NoneThere, RestrainedReach
+from clearance.scene.statements import KINDS, names_of
 
 Place = tuple[str, ...]
 
@@ -35,58 +19,41 @@ Place = tuple[str, ...]
 def statement_checks(scene: Scene, known: Known, table: dict[str, Any]) -> Iterator[Mistake]:
     """Every mistake in the statements of a scene."""
     stages = [stage.name for stage in scene.stages]
-    off = tuple(wire.name for wire in scene.wires if wire.release is not None)
     for number, entry in enumerate(scene.statements, 1):
         head = where(scene, f"statement {number} ({entry.kind})")
         # The stages that jobs expand into are known once they are expanded.
         if not scene.jobs:
             yield from _known((*head, "stages"), getattr(entry, "stages", None) or (), stages, "a stage of this scene")
-        if isinstance(entry, Absent):
-            yield from _known((*head, "bodies"), entry.bodies, known.bodies, "a body of this scene")
-            if "ground" in entry.bodies:
-                remedy = "the ground is always there: leave it out"
-                yield Mistake((*head, "bodies"), "bodies that can be away", '"ground"', remedy)
-        elif isinstance(entry, NeverAt):
-            yield from _known((*head, "body"), (entry.body,), known.bodies, "a body of this scene")
-            if entry.body == "ground":
-                yield Mistake((*head, "body"), "a body that may be at several potentials", '"ground"', "it is earth")
-            if entry.body in off and "own" in entry.states:
-                expected = "states that a sentence can settle: a wire that is taken off keeps a charge, and takes what "
-                remedy = 'earth it with a remote tool, in a stage of kind "earthing"'
-                yield Mistake((*head, "states"), f"{expected}its neighbours induce", '"own"', remedy)
-        elif isinstance(entry, IntendedContact | DesignedGap):
-            yield from _known((*head, "bodies"), entry.bodies, known.bodies, "a body of this scene")
-        elif isinstance(entry, Insulating):
-            able = [one.name for one in (*scene.solids, *scene.ropes, *_tail_ropes(scene))]
-            yield from _known((*head, "body"), (entry.body,), able, "a solid or a rope of this scene")
-        elif isinstance(entry, HeldTail):
-            yield from _known((*head, "wire"), (entry.wire,), off, "a wire with a release")
-            yield from _held(head, known, entry)
-        elif isinstance(entry, IsolatedEnd | MayOpen):
-            yield from _known((*head, "wire"), (entry.wire,), off, "a wire with a release")
-        elif isinstance(entry, TakenSlowly):
-            yield from _known((*head, "wire"), (entry.wire,), known.wires, "a wire of this scene")
-        elif isinstance(entry, RestrainedReach):
-            yield from _reach(scene, head, known, entry)
-        elif isinstance(entry, AirOnly):
-            yield from _air(head, known, entry)
-        elif isinstance(entry, EarthedCircuit):
-            names = [circuit.name for circuit in scene.circuits]
-            yield from _known((*head, "circuit"), (entry.circuit,), names, "a circuit of this scene")
-        elif isinstance(entry, NoneThere):
-            yield from _none(scene, head, entry)
-        elif isinstance(entry, Confirmed):
-            options = sorted(plausible.entries_of(scene))
-            yield from _known((*head, "entry"), (entry.entry,), options, "an entry of this scene")
-        elif isinstance(entry, LeftOut):
-            named = (getattr(one, "file", None) for one in (*scene.clouds, scene.ground))
-            files = [str(file) for file in named if file is not None]
-            yield from _known((*head, "file"), (entry.file,), files, "a scan that the scene names")
+        kind = KINDS[type(entry)]
+        if kind.of:
+            expected, options = NAMED[kind.of]
+            yield from _known((*head, kind.field), names_of(entry), options(scene, known), expected)
+        if type(entry) in BESIDES:
+            yield from BESIDES[type(entry)](scene, head, known, entry)
 
 
-def _tail_ropes(scene: Scene) -> Iterator[TailRope]:
+NAMED: Mapping[str, tuple[str, Callable[[Scene, Known], Sequence[str]]]] = {
+    "body": ("a body of this scene", lambda _, known: known.bodies),
+    "wire": ("a wire of this scene", lambda _, known: known.wires),
+    "tail": ("a wire with a release", lambda scene, _: [one.name for one in scene.wires if one.release is not None]),
+    "circuit": ("a circuit of this scene", lambda scene, _: [one.name for one in scene.circuits]),
+    "person": ("a worker or a member of the crew", lambda s, known: [*known.workers, *(one.name for one in s.crew)]),
+    "solid or rope": ("a solid or a rope of this scene", lambda scene, _: [*_solids_and_ropes(scene)]),
+    "entry": ("an entry of this scene", lambda scene, _: sorted(plausible.entries_of(scene))),
+    "scan": ("a scan that the scene names", lambda scene, _: list(_scans(scene))),
+}
+"""What a statement may name: by the word of its kind, in a message, and in a scene."""
+
+
+def _solids_and_ropes(scene: Scene) -> Iterator[str]:
+    yield from (one.name for one in (*scene.solids, *scene.ropes))
     for wire in scene.wires:
-        yield from wire.release.ropes if wire.release is not None else ()
+        yield from (rope.name for rope in (wire.release.ropes if wire.release is not None else ()))
+
+
+def _scans(scene: Scene) -> Iterator[str]:
+    named = (getattr(one, "file", None) for one in (*scene.clouds, scene.ground))
+    return (str(file) for file in named if file is not None)
 
 
 def _known(place: Place, names: Sequence[str], options: Sequence[str], expected: str) -> Iterator[Mistake]:
@@ -95,7 +62,25 @@ def _known(place: Place, names: Sequence[str], options: Sequence[str], expected:
             yield Mistake(place, expected, shown(name), meant(name, options) or "there is none in this scene")
 
 
-def _held(head: Place, known: Known, entry: HeldTail) -> Iterator[Mistake]:
+def _ground(_: Scene, head: Place, __: Known, entry: Absent | NeverAt) -> Iterator[Mistake]:
+    expected, remedy = "a body that may be at several potentials", "it is earth"
+    if isinstance(entry, Absent):
+        expected, remedy = "bodies that can be away", "the ground is always there: leave it out"
+    if "ground" in names_of(entry):
+        yield Mistake((*head, KINDS[type(entry)].field), expected, '"ground"', remedy)
+
+
+def _states(scene: Scene, head: Place, known: Known, entry: NeverAt) -> Iterator[Mistake]:
+    """The potential of a wire that is taken off is settled by earthing, not by a sentence."""
+    yield from _ground(scene, head, known, entry)
+    off = [wire.name for wire in scene.wires if wire.release is not None]
+    if entry.body in off and "own" in entry.states:
+        expected = "states that a sentence can settle: a wire that is taken off keeps a charge, and takes what "
+        remedy = 'earth it with a remote tool, in a stage of kind "earthing"'
+        yield Mistake((*head, "states"), f"{expected}its neighbours induce", '"own"', remedy)
+
+
+def _held(_: Scene, head: Place, known: Known, entry: HeldTail) -> Iterator[Mistake]:
     """What holds a freed tail is guides that keep it beside a plane, a safety rope with its anchor and length, or ropes
     either of which holds."""
     keys = ("sideways_m", "within_m", "anchor_m", "length_m")
@@ -112,7 +97,6 @@ def _held(head: Place, known: Known, entry: HeldTail) -> Iterator[Mistake]:
 
 def _reach(scene: Scene, head: Place, known: Known, entry: RestrainedReach) -> Iterator[Mistake]:
     crew = [person.name for person in scene.crew]
-    yield from _known((*head, "person"), (entry.person,), [*known.workers, *crew], "a worker or a member of the crew")
     wanted = "reach_m" if entry.person in known.workers else "arms"
     given = [name for name in ("reach_m", "arms") if getattr(entry, name) is not None]
     if entry.person in (*known.workers, *crew) and given != [wanted]:
@@ -121,7 +105,7 @@ def _reach(scene: Scene, head: Place, known: Known, entry: RestrainedReach) -> I
         yield Mistake(head, expected, " and ".join(given) or "neither", remedy)
 
 
-def _air(head: Place, known: Known, entry: AirOnly) -> Iterator[Mistake]:
+def _air(_: Scene, head: Place, known: Known, entry: AirOnly) -> Iterator[Mistake]:
     place = (*head, "between")
     phase = [name for name in entry.between if name != EARTH]
     if len(phase) != 1:
@@ -131,7 +115,7 @@ def _air(head: Place, known: Known, entry: AirOnly) -> Iterator[Mistake]:
         yield Mistake(place, f"a phase: {choices(known.phases)}", shown(phase[0]), meant(phase[0], known.phases))
 
 
-def _none(scene: Scene, head: Place, entry: NoneThere) -> Iterator[Mistake]:
+def _none(scene: Scene, head: Place, _: Known, entry: NoneThere) -> Iterator[Mistake]:
     """A scene does not say that there is none of what it has."""
     there: dict[str, Sequence[Record]] = {
         "weather": [] if scene.weather is None else [scene.weather],
@@ -142,3 +126,14 @@ def _none(scene: Scene, head: Place, entry: NoneThere) -> Iterator[Mistake]:
         if there[what]:
             remedy = f"leave {what} out of the statement"
             yield Mistake((*head, "what"), f"no {what} in the scene", "a table of it", remedy)
+
+
+BESIDES: Mapping[type[Record], Callable[[Scene, Place, Known, Any], Iterator[Mistake]]] = {
+    Absent: _ground,
+    NeverAt: _states,
+    HeldTail: _held,
+    RestrainedReach: _reach,
+    AirOnly: _air,
+    NoneThere: _none,
+}
+"""What is checked of a kind besides what it names."""

@@ -1,9 +1,10 @@
 """Owns the digest of a scene: of all it says and of every byte of the files it names, not of how it is written.
 
-Comments, the order of keys, units and whether a default is spelled out do not matter. A length in feet and one in
-metres that are the same number are the same scene, as units are converted exactly and rounded once
-(`clearance.scene.units`). A field at its default counts as one that is left out, so that a key the format gains later
-changes no digest.
+Comments, the order of keys and units do not matter. A length in feet and one in metres that are the same number are the
+same scene, as units are converted exactly and rounded once (`clearance.scene.units`). Whether a default is spelled out
+does matter: what is left out may count against a scene that would be clear if it said so (`clearance.scene.unstated`).
+What is neither stated nor other than its default is no part of it, so that a key the format gains later changes no
+digest; nor is a list that is empty as by default.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import Any
 from clearance.errors import InputError, Mistake
 from clearance.scene.checks import named_files
 from clearance.scene.records import Range, Record, Reference, Scene, SceneFile
+from clearance.scene.records_base import stated
 
 SETTLED_S = 2.0
 """[s] A file whose last change is older has a time stamp that a later change cannot share (2 s on the coarsest file
@@ -45,9 +47,12 @@ def _told(value: Any) -> Any:
     if isinstance(value, Record):
         # Where it lies is not part of it.
         kind = SceneFile if isinstance(value, SceneFile) else type(value)
-        found = {name: (getattr(value, name), field) for name, field in kind.model_fields.items()}
-        found = {name: item for name, item in found.items() if name not in kind.derived}
-        return {name: _told(item) for name, (item, field) in found.items() if item != field.get_default()}
+        given = {name: (item, _told(item)) for name, item in stated(value).items() if name in kind.model_fields}
+        return {
+            name: told
+            for name, (item, told) in given.items()
+            if told not in (None, [], {}) or item != kind.model_fields[name].get_default()
+        }
     if isinstance(value, Range):
         return [_told(value.lo), _told(value.hi)]
     if isinstance(value, Reference):

@@ -132,6 +132,16 @@ def piece_name(whole: str, low: float, high: float) -> str:
     return f"{whole} from {low:.2f} to {high:.2f} m"
 
 
+def entries(scene: SceneFile) -> Iterator[tuple[str, Record]]:
+    """Every entry of every table of a scene, as a message names it: by its name, else by its number in its table."""
+    for table in type(scene).model_fields:
+        value = getattr(scene, table)
+        for number, entry in enumerate(value if isinstance(value, tuple) else (value,), 1):
+            if isinstance(entry, Record):
+                nameless = isinstance(value, tuple) and not hasattr(entry, "name")
+                yield f"{entry.word} {number}" if nameless else where(scene, entry)[-1], entry
+
+
 def named(scene: SceneFile | dict[str, Any]) -> tuple[Named, ...]:
     """Every name of a body, of a scene or of its converted table, as often as it is given; but for pieces of hulls, for
     which see `is_piece`."""

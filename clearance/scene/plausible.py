@@ -15,6 +15,7 @@ from typing import Any
 
 from clearance.errors import Mistake
 from clearance.result import OpenPoint
+from clearance.scene import naming
 from clearance.scene.messages import shown
 from clearance.scene.plausible_ratios import RATIOS
 from clearance.scene.plausible_values import TABLE, Values
@@ -103,18 +104,8 @@ def confirmed(scene: SceneFile, entry: str, field: str, value: Any) -> bool:
 
 def entries_of(scene: SceneFile) -> frozenset[str]:
     """Every entry of a scene as a confirmation names it, and every kind of them."""
-    names = {"scene"}
-    for name in type(scene).model_fields:
-        value = getattr(scene, name)
-        for number, entry in enumerate(value if isinstance(value, tuple) else (value,), 1):
-            if isinstance(entry, Record):
-                names.add(_called(scene, entry, number if isinstance(value, tuple) else 0))
+    names = {"scene", *(name for name, _ in naming.entries(scene))}
     return frozenset(names | {f"every {_word(name)}" for name in names})
-
-
-def _called(scene: SceneFile, entry: Record, number: int) -> str:
-    """An entry as the result names it; number: its place in a list, 0 for a table of its own."""
-    return where(scene, entry)[-1] if not number or hasattr(entry, "name") else f"{entry.word} {number}"
 
 
 def _word(entry: str) -> str:
@@ -166,14 +157,8 @@ def _like_radians(number: float) -> bool:
 def values_of(scene: SceneFile) -> Iterator[Given]:
     """Every number of a scene that the table knows, in the order of the file format."""
     yield from _given(scene, "scene", "scene", "", deep=False)
-    for name in type(scene).model_fields:
-        value = getattr(scene, name)
-        if isinstance(value, Record):
-            yield from _given(value, where(scene, value)[-1], value.word, "")
-        elif isinstance(value, tuple):
-            for number, entry in enumerate(value, 1):
-                if isinstance(entry, Record):
-                    yield from _given(entry, _called(scene, entry, number), entry.word, "")
+    for name, entry in naming.entries(scene):
+        yield from _given(entry, name, entry.word, "")
 
 
 def _given(record: Record, entry: str, word: str, before: str, deep: bool = True) -> Iterator[Given]:

@@ -1,15 +1,18 @@
 """Owns what the statements of a scene take away: one question for each kind, and which statements stand together.
 
 To learn what is not judged in a stage, ask `absent`, `never_at`, `contacts`, `slowly`; of the whole scene,
-`insulating`, `held`, `reach_m`, `arms_down`, `air_only`, `isolated`, `earthed_circuits`, `there_is_none`: so a scene
-without one of them is judged as if nobody had said it. `groups` joins statements that take away the same thing:
-withdrawn one by one, each would cover for the other.
+`insulating`, `held`, `reach_m`, `arms_down`, `air_only`, `isolated`, `may_open`, `earthed_circuits`, `there_is_none`:
+so a scene without one of them is judged as if nobody had said it. `groups` joins statements that take away the same
+thing: withdrawn one by one, each would cover for the other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
+from clearance.scene import naming
 from clearance.scene.messages import shown
 from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, where
 from clearance.scene.records import phases as records_phases
@@ -23,6 +26,7 @@ from clearance.scene.records_statements import (
     Insulating,
     IntendedContact,
     IsolatedEnd,
+    LeftOut,
     MayOpen,
     NeverAt,
     NoneThere,
@@ -32,95 +36,89 @@ from clearance.scene.records_statements import (
 )
 from clearance.scene.records_step import Step
 
+_S = TypeVar("_S", bound=Statement)
 
-def _in(entry: Absent | NeverAt | IntendedContact | TakenSlowly, stage: Stage) -> bool:
-    return entry.stages is None or stage.name in entry.stages
+
+def _said(scene: SceneFile, kind: type[_S], stage: Stage | None = None, **about: str) -> Iterator[_S]:
+    """Statements of a kind, of those about a stage the ones that hold in it, with these values in their fields."""
+    for entry in scene.statements:
+        if not isinstance(entry, kind) or not (stage is None or _in(entry, stage)):
+            continue
+        if all(getattr(entry, field) == value for field, value in about.items()):
+            yield entry
+
+
+def _in(entry: Statement, stage: Stage) -> bool:
+    stages: tuple[str, ...] | None = getattr(entry, "stages", None)
+    return stages is None or stage.name in stages
 
 
 def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
     """Bodies that are not there in a stage: stated so, or not brought by the job yet, or taken away again."""
-    stated = (entry for entry in scene.statements if isinstance(entry, Absent) and _in(entry, stage))
     not_there = stage.not_there if isinstance(stage, Step) else ()
-    return frozenset((*(name for entry in stated for name in entry.bodies), *not_there))
+    return frozenset((*(name for entry in _said(scene, Absent, stage) for name in entry.bodies), *not_there))
 
 
 def never_at(scene: SceneFile, stage: Stage, body: str) -> frozenset[str]:
     """States that a body is stated never to be in: "phase", "earth", "own", "floating"."""
-    return frozenset(
-        state
-        for entry in scene.statements
-        if isinstance(entry, NeverAt) and entry.body == body and _in(entry, stage)
-        for state in entry.states
-    )
+    return frozenset(state for entry in _said(scene, NeverAt, stage, body=body) for state in entry.states)
 
 
 def contacts(scene: SceneFile, stage: Stage) -> tuple[tuple[str, str], ...]:
     """Pairs of bodies stated as meant to touch in a stage."""
-    return tuple(entry.bodies for entry in scene.statements if isinstance(entry, IntendedContact) and _in(entry, stage))
+    return tuple(entry.bodies for entry in _said(scene, IntendedContact, stage))
 
 
 def slowly(scene: SceneFile, stage: Stage, wire: str) -> bool:
     """Whether a wire's loads are stated to change slowly in a stage."""
-    return any(
-        isinstance(entry, TakenSlowly) and entry.wire == wire and _in(entry, stage) for entry in scene.statements
-    )
+    return any(_said(scene, TakenSlowly, stage, wire=wire))
 
 
 def insulating(scene: SceneFile, body: str) -> bool:
     """Whether a solid or a rope is stated to insulate."""
-    return any(isinstance(entry, Insulating) and entry.body == body for entry in scene.statements)
+    return any(_said(scene, Insulating, body=body))
 
 
 def held(scene: SceneFile, wire: str) -> tuple[HeldTail, ...]:
     """What is stated to hold the tail of a wire whichever rope fails."""
-    return tuple(entry for entry in scene.statements if isinstance(entry, HeldTail) and entry.wire == wire)
+    return tuple(_said(scene, HeldTail, wire=wire))
 
 
 def reach_m(scene: SceneFile, worker: str) -> float | None:
     """The reach from the shoulder that a stated restraint allows [m], the longest of several; None where there is
     none."""
-    return max(
-        (
-            entry.reach_m
-            for entry in scene.statements
-            if isinstance(entry, RestrainedReach) and entry.person == worker and entry.reach_m is not None
-        ),
-        default=None,
-    )
+    reaches = (entry.reach_m for entry in _said(scene, RestrainedReach, person=worker))
+    return max((reach for reach in reaches if reach is not None), default=None)
 
 
 def arms_down(scene: SceneFile, person: str) -> bool:
     """Whether the arms of a member of the crew are stated to stay down."""
-    return any(
-        isinstance(entry, RestrainedReach) and entry.person == person and entry.arms == "down"
-        for entry in scene.statements
-    )
+    return any(_said(scene, RestrainedReach, person=person, arms="down"))
 
 
 def air_only(scene: SceneFile) -> tuple[tuple[str, str], ...]:
     """Pairs of a phase and earth between which only air is stated to be."""
-    return tuple(entry.between for entry in scene.statements if isinstance(entry, AirOnly))
+    return tuple(entry.between for entry in _said(scene, AirOnly))
 
 
 def isolated(scene: SceneFile, wire: str) -> tuple[IsolatedEnd, ...]:
     """What is said of the far end of a wire that the job takes off."""
-    return tuple(entry for entry in scene.statements if isinstance(entry, IsolatedEnd) and entry.wire == wire)
+    return tuple(_said(scene, IsolatedEnd, wire=wire))
 
 
 def may_open(scene: SceneFile, wire: str, by_hand: bool) -> tuple[MayOpen, ...]:
     """What is allowed to be opened at a wire, by hand or by stick and rope."""
-    how = "by hand" if by_hand else "by stick or rope"
-    return tuple(e for e in scene.statements if isinstance(e, MayOpen) and e.wire == wire and e.how == how)
+    return tuple(_said(scene, MayOpen, wire=wire, how="by hand" if by_hand else "by stick or rope"))
 
 
 def earthed_circuits(scene: SceneFile) -> frozenset[str]:
     """Names of circuits stated as dead and earthed."""
-    return frozenset(entry.circuit for entry in scene.statements if isinstance(entry, EarthedCircuit))
+    return frozenset(entry.circuit for entry in _said(scene, EarthedCircuit))
 
 
 def there_is_none(scene: SceneFile) -> frozenset[str]:
     """What the scene says there is none of: "weather", "crew", "tools"."""
-    return frozenset(what for entry in scene.statements if isinstance(entry, NoneThere) for what in entry.what)
+    return frozenset(what for entry in _said(scene, NoneThere) for what in entry.what)
 
 
 def against_bond(scene: SceneFile, stage: Stage, worker: str, phase: str) -> Statement | None:
@@ -145,47 +143,8 @@ def where_said(scene: Scene, entry: Statement) -> tuple[str, ...]:
 
 def takes_away(entry: Statement) -> str:
     """What a statement takes away, in words."""
-    words = {
-        "phase": "at its former phase", "earth": "at earth", "own": "at a potential of its own", "floating": "floating",
-    }  # fmt: skip
     stages: tuple[str, ...] | None = getattr(entry, "stages", None)
-    where = f" in {_listed(stages)}" if stages else ""
-    if isinstance(entry, Absent):
-        return f"{_listed(entry.bodies)}: not there{where}"
-    if isinstance(entry, NeverAt):
-        return f"{entry.body}: never {' nor '.join(words[state] for state in entry.states)}{where}"
-    if isinstance(entry, Insulating):
-        return f"{entry.body}: insulates"
-    if isinstance(entry, HeldTail):
-        how = "a safety rope" if entry.length_m is None else f"a safety rope of {entry.length_m:g} m"
-        if entry.sideways_m is not None:
-            how = f"guides, no further than {entry.sideways_m:g} m aside"
-        if entry.within_m is not None:
-            how = f"ropes either of which holds, within {entry.within_m:g} m"
-        return f"{entry.wire}: held by {how}, whichever rope fails{', once parked' if entry.parked else ''}"
-    if isinstance(entry, RestrainedReach):
-        if entry.reach_m is None:
-            return f"{entry.person}: keeps the arms down"
-        return f"{entry.person}: reaches no further than {entry.reach_m:g} m from the shoulder"
-    if isinstance(entry, IntendedContact):
-        return f"{entry.bodies[0]} and {entry.bodies[1]}: meant to touch{where}"
-    if isinstance(entry, AirOnly):
-        return f"{' to '.join(entry.between)}: only air in the gap"
-    if isinstance(entry, IsolatedEnd):
-        return f"{entry.wire}: far end isolated"
-    if isinstance(entry, MayOpen):
-        return f"{entry.wire}: may be opened {entry.how} at up to {entry.current_A:g} A and {entry.energy_J:g} J"
-    if isinstance(entry, EarthedCircuit):
-        return f"circuit {entry.circuit}: dead and earthed"
-    if isinstance(entry, TakenSlowly):
-        return f"{entry.wire}: load taken off or put on slowly{where}"
-    if isinstance(entry, NoneThere):
-        return f"none in this job: {_listed(entry.what)}"
-    if isinstance(entry, DesignedGap):
-        return f"{entry.bodies[0]} and {entry.bodies[1]}: designed gap of {entry.gap_m:g} m"
-    if isinstance(entry, Confirmed):
-        return f"{entry.entry}, {entry.field}: unlikely value {shown(entry.value)} confirmed"
-    return f"{entry.file}: classes {_listed(map(str, entry.classes))} are no bodies"
+    return KINDS[type(entry)].words(entry) + (f" in {_listed(stages)}" if stages else "")
 
 
 def _listed(words: Iterable[str]) -> str:
@@ -204,80 +163,39 @@ def groups(entries: Iterable[Statement], scene: SceneFile) -> tuple[tuple[Statem
     told = tuple(entries)
     names = _names(scene)
     about = [frozenset(_subjects(entry, scene, names)) for entry in told]
+
+    def same(one: int, other: int) -> bool:
+        either = ((told[one], told[other]), (told[other], told[one]))
+        return bool(about[one] & about[other]) or any(_hides(gone, pair, names) for gone, pair in either)
+
     found: list[list[int]] = []
     for number in range(len(told)):
-        near = [group for group in found if any(about[member] & about[number] for member in group)]
+        near = [group for group in found if any(same(member, number) for member in group)]
         joined = sorted([number, *(member for group in near for member in group)])
         found = [*(group for group in found if group not in near), joined]
-    found = _with_contacts(told, found, names)
     return tuple(tuple(told[member] for member in group) for group in sorted(found))
 
 
-def _with_contacts(told: Sequence[Statement], found: list[list[int]], names: Collection[str]) -> list[list[int]]:
-    """Groups joined where one has a contact, and the other an absence of one of its two bodies."""
-    for one, gone in enumerate(told):
-        for other, pair in enumerate(told):
-            if isinstance(gone, Absent) and isinstance(pair, IntendedContact):
-                bodies = [{_entry(name, names) for name in entry.bodies} for entry in (gone, pair)]
-                if bodies[0] & bodies[1]:
-                    near = [group for group in found if one in group or other in group]
-                    joined = sorted({member for group in near for member in group})
-                    found = [*(group for group in found if group not in near), joined]
-    return found
+def _hides(gone: Statement, pair: Statement, names: Collection[str]) -> bool:
+    """Whether an absence takes away one of the two bodies of a contact."""
+    if not isinstance(gone, Absent) or not isinstance(pair, IntendedContact):
+        return False
+    return bool({_entry(name, names) for name in gone.bodies} & {_entry(name, names) for name in pair.bodies})
 
 
 def _subjects(entry: Statement, scene: SceneFile, names: Collection[str]) -> Iterator[str]:
     """What a statement is about, as keys that meet where two take away the same thing."""
-    bodies: Iterable[str] = ()
-    if isinstance(entry, Absent):
-        bodies = entry.bodies
-    elif isinstance(entry, NeverAt | Insulating):
-        bodies = (entry.body,)
-    elif isinstance(entry, HeldTail | IsolatedEnd | MayOpen | TakenSlowly):
-        bodies = (entry.wire,)
-    elif isinstance(entry, RestrainedReach):
-        bodies = (entry.person,)
-    elif isinstance(entry, IntendedContact):
-        yield f"pair {' and '.join(sorted(entry.bodies))}"
-    elif isinstance(entry, DesignedGap):
-        yield f"pair {' and '.join(sorted(entry.bodies))}"
-        bodies = entry.bodies
-    elif isinstance(entry, AirOnly):
-        yield f"air {' and '.join(sorted(entry.between))}"
-        bodies = _at(scene, entry.between)
-    elif isinstance(entry, EarthedCircuit):
-        yield f"circuit {entry.circuit}"
-        phases = [phase for circuit in scene.circuits if circuit.name == entry.circuit for phase in circuit.phases]
-        bodies = _at(scene, phases)
-    elif isinstance(entry, NoneThere):
-        yield from (f"none {what}" for what in entry.what)
-    elif isinstance(entry, Confirmed):
-        for word, name in _confirmed(entry, scene):
-            yield f"value {entry.field} of {word} {name}"
-            yield f"circuit {name}" if word == "circuit" else f"body {name}"
-    else:
-        yield f"scan {entry.file}"
-        bodies = [cloud.name for cloud in scene.clouds if str(cloud.file) == entry.file]
+    keys, bodies = KINDS[type(entry)].about(entry, scene)
+    yield from keys
     yield from (f"body {_entry(name, names)}" for name in bodies)
-
-
-def _confirmed(entry: Confirmed, scene: SceneFile) -> Iterator[tuple[str, str]]:
-    """The entries whose value is confirmed, each by its word and name: one, or every entry of a word."""
-    word, _, name = entry.entry.partition(" '")
-    if word.startswith("every "):
-        word = word.removeprefix("every ")
-        yield from ((word, one) for one, of in _named(scene) if of.word == word)
-    yield word, name.removesuffix("'")
 
 
 def _named(scene: SceneFile) -> Iterator[tuple[str, Record]]:
     """Every entry of a scene that has a name."""
-    for field in type(scene).model_fields:
-        value = getattr(scene, field)
-        for entry in value if isinstance(value, tuple) else (value,):
-            if isinstance(entry, Record) and isinstance(name := getattr(entry, "name", None), str):
-                yield name, entry
-                yield from ((one.name, one) for one in getattr(entry, "fittings", ()))
+    for _, entry in naming.entries(scene):
+        if isinstance(name := getattr(entry, "name", None), str):
+            yield name, entry
+            yield from ((one.name, one) for one in getattr(entry, "fittings", ()))
 
 
 def _names(scene: SceneFile) -> frozenset[str]:
@@ -304,3 +222,101 @@ def _at(scene: SceneFile, phases: Collection[str]) -> Iterator[str]:
     for post in scene.insulators:
         if any(isinstance(end, Reference) and end.name in held for end in (post.from_m, post.to_m)):
             yield post.name
+
+
+_About = tuple[Iterable[str], Iterable[str]]  # keys of its own, and bodies
+
+
+def names_of(entry: Statement) -> tuple[str, ...]:
+    """What a statement names."""
+    value = getattr(entry, KINDS[type(entry)].field)
+    return (value,) if isinstance(value, str) else value
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What is to be known of a kind of statement.
+
+    field: which of its fields names what it speaks of; of: what that is, in a word; "" for what is in no table
+    words: what it takes away, but for the stages; about: what else takes away the same stands together with
+    """
+
+    field: str
+    of: str
+    words: Callable[[Any], str]
+    about: Callable[[Any, SceneFile], _About] = lambda said, _: ((), names_of(said))
+
+
+def _of_circuit(entry: EarthedCircuit, scene: SceneFile) -> _About:
+    phases = [phase for circuit in scene.circuits if circuit.name == entry.circuit for phase in circuit.phases]
+    return (f"circuit {entry.circuit}",), _at(scene, phases)
+
+
+def _confirmed(entry: Confirmed, scene: SceneFile) -> _About:
+    """The entries whose value is confirmed, each by its word and name: one, or every entry of a word."""
+    word, _, name = entry.entry.partition(" '")
+    found = [(word, name.removesuffix("'"))]
+    if word.startswith("every "):
+        found += [(of.word, one) for one, of in _named(scene) if of.word == word.removeprefix("every ")]
+    keys = [f"value {entry.field} of {word} {name}" for word, name in found]
+    return keys + [f"circuit {name}" if word == "circuit" else f"body {name}" for word, name in found], ()
+
+
+def _held_by(entry: HeldTail) -> str:
+    if entry.sideways_m is not None:
+        return f"guides, no further than {entry.sideways_m:g} m aside"
+    if entry.within_m is not None:
+        return f"ropes either of which holds, within {entry.within_m:g} m"
+    return "a safety rope" if entry.length_m is None else f"a safety rope of {entry.length_m:g} m"
+
+
+STATES = {
+    "phase": "at its former phase", "earth": "at earth", "own": "at a potential of its own", "floating": "floating",
+}  # fmt: skip
+KINDS: Mapping[type[Record], Kind] = {
+    Absent: Kind("bodies", "body", lambda said: f"{_listed(said.bodies)}: not there"),
+    NeverAt: Kind(
+        "body", "body", lambda said: f"{said.body}: never {' nor '.join(STATES[state] for state in said.states)}"
+    ),
+    Insulating: Kind("body", "solid or rope", lambda said: f"{said.body}: insulates"),
+    HeldTail: Kind(
+        "wire", "tail", lambda said: f"{said.wire}: held by {_held_by(said)}, whichever rope fails"
+        f"{', once parked' if said.parked else ''}",
+    ),
+    RestrainedReach: Kind(
+        "person", "person", lambda said: f"{said.person}: keeps the arms down" if said.reach_m is None else
+        f"{said.person}: reaches no further than {said.reach_m:g} m from the shoulder",
+    ),
+    IntendedContact: Kind(
+        "bodies", "body", lambda said: f"{' and '.join(said.bodies)}: meant to touch",
+        lambda said, _: ((f"pair {' and '.join(sorted(said.bodies))}",), ()),
+    ),
+    AirOnly: Kind(
+        "between", "", lambda said: f"{' to '.join(said.between)}: only air in the gap",
+        lambda said, scene: ((f"air {' and '.join(sorted(said.between))}",), _at(scene, said.between)),
+    ),
+    IsolatedEnd: Kind("wire", "tail", lambda said: f"{said.wire}: far end isolated"),
+    MayOpen: Kind(
+        "wire", "tail", lambda said: f"{said.wire}: may be opened {said.how} at up to {said.current_A:g} A and "
+        f"{said.energy_J:g} J",
+    ),
+    EarthedCircuit: Kind("circuit", "circuit", lambda said: f"circuit {said.circuit}: dead and earthed", _of_circuit),
+    TakenSlowly: Kind("wire", "wire", lambda said: f"{said.wire}: load taken off or put on slowly"),
+    NoneThere: Kind(
+        "what", "", lambda said: f"none in this job: {_listed(said.what)}",
+        lambda said, _: ([f"none {what}" for what in said.what], ()),
+    ),
+    DesignedGap: Kind(
+        "bodies", "body", lambda said: f"{' and '.join(said.bodies)}: designed gap of {said.gap_m:g} m",
+        lambda said, _: ((f"pair {' and '.join(sorted(said.bodies))}",), said.bodies),
+    ),
+    Confirmed: Kind(
+        "entry", "entry", lambda said: f"{said.entry}, {said.field}: unlikely value {shown(said.value)} confirmed",
+        _confirmed,
+    ),
+    LeftOut: Kind(
+        "file", "scan", lambda said: f"{said.file}: classes {_listed(map(str, said.classes))} are no bodies",
+        lambda said, scene: ((f"scan {said.file}",), [one.name for one in scene.clouds if str(one.file) == said.file]),
+    ),
+}  # fmt: skip
+"""Every kind of statement: what it speaks of, its words, and what it stands together with."""

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from clearance.scene import records
+from clearance.scene import naming
 from clearance.scene.messages import shown
 from clearance.scene.records import Scene, SceneFile
 from clearance.scene.records_base import Range, Record
@@ -133,32 +133,11 @@ def unstated(scene: Scene) -> tuple[Unstated, ...]:
 
 
 def _entries(scene: Scene) -> Iterator[tuple[str, Record]]:
-    """Every entry of a scene, with its name for a message."""
-    tables: tuple[tuple[Record, ...], ...] = (
-        (scene.ground,),
-        scene.structures,
-        scene.solids,
-        scene.wires,
-        scene.workers,
-        scene.vehicles,
-        scene.ropes,
-        scene.jobs,
-        scene.stages,
-    )
-    for table in tables:
-        for number, entry in enumerate(table, start=1):
-            yield _called(entry, number), entry
-            release = getattr(entry, "release", None)
-            if release is not None:
-                yield f"{_called(entry, number)}: release", release
-    for single in (scene.ladder, scene.track, scene.aerial_device, scene.weather):
-        if single is not None:
-            yield records.where(scene, single)[-1], single
-
-
-def _called(entry: Record, number: int) -> str:
-    name = getattr(entry, "name", None)
-    return entry.word if entry.word == "ground" else f"{entry.word} '{name}'" if name else f"{entry.word} {number}"
+    """Every entry of a scene, with its name for a message; the release of a wire after the wire."""
+    for name, entry in naming.entries(scene):
+        yield name, entry
+        if isinstance(release := getattr(entry, "release", None), Record):
+            yield f"{name}: release", release
 
 
 MOST = 4
