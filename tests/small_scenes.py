@@ -170,6 +170,11 @@ def _helping(key: str, entry: dict) -> dict:
     return found
 
 
+def grip(at, potential="A", name="grip"):
+    """A small piece of a conductor under a clamp at a point: a cube of 2 cm."""
+    return box(name, at, [0.02, 0.02, 0.02], potential)
+
+
 def _value(value) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"

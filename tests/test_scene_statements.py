@@ -68,7 +68,7 @@ def bonded_before(away_m, potential="earth"):
     plate = box("plate", [back - away_m - 0.05, 0.0, 3.5], [0.1, 2.0, 2.0], potential)
     bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, 4.05]}
     short = {**small.LADDER, "length_m": 3.5, "insulating_to_m": 3.5}
-    return {"ladder": short, "solids": [bus, BUSES[1], plate], "stages": [stage(**bond)]}
+    return {"ladder": short, "solids": [bus, small.grip([0.0, 0.0, 4.05]), BUSES[1], plate], "stages": [stage(**bond)]}
 
 
 def test_a_floating_plate_that_is_never_at_earth_adds_its_air_to_the_ground():

@@ -13,7 +13,7 @@ from itertools import combinations
 
 from clearance.engine import still_gap
 from clearance.gaps import AS_STATED, EARTH, Judged, case_name
-from clearance.job import bridged, duties, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
+from clearance.job import bridged, clamps, duties, insulation, maps, nearness, potentials, rig, shifts, toppling, whip
 from clearance.job.measuring import Bench, Piece, beneath, measure_of
 from clearance.job.questions import Asked, questions
 from clearance.job.setting import Check
@@ -37,6 +37,7 @@ def judge_stage(
     }
     gaps, undecided = _gaps(bench, posture, reach, asked)
     undecided += _not_isolated(bench, stage)
+    undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
