@@ -259,3 +259,19 @@ def test_a_value_is_held_to_its_entry_in_whatever_unit_it_is_given():
 @pytest.mark.parametrize("path", sorted(scenes_folder().glob("*.toml")), ids=lambda path: path.stem)
 def test_the_shipped_scenes_hold_nothing_unlikely(path):
     assert plausible.unlikely(read_scene(path)) == ()
+
+
+def test_a_circuit_of_two_phases_is_asked_for_its_third():
+    """Until it is named, or somebody says that there is none."""
+    said = {**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "phases"}
+
+    def told(phases, *statements):
+        made = small_scenes.scene(circuits=[{**CIRCUIT, "phases": phases}])
+        others = [one for one in made.statements if one.kind != "confirmed"]
+        found = plausible.unlikely(made.changed(statements=[*others, *statements]))
+        return [(p.where, p.verdict) for p in found if "third phase" in p.what]
+
+    assert told(["A", "B", "C"]) == []
+    assert told(["A", "B"]) == [("circuit 'bay'", "undecided")]
+    assert told(["A", "B"], {**said, "value": ["A", "B"]}) == []
+    assert told(["A", "B"], {**said, "value": ["A", "C"]}) == [("circuit 'bay'", "undecided")]

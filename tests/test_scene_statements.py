@@ -259,13 +259,13 @@ def test_statements_about_different_things_stand_apart(name):
 # Statements of two kinds that take away the same thing. Each pair is worked out by hand to cover for one another: with
 # either of them alone nothing is wrong, with neither the scene is not clear.
 
-LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"], "state": "dead, not earthed"}
+LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E", "F"], "state": "dead, not earthed"}
 HIGH = [
     slab("bus A", bottom_m=9.0),
     slab("bus B", bottom_m=12.0, potential="B"),
     slab("bus C", bottom_m=15.0, potential="C"),
 ]
-HIGH_E = slab("bus E", bottom_m=60.0, potential="E")
+HIGH_E = [slab(f"bus {name}", bottom_m=bottom_m, potential=name) for name, bottom_m in (("E", 60.0), ("F", 70.0))]
 EARTHED = {"kind": "circuit earthed", "circuit": "line"}
 DEAD = {
     "circuits": [CIRCUIT, LINE],
@@ -275,7 +275,7 @@ DEAD = {
         box("bus D", [0, 0, 6.2], [1, 1, 0.2], "D"),
         *(
             slab(f"bus {name}", bottom_m=bottom_m, potential=name)
-            for name, bottom_m in (("B", 26), ("C", 36), ("E", 46))
+            for name, bottom_m in (("B", 26), ("C", 36), ("E", 46), ("F", 56))
         ),
     ],
 }
@@ -296,7 +296,7 @@ COVERING = {
     "circuit earthed, designed gap": (
         HORN,
         EARTHED,
-        {"circuits": [CIRCUIT, {**LINE, "state": "live"}], "solids": [*HIGH, HIGH_E, *horns("D")]},
+        {"circuits": [CIRCUIT, {**LINE, "state": "live"}], "solids": [*HIGH, *HIGH_E, *horns("D")]},
     ),
     "absent, designed gap": (
         HORN,
@@ -310,13 +310,13 @@ COVERING = {
         {"circuits": [LOW], "solids": HIGH},
     ),
     "circuit earthed, confirmed": (
-        {"kind": "confirmed", "entry": "circuit 'line'", "field": "phases", "value": ["D", "E"]},
+        {"kind": "confirmed", "entry": "circuit 'line'", "field": "phases", "value": ["D", "E", "F"]},
         EARTHED,
         {
             "circuits": [CIRCUIT, {**LINE, "state": "live"}],
             "solids": [
                 *HIGH,
-                *(box(f"box {name}", [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40))),
+                *(box(f"box {name}", [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40), ("F", 60))),
             ],
         },
     ),

@@ -80,7 +80,20 @@ def unlikely(scene: SceneFile) -> tuple[OpenPoint, ...]:
         every = f' (or "every {word}")' if alike else ""
         cure = f"measure or read it again, mend its unit, or {confirming(first.entry, field, first.stated, every)}"
         points.append(OpenPoint(f"{first.entry}{others}", f"{field} {why}", cure))
-    return tuple(points)
+    return (*points, *_third_phases(scene))
+
+
+def _third_phases(scene: SceneFile) -> Iterator[OpenPoint]:
+    """Circuits of two phases: a line has three, and of the one that is not named nothing is judged at all."""
+    for circuit in scene.circuits:
+        entry = where(scene, circuit)[-1]
+        if len(circuit.phases) < 3 and not confirmed(scene, entry, "phases", circuit.phases):
+            what = f"phases names {' and '.join(circuit.phases)} alone: of a third phase nothing is judged"
+            cure = (
+                "name the third phase and model what is at it, or, where the circuit has two phases, or its third is "
+                f"nowhere near the job, {confirming(entry, 'phases', circuit.phases)}"
+            )
+            yield OpenPoint(entry, what, cure)
 
 
 def confirming(entry: str, field: str, value: Any, every: str = "") -> str:
