@@ -275,3 +275,29 @@ def test_a_circuit_of_two_phases_is_asked_for_its_third():
     assert told(["A", "B"]) == [("circuit 'bay'", "undecided")]
     assert told(["A", "B"], {**said, "value": ["A", "B"]}) == []
     assert told(["A", "B"], {**said, "value": ["A", "C"]}) == [("circuit 'bay'", "undecided")]
+
+
+@pytest.mark.parametrize(
+    ("weather", "none"),
+    [
+        ({"air_C": 20, "wind_m_s": 0}, True),
+        ({"air_C": [20, 22.9], "wind_m_s": [0, 0.9]}, True),
+        ({"air_C": [20, 23.1], "wind_m_s": 0}, False),
+        ({"air_C": 20, "wind_m_s": [0, 1.1]}, False),
+        ({"air_C": -1, "wind_m_s": 0, "ice_m": [0, 0.005]}, False),
+    ],
+)
+def test_a_weather_of_nothing_is_no_weather_until_it_is_confirmed(weather, none):
+    """Else a table of one value would do what the statement that there is none does, and nobody would answer for it."""
+    said = {**SAID, "kind": "confirmed", "entry": "weather", "field": "air_C", "value": weather["air_C"]}
+    for statements, told in (((), none), ((said,), False)):
+        made = small_scenes.scene(weather={**weather, "basis": "forecast"}, statements=statements)
+        found = [point for point in plausible.unlikely(made) if "a weather of nothing" in point.what]
+        assert [(point.where, point.verdict) for point in found] == [("weather", "undecided")] * told
+        assert all('kind = "none"' in point.cure for point in found)
+
+
+def test_a_tool_that_is_none_is_no_tool_until_it_is_confirmed():
+    for length, told in ((0.011, True), (0.099, True), (0.11, False), (0.0, False)):
+        made = small_scenes.scene(workers=[{**WORKER, "tool_m": length}])
+        assert bool([point for point in plausible.unlikely(made) if point.what.startswith("tool_m")]) == told
