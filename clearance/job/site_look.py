@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from clearance.bodies import Body
-from clearance.job import datum, site_check, site_gear, site_insulators, site_supports
+from clearance.job import completeness, datum, site_check, site_gear, site_insulators, site_supports
 from clearance.job.measuring import Bench
 from clearance.result import OpenPoint
 from clearance.scene import plausible
@@ -79,6 +79,7 @@ def _doubts(bench: Bench, look: Look, kept: tuple[Confirmed, ...]) -> tuple[Open
         *site_supports.of_supports(there, look.marks),
         *site_gear.of_gear(there.site),
         *datum.open_points(there.site),
+        *completeness.open_points(there.site.scene),
         *plausible.unlikely(told(look.read)),
     )
 
