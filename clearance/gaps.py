@@ -1,15 +1,18 @@
 """Owns the one rule: which chains of bodies are judged between two potentials, for each kind of limit.
 
 A chain begins and ends at bodies that are at a potential and passes only through floating ones; it is judged when some
-body on it is a job body. Kinds: between a phase and earth a direct chain is judged at the tool limit (at the air limit
-where the scene declares air only, by name and reason); between phases a direct chain is judged at the air limit, and,
-where it may come near a tool's hull, at the tool limit too; every chain through a floating body at the object limit.
+body on it is a job body. What is stated as floating may be at earth, each such body by itself: it is an end of chains
+to earth and is passed through on others, which holds every combination of them in one case.
+
+Kinds: between a phase and earth a direct chain is judged at the tool limit (at the air limit where the scene declares
+air only, by name and reason); between phases a direct chain is judged at the air limit, and, where it may come near a
+tool's hull, at the tool limit too; every chain through a floating body at the object limit.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations, product
 
@@ -18,6 +21,7 @@ from clearance.engine import Group, Path
 from clearance.job.setting import Parting
 from clearance.kernel.room import LONGEST
 from clearance.result import Kind
+from clearance.scene.wiring import FLOATING_AT_EARTH
 from clearance.tolerances import TOOL_NEARNESS_M
 
 EARTH = "earth"
@@ -32,10 +36,12 @@ class Case:
 
     potential: body -> its potential under this case, None where it floats
     states: body -> the name of its state, for those that are not as stated
+    either: bodies that float or are at earth, each by itself
     """
 
     potential: Mapping[str, str | None]
     states: Mapping[str, str]
+    either: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -53,7 +59,10 @@ AS_STATED = "as stated"
 
 def case_name(case: Case, chain: Iterable[str]) -> str:
     """A case by the bodies of a chain that are in it otherwise than stated; others do not matter."""
-    names = dict.fromkeys(case.states[body] for body in chain if body in case.states)
+    bodies = tuple(chain)
+    names = dict.fromkeys(case.states[body] for body in bodies if body in case.states)
+    if not case.either.isdisjoint((bodies[0], bodies[-1])):
+        names[FLOATING_AT_EARTH] = None
     return " and ".join(names) or AS_STATED
 
 
@@ -63,13 +72,15 @@ def cases(bodies: Sequence[Body], one: str, other: str) -> tuple[Case, ...]:
     Bodies that share their states' names change together (a circuit that is judged both as earth and as live). A state
     in which a body is neither at one of the two nor floats takes it out of every chain between them: no gap is smaller
     for that, so it is left out where another state of the same bodies has all that it has. So is one that is the same.
+    What floats or is at earth doubles no case: see `Case.either`.
 
     Raises: ValueError, naming the bodies, when there are more than `MOST_CASES`.
     """
     stated = {body.name: body.potential for body in bodies if body.conductive}
     together: dict[tuple[str, ...], list[Body]] = {}
+    either = frozenset(body.name for body in bodies if _either(body)) if EARTH in (one, other) else frozenset[str]()
     for body in bodies:
-        if body.conductive and body.states:
+        if body.conductive and body.states and not _either(body):
             together.setdefault(tuple(state for state, _ in body.states), []).append(body)
     groups = [(names, members, _choices(members, len(names), one, other)) for names, members in together.items()]
     if math.prod(len(choices) for _, _, choices in groups) > MOST_CASES:
@@ -81,8 +92,13 @@ def cases(bodies: Sequence[Body], one: str, other: str) -> tuple[Case, ...]:
             if index >= 0:
                 potential.update({body.name: body.states[index][1] for body in members})
                 states.update({body.name: names[index] for body in members})
-        found.append(Case(potential, states))
+        found.append(Case(potential, states, either))
     return tuple(found)
+
+
+def _either(body: Body) -> bool:
+    """Whether a body is stated as floating and may be at earth as well."""
+    return body.conductive and body.potential is None and body.states == ((FLOATING_AT_EARTH, EARTH),)
 
 
 def _choices(members: Sequence[Body], count: int, one: str, other: str) -> tuple[int, ...]:
@@ -104,7 +120,8 @@ def _choices(members: Sequence[Body], count: int, one: str, other: str) -> tuple
 
 @dataclass(frozen=True)
 class Network:
-    """Bodies of one case as groups: those at each potential, of the line and of the job, and those that float."""
+    """Bodies of one case as groups: those at each potential, of the line and of the job, and those that float. What may
+    do either is in both."""
 
     at: Mapping[str, tuple[tuple[Group, bool], ...]]
     floating: tuple[tuple[Group, bool], ...]
@@ -120,7 +137,9 @@ def network(bodies: Sequence[Body], case: Case) -> Network:
         potential = case.potential[body.name]
         if potential is None:
             floating.append((Group((body.name,), body.extent_m), body.job))
-        else:
+        if potential is None and body.name in case.either:
+            potential = EARTH
+        if potential is not None:
             sorted_bodies.setdefault((potential, body.job), []).append(body.name)
     at: dict[str, tuple[tuple[Group, bool], ...]] = {}
     for (potential, job), names in sorted_bodies.items():
@@ -128,14 +147,24 @@ def network(bodies: Sequence[Body], case: Case) -> Network:
     return Network(at, tuple(floating))
 
 
-def _ends(net: Network, one: str, other: str, parting: Parting | None) -> Iterator[tuple[Group, Group, bool]]:
-    """Both ends of a chain and whether either is the job's; without the pair that parts."""
-    for first, first_job in net.at.get(one, ()):
-        for last, last_job in net.at.get(other, ()):
+def _ends(
+    net: Network, one: str, other: str, parting: Parting | None = None, passed: Collection[str] = ()
+) -> Iterator[tuple[Group, Group, bool]]:
+    """First and last of chains that pass certain bodies, which are no ends then, and whether one is of the job; without
+    the pair that parts."""
+    for first, first_job in _without(net.at.get(one, ()), passed):
+        for last, last_job in _without(net.at.get(other, ()), passed):
             ends = [(first, last)]
             if parting is not None and parting.between(one, other):
                 ends = [*_apart(first, last, parting)]
             yield from ((a, b, first_job or last_job) for a, b in ends)
+
+
+def _without(groups: Iterable[tuple[Group, bool]], passed: Collection[str]) -> Iterator[tuple[Group, bool]]:
+    for group, job in groups:
+        left = tuple(body for body in group.bodies if body not in passed)
+        if left:
+            yield (group if len(left) == len(group.bodies) else Group(left)), job
 
 
 def _apart(first: Group, last: Group, parting: Parting) -> Iterator[tuple[Group, Group]]:
@@ -168,10 +197,11 @@ def floating_paths(net: Network, one: str, other: str, parting: Parting | None =
     found = []
     for count in range(1, len(net.floating) + 1):
         for between in permutations(net.floating, count):
-            names = {name for group, _ in between for name in group.bodies}
-            held = parting if parting is not None and names <= parting.hand else None
-            for first, last, job in _ends(net, one, other, held):
-                if job or any(middle_job for _, middle_job in between):
+            brought = any(middle_job for _, middle_job in between)
+            passed = [body for group, _ in between for body in group.bodies]
+            held = parting if parting is not None and {*passed} <= parting.hand else None
+            for first, last, job in _ends(net, one, other, held, passed):
+                if job or brought:
                     found.append(Path((first, *(group for group, _ in between), last)))
     return tuple(found)
 

@@ -1,7 +1,8 @@
 """Owns the statements' other side: what the verdict and the margin would be without them.
 
 Statements that take away the same thing are withdrawn together, so that none covers for another
-(`clearance.scene.statements.groups`); then all are. A scene without a statement is staged and judged like any scene, by
+(`clearance.scene.statements.groups`), and so are a reach that is held back and the absence of what it might meet; then
+all are. A scene without a statement is staged and judged like any scene, by
 the same functions. What a statement does not touch is not judged again: a stage it says nothing of keeps its result,
 and where only potentials change, the gaps already swept are taken from what is known of the same bodies in the same
 places.
@@ -9,7 +10,7 @@ places.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,12 +19,14 @@ from clearance.bodies import Body
 from clearance.errors import InputError
 from clearance.job import staging
 from clearance.job.setting import Setting
+from clearance.job.site_supports import NEAR_JOB_M, plan_m, where_the_job_is
 from clearance.motion import Motion
 from clearance.result import Stated
 from clearance.scene import statements
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Stage
 from clearance.scene.records_statements import (
+    Absent,
     Confirmed,
     DesignedGap,
     EarthedCircuit,
@@ -33,6 +36,7 @@ from clearance.scene.records_statements import (
     LeftOut,
     MayOpen,
     NoneThere,
+    RestrainedReach,
     Statement,
 )
 
@@ -56,9 +60,23 @@ class Withdrawal:
 
 def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
     """The site without each group of its statements; without all of them last, where there are several groups."""
-    found = statements.groups(site.scene.statements, site.scene)
+    found = statements.groups(site.scene.statements, site.scene, _out_of_reach(site))
     every = (*found, tuple(site.scene.statements)) if len(found) > 1 else found
     return tuple(_withdrawn(site, entries) for entries in every)
+
+
+def _out_of_reach(site: Site) -> Iterator[tuple[Statement, Statement]]:
+    """Each restrained reach with every absence of what may be near the job: hands that are held back do not meet what
+    is there without the absence, and what is away is not met by hands that are free."""
+    job = where_the_job_is(site)
+    of_line = {body.name: body for body in site.bodies if len(body.shape)}
+    restrained = [entry for entry in site.scene.statements if isinstance(entry, RestrainedReach)]
+    away = [entry for entry in site.scene.statements if isinstance(entry, Absent)] if restrained else []
+    for gone in away:
+        bodies = [of_line.get(name) for name in gone.bodies]
+        # What is no body of the line is the job's own, and near it.
+        if any(body is None or job is None or plan_m(body, job) <= NEAR_JOB_M for body in bodies):
+            yield from ((entry, gone) for entry in restrained)
 
 
 def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:

@@ -2,7 +2,8 @@
 
 `scene(...)` writes a scene file and reads it back, as a user would. By default: one circuit of 220 kV (highest 245 kV)
 at 2.5 per unit, level ground at height 0, a ladder 8 m tall that stands at the origin and faces along x, and nothing
-else: that there is no weather, no crew and no tool is stated where none is given. The scene asks about its stages
+else: that there is no weather, no crew and no tool is stated where none is given, and that a circuit of two phases has
+no third. The scene asks about its stages
 only. Pieces are added by keyword; `slab` is a large plate whose face is a plane to anything near its middle.
 """
 
@@ -120,9 +121,18 @@ def text(**parts) -> str:
     none = [what for what in ("weather", "crew", "tools") if parts.get(what) is None]
     by_itself = any(entry["kind"] == "none" for entry in parts.get("statements") or ())
     said = [{"kind": "none", "what": none}] if none and not by_itself else []
-    whole["statements"] = [{**SAID, **entry} for entry in (*said, *(parts.get("statements") or ()))]
+    said = [*said, *(parts.get("statements") or ()), *_of_two_phases(whole["circuits"] or ())]
+    whole["statements"] = [{**SAID, **entry} for entry in said]
     whole = {key: _certain(key, value) for key, value in whole.items()}
     return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"
+
+
+def _of_two_phases(circuits):
+    """The statements that circuits of two phases have no third one."""
+    for circuit in circuits:
+        if len(circuit["phases"]) == 2:
+            entry = f"circuit '{circuit['name']}'"
+            yield {"kind": "confirmed", "entry": entry, "field": "phases", "value": circuit["phases"]}
 
 
 HELPING = {
@@ -169,6 +179,11 @@ def _helping(key: str, entry: dict) -> dict:
     if key == "weather" and not any(name.startswith("ice_") and name != "ice_kg_m3" for name in entry):
         found["ice_m"] = 0.0
     return found
+
+
+def grip(at, potential="A", name="grip"):
+    """A small piece of a conductor under a clamp at a point: a cube of 2 cm."""
+    return box(name, at, [0.02, 0.02, 0.02], potential)
 
 
 def _value(value) -> str:

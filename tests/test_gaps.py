@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from clearance import shapes
@@ -113,16 +113,28 @@ def test_a_state_that_takes_a_body_out_of_every_chain_is_no_case_of_its_own():
     assert names([worker], "B", "earth") == ["lost"]
 
 
+SHARED = "floating bodies at earth"
+"""The state that all solids stated as floating have, and take each by itself."""
+
+EITHER = [None, "earth"]
+
 STATES = st.lists(st.sampled_from(["A", "B", "earth", None, "own"]), min_size=1, max_size=3, unique=True)
 
 
 @settings(max_examples=100, deadline=None)
-@given(st.lists(st.tuples(STATES, st.booleans()), min_size=1, max_size=4))
+@given(st.lists(st.tuples(STATES | st.just(EITHER), st.booleans()), min_size=1, max_size=5))
+@example([(EITHER, True), (EITHER, False)])
+@example([(EITHER, True), (EITHER, False), (["A", None], True), (EITHER, False)])
 def test_the_cases_that_are_left_hold_every_chain_of_every_combination(told):
     """Each combination spelled out by itself, body by body: no chain of it is missing, and none is there that no
     combination has."""
     bodies = [
-        body(f"b{k}", first, job, tuple((f"b{k} at {state}", state) for state in others))
+        body(
+            f"b{k}",
+            first,
+            job,
+            tuple((f"b{k} at {state}" if [first, *others] != EITHER else SHARED, state) for state in others),
+        )
         for k, ((first, *others), job) in enumerate(told)
     ]
     fixed = [body("line A", "A"), body("line B", "B"), body("tower")]
@@ -140,6 +152,20 @@ def test_the_cases_that_are_left_hold_every_chain_of_every_combination(told):
         sure = [body(b.name, state, b.job) for b, state in zip(bodies, states, strict=True)]
         wanted |= of(judged([*fixed, *sure], ("A", "B"), (), ()))
     assert of(judged([*fixed, *bodies], ("A", "B"), (), ())) == wanted
+
+
+def test_what_floats_beside_another_at_earth_is_told_and_doubles_no_case():
+    """The bus is of the line, and so is the plate that floats: only by way of it does the job's own plate matter."""
+    either = ((SHARED, "earth"),)
+    bodies = [body("bus", "A"), body("plate", None, states=either), body("brought", None, True, either), body("tower")]
+    (case,) = cases(bodies, "A", "earth")
+    found = asked(bodies, live=("A",))
+    assert chains(found["A", "earth", "tool"]) == {(("bus",), ("brought",))}
+    assert (("bus",), ("plate",), ("brought",)) in chains(found["A", "earth", "object"])
+    assert case_name(case, ["bus", "plate", "brought"]) == SHARED
+    assert case_name(case, ["bus", "plate", "tower"]) == "as stated"
+    many = [body("bus", "A"), *(body(f"plate {k}", None, k == 0, either) for k in range(LONGEST - 1))]
+    assert len(cases(many, "A", "earth")) == 1
 
 
 def test_more_cases_than_can_be_judged_are_refused_by_name():

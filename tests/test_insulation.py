@@ -32,7 +32,7 @@ def bonded(**changes):
     """A worker bonded to a small bus over the head, by a lead that hangs at the belt."""
     lead = {"bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, 4.05]}
     return {
-        "solids": [small.box("bus A", [-0.3, 0.0, 5.1], [0.2, 0.2, 0.2], "A"), BUSES[1]],
+        "solids": [small.box("bus A", [-0.3, 0.0, 5.1], [0.2, 0.2, 0.2], "A"), small.grip(lead["clamp_m"]), BUSES[1]],
         "stages": [stage(**{"kind": "work", "bonded": {"worker": "A"}, **lead, **changes})],
     }
 

@@ -23,6 +23,9 @@ def approach(found, to):
     return [a.measure for a in found.approaches if a.to == to]
 
 
+GRIP = small.grip([0, 0, 4.05])
+
+
 def bonded(**changes):
     return stage(
         **{"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.1, "clamp_m": [0, 0, 4.05], **changes}
@@ -50,7 +53,7 @@ def test_only_while_bonding_may_an_unbonded_worker_come_near_a_phase(kind):
 
 @pytest.mark.parametrize("kind", ["bond on", "bond off"])
 def test_while_bonding_the_phase_may_be_touched(kind):
-    found = only(circuits=[TWO], solids=[over_head(0.1), FAR_B], stages=[bonded(kind=kind)])
+    found = only(circuits=[TWO], solids=[over_head(0.1), GRIP, FAR_B], stages=[bonded(kind=kind)])
     assert approach(found, "A") == []
     assert approach(found, "earth") != []
 
@@ -69,7 +72,7 @@ def test_while_bonding_earth_is_out_of_reach():
     """The whole reach envelope keeps the transfer distance, not only the posture."""
     reach = worker.reach_envelope(small.body(), 0.0).bounds[0][0]
     for away, verdict in ((0.28, "breach"), (0.32, "clear")):
-        solids = [over_head(0.1), FAR_B, wall("column", reach - away)]
+        solids = [over_head(0.1), GRIP, FAR_B, wall("column", reach - away)]
         (measure,) = approach(only(circuits=[TWO], solids=solids, stages=[bonded(kind="bond on")]), "earth")
         assert measure.gap_upper_m == pytest.approx(away, abs=NEAR)
         assert (measure.required_m, measure.verdict) == (0.3, verdict)
@@ -113,7 +116,7 @@ def test_a_conductor_that_may_be_live_keeps_its_distance_too():
 
 def test_a_bonded_worker_is_at_the_phase():
     """From the soles 3 m up to the ground: 3 m less the spread; nothing of it goes through a floating worker."""
-    found = only(circuits=[TWO], solids=[over_head(0.1), FAR_B], stages=[bonded()])
+    found = only(circuits=[TWO], solids=[over_head(0.1), GRIP, FAR_B], stages=[bonded()])
     direct = gap(found, "A", "earth", "tool").posture
     assert direct.gap_upper_m == pytest.approx(3.0 - SPREAD, abs=NEAR)
     assert (direct.ends, direct.through) == (("worker", "ground"), ())
@@ -125,13 +128,13 @@ def test_what_a_bonded_worker_holds_is_at_that_phase():
     low = worker.posture(small.body(), "standing", tool).bounds[0][2]
     assert low < -0.5
     found = only(
-        circuits=[TWO], solids=[over_head(0.1), FAR_B], workers=[{**WORKER, "tool_m": tool}], stages=[bonded()]
+        circuits=[TWO], solids=[over_head(0.1), GRIP, FAR_B], workers=[{**WORKER, "tool_m": tool}], stages=[bonded()]
     )
     direct = gap(found, "A", "earth", "tool").posture
     assert direct.gap_upper_m == pytest.approx(3.0 + low, abs=NEAR)
     assert direct.ends == ("worker", "ground")
     bag = only(
-        circuits=[TWO], solids=[over_head(0.1), FAR_B], workers=[{**WORKER, "hanging_m": 2.0}], stages=[bonded()]
+        circuits=[TWO], solids=[over_head(0.1), GRIP, FAR_B], workers=[{**WORKER, "hanging_m": 2.0}], stages=[bonded()]
     )
     low = worker.posture(small.body(), "standing", 0.0, 2.0).bounds[0][2]
     assert gap(bag, "A", "earth", "tool").posture.gap_upper_m == pytest.approx(3.0 + low, abs=NEAR)
@@ -143,7 +146,7 @@ def test_the_bonding_lead_is_a_body_at_the_phase():
     clamp, belt = [4.0, 0.0, 4.0], 3.0 + 0.6 * 1.755
     found = only(
         circuits=[TWO],
-        solids=[over_head(0.1), FAR_B],
+        solids=[over_head(0.1), small.grip(clamp), FAR_B],
         stages=[bonded(bonding_lead_m=5.0, clamp_m=clamp)],
     )
     direct = gap(found, "A", "earth", "tool").posture
@@ -153,7 +156,7 @@ def test_the_bonding_lead_is_a_body_at_the_phase():
 
 def test_a_bond_without_its_lead_is_not_clear():
     short = {**small.LADDER, "length_m": 4.8, "insulating_to_m": 4.8}
-    parts = {"circuits": [TWO], "solids": [over_head(0.1), FAR_B], "ladder": short}
+    parts = {"circuits": [TWO], "solids": [over_head(0.1), GRIP, FAR_B], "ladder": short}
     for missing in ("bonding_lead_m", "clamp_m"):
         result = checked(**parts, stages=[bonded(**{missing: None})])
         assert result.verdict == "undecided"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from small_scenes import checked, scene, slab, stage
+from small_scenes import LADDER, checked, scene, slab, stage
 from typer.testing import CliRunner
 
 from clearance.cli import app
@@ -126,9 +126,58 @@ def test_a_rescue_is_judged_or_its_absence_is_told(three):
     assert len(rescue) == 4
     (told,) = completeness.open_points(cut(three, *rescue))
     assert (told.what, told.verdict) == ("somebody is aloft, and no stage of a rescue is judged", "clear")
-    assert 'add a job of kind "rescue"' in told.cure
+    assert told.cure.startswith(
+        'add stages of kind "bond off", "descend", "step off" that bring them down, with rescue'
+    )
+    assert told.cure.endswith(', or a job of kind "rescue"')
     (point,) = completeness.missing(cut(three, rescue[-1]))
     assert point.what == "the rescue from stage 'stand clear of dropper A' ends with 'worker' aloft"
+
+
+def test_the_cure_of_a_climb_without_a_bond_makes_its_rescue():
+    """The stages that it names, from the stage that it names, leave nothing to tell."""
+    (told,) = completeness.open_points(scene(**job()))
+    assert told.cure == 'add stages of kind "descend", "step off" that bring them down, with rescue = "climb"'
+    down = [{**WHOLE[name], "name": f"rescue: {name}", "rescue": "climb"} for name in ("come down", "step off")]
+    whole = job()
+    number = [one["name"] for one in whole["stages"]].index("climb") + 1
+    stages = [*whole["stages"][:number], *down, *whole["stages"][number:]]
+    assert completeness.open_points(scene(**{**whole, "stages": stages})) == ()
+
+
+def test_a_ladder_hung_on_a_wire_and_a_device_are_put_there_on_somebodys_word_or_the_job_is_not_complete():
+    wire = {"kind": "span", "name": "bus", "phase": "A", "from_m": [-30, 0, 10], "to_m": [30, 0, 10], "sag_m": 0.3,
+            "diameter_m": 0.03}  # fmt: skip
+    moved = [{"wire": "bus", "movement_m": 0.3, "basis": "estimate"}]
+    hangs = {"ladder": {**LADDER, "length_m": 9.5, "insulating_to_m": 9.5, "hangs_on": "bus", "heading_deg": 0},
+             "track": None, "wires": [wire]}  # fmt: skip
+    ways = {name: WHOLE[name] for name in ("step on", "climb", "come down", "step off")}
+    on_wire = {**hangs, "stages": [{**one, "travel_m": 30, "disturbed": moved} for one in ways.values()]}
+    lift = {"name": "lift", "base_m": [1.0, 2.0], "chassis_m": [6, 2.4, 1.8], "turret_m": 2.0, "boom_m": 5.0,
+            "boom_radius_m": 0.1, "extend_m": [2.0, 6.0], "raise_deg": [-10, 75], "insulating_m": 3.0,
+            "platform_m": [1.2, 0.8, 1.0], "ahead_m": 0.8, "drop_m": 0.9, "room_m": 0.1, "bending_m": 0.1}  # fmt: skip
+    up = {"turret_deg": 90, "extend_m": 2.0, "posture": "standing"}
+    device = {
+        "ladder": None, "track": None, "aerial_device": lift,
+        "stages": [
+            {"name": "on", "kind": "step on", "boom_deg": 0, **up},
+            {"name": "raise", "kind": "climb", "boom_deg": [0, 40], **up},
+            {"name": "down", "kind": "descend", "boom_deg": [0, 40], **up},
+            {"name": "off", "kind": "step off", "boom_deg": 0, **up},
+        ],
+    }  # fmt: skip
+    for parts, entry, field, value, words in (
+        (on_wire, "ladder", "hangs_on", "bus", "how the ladder is hung on its wire"),
+        (device, "aerial device 'lift'", "base_m", [1.0, 2.0], 'how "lift" is driven to its place'),
+    ):
+        whole = {**job(), **parts}
+        (found,) = completeness.missing(scene(**whole))
+        assert found.what.startswith(words)
+        assert f'entry "{entry}", field "{field}"' in found.cure
+        said = {"kind": "confirmed", "entry": entry, "field": field, "value": value}
+        assert completeness.missing(scene(**whole, statements=[said])) == ()
+        other = "buses" if isinstance(value, str) else [1.0, 3.0]
+        assert len(completeness.missing(scene(**whole, statements=[{**said, "value": other}]))) == 1
 
 
 def rescued(branch="climb", first=None, **last):

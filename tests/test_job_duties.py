@@ -24,7 +24,7 @@ from clearance.shapes import join
 FAR = [slab("bus B", bottom_m=20.0, potential="B"), slab("bus C", bottom_m=26.0, potential="C")]
 LOW, HIGH = 7.3, 14.0
 """[m] Undersides of phase A: nobody who is not bonded comes nearer to it than 0.3 m and an ergonomic part of 0.31 m."""
-LADDER = {**small_scenes.LADDER, "length_m": 5.5, "insulating_to_m": 5.5}
+LADDER = {**small_scenes.LADDER, "length_m": 6.1, "insulating_to_m": 6.1}
 
 
 def parts(kind, bottom_m, **changes):

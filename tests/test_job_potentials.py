@@ -6,7 +6,7 @@ import laspy
 import numpy as np
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, checked, gap, insulating, isolated, never_at, only, scene, slab, stage, wall
+from small_scenes import CIRCUIT, box, checked, gap, insulating, isolated, never_at, only, scene, slab, stage, wall
 
 from clearance.errors import InputError
 from clearance.gaps import case_name, cases
@@ -244,13 +244,30 @@ def test_a_floating_solid_may_be_earth_and_live_ones_may_not():
     plates = [slab("plate", bottom_m=8.0, potential="floating"), wall("rail", 6.0, "floating")]
     found = bodies(solids=[*BUSES, *plates])
     assert (states(found["plate"]), states(found["bus A"])) == ({"floating", "earth"}, {"A"})
-    # All of them at once, as one case: each by itself would double the cases.
-    assert [case_name(case, found) for case in cases(tuple(found.values()), "A", "earth")] == [
-        "as stated",
-        "floating bodies at earth",
-    ]
+    # Each by itself, in one case: see `tests/test_gaps.py`.
+    (case,) = cases(tuple(found.values()), "A", "earth")
+    assert case.either == {"plate", "rail"}
     said = bodies(solids=[*BUSES, *plates], statements=[never_at("plate", "earth"), never_at("rail", "floating")])
     assert (states(said["plate"]), states(said["rail"])) == ({"floating"}, {"earth"})
+
+
+@pytest.mark.parametrize(("apart", "verdict"), [(0.48, "breach"), (0.52, "clear")])
+def test_a_plate_that_floats_beside_a_brought_one_at_earth_is_judged(apart, verdict):
+    """The plate hangs 1 m beside the bus. What the job brings is so far beyond it, and may alone be at earth: the
+    sum of both gaps is short of the limit, 1.496 m, or keeps it. Nothing that is not the job's is judged without it."""
+    bus, high = box("bus A", [10, 0, 12], [1, 1, 1], "A"), slab("bus B", bottom_m=40.0, potential="B")
+    plate = box("plate", [12, 0, 12], [1, 1, 1], "floating")
+    brought = box("brought", [13 + apart, 0, 12], [1, 1, 1], "floating")
+    stages = [stage(name="bring it", kind="bring", bodies=["brought"], workers=[])]
+    found = only(circuits=[TWO], solids=[bus, high, plate, brought], stages=stages)
+    through = gap(found, "A", "earth", "object").posture
+    assert through.gap_upper_m == pytest.approx(1.0 + apart, abs=0.002)
+    assert (through.ends, through.through, through.case) == (
+        ("bus A", "brought"),
+        ("plate",),
+        "floating bodies at earth",
+    )
+    assert through.verdict == verdict
 
 
 def test_states_of_a_dead_circuit_are_settled_by_statements_alone():

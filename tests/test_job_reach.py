@@ -26,7 +26,7 @@ def bonded_before(column_m, statements=(), **others):
         circuits=[TWO],
         ladder=SHORT,
         workers=[person],
-        solids=[bus, B, wall("column", back - column_m, z=(2.0, 9.0))],
+        solids=[bus, small.grip([0.0, 0.0, 4.05]), B, wall("column", back - column_m, z=(2.0, 9.0))],
         stages=[stage(**bond)],
         statements=statements,
     )
@@ -48,8 +48,11 @@ def test_the_posture_alone_can_breach():
     bus = small.box("bus A", [-0.3, 0.0, low + 2.1], [0.2, 0.2, 0.2], "A")
     bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, low + 1.05]}
     found = only(
-        circuits=[TWO], ladder=SHORT, solids=[bus, B], stages=[stage(**bond, climb_m=low, workers=["worker"])]
-    )  # fmt: skip
+        circuits=[TWO],
+        ladder=SHORT,
+        solids=[bus, small.grip(bond["clamp_m"]), B],
+        stages=[stage(**bond, climb_m=low, workers=["worker"])],
+    )
     direct = gap(found, "A", "earth", "tool")
     assert (direct.posture.verdict, direct.reach.verdict, direct.verdict) == ("breach", "clear", "breach")
 

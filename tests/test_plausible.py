@@ -251,3 +251,45 @@ def test_a_value_is_held_to_its_entry_in_whatever_unit_it_is_given():
 @pytest.mark.parametrize("path", sorted(scenes_folder().glob("*.toml")), ids=lambda path: path.stem)
 def test_the_shipped_scenes_hold_nothing_unlikely(path):
     assert plausible.unlikely(read_scene(path)) == ()
+
+
+def test_a_circuit_of_two_phases_is_asked_for_its_third():
+    """Until it is named, or somebody says that there is none."""
+    said = {**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "phases"}
+
+    def told(phases, *statements):
+        made = small_scenes.scene(circuits=[{**CIRCUIT, "phases": phases}])
+        others = [one for one in made.statements if one.kind != "confirmed"]
+        found = plausible.unlikely(made.changed(statements=[*others, *statements]))
+        return [(p.where, p.verdict) for p in found if "third phase" in p.what]
+
+    assert told(["A", "B", "C"]) == []
+    assert told(["A", "B"]) == [("circuit 'bay'", "undecided")]
+    assert told(["A", "B"], {**said, "value": ["A", "B"]}) == []
+    assert told(["A", "B"], {**said, "value": ["A", "C"]}) == [("circuit 'bay'", "undecided")]
+
+
+@pytest.mark.parametrize(
+    ("weather", "none"),
+    [
+        ({"air_C": 20, "wind_m_s": 0}, True),
+        ({"air_C": [20, 22.9], "wind_m_s": [0, 0.9]}, True),
+        ({"air_C": [20, 23.1], "wind_m_s": 0}, False),
+        ({"air_C": 20, "wind_m_s": [0, 1.1]}, False),
+        ({"air_C": -1, "wind_m_s": 0, "ice_m": [0, 0.005]}, False),
+    ],
+)
+def test_a_weather_of_nothing_is_no_weather_until_it_is_confirmed(weather, none):
+    """Else a table of one value would do what the statement that there is none does, and nobody would answer for it."""
+    said = {**SAID, "kind": "confirmed", "entry": "weather", "field": "air_C", "value": weather["air_C"]}
+    for statements, told in (((), none), ((said,), False)):
+        made = small_scenes.scene(weather={**weather, "basis": "forecast"}, statements=statements)
+        found = [point for point in plausible.unlikely(made) if "a weather of nothing" in point.what]
+        assert [(point.where, point.verdict) for point in found] == [("weather", "undecided")] * told
+        assert all('kind = "none"' in point.cure for point in found)
+
+
+def test_a_tool_that_is_none_is_no_tool_until_it_is_confirmed():
+    for length, told in ((0.011, True), (0.099, True), (0.11, False), (0.0, False)):
+        made = small_scenes.scene(workers=[{**WORKER, "tool_m": length}])
+        assert bool([point for point in plausible.unlikely(made) if point.what.startswith("tool_m")]) == told

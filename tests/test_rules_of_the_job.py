@@ -66,7 +66,7 @@ def test_phase_to_earth_takes_the_tool_constant_unless_air_only_is_declared():
 
 def bonded_between(x_from):
     """A worker bonded to A, standing, with a wall at B before or behind."""
-    near = [small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A")]
+    near = [small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"), small.grip([0, 0, 4.05])]
     walls = [wall("bus B", x_from, "B")]
     return only(
         solids=near + walls,
@@ -100,6 +100,7 @@ def test_a_line_that_misses_the_ladder_by_a_centimetre_has_not_earned_the_air_li
         workers=[small.WORKER],
         solids=[
             small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"),
+            small.grip([0, 0, 4.05]),
             small.box("bus B", [0.04 + 0.05, 0.0, 9.0], [0.1, 0.1, 0.1], "B"),
         ],
         stages=[stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 4.05])],
@@ -132,7 +133,11 @@ def test_an_insulating_rope_is_a_tool_too():
         "to_m": [-2.4, 0, 4],
         "diameter_m": 0.02,
     }
-    solids = [small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"), wall("bus B", -2.5, "B")]
+    solids = [
+        small.box("bus A", [0.0, 0.0, 5.2], [0.3, 0.3, 0.2], "A"),
+        small.grip([0, 0, 4.05]),
+        wall("bus B", -2.5, "B"),
+    ]
     stages = [stage(kind="work", bonded={"worker": "A"}, bonding_lead_m=0.1, clamp_m=[0, 0, 4.05])]
     with_rope = only(solids=solids, stages=stages, ropes=[rope], statements=[small.insulating("rope")])
     without = only(solids=solids, stages=stages)

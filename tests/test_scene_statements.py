@@ -68,7 +68,7 @@ def bonded_before(away_m, potential="earth"):
     plate = box("plate", [back - away_m - 0.05, 0.0, 3.5], [0.1, 2.0, 2.0], potential)
     bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 0.05, "clamp_m": [0.0, 0.0, 4.05]}
     short = {**small.LADDER, "length_m": 3.5, "insulating_to_m": 3.5}
-    return {"ladder": short, "solids": [bus, BUSES[1], plate], "stages": [stage(**bond)]}
+    return {"ladder": short, "solids": [bus, small.grip([0.0, 0.0, 4.05]), BUSES[1], plate], "stages": [stage(**bond)]}
 
 
 def test_a_floating_plate_that_is_never_at_earth_adds_its_air_to_the_ground():
@@ -259,13 +259,13 @@ def test_statements_about_different_things_stand_apart(name):
 # Statements of two kinds that take away the same thing. Each pair is worked out by hand to cover for one another: with
 # either of them alone nothing is wrong, with neither the scene is not clear.
 
-LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"], "state": "dead, not earthed"}
+LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E", "F"], "state": "dead, not earthed"}
 HIGH = [
     slab("bus A", bottom_m=9.0),
     slab("bus B", bottom_m=12.0, potential="B"),
     slab("bus C", bottom_m=15.0, potential="C"),
 ]
-HIGH_E = slab("bus E", bottom_m=60.0, potential="E")
+HIGH_E = [slab(f"bus {name}", bottom_m=bottom_m, potential=name) for name, bottom_m in (("E", 60.0), ("F", 70.0))]
 EARTHED = {"kind": "circuit earthed", "circuit": "line"}
 DEAD = {
     "circuits": [CIRCUIT, LINE],
@@ -275,7 +275,7 @@ DEAD = {
         box("bus D", [0, 0, 6.2], [1, 1, 0.2], "D"),
         *(
             slab(f"bus {name}", bottom_m=bottom_m, potential=name)
-            for name, bottom_m in (("B", 26), ("C", 36), ("E", 46))
+            for name, bottom_m in (("B", 26), ("C", 36), ("E", 46), ("F", 56))
         ),
     ],
 }
@@ -296,7 +296,7 @@ COVERING = {
     "circuit earthed, designed gap": (
         HORN,
         EARTHED,
-        {"circuits": [CIRCUIT, {**LINE, "state": "live"}], "solids": [*HIGH, HIGH_E, *horns("D")]},
+        {"circuits": [CIRCUIT, {**LINE, "state": "live"}], "solids": [*HIGH, *HIGH_E, *horns("D")]},
     ),
     "absent, designed gap": (
         HORN,
@@ -310,13 +310,13 @@ COVERING = {
         {"circuits": [LOW], "solids": HIGH},
     ),
     "circuit earthed, confirmed": (
-        {"kind": "confirmed", "entry": "circuit 'line'", "field": "phases", "value": ["D", "E"]},
+        {"kind": "confirmed", "entry": "circuit 'line'", "field": "phases", "value": ["D", "E", "F"]},
         EARTHED,
         {
             "circuits": [CIRCUIT, {**LINE, "state": "live"}],
             "solids": [
                 *HIGH,
-                *(box(f"box {name}", [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40))),
+                *(box(f"box {name}", [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40), ("F", 60))),
             ],
         },
     ),
@@ -342,6 +342,23 @@ def test_statements_of_two_kinds_do_not_cover_for_one_another(name):
     least, _ = least_margin([(found.name, found) for found in neither.stages])
     assert group.margin_m == pytest.approx(least, abs=0.02)  # enclosures to 1 cm, twice
     assert all(rank[group.verdict] >= rank[found.verdict] for found in alone)
+
+
+@pytest.mark.parametrize(("off_m", "together"), [(14.9, True), (15.1, False)])
+def test_a_reach_that_is_held_back_and_the_absence_of_what_it_would_meet_do_not_cover_for_one_another(off_m, together):
+    """The plate behind the reach is away, and the reach is held back from it: each alone keeps the stage clear. What is
+    away 15 m beyond the ladder's place, of which people reach 2.5 m more, is a matter of its own."""
+    held = {"kind": "restrained reach", "person": "worker", "reach_m": small.body().arm_m - 2 * MORE}
+    parts = bonded_before(ELECTRICAL - MORE)
+    parts["solids"].append(box("shed", [off_m + 2.5 + 0.5, 0, 1], [1, 1, 2]))
+    gone = [{"kind": "absent", "bodies": [name]} for name in ("plate", "shed")]
+    for said in ([held], gone):
+        assert judged(**parts, statements=said).verdict == "clear"
+    found = small.checked(circuits=[TWO], **parts, statements=[held, *gone])
+    assert found.stages[0].verdict == "clear"
+    (group,) = [one for one in found.statements if any("reaches" in said.takes_away for said in one.statements)]
+    assert [said.takes_away.split(":")[0] for said in group.statements] == ["worker", "plate", *["shed"] * together]
+    assert group.verdict == "breach"
 
 
 BONDED = {

@@ -14,7 +14,8 @@ from clearance.job.sequence import State
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.messages import shown
-from clearance.scene.records import Scene, Stage
+from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.records import Scene, Stage, where
 
 JOB = "the job"
 """Where these points are."""
@@ -42,6 +43,7 @@ def missing(scene: Scene) -> tuple[OpenPoint, ...]:
     found = [*_begun_anew(scene.stages)]
     if main:
         found += _begins(scene, main[0])
+        found += _put_there(scene)
         found += _ends(scene, main[0], main[-1], states[main[-1].name])
     for rescue in _rescues(scene.stages):
         found += _rescued(scene, rescue, states)
@@ -136,9 +138,24 @@ def _begins(scene: Scene, first: Stage) -> Iterator[OpenPoint]:
         if first.kind != "open":
             what = f"it begins in stage '{first.name}' with {shown(wire)} freed already"
             yield OpenPoint(JOB, what, 'add a stage of kind "open" before it')
-    if scene.ladder is not None and scene.ladder.hangs_on is not None and first.travel_m is not None:
+
+
+def _put_there(scene: Scene) -> Iterator[OpenPoint]:
+    """What no stage of this tool moves: a ladder through the air to the wire it hangs on, an aerial device over the
+    ground. Whoever judges it by other means says so."""
+    ladder, device = scene.ladder, scene.aerial_device
+    main = [stage for stage in scene.stages if stage.rescue is None]
+    found: list[tuple[str, str, str, str | tuple[float, float]]] = []
+    if ladder is not None and ladder.hangs_on is not None and any(stage.travel_m is not None for stage in main):
         what = "how the ladder is hung on its wire, and taken off it, is not judged"
-        yield OpenPoint(JOB, what, "judge it by other means: no stage of this tool moves a ladder through the air")
+        found.append((where(scene, ladder)[-1], what, "hangs_on", ladder.hangs_on))
+    if device is not None and any(stage.extend_m is not None for stage in main):
+        what = f"how {shown(device.name)} is driven to its place, with its boom down, and away again is not judged"
+        found.append((where(scene, device)[-1], what, "base_m", device.base_m))
+    for entry, what, field, value in found:
+        if not confirmed(scene, entry, field, value):
+            cure = "judge it by other means: no stage of this tool moves it there. Then say on what that rests and "
+            yield OpenPoint(JOB, what, f"{cure}{confirming(entry, field, value)}")
 
 
 def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[OpenPoint]:
@@ -200,9 +217,15 @@ def _off_already(scene: Scene) -> Iterator[OpenPoint]:
 
 def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:
     """A rescue is part of every job with somebody aloft; that there is none is told."""
-    if any(records.aloft(scene, stage) for stage in scene.stages) and not any(s.rescue for s in scene.stages):
-        what = "somebody is aloft, and no stage of a rescue is judged"
-        yield OpenPoint(JOB, what, 'add a job of kind "rescue", or stages with rescue', "clear")
+    aloft = [stage for stage in scene.stages if records.aloft(scene, stage)]
+    if aloft and not any(stage.rescue for stage in scene.stages):
+        bonded = [stage for stage in aloft if stage.bonded]
+        kinds = [*(['"bond off"'] if bonded else []), '"descend"', '"step off"']
+        # Where somebody is highest, or bonded, a rescue has the longest way.
+        branch = max(bonded or aloft, key=lambda stage: stage.climb_m.hi if stage.climb_m is not None else 0.0)
+        cure = f"add stages of kind {', '.join(kinds)} that bring them down, with rescue = {shown(branch.name)}"
+        cure += ', or a job of kind "rescue"' if bonded else ""
+        yield OpenPoint(JOB, "somebody is aloft, and no stage of a rescue is judged", cure, "clear")
 
 
 def _shown(names: Iterable[str]) -> str:

@@ -15,6 +15,7 @@ from clearance.engine import still_gap
 from clearance.gaps import AS_STATED, EARTH, Judged, case_name
 from clearance.job import (
     bridged,
+    clamps,
     duties,
     insulation,
     maps,
@@ -54,6 +55,7 @@ def judge_stage(
     undecided += parting.open_points(bench.site, stage)
     undecided += tail_ropes.open_points(bench.site, stage)
     undecided += parting.too_far(bench, stage, posture)
+    undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)

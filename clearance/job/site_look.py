@@ -1,7 +1,8 @@
 """Owns the look at the site as one thing: what is measured besides the bodies, and all that it finds, in order.
 
-First what is wrong with the gaps of the line, then what its wires hang on and where it is, then values that are
-unlikely. Without a statement that confirms a value, names a designed gap or changes the site, it is looked at again.
+First what is wrong with the gaps of the line, then what its wires hang on and where it is, then the job's ladder and
+ropes, then values that are unlikely. Without a statement that confirms a value, names a designed gap or changes the
+site, it is looked at again.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from clearance.bodies import Body
-from clearance.job import datum, site_check, site_insulators, site_supports
+from clearance.job import completeness, datum, site_check, site_gear, site_insulators, site_supports
 from clearance.job.measuring import Bench
 from clearance.result import OpenPoint
 from clearance.scene import plausible
@@ -48,6 +49,7 @@ def found(bench: Bench, look: Look) -> tuple[OpenPoint, ...]:
     return (
         *site_check.of_gaps(bench, look.middles),
         *site_supports.of_supports(bench, look.marks),
+        *site_gear.of_gear(bench.site),
         *plausible.unlikely(look.read),
         *_idle(bench, look),
     )
@@ -75,7 +77,9 @@ def _doubts(bench: Bench, look: Look, kept: tuple[Confirmed, ...]) -> tuple[Open
     return (
         *site_insulators.of_insulators(there),
         *site_supports.of_supports(there, look.marks),
+        *site_gear.of_gear(there.site),
         *datum.open_points(there.site),
+        *completeness.open_points(there.site.scene),
         *plausible.unlikely(told(look.read)),
     )
 

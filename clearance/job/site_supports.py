@@ -147,16 +147,14 @@ def _far_phases(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
 
 def _plan_distance(site: Site, job: BaseGeometry, phase: str) -> float:
     """How far the nearest conductor of a phase is from the job, in plan [m]; infinite where there is none."""
-    least = math.inf
-    for body in site.bodies:
-        if body.conductive and body.potential == phase and len(body.shape):
-            # Triangles and segments alike are held by the hull of their corners.
-            plan = shapely.convex_hull(shapely.multipoints(body.shape.vertices[:, :, :2].reshape(-1, 2)))
-            if job.distance(plan) < least:
-                corners = body.shape.vertices[:, :, :2]
-                hulls = shapely.linestrings(corners[:, [0, 1, 2, 0]])
-                least = min(least, float(shapely.distance(hulls, job).min()))
-    return least
+    bodies = (body for body in site.bodies if body.conductive and body.potential == phase and len(body.shape))
+    return min((plan_m(body, job) for body in bodies), default=math.inf)
+
+
+def plan_m(body: Body, job: BaseGeometry) -> float:
+    """How far a body is from a place, in plan [m]."""
+    corners = body.shape.vertices[:, :, :2]
+    return float(shapely.distance(shapely.convex_hull(shapely.linestrings(corners[:, [0, 1, 2, 0]])), job).min())
 
 
 def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) -> Iterator[OpenPoint]:

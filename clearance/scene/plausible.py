@@ -30,6 +30,13 @@ RADIANS = 5e-4
 """[rad] So near to a multiple of 15 degrees in radians a value looks like one: four figures of it were written."""
 
 
+LEAST_AIR_K = 3.0
+"""[K] A range of air temperature below this, with hardly any wind, says that there is no weather."""
+
+LEAST_WIND_M_S = 1.0
+"""[m/s] So with wind: light air, that drifts smoke, is above it."""
+
+
 @dataclass(frozen=True)
 class Given:
     """A number or several of one field, with what they may be.
@@ -81,7 +88,39 @@ def unlikely(scene: SceneFile) -> tuple[OpenPoint, ...]:
         every = f' (or "every {word}")' if alike else ""
         cure = f"measure or read it again, mend its unit, or {confirming(first.entry, field, first.stated, every)}"
         points.append(OpenPoint(f"{first.entry}{others}", f"{field} {why}", cure))
-    return tuple(points)
+    return (*points, *_third_phases(scene), *_no_weather(scene))
+
+
+def _third_phases(scene: SceneFile) -> Iterator[OpenPoint]:
+    """Circuits of two phases: a line has three, and of the one that is not named nothing is judged at all."""
+    for circuit in scene.circuits:
+        entry = where(scene, circuit)[-1]
+        if len(circuit.phases) < 3 and not confirmed(scene, entry, "phases", circuit.phases):
+            what = f"phases names {' and '.join(circuit.phases)} alone: of a third phase nothing is judged"
+            cure = (
+                "name the third phase and model what is at it, or, where the circuit has two phases, or its third is "
+                f"nowhere near the job, {confirming(entry, 'phases', circuit.phases)}"
+            )
+            yield OpenPoint(entry, what, cure)
+
+
+def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
+    """A weather that is none: in a day's work the air warms by some degrees, and moves."""
+    weather = scene.weather
+    if weather is None or confirmed(scene, "weather", "air_C", weather.air_C):
+        return
+    iced = weather.ice_m.hi > 0.0 or weather.ice_weight_N_m is not None
+    span = weather.air_C.hi - weather.air_C.lo
+    if not iced and span < LEAST_AIR_K and weather.wind_m_s.hi < LEAST_WIND_M_S:
+        what = (
+            f"air_C over {span:.3g} K and wind_m_s up to {weather.wind_m_s.hi:.3g} are a weather of nothing: usual in "
+            f"a day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
+        )
+        cure = (
+            'state the ranges of the hours of work; or leave [weather] out and say so, kind = "none", '
+            f'what = ["weather"]; or {confirming("weather", "air_C", weather.air_C)}'
+        )
+        yield OpenPoint("weather", what, cure)
 
 
 def confirming(entry: str, field: str, value: Any, every: str = "") -> str:

@@ -251,7 +251,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("_Person", "suit_m"): _m(0.0, 0.15, 1.0, smallest=0.002),
     ("_Person", "boots_m"): _m(0.0, 0.1, 1.0, smallest=0.002),
     ("_Person", "helmet_m"): _m(0.0, 0.2, 1.0, smallest=0.002),
-    ("Worker", "tool_m"): _m(0.0, 2.0, 10.0, smallest=0.01),
+    ("Worker", "tool_m"): _m(0.0, 2.0, 10.0, smallest=0.1, why="a spanner or pliers reach a hand's breadth further"),
     ("Worker", "trunk_lean_m"): _m(0.0, 1.0, 3.0, smallest=0.01),
     ("Worker", "hanging_m"): _m(0.0, 3.0, 30.0, smallest=0.01),
     ("Crew", "at_m"): COORDINATE,

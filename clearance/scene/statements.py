@@ -151,7 +151,9 @@ def _listed(words: Iterable[str]) -> str:
     return ", ".join(words)
 
 
-def groups(entries: Iterable[Statement], scene: SceneFile) -> tuple[tuple[Statement, ...], ...]:
+def groups(
+    entries: Iterable[Statement], scene: SceneFile, covering: Iterable[tuple[Statement, Statement]] = ()
+) -> tuple[tuple[Statement, ...], ...]:
     """Statements joined where they take away the same thing, in the order they are given.
 
     Two stand together when they speak of the same body, wire or person, whatever their kinds: a gantry that is "not
@@ -159,6 +161,8 @@ def groups(entries: Iterable[Statement], scene: SceneFile) -> tuple[tuple[Statem
     away every body at its phases, a designed gap both its bodies, air alone the bodies of its phase, and a confirmed
     value what it is a value of. A contact takes away what is between its two bodies, so it stands with another of the
     same pair, and with an absence of either.
+
+    covering: pairs that stand together for another reason, such as where things are
     """
     told = tuple(entries)
     names = _names(scene)
@@ -173,7 +177,18 @@ def groups(entries: Iterable[Statement], scene: SceneFile) -> tuple[tuple[Statem
         near = [group for group in found if any(same(member, number) for member in group)]
         joined = sorted([number, *(member for group in near for member in group)])
         found = [*(group for group in found if group not in near), joined]
+    pairs = [(told.index(one), told.index(other)) for one, other in covering]
+    found = _joined(found, pairs)
     return tuple(tuple(told[member] for member in group) for group in sorted(found))
+
+
+def _joined(found: list[list[int]], pairs: Iterable[tuple[int, int]]) -> list[list[int]]:
+    """Groups joined where a pair has a member in each."""
+    for pair in pairs:
+        near = [group for group in found if any(member in group for member in pair)]
+        joined = sorted({member for group in near for member in group})
+        found = [*(group for group in found if group not in near), joined]
+    return found
 
 
 def _hides(gone: Statement, pair: Statement, names: Collection[str]) -> bool:

@@ -110,13 +110,12 @@ class Desk:
 
 
 FLOATING_AT_EARTH = "floating bodies at earth"
-"""The state in which everything that is stated as floating is at earth: all together, which is no better than any of
-them alone, since what is at earth is an end that every chain to earth may take."""
+"""The state in which what is stated as floating is at earth: any one of these bodies, while the others float."""
 
 
 def stated(scene: Scene, name: str, kind: str, shape: shapes.Shape, potential: str) -> Body:
     """A conductive body at a stated potential: a phase of a dead circuit is judged as live and as earth, or is
-    earth; what is stated as floating is judged floating and at earth, all such bodies together."""
+    earth; what is stated as floating is judged floating and at earth, each such body by itself."""
     if potential == records.FLOATING:
         return Body(name, kind, shape, potential=None, states=((FLOATING_AT_EARTH, EARTH),))
     if potential == EARTH:

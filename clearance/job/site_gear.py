@@ -1,0 +1,108 @@
+"""Owns what of the job's own gear is looked at before the job: a ladder that ends below the work, and ropes that hang
+on nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from clearance import shapes
+from clearance.bodies import worker
+from clearance.errors import InputError
+from clearance.job.footing import foot_knots, hooks_m, stands
+from clearance.job.site_gaps import between
+from clearance.job.site_supports import HOLDS_M, absent_throughout
+from clearance.job.staging import BELT, build_of
+from clearance.result import OpenPoint
+from clearance.scene import records
+from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.records import Ladder, Point, Reference, Rope, Stage, Worker, where
+
+
+def of_gear(site: Site) -> tuple[OpenPoint, ...]:
+    """What was found, the ladder first."""
+    return (*_ladder(site), *_ropes(site))
+
+
+def _ladder(site: Site) -> Iterator[OpenPoint]:
+    """The furthest that a ladder ends below the belt of somebody on it, and below what somebody bonds to from it."""
+    ladder = site.scene.ladder
+    if ladder is None or not stands(site.scene):
+        return
+    entry = where(site.scene, ladder)[-1]
+    people = {person.name: person for person in site.scene.workers}
+    low: list[tuple[float, str]] = []
+    short: list[tuple[float, str]] = []
+    for stage in site.scene.stages:
+        if stage.travel_m is None or stage.climb_m is None:
+            continue
+        for name in records.aloft(site.scene, stage):
+            person = people[name]
+            low.append((stage.climb_m.hi + _belt_m(person) - ladder.length_m, f"'{name}' in stage '{stage.name}'"))
+            if name in stage.bonded and stage.clamp_m is not None:
+                at = place(site, stage, stage.clamp_m)
+                work = at[2] - strays_m(site, stage.clamp_m, at)
+                beyond = work - _hands_m(site, stage, ladder, person)
+                short.append((beyond, f"'{name}' bonds to in stage '{stage.name}', {work:.2f} m up"))
+    if confirmed(site.scene, entry, "length_m", ladder.length_m):
+        return
+    longer = f"take a longer ladder, or {confirming(entry, 'length_m', ladder.length_m)}"
+    above, who = max(low, default=(0.0, ""))
+    if above > 0.0:
+        what = f"it ends {above:.2f} m below the belt of {who}: there is no ladder to stand against, or to be held by"
+        yield OpenPoint(entry, what, f"climb no higher, or {longer}")
+    beyond, which = max(short, default=(0.0, ""))
+    if beyond > 0.0:
+        what = f"it ends below the work: with the belt at its top, hands stay {beyond:.2f} m below what {which}"
+        yield OpenPoint(entry, what, f"check where it stands and the height of the clamp, {longer}")
+
+
+def _belt_m(person: Worker) -> float:
+    """Height of the belt above the rung that is stood on [m]."""
+    return person.boots_m + BELT * build_of(person).stature_m
+
+
+def _hands_m(site: Site, stage: Stage, ladder: Ladder, person: Worker) -> float:
+    """How high hands get from a ladder whose top is at the belt, wherever it stands in the stage [m]."""
+    assert stage.travel_m is not None
+    knots, _ = foot_knots(site, stage)
+    stations = [stage.travel_m.lo, stage.travel_m.hi]
+    stations += [s for s in knots[:, 0] if stage.travel_m.lo < s < stage.travel_m.hi]
+    foot = float(np.interp(stations, knots[:, 0], knots[:, 3]).max()) + hooks_m(site.scene)
+    leans = (stage.lean_along_deg, stage.lean_across_deg)
+    upright = max(0.0, abs(ladder.tilt_deg) - sum(max(abs(lean.lo), abs(lean.hi)) for lean in leans))
+    reach = worker.reach_envelope(build_of(person), person.trunk_lean_m, person.tool_m).bounds[1][2]
+    return foot + ladder.length_m * math.cos(math.radians(upright)) - _belt_m(person) + float(reach)
+
+
+def _ropes(site: Site) -> Iterator[OpenPoint]:
+    """Ropes whose upper end, and guys whose anchor, is at a point in the air."""
+    for rope in site.scene.ropes:
+        entry = where(site.scene, rope)[-1]
+        for field in ("from", "to_m") if rope.guy else ("from",):
+            at = rope.from_m if field == "from" else rope.to_m
+            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at) or _held(site, rope, at):
+                continue
+            what = (
+                f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on nothing within "
+                f"{HOLDS_M:g} m: what holds it there is not in the scene, and perhaps earthed"
+            )
+            cure = (
+                "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, or "
+            )
+            yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at)}")
+
+
+def _held(site: Site, rope: Rope, at: Point) -> bool:
+    """Whether anything that stands there, the ground included, is near enough to hold the end of a rope."""
+    try:
+        if at[2] - on_ground(site.ground, (at[0], at[1]))[2] <= HOLDS_M:
+            return True
+    except InputError:
+        pass  # beyond the modelled ground, which is told elsewhere
+    mark, gone = shapes.points([at]), absent_throughout(site)
+    bodies = (body for body in site.bodies if body.kind != "ground" and body.name not in gone and len(body.shape))
+    return any(between(mark, body.shape)[0] <= HOLDS_M for body in bodies)
