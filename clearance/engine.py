@@ -7,8 +7,9 @@ that stand still are put into one store for the whole scene; what moves is compi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,11 @@ class Group:
     bodies: tuple[str, ...]
     extent_m: float = float("inf")
 
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """The bodies without their order."""
+        return frozenset(self.bodies)
+
 
 @dataclass(frozen=True)
 class Path:
@@ -42,21 +48,44 @@ class Path:
     offset_m: float = 0.0
 
 
+@dataclass(frozen=True)
+class Witness:
+    """Where an upper bound was seen: its path, the bodies along it and its points [m].
+
+    bodies: (edges, 2) names: where each edge starts and where it ends
+    """
+
+    path: Path | None = None
+    bodies: tuple[tuple[str, str], ...] = ()
+    points: tuple[tuple[float, float, float], ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Found:
-    """An enclosure in terms of bodies: the path of the upper bound, its bodies in order, and its points [m].
-
-    bodies: (2, edges) names: where each edge starts and where it ends
-    """
+    """An enclosure in terms of bodies; what witnesses the upper bound is worked out when it is asked for: most sweeps
+    are asked for a number alone."""
 
     lower_m: float
     upper_m: float
     at: Mapping[str, float]
-    path: Path | None
-    bodies: tuple[tuple[str, str], ...]
-    points: tuple[tuple[float, float, float], ...]
     outcome: sweep.Outcome
     boxes: int
+    witness: Callable[[], Witness] = Witness
+
+    @property
+    def path(self) -> Path | None:
+        """The path of the upper bound; None where there is none."""
+        return self.witness().path
+
+    @property
+    def bodies(self) -> tuple[tuple[str, str], ...]:
+        """Its bodies in order."""
+        return self.witness().bodies
+
+    @property
+    def points(self) -> tuple[tuple[float, float, float], ...]:
+        """Its points in order [m]."""
+        return self.witness().points
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +107,10 @@ class Compiled:
 
     runs: moving body -> its range of primitives; still: standing body -> its index in the store
     rounding_m: what floating point may add to the bound of one edge, anywhere in the setting's box
+    still_edges: gaps between what stands still of two groups, found so far
+    swept: boxes of the moving bodies over the whole box of parameters, once they are asked for
+    changed: where it was made from another by `recompiled`, what is otherwise than there: name of a body -> its content
+    found: what sweeps of it found, and of those that were made from it, by a key of content
     """
 
     setting: Setting
@@ -89,6 +122,10 @@ class Compiled:
     still: Mapping[str, int]
     movers: tuple[str, ...]
     rounding_m: float
+    still_edges: dict[tuple[Group, Group], tuple[float, tuple[int, int]]] = field(default_factory=dict)
+    swept: dict[str, tuple[Floats, Floats]] = field(default_factory=dict)
+    changed: Mapping[str, Hashable] = field(default_factory=dict)
+    found: dict[Hashable, Found] = field(default_factory=dict)
 
 
 def build_engine(settings: Iterable[Setting], uncertainty: bool = True, besides: Sequence[Body] = ()) -> Engine:
@@ -124,6 +161,18 @@ def compile_setting(engine: Engine, setting: Setting, uncertainty: bool = True) 
     return Compiled(setting, chain, moving, low, high, runs, still, tuple(movers), rounding_m)
 
 
+def recompiled(engine: Engine, before: Compiled, setting: Setting, changed: Mapping[str, Hashable]) -> Compiled:
+    """A setting that differs from one that was compiled by its potentials and by some bodies, given by name and
+    content: what moves is compiled anew only where something of it differs."""
+    if not changed:
+        return replace(before, setting=setting)
+    moving = {body.name for one in (before.setting, setting) for body in one.bodies if body.link is not None}
+    if moving & changed.keys():
+        return replace(compile_setting(engine, setting), changed=changed, found=before.found)
+    still = {body.name: engine.index[body.shape] for body in setting.bodies if body.link is None}
+    return replace(before, setting=setting, still=still, still_edges={}, changed=changed)
+
+
 def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
     """Least gap between two bodies that stand still: (proven lower bound [m], nearest primitive of a, of b)."""
     if a > b:
@@ -144,21 +193,39 @@ def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
     return engine.still[a, b]
 
 
+def _still_edge(engine: Engine, compiled: Compiled, one: Group, other: Group) -> tuple[float, tuple[int, int]]:
+    """Least gap between what stands still of two groups, and the nearest primitives by the kernel's names."""
+    known = compiled.still_edges.get((one, other))
+    if known is not None:
+        return known
+    least, pair = float("inf"), (NOTHING, NOTHING)
+    ends = [compiled.still[name] for name in other.bodies if name in compiled.still]
+    for start in [compiled.still[name] for name in one.bodies if name in compiled.still] if ends else ():
+        for end in ends:
+            gap, i, j = still_gap(engine, start, end)
+            if gap < least:
+                least, pair = gap, (-1 - i, -1 - j)
+    compiled.still_edges[one, other] = least, pair
+    return least, pair
+
+
 def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Question:
-    groups = list(dict.fromkeys(group for path in paths for group in path.groups))
-    position = {group: k for k, group in enumerate(groups)}
+    position: dict[Group, int] = {}
+    for path in paths:
+        for group in path.groups:
+            position.setdefault(group, len(position))
+    groups = list(position)
     moving: list[tuple[int, int]] = []
     run: list[tuple[int, int]] = []
     roots: list[tuple[int, int]] = []
     root: list[int] = []
     for group in groups:
         start_run, start_root = len(run), len(root)
-        run += [compiled.runs[name] for name in group.bodies if name in compiled.runs]
-        root += [
-            engine.store.root[compiled.still[name]]
-            for name in group.bodies
-            if name in compiled.still and engine.store.root[compiled.still[name]] >= 0
-        ]
+        for name in group.bodies:
+            if name in compiled.runs:
+                run.append(compiled.runs[name])
+            elif (index := compiled.still.get(name)) is not None and engine.store.root[index] >= 0:
+                root.append(engine.store.root[index])
         moving.append((start_run, len(run)))
         roots.append((start_root, len(root)))
     edges: dict[tuple[int, int], int] = {}
@@ -175,13 +242,7 @@ def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Ques
         stop.append(len(step))
     still, still_pair = [], []
     for a, b in edges:
-        least, pair = np.inf, (NOTHING, NOTHING)
-        for start in groups[a].bodies:
-            for end in groups[b].bodies:
-                if start in compiled.still and end in compiled.still:
-                    gap, i, j = still_gap(engine, compiled.still[start], compiled.still[end])
-                    if gap < least:
-                        least, pair = gap, (-1 - i, -1 - j)
+        least, pair = _still_edge(engine, compiled, groups[a], groups[b])
         still.append(least)
         still_pair.append(pair)
     whole = np.int64
@@ -241,6 +302,7 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
         moving=moved,
         runs=runs,
         still={name: index for name, index in compiled.still.items() if name not in names},
+        still_edges={},
         movers=(*compiled.movers, *names),
         rounding_m=sweep.rounding_of(store, moved, riding, compiled.low, compiled.high),
     )
@@ -248,6 +310,18 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
 
 def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
     """A box that holds each body over the whole box of parameters."""
+    if not compiled.swept:
+        compiled.swept.update(_swept(compiled))
+    found = dict(compiled.swept)
+    for name, index in compiled.still.items():
+        node = engine.store.root[index]
+        if node >= 0:
+            found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
+    return found
+
+
+def _swept(compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
+    """The boxes of what moves."""
     place = new_place(compiled.chain, compiled.moving, len(compiled.low))
     # A track is straight only between its vertices: the boxes of its pieces are united.
     found: dict[str, tuple[Floats, Floats]] = {}
@@ -261,10 +335,6 @@ def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats
                 new = place.low[start:stop].min(axis=0), place.high[start:stop].max(axis=0)
                 old = found.get(name, new)
                 found[name] = np.minimum(old[0], new[0]), np.maximum(old[1], new[1])
-    for name, index in compiled.still.items():
-        node = engine.store.root[index]
-        if node >= 0:
-            found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
     return found
 
 
@@ -276,32 +346,35 @@ def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
     known: dict[tuple[Group, Group], float] = {}
 
     def apart(one: Group, other: Group) -> float:
-        if (one, other) not in known:
-            known[one, other] = min(
-                (
-                    max(0.0, float(tree.box_gap(*boxes[a], *boxes[b])) - rounding)
-                    for a in one.bodies
-                    for b in other.bodies
-                    if a in boxes and b in boxes
-                ),
-                default=float("inf"),
-            )
-        return known[one, other]
+        least = known.get((one, other))
+        if least is None:
+            ends = [boxes[name] for name in other.bodies if name in boxes]
+            starts = [boxes[name] for name in one.bodies if name in boxes]
+            gaps = [max(0.0, float(tree.box_gap(*start, *end)) - rounding) for start in starts for end in ends]
+            least = known[one, other] = min(gaps, default=float("inf"))
+        return least
 
     return lambda path: (
         path.offset_m + sum(apart(one, other) for one, other in zip(path.groups, path.groups[1:], strict=False))
     )
 
 
+def _at(compiled: Compiled, enclosure: sweep.Enclosure) -> dict[str, float]:
+    return dict(zip(compiled.setting.motion.parameters, enclosure.at.tolist(), strict=True))
+
+
 def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure: sweep.Enclosure) -> Found:
-    setting = compiled.setting
-    names = setting.motion.parameters
-    q = {name: float(value) for name, value in zip(names, enclosure.at, strict=True)}
-    at = {name: float(shown(name, value)) for name, value in q.items() if name != "still"}
-    nothing = Found(enclosure.lower, enclosure.upper, at, None, (), (), enclosure.outcome, enclosure.boxes)
+    at = {name: float(shown(name, value)) for name, value in _at(compiled, enclosure).items() if name != "still"}
+    found = Found(enclosure.lower, enclosure.upper, at, enclosure.outcome, enclosure.boxes)
     if enclosure.chain < 0:
-        return nothing
+        return found
+    return replace(found, witness=cache(lambda: _witness(engine, compiled, paths, enclosure)))
+
+
+def _witness(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure: sweep.Enclosure) -> Witness:
+    setting = compiled.setting
     path = paths[enclosure.chain]
+    q = _at(compiled, enclosure)
     standing = {index: name for name, index in compiled.still.items()}
     carried = {body.name: body for body in setting.bodies}
 
@@ -343,7 +416,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
             start = end = 0.5 * (start + end)
         bodies.append((a[0], b[0]))
         points += [(float(p[0]), float(p[1]), float(p[2])) for p in (start, end)]
-    return replace(nothing, path=path, bodies=tuple(bodies), points=tuple(points))
+    return Witness(path, tuple(bodies), tuple(points))
 
 
 def enclose(
@@ -374,7 +447,7 @@ def enclose(
             name: float(shown(name, 0.5 * (a + b)))
             for name, a, b in zip(compiled.setting.motion.parameters, low, high, strict=True)
         }
-        return Found(float("inf"), float("inf"), at, None, (), (), "enclosed", 0)
+        return Found(float("inf"), float("inf"), at, "enclosed", 0)
     compiled = _riding(engine, compiled, paths)
     question = _question(engine, compiled, paths)
     enclosure = sweep.least(

@@ -3,11 +3,13 @@ out."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Event
 
+import numpy as np
+
+from clearance.bodies import Body
 from clearance.engine import (
     Compiled,
     Engine,
@@ -18,6 +20,7 @@ from clearance.engine import (
     coarse,
     compile_setting,
     enclose,
+    recompiled,
     still_gap,
 )
 from clearance.job.setting import Setting
@@ -80,7 +83,10 @@ class Bench:
         within: Mapping[str, tuple[float, float]] | None = None,
         budget: int = BUDGET,
     ) -> Found:
-        """`enclose`, counted, told of, and ended by `stop`."""
+        """`enclose`, counted, told of, and ended by `stop`; what was asked before is not swept again."""
+        asked = (told_of(compiled, paths), tolerance_m, target_m, tuple((within or {}).items()), budget)
+        if asked in compiled.found:
+            return compiled.found[asked]
 
         def told(lower: float, upper: float, boxes: int) -> None:
             if self.stop.is_set():
@@ -99,7 +105,37 @@ class Bench:
             progress=told,
         )
         self.boxes += found.boxes
+        compiled.found[asked] = found
         return found
+
+
+Told = tuple[tuple[Path, ...], tuple[Hashable, ...]]
+"""A question by content: its paths, and what is otherwise on them than in the piece that is remembered for."""
+
+
+def told_of(compiled: Compiled, paths: Sequence[Path]) -> Told:
+    """A question by content."""
+    changed = compiled.changed
+    if not changed:
+        return tuple(paths), ()
+    names = frozenset[str]().union(*(group.names for path in paths for group in path.groups))
+    return tuple(paths), tuple(content for name, content in changed.items() if name in names)
+
+
+@dataclass(frozen=True, eq=False)
+class Memo:
+    """What is known of one motion over one box, shared by a piece and by the same one without some statements.
+
+    A path names its bodies and nothing of their potentials: what is known of it holds under any. Bodies that are not
+    the same stand beside it by their content, so that what was found for one is never taken for another.
+
+    enclosed: enclosures to the tolerance, by question
+    proved: by what is crossed between, what stands at both ends and what every gap between these is proved not to be
+        below [m]
+    """
+
+    enclosed: dict[Told, Found] = field(default_factory=dict)
+    proved: dict[Hashable, list[tuple[frozenset[Hashable], frozenset[Hashable], float]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +144,94 @@ class Piece:
 
     compiled: Compiled
     least_of: Callable[[Path], float]
-    known: dict[tuple[Path, ...], Found] = field(default_factory=dict)
+    memo: Memo = field(default_factory=Memo)
+
+    def told(self, paths: tuple[Path, ...]) -> Told:
+        """A question by content."""
+        return told_of(self.compiled, paths)
+
+    def ends(self, path: Path) -> tuple[Hashable, frozenset[Hashable], frozenset[Hashable]]:
+        """A path by content: what is crossed between, and the bodies at either end."""
+        first, *between, last = path.groups
+        crossed = (path.offset_m, *((group.extent_m, self._contents(group)) for group in between))
+        return crossed, self._contents(first), self._contents(last)
+
+    def _contents(self, group: Group) -> frozenset[Hashable]:
+        changed = self.compiled.changed
+        if not changed or changed.keys().isdisjoint(group.names):
+            return group.names
+        return frozenset(changed.get(name, name) for name in group.bodies)
+
+    def prove(self, paths: Iterable[Path], lower_m: float) -> None:
+        """Keep that no gap along the paths is below `lower_m`."""
+        if lower_m > 0.0:
+            for path in paths:
+                crossed, first, last = self.ends(path)
+                self.memo.proved.setdefault(crossed, []).append((first, last, lower_m))
+
+    def is_proved(self, path: Path, enough_m: float) -> bool:
+        """Whether it is known that no gap along a path is below `enough_m`.
+
+        A gap between two groups is the least between a body of the one and a body of the other, so every such pair must
+        be covered by something that was proved.
+        """
+        crossed, first, last = self.ends(path)
+        known = [(one, other) for one, other, least in self.memo.proved.get(crossed, ()) if least >= enough_m]
+        return _covered(first, last, known)
+
+
+def _covered(
+    first: frozenset[Hashable],
+    last: frozenset[Hashable],
+    known: Sequence[tuple[frozenset[Hashable], frozenset[Hashable]]],
+) -> bool:
+    """Whether every pair of the one set and the other is in the product of some two that are known."""
+    if not first or not last:
+        return True
+    for number, (one, other) in enumerate(known):
+        if first & one and last & other:
+            rest = known[number + 1 :]
+            return _covered(first - one, last, rest) and _covered(first & one, last - other, rest)
+    return False
+
+
+def alone(setting: Setting, bodies: Sequence[Body], paths: Sequence[Path], tolerance_m: float) -> Found:
+    """The least along paths between some bodies on the links of a setting, over its box, measured by themselves; once
+    for the same bodies, links and box, which many stages share."""
+    key = _content(setting, bodies, paths, tolerance_m)
+    found = _ALONE.get(key)
+    if found is None:
+        small = replace(setting, bodies=tuple(bodies), touching=frozenset())
+        engine = build_engine([small])
+        compiled = compile_setting(engine, small)
+        found = enclose(engine, compiled, paths, tolerance_m=tolerance_m)
+        if len(_ALONE) >= MOST_ALONE:
+            _ALONE.clear()
+        _ALONE[key] = found
+    return found
+
+
+MOST_ALONE = 1024
+"""Enclosures of few bodies that are kept: some tens of kilobytes each."""
+
+_ALONE: dict[Hashable, Found] = {}
+
+
+def _content(setting: Setting, bodies: Sequence[Body], paths: Sequence[Path], tolerance_m: float) -> Hashable:
+    """All that an enclosure of some bodies by themselves rests on."""
+    links = {body.link for body in bodies if body.link is not None}
+    joints = tuple(
+        (link, tuple(tuple(map(_plain, vars(joint).values())) for joint in setting.motion.joints_of(link)))
+        for link in sorted(links)
+    )
+    shapes = tuple(
+        (body.name, body.link, setting.rated.get(body.name), *map(_plain, vars(body.shape).values())) for body in bodies
+    )
+    return joints, shapes, setting.motion.parameters, tuple(setting.box.items()), tuple(paths), tolerance_m
+
+
+def _plain(value: object) -> Hashable:
+    return (value.shape, value.tobytes()) if isinstance(value, np.ndarray) else value
 
 
 def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
@@ -117,18 +240,12 @@ def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
     return tuple(Piece(one, coarse(bench.engine, one)) for one in compiled)
 
 
-def piece_after(bench: Bench, setting: Setting, before: Piece, changed: frozenset[str]) -> Piece:
-    """A setting ready to be measured that differs from one that was by some bodies alone: what is known of the others
-    is taken over. Where none differs but in its potentials, so is all that was compiled."""
-    if not changed:
-        return Piece(replace(before.compiled, setting=setting), before.least_of, dict(before.known))
-    compiled = compile_setting(bench.engine, setting)
-    known = {
-        paths: found
-        for paths, found in before.known.items()
-        if not any(name in changed for path in paths for group in path.groups for name in group.bodies)
-    }
-    return Piece(compiled, coarse(bench.engine, compiled), known)
+def piece_after(bench: Bench, setting: Setting, before: Piece, changed: Mapping[str, Hashable]) -> Piece:
+    """A setting ready to be measured that differs from one that was by some bodies alone, given by name and content:
+    what is known of the others is shared. Where none differs but in its potentials, so is all that was compiled."""
+    compiled = recompiled(bench.engine, before.compiled, setting, changed)
+    least_of = coarse(bench.engine, compiled) if changed else before.least_of
+    return Piece(compiled, least_of, before.memo)
 
 
 def beneath(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> Measure | None:
@@ -139,40 +256,63 @@ def beneath(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: flo
     """
     assert bench.floor is not None
     enough = required_m + bench.floor.spare_m
-    if min(map(piece.least_of, paths), default=math.inf) >= enough:
+    known = piece.memo.enclosed.get(piece.told(paths))
+    if known is not None and known.lower_m >= enough:
         return None
-    if paths not in piece.known:
-        free = crossed_free(paths)
-        found = bench.sweep(piece.compiled, free, tolerance_m=bench.tolerance_m, target_m=enough)
-        if found.outcome == "reached":
+    if known is None:
+        near = [path for path in paths if piece.least_of(path) < enough and not piece.is_proved(path, enough)]
+        free = crossed_free(near)
+        left = tuple(path for path in free if not piece.is_proved(path, enough))
+        found = _held(bench, piece, left, enough)
+        if found is None:
             return None
+        if free != tuple(near) and found.upper_m < required_m:
+            # Crossed for nothing they do not keep it: it is the paths as they are that are judged.
+            left = tuple(near)
+            found = _held(bench, piece, left, enough)
+            if found is None:
+                return None
         deepest = required_m + bench.floor.margin_m
-        if free == paths and found.upper_m < required_m and deepest < found.upper_m:
-            again = bench.sweep(piece.compiled, free, tolerance_m=bench.tolerance_m, target_m=deepest)
+        if found.upper_m < required_m and deepest < found.upper_m:
+            again = bench.sweep(piece.compiled, left, tolerance_m=bench.tolerance_m, target_m=deepest)
             if again.outcome == "reached":
                 verdict = judge(again.lower_m, found.upper_m, required_m)
                 return _told(found, again.lower_m, verdict, required_m, "as stated")
-    elif piece.known[paths].lower_m >= enough:
-        return None
     measure = measure_of(bench, piece, paths, required_m, "as stated")
     if measure.margin_lower_m is not None:
         bench.floor.margin_m = min(bench.floor.margin_m, measure.margin_lower_m)
     return measure
 
 
+def _held(bench: Bench, piece: Piece, paths: tuple[Path, ...], least_m: float) -> Found | None:
+    """None where no gap along the paths is below `least_m`, which is kept; else what was found."""
+    if not paths:
+        return None
+    found = bench.sweep(piece.compiled, paths, tolerance_m=bench.tolerance_m, target_m=least_m)
+    if found.outcome != "reached":
+        return found
+    piece.prove(paths, found.lower_m)
+    return None
+
+
 def found_for(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
     """The enclosure of some paths, to the tolerance, found once."""
-    if paths not in piece.known:
-        piece.known[paths] = _enclosed(bench, piece, paths)
-    return piece.known[paths]
+    told = piece.told(paths)
+    if told not in piece.memo.enclosed:
+        found = piece.memo.enclosed[told] = _enclosed(bench, piece, paths)
+        piece.prove(paths, found.lower_m)
+    return piece.memo.enclosed[told]
 
 
 def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[list[Path], float]:
-    """The paths that can hold the least, and the bound of the others.
+    """The paths that can hold the least, and the bound of the others."""
+    return _worth_sweeping(bench, piece, bounds_of(bench, piece, paths))
 
-    A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out.
-    """
-    bounds = bounds_of(bench, piece, paths)
+
+def _worth_sweeping(bench: Bench, piece: Piece, bounds: Sequence[tuple[float, Path]]) -> tuple[list[Path], float]:
+    """A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out."""
+    if len(bounds) == 1:
+        return [bounds[0][1]], float("inf")
     short = [path for _, path in sorted(bounds, key=lambda pair: pair[0])[:8]]
     compiled = piece.compiled
     centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
@@ -217,10 +357,11 @@ def paths_to_judge(bench: Bench, piece: Piece, paths: tuple[Path, ...], required
 
 
 def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
-    kept, left_out = worth_sweeping(bench, piece, paths)
+    bounds = bounds_of(bench, piece, paths)
+    kept, left_out = _worth_sweeping(bench, piece, bounds)
     budget = BUDGET if crossed_free(paths) == paths else LIMITED_BUDGET
     found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m, budget=budget)
-    least = min((bound for bound, _ in bounds_of(bench, piece, paths)), default=float("inf"))
+    least = min((bound for bound, _ in bounds), default=float("inf"))
     lower = max(min(found.lower_m, left_out), least)
     return replace(found, lower_m=min(lower, found.upper_m))
 
