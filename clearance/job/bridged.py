@@ -15,7 +15,7 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path
 from clearance.errors import RuleError
 from clearance.job import potentials
-from clearance.job.measuring import alone
+from clearance.job.known import alone
 from clearance.job.setting import moves
 from clearance.job.staging import HULL
 from clearance.result import Insulation, Numbers, Verdict, worst

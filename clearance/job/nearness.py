@@ -12,7 +12,8 @@ from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.job import aerial, opening, staging, whip
-from clearance.job.measuring import Bench, Piece, alone, measure_of
+from clearance.job.known import alone
+from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
 from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records, statements
