@@ -1,164 +1,86 @@
-"""Owns the passage from named bodies to the kernel's arrays and back: `Engine` compiles settings, `enclose` sweeps
-chains.
-
-A group is a set of bodies that count as one conductor; a chain is a list of groups with air between each two. Bodies
-that stand still are put into one store for the whole scene; what moves is compiled per setting.
-"""
+"""Owns the passage from named bodies to the kernel and back: `enclose` sweeps paths of a compiled setting, `coarse`
+bounds them by boxes alone."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from clearance.bodies import Body
-from clearance.job.setting import Setting, shown
-from clearance.kernel import compiling, pairs, sweep, tree
-from clearance.kernel.chain import Chain, Moving, new_place, place_moving
+from clearance.compiled import (
+    Compiled,
+    Engine,
+    Floats,
+    Found,
+    Group,
+    Path,
+    Witness,
+    build_engine,
+    compile_setting,
+    recompiled,
+    still_gap,
+)
+from clearance.job.setting import shown
+from clearance.kernel import pairs, sweep, tree
+from clearance.kernel.chain import Moving, new_place, place_moving
 from clearance.kernel.edges import NOTHING, Question
 from clearance.kernel.room import LONGEST
-from clearance.motion import compile_chain, compile_moving, placed
+from clearance.motion import placed
 from clearance.shapes import Shape
 
-Floats = NDArray[np.float64]
+__all__ = [
+    "Compiled",
+    "Engine",
+    "Found",
+    "Group",
+    "Path",
+    "Witness",
+    "build_engine",
+    "coarse",
+    "compile_setting",
+    "enclose",
+    "recompiled",
+    "still_gap",
+]
+
 Progress = Callable[[float, float, int], None]
 
 
-@dataclass(frozen=True)
-class Group:
-    """Bodies, by name, that count as one conductor."""
-
-    bodies: tuple[str, ...]
-    extent_m: float = float("inf")
-
-
-@dataclass(frozen=True)
-class Path:
-    """Groups from end to end; `offset_m` is added to the sum of its gaps."""
-
-    groups: tuple[Group, ...]
-    offset_m: float = 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class Found:
-    """An enclosure in terms of bodies: the path of the upper bound, its bodies in order, and its points [m].
-
-    bodies: (2, edges) names: where each edge starts and where it ends
-    """
-
-    lower_m: float
-    upper_m: float
-    at: Mapping[str, float]
-    path: Path | None
-    bodies: tuple[tuple[str, str], ...]
-    points: tuple[tuple[float, float, float], ...]
-    outcome: sweep.Outcome
-    boxes: int
-
-
-@dataclass(frozen=True, eq=False)
-class Engine:
-    """The store of all bodies that stand still in any of the settings, and the gaps between them found so far.
-
-    index: shape -> its place in the store. The shape itself is the key, not its `id`: that of one that was dropped is
-        given to another, which would then be measured where the old one stood.
-    """
-
-    store: tree.Store
-    index: Mapping[Shape, int]
-    still: dict[tuple[int, int], tuple[float, int, int]] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, eq=False)
-class Compiled:
-    """One setting in arrays.
-
-    runs: moving body -> its range of primitives; still: standing body -> its index in the store
-    rounding_m: what floating point may add to the bound of one edge, anywhere in the setting's box
-    """
-
-    setting: Setting
-    chain: Chain
-    moving: Moving
-    low: Floats
-    high: Floats
-    runs: Mapping[str, tuple[int, int]]
-    still: Mapping[str, int]
-    movers: tuple[str, ...]
-    rounding_m: float
-
-
-def build_engine(settings: Iterable[Setting], uncertainty: bool = True, besides: Sequence[Body] = ()) -> Engine:
-    """The store of everything that stands still in the settings and of the bodies `besides`; each distinct shape
-    once."""
-    compiling.finish()
-    still: dict[Shape, None] = {body.shape: None for body in besides}
-    for setting in settings:
-        for body in setting.bodies:
-            if body.link is None:
-                still.setdefault(body.shape, None)
-    store = tree.build_store(list(still), uncertainty)
-    return Engine(store, {shape: index for index, shape in enumerate(still)})
-
-
-def compile_setting(engine: Engine, setting: Setting, uncertainty: bool = True) -> Compiled:
-    """The setting's moving bodies in arrays, beside the engine's store."""
-    runs: dict[str, tuple[int, int]] = {}
-    parts, count = [], 0
-    movers: list[str] = []
-    for body in setting.bodies:
-        if body.link is None:
-            continue
-        runs[body.name] = (count, count + len(body.shape))
-        count += len(body.shape)
-        parts.append((body.shape, body.link, setting.rated.get(body.name), len(movers)))
-        movers.append(body.name)
-    names = setting.motion.parameters
-    chain, moving = compile_chain(setting.motion), compile_moving(setting.motion, parts, setting.box, uncertainty)
-    low, high = (np.array([setting.box[name][end] for name in names]) for end in (0, 1))
-    still = {body.name: engine.index[body.shape] for body in setting.bodies if body.link is None}
-    rounding_m = sweep.rounding_of(engine.store, moving, chain, low, high)
-    return Compiled(setting, chain, moving, low, high, runs, still, tuple(movers), rounding_m)
-
-
-def still_gap(engine: Engine, a: int, b: int) -> tuple[float, int, int]:
-    """Least gap between two bodies that stand still: (proven lower bound [m], nearest primitive of a, of b)."""
-    if a > b:
-        gap, j, i = still_gap(engine, b, a)
-        return gap, i, j
-    if (a, b) not in engine.still:
-        first = engine.store.begin[[a, b]]
-        count = engine.store.begin[[a + 1, b + 1]] - first
-        if not count.all():
-            engine.still[a, b] = (float("inf"), -1, -1)
-        elif count[0] <= count[1]:
-            engine.still[a, b] = tree.nearest_between(
-                engine.store, first[0], count[0], engine.store.root[b], tree.new_search()
-            )
-        else:
-            gap, j, i = tree.nearest_between(engine.store, first[1], count[1], engine.store.root[a], tree.new_search())
-            engine.still[a, b] = (gap, i, j)
-    return engine.still[a, b]
+def _still_edge(engine: Engine, compiled: Compiled, one: Group, other: Group) -> tuple[float, tuple[int, int]]:
+    """Least gap between what stands still of two groups, and the nearest primitives by the kernel's names."""
+    known = compiled.still_edges.get((one, other))
+    if known is not None:
+        return known
+    least, pair = float("inf"), (NOTHING, NOTHING)
+    ends = [compiled.still[name] for name in other.bodies if name in compiled.still]
+    for start in [compiled.still[name] for name in one.bodies if name in compiled.still] if ends else ():
+        for end in ends:
+            gap, i, j = still_gap(engine, start, end)
+            if gap < least:
+                least, pair = gap, (-1 - i, -1 - j)
+    compiled.still_edges[one, other] = least, pair
+    return least, pair
 
 
 def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Question:
-    groups = list(dict.fromkeys(group for path in paths for group in path.groups))
-    position = {group: k for k, group in enumerate(groups)}
+    position: dict[Group, int] = {}
+    for path in paths:
+        for group in path.groups:
+            position.setdefault(group, len(position))
+    groups = list(position)
     moving: list[tuple[int, int]] = []
     run: list[tuple[int, int]] = []
     roots: list[tuple[int, int]] = []
     root: list[int] = []
     for group in groups:
         start_run, start_root = len(run), len(root)
-        run += [compiled.runs[name] for name in group.bodies if name in compiled.runs]
-        root += [
-            engine.store.root[compiled.still[name]]
-            for name in group.bodies
-            if name in compiled.still and engine.store.root[compiled.still[name]] >= 0
-        ]
+        for name in group.bodies:
+            if name in compiled.runs:
+                run.append(compiled.runs[name])
+            elif (index := compiled.still.get(name)) is not None and engine.store.root[index] >= 0:
+                root.append(engine.store.root[index])
         moving.append((start_run, len(run)))
         roots.append((start_root, len(root)))
     edges: dict[tuple[int, int], int] = {}
@@ -175,13 +97,7 @@ def _question(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Ques
         stop.append(len(step))
     still, still_pair = [], []
     for a, b in edges:
-        least, pair = np.inf, (NOTHING, NOTHING)
-        for start in groups[a].bodies:
-            for end in groups[b].bodies:
-                if start in compiled.still and end in compiled.still:
-                    gap, i, j = still_gap(engine, compiled.still[start], compiled.still[end])
-                    if gap < least:
-                        least, pair = gap, (-1 - i, -1 - j)
+        least, pair = _still_edge(engine, compiled, groups[a], groups[b])
         still.append(least)
         still_pair.append(pair)
     whole = np.int64
@@ -241,6 +157,7 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
         moving=moved,
         runs=runs,
         still={name: index for name, index in compiled.still.items() if name not in names},
+        still_edges={},
         movers=(*compiled.movers, *names),
         rounding_m=sweep.rounding_of(store, moved, riding, compiled.low, compiled.high),
     )
@@ -248,6 +165,18 @@ def _riding(engine: Engine, compiled: Compiled, paths: Sequence[Path]) -> Compil
 
 def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
     """A box that holds each body over the whole box of parameters."""
+    if not compiled.swept:
+        compiled.swept.update(_swept(compiled))
+    found = dict(compiled.swept)
+    for name, index in compiled.still.items():
+        node = engine.store.root[index]
+        if node >= 0:
+            found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
+    return found
+
+
+def _swept(compiled: Compiled) -> dict[str, tuple[Floats, Floats]]:
+    """The boxes of what moves."""
     place = new_place(compiled.chain, compiled.moving, len(compiled.low))
     # A track is straight only between its vertices: the boxes of its pieces are united.
     found: dict[str, tuple[Floats, Floats]] = {}
@@ -261,10 +190,6 @@ def _boxes(engine: Engine, compiled: Compiled) -> dict[str, tuple[Floats, Floats
                 new = place.low[start:stop].min(axis=0), place.high[start:stop].max(axis=0)
                 old = found.get(name, new)
                 found[name] = np.minimum(old[0], new[0]), np.maximum(old[1], new[1])
-    for name, index in compiled.still.items():
-        node = engine.store.root[index]
-        if node >= 0:
-            found[name] = engine.store.low[node].astype(float), engine.store.high[node].astype(float)
     return found
 
 
@@ -276,32 +201,35 @@ def coarse(engine: Engine, compiled: Compiled) -> Callable[[Path], float]:
     known: dict[tuple[Group, Group], float] = {}
 
     def apart(one: Group, other: Group) -> float:
-        if (one, other) not in known:
-            known[one, other] = min(
-                (
-                    max(0.0, float(tree.box_gap(*boxes[a], *boxes[b])) - rounding)
-                    for a in one.bodies
-                    for b in other.bodies
-                    if a in boxes and b in boxes
-                ),
-                default=float("inf"),
-            )
-        return known[one, other]
+        least = known.get((one, other))
+        if least is None:
+            ends = [boxes[name] for name in other.bodies if name in boxes]
+            starts = [boxes[name] for name in one.bodies if name in boxes]
+            gaps = [max(0.0, float(tree.box_gap(*start, *end)) - rounding) for start in starts for end in ends]
+            least = known[one, other] = min(gaps, default=float("inf"))
+        return least
 
     return lambda path: (
         path.offset_m + sum(apart(one, other) for one, other in zip(path.groups, path.groups[1:], strict=False))
     )
 
 
+def _at(compiled: Compiled, enclosure: sweep.Enclosure) -> dict[str, float]:
+    return dict(zip(compiled.setting.motion.parameters, enclosure.at.tolist(), strict=True))
+
+
 def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure: sweep.Enclosure) -> Found:
-    setting = compiled.setting
-    names = setting.motion.parameters
-    q = {name: float(value) for name, value in zip(names, enclosure.at, strict=True)}
-    at = {name: float(shown(name, value)) for name, value in q.items() if name != "still"}
-    nothing = Found(enclosure.lower, enclosure.upper, at, None, (), (), enclosure.outcome, enclosure.boxes)
+    at = {name: float(shown(name, value)) for name, value in _at(compiled, enclosure).items() if name != "still"}
+    found = Found(enclosure.lower, enclosure.upper, at, enclosure.outcome, enclosure.boxes)
     if enclosure.chain < 0:
-        return nothing
+        return found
+    return replace(found, witness=cache(lambda: _witness(engine, compiled, paths, enclosure)))
+
+
+def _witness(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure: sweep.Enclosure) -> Witness:
+    setting = compiled.setting
     path = paths[enclosure.chain]
+    q = _at(compiled, enclosure)
     standing = {index: name for name, index in compiled.still.items()}
     carried = {body.name: body for body in setting.bodies}
 
@@ -343,7 +271,7 @@ def _found(engine: Engine, compiled: Compiled, paths: Sequence[Path], enclosure:
             start = end = 0.5 * (start + end)
         bodies.append((a[0], b[0]))
         points += [(float(p[0]), float(p[1]), float(p[2])) for p in (start, end)]
-    return replace(nothing, path=path, bodies=tuple(bodies), points=tuple(points))
+    return Witness(path, tuple(bodies), tuple(points))
 
 
 def enclose(
@@ -374,7 +302,7 @@ def enclose(
             name: float(shown(name, 0.5 * (a + b)))
             for name, a, b in zip(compiled.setting.motion.parameters, low, high, strict=True)
         }
-        return Found(float("inf"), float("inf"), at, None, (), (), "enclosed", 0)
+        return Found(float("inf"), float("inf"), at, "enclosed", 0)
     compiled = _riding(engine, compiled, paths)
     question = _question(engine, compiled, paths)
     enclosure = sweep.least(

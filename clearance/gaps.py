@@ -12,9 +12,9 @@ tool's hull, at the tool limit too; every chain through a floating body at the o
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import permutations, product
+from itertools import combinations, permutations, product
 
 from clearance.bodies import Body
 from clearance.engine import Group, Path
@@ -238,13 +238,49 @@ def judged(
 
     Raises: ValueError, naming the bodies, for more cases or more floating bodies than can be judged.
     """
+    # Neither where a body is nor what it is like matters here, but whether it is anything at all.
+    facts = tuple(
+        (body.name, body.conductive, len(body.shape) > 0, body.job, body.potential, body.states, body.extent_m)
+        for body in bodies
+    )
+    key = (facts, tuple(live), tuple(tools), tuple(air_only), parting)
+    found = _JUDGED.get(key)
+    if found is None:
+        if len(_JUDGED) >= MOST_KEPT:
+            _JUDGED.clear()
+        found = _JUDGED[key] = _judged(bodies, live, tools, air_only, parting)
+    return found
+
+
+MOST_KEPT = 1024
+"""Questions of settings that are kept: those of some hundred stages and of what they are without statements."""
+
+_JUDGED: dict[Hashable, tuple[Judged, ...]] = {}
+"""What is judged, by all that decides it: many settings differ in places alone."""
+
+
+def _judged(
+    bodies: Sequence[Body],
+    live: Sequence[str],
+    tools: Sequence[str],
+    air_only: Sequence[tuple[str, str]],
+    parting: Parting | None,
+) -> tuple[Judged, ...]:
     potentials = [*live, EARTH]
+    known: dict[tuple[str | None, ...], Network] = {}
+
+    def sorted_by(case: Case) -> Network:
+        # Many pairs ask for the same case.
+        key = tuple(case.potential.values())
+        if key not in known:
+            known[key] = network(bodies, case)
+        return known[key]
+
     return tuple(
         question
-        for i, one in enumerate(potentials)
-        for other in potentials[i + 1 :]
+        for one, other in combinations(potentials, 2)
         for case in cases(bodies, one, other)
-        for question in _between(network(bodies, case), case, one, other, tools, air_only, parting)
+        for question in _between(sorted_by(case), case, one, other, tools, air_only, parting)
         if question.paths
     )
 

@@ -54,6 +54,9 @@ NOT_EVALUATED = (
 DEVICE = "strength and overturning of the aerial device"
 """Nor does any cover this, where there is one."""
 
+WAVE = 4
+"""Stages judged at once without statements; the next know the least margin that these found."""
+
 NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
 
 
@@ -230,7 +233,7 @@ def _all(
         try:
             for number, (stage, future) in enumerate(zip(stages, waiting, strict=True), start=1):
                 if progress is not None:
-                    progress(f"{what}stage {number} of {len(stages)}: {stage.name}")
+                    progress(f"{what}{'' if what else f'stage {number} of {len(stages)}: '}{stage.name}")
                 found.append(future.result())
         except KeyboardInterrupt:
             bench.stop.set()
@@ -264,10 +267,21 @@ def _without(
     least, where_least = least_margin([(stage.name, stage) for stage in result.stages])
     floor = measuring.Floor(math.inf if least is None else least)
     there = replace(bench, site=one.site, required={}, floor=floor)
-    again = [k for k, settings in enumerate(one.stages) if settings is not None]
-    tasks = [partial(_again, replace(there), one, k, known[k]) for k in again]
-    stages = [one.site.scene.stages[k] for k in again]
-    judged = dict(zip(again, _all(bench, stages, tasks, progress, f"without {said[0].takes_away}: "), strict=True))
+    as_it_was = partial(withdrawn.as_before, one)
+    again = [k for k, pieces in enumerate(known) if not as_it_was(k, [piece.compiled.setting for piece in pieces])]
+    judged: dict[int, StageResult] = {}
+    for begin in range(0, len(again), WAVE):
+        # Each knows what the waves before it found, whichever thread is the faster.
+        floors = [replace(floor) for _ in again[begin : begin + WAVE]]
+        wave = list(zip(again[begin : begin + WAVE], floors, strict=True))
+        tasks = [partial(_again, replace(there, floor=own), one, k, known[k]) for k, own in wave]
+        stages = [one.site.scene.stages[k] for k, _ in wave]
+        judged |= zip(
+            again[begin : begin + WAVE],
+            _all(bench, stages, tasks, progress, f"without {said[0].takes_away}: "),
+            strict=True,
+        )
+        floor.margin_m = min(floor.margin_m, *(own.margin_m for own in floors))
     again_read = any(isinstance(entry, LeftOut | Confirmed) for entry in one.entries)
     now = _Points(
         points.line if look is None else site_look.found(there, look),
@@ -294,10 +308,14 @@ def _again(
     bench: measuring.Bench, one: withdrawn.Withdrawal, number: int, before: Sequence[measuring.Piece]
 ) -> StageResult:
     """A stage judged without some statements; what is known of bodies that stay as they are is taken over."""
+    settings = one.stages[number] or ()
     kept = {(old.compiled.setting.check, *old.compiled.setting.box.values()): old for old in before}
+    pairs = [(setting, kept.get((setting.check, *setting.box.values()))) for setting in settings]
+    if len(settings) == len(before):
+        # In the same order: a join has the box of its stage, and another posture.
+        pairs = list(zip(settings, before, strict=True))
     pieces: list[measuring.Piece] = []
-    for setting in one.stages[number] or ():
-        old = kept.get((setting.check, *setting.box.values()))
+    for setting, old in pairs:
         changed = None if old is None else withdrawn.changed_bodies(old.compiled.setting, setting)
         if old is None or changed is None:
             pieces += measuring.pieces_of(bench, [setting])

@@ -10,8 +10,8 @@ places.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from clearance.scene.records_statements import (
     IsolatedEnd,
     LeftOut,
     MayOpen,
+    NeverAt,
     NoneThere,
     RestrainedReach,
     Statement,
@@ -43,6 +44,13 @@ from clearance.scene.records_statements import (
 SMALL = 20_000
 """Primitives up to which two shapes are compared number by number; a larger one is the same only if it is the very same
 object, which those of the site are."""
+
+PARTS = ("vertices", "corners", "radius", "uncertainty", "rate")
+"""The numbers of a shape."""
+
+
+SAID = tuple(field.name for field in fields(Body) if field.name != "shape")
+"""What is said of a body beside its shape."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,25 +113,50 @@ def touches(entry: Statement, stage: Stage) -> bool:
     return within is None or stage.name in within
 
 
+def as_before(one: Withdrawal, number: int, before: Sequence[Setting]) -> bool:
+    """Whether a stage is what it was with the statements: those that touch it say what its bodies are never at, which
+    shows in the bodies and nowhere else, and every body is as it was."""
+    settings, stage = one.stages[number], one.site.scene.stages[number]
+    if settings is None:
+        return True
+    if not all(isinstance(entry, NeverAt) for entry in one.entries if touches(entry, stage)):
+        return False
+    return len(settings) == len(before) and all(map(_same_setting, before, settings))
+
+
+def _same_setting(one: Setting, other: Setting) -> bool:
+    named = ("stage", "check", "rated", "touching", "held", "parting")
+    if any(getattr(one, name) != getattr(other, name) for name in named) or changed_bodies(one, other) != {}:
+        return False
+    said = [[(b.name, *(getattr(b, name) for name in SAID)) for b in setting.bodies] for setting in (one, other)]
+    return said[0] == said[1]
+
+
 def stated(entries: Iterable[Statement]) -> tuple[Stated, ...]:
     """Statements as the result tells them."""
     return tuple(Stated(statements.takes_away(entry), entry.basis, entry.by, entry.on) for entry in entries)
 
 
-def changed_bodies(one: Setting, other: Setting) -> frozenset[str] | None:
-    """Names of the bodies that are not the same in the same place over the same ranges in both settings, potentials
-    left aside; None where the motion or the ranges differ, so that nothing is the same."""
+def changed_bodies(one: Setting, other: Setting) -> Mapping[str, Hashable] | None:
+    """The bodies that are not the same in the same place over the same ranges in both settings, potentials left aside:
+    name -> content in the other, None for one that is not there; None where the motion or the ranges differ, so that
+    nothing is the same."""
     if dict(one.box) != dict(other.box) or not _same_motion(one.motion, other.motion):
         return None
     mine, others = {body.name: body for body in one.bodies}, {body.name: body for body in other.bodies}
-    return frozenset(
-        name
-        for name in {**mine, **others}
-        if name not in mine
-        or name not in others
-        or one.rated.get(name) != other.rated.get(name)
-        or not _same_body(mine[name], others[name])
-    )
+    changed: dict[str, Hashable] = {name: None for name in mine if name not in others}
+    for name, body in others.items():
+        if name not in mine or one.rated.get(name) != other.rated.get(name) or not _same_body(mine[name], body):
+            changed[name] = _content(body, other.rated.get(name))
+    return changed
+
+
+def _content(body: Body, rated: str | None) -> Hashable:
+    """What a body is to the engine, but for its potential: the numbers of its shape, or those of a large one by the
+    very object, which what they are kept in holds."""
+    parts = [getattr(body.shape, part) for part in PARTS]
+    shape = body.shape if len(body.shape) > SMALL else tuple(None if a is None else a.tobytes() for a in parts)
+    return body.name, body.link, rated, shape
 
 
 def _same_body(one: Body, other: Body) -> bool:
@@ -133,8 +166,7 @@ def _same_body(one: Body, other: Body) -> bool:
         return True
     if len(one.shape) != len(other.shape) or len(one.shape) > SMALL:
         return False
-    parts = ("vertices", "corners", "radius", "uncertainty", "rate")
-    pairs = [(getattr(one.shape, part), getattr(other.shape, part)) for part in parts]
+    pairs = [(getattr(one.shape, part), getattr(other.shape, part)) for part in PARTS]
     return all((a is None) == (b is None) and (a is None or np.array_equal(a, b)) for a, b in pairs)
 
 

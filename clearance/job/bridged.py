@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from clearance import rules, shapes
 from clearance.bodies import Body
-from clearance.engine import Group, Path, build_engine, compile_setting, enclose
+from clearance.engine import Group, Path
 from clearance.errors import RuleError
 from clearance.job import potentials
+from clearance.job.known import alone
 from clearance.job.setting import moves
 from clearance.job.staging import HULL
 from clearance.limits import quoted, unnamed
@@ -74,9 +74,6 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
         Body(end_name(string.name, which), "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
         for which, end in (("earthed", string.earthed_m), ("live", string.live_m))
     ]
-    small = replace(setting, bodies=(body, *ends), touching=frozenset())
-    engine = build_engine([small])
-    compiled = compile_setting(engine, small)
     worker, earthed, live = Group((body.name,), body.extent_m), Group((ends[0].name,)), Group((ends[1].name,))
     paths = set()
     fixed = body.kind == "wire" and body.name in bench.site.wires and _holds(bench.site, string, body.name)
@@ -95,7 +92,7 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
     if not paths:
         return string.insulating_m, {}
     ordered = sorted(paths, key=lambda path: [group.bodies for group in path.groups])
-    found = enclose(engine, compiled, ordered, tolerance_m=bench.tolerance_m)
+    found = alone(setting, (body, *ends), ordered, bench.tolerance_m)
     return min(max(0.0, found.lower_m), string.insulating_m), found.at
 
 

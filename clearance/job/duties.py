@@ -260,12 +260,19 @@ def held(
 def _chains(piece: Piece, questions: Asked, finite: set[tuple[str, str, Kind]] | None) -> set[tuple[str, str]]:
     """What is there in a piece, and which bodies are on a chain that ends at which potential."""
     setting = piece.compiled.setting
-    judged = {(body.name, THERE) for body in setting.bodies if len(body.shape)}
+    there = {body.name for body in setting.bodies if len(body.shape)}
+    judged = {(name, THERE) for name in there}
     judged |= {(f"phase {potential}", THERE) for potential in _potentials(setting)}
     for key, some in questions.items():
         if finite is None or key in finite:
-            paths = [path for question in some for path in question.paths if math.isfinite(piece.least_of(path))]
-            names = {name for path in paths for group in path.groups for name in group.bodies}
+            # A gap is finite where something of every group is there.
+            groups = {
+                group
+                for path in {path for question in some for path in question.paths}
+                if not any(there.isdisjoint(group.names) for group in path.groups)
+                for group in path.groups
+            }
+            names = frozenset[str]().union(*(group.names for group in groups))
             judged |= {(name, potential) for name in names for potential in key[:2]}
     return judged
 

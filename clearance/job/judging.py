@@ -59,7 +59,11 @@ def judge_stage(
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
-    toppled = tuple(toppling.toppled(bench.site, stage, toppling.pieces_of(settings), bench.tolerance_m))
+    # Where only the verdict and the least margin are asked for, what is shown and not judged is left out.
+    shown = bench.floor is None
+    toppled = tuple(
+        toppling.toppled(bench.site, stage, toppling.pieces_of(settings), bench.tolerance_m) if shown else ()
+    )
     notes += map(toppling.words, toppled)
     if not gaps and not undecided:
         notes.append("no gap is judged: no conductive body of the job is there; what moves is judged for collisions")

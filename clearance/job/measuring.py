@@ -3,8 +3,7 @@ out."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Event
 
@@ -18,8 +17,10 @@ from clearance.engine import (
     coarse,
     compile_setting,
     enclose,
+    recompiled,
     still_gap,
 )
+from clearance.job.known import Memo, Told, covered, told_of
 from clearance.job.setting import Setting
 from clearance.limits import Required, required_between
 from clearance.result import Kind, Measure
@@ -80,7 +81,10 @@ class Bench:
         within: Mapping[str, tuple[float, float]] | None = None,
         budget: int = BUDGET,
     ) -> Found:
-        """`enclose`, counted, told of, and ended by `stop`."""
+        """`enclose`, counted, told of, and ended by `stop`; what was asked before is not swept again."""
+        asked = (told_of(compiled, paths), tolerance_m, target_m, tuple((within or {}).items()), budget)
+        if asked in compiled.found:
+            return compiled.found[asked]
 
         def told(lower: float, upper: float, boxes: int) -> None:
             if self.stop.is_set():
@@ -99,6 +103,7 @@ class Bench:
             progress=told,
         )
         self.boxes += found.boxes
+        compiled.found[asked] = found
         return found
 
 
@@ -108,7 +113,40 @@ class Piece:
 
     compiled: Compiled
     least_of: Callable[[Path], float]
-    known: dict[tuple[Path, ...], Found] = field(default_factory=dict)
+    memo: Memo = field(default_factory=Memo)
+
+    def told(self, paths: tuple[Path, ...]) -> Told:
+        """A question by content."""
+        return told_of(self.compiled, paths)
+
+    def ends(self, path: Path) -> tuple[Hashable, frozenset[Hashable], frozenset[Hashable]]:
+        """A path by content: what is crossed between, and the bodies at either end."""
+        first, *between, last = path.groups
+        crossed = (path.offset_m, *((group.extent_m, self._contents(group)) for group in between))
+        return crossed, self._contents(first), self._contents(last)
+
+    def _contents(self, group: Group) -> frozenset[Hashable]:
+        changed = self.compiled.changed
+        if not changed or changed.keys().isdisjoint(group.names):
+            return group.names
+        return frozenset(changed.get(name, name) for name in group.bodies)
+
+    def prove(self, paths: Iterable[Path], lower_m: float) -> None:
+        """Keep that no gap along the paths is below `lower_m`."""
+        if lower_m > 0.0:
+            for path in paths:
+                crossed, first, last = self.ends(path)
+                self.memo.proved.setdefault(crossed, []).append((first, last, lower_m))
+
+    def is_proved(self, path: Path, enough_m: float) -> bool:
+        """Whether it is known that no gap along a path is below `enough_m`.
+
+        A gap between two groups is the least between a body of the one and a body of the other, so every such pair must
+        be covered by something that was proved.
+        """
+        crossed, first, last = self.ends(path)
+        known = [(one, other) for one, other, least in self.memo.proved.get(crossed, ()) if least >= enough_m]
+        return covered(first, last, known)
 
 
 def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
@@ -117,18 +155,12 @@ def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
     return tuple(Piece(one, coarse(bench.engine, one)) for one in compiled)
 
 
-def piece_after(bench: Bench, setting: Setting, before: Piece, changed: frozenset[str]) -> Piece:
-    """A setting ready to be measured that differs from one that was by some bodies alone: what is known of the others
-    is taken over. Where none differs but in its potentials, so is all that was compiled."""
-    if not changed:
-        return Piece(replace(before.compiled, setting=setting), before.least_of, dict(before.known))
-    compiled = compile_setting(bench.engine, setting)
-    known = {
-        paths: found
-        for paths, found in before.known.items()
-        if not any(name in changed for path in paths for group in path.groups for name in group.bodies)
-    }
-    return Piece(compiled, coarse(bench.engine, compiled), known)
+def piece_after(bench: Bench, setting: Setting, before: Piece, changed: Mapping[str, Hashable]) -> Piece:
+    """A setting ready to be measured that differs from one that was by some bodies alone, given by name and content:
+    what is known of the others is shared. Where none differs but in its potentials, so is all that was compiled."""
+    compiled = recompiled(bench.engine, before.compiled, setting, changed)
+    least_of = coarse(bench.engine, compiled) if changed else before.least_of
+    return Piece(compiled, least_of, before.memo)
 
 
 def beneath(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: float) -> Measure | None:
@@ -139,40 +171,63 @@ def beneath(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: flo
     """
     assert bench.floor is not None
     enough = required_m + bench.floor.spare_m
-    if min(map(piece.least_of, paths), default=math.inf) >= enough:
+    known = piece.memo.enclosed.get(piece.told(paths))
+    if known is not None and known.lower_m >= enough:
         return None
-    if paths not in piece.known:
-        free = crossed_free(paths)
-        found = bench.sweep(piece.compiled, free, tolerance_m=bench.tolerance_m, target_m=enough)
-        if found.outcome == "reached":
+    if known is None:
+        near = [path for path in paths if piece.least_of(path) < enough and not piece.is_proved(path, enough)]
+        free = crossed_free(near)
+        left = tuple(path for path in free if not piece.is_proved(path, enough))
+        found = _held(bench, piece, left, enough)
+        if found is None:
             return None
+        if free != tuple(near) and found.upper_m < required_m:
+            # Crossed for nothing they do not keep it: it is the paths as they are that are judged.
+            left = tuple(near)
+            found = _held(bench, piece, left, enough)
+            if found is None:
+                return None
         deepest = required_m + bench.floor.margin_m
-        if free == paths and found.upper_m < required_m and deepest < found.upper_m:
-            again = bench.sweep(piece.compiled, free, tolerance_m=bench.tolerance_m, target_m=deepest)
+        if found.upper_m < required_m and deepest < found.upper_m:
+            again = bench.sweep(piece.compiled, left, tolerance_m=bench.tolerance_m, target_m=deepest)
             if again.outcome == "reached":
                 verdict = judge(again.lower_m, found.upper_m, required_m)
                 return _told(found, again.lower_m, verdict, required_m, "as stated")
-    elif piece.known[paths].lower_m >= enough:
-        return None
     measure = measure_of(bench, piece, paths, required_m, "as stated")
     if measure.margin_lower_m is not None:
         bench.floor.margin_m = min(bench.floor.margin_m, measure.margin_lower_m)
     return measure
 
 
+def _held(bench: Bench, piece: Piece, paths: tuple[Path, ...], least_m: float) -> Found | None:
+    """None where no gap along the paths is below `least_m`, which is kept; else what was found."""
+    if not paths:
+        return None
+    found = bench.sweep(piece.compiled, paths, tolerance_m=bench.tolerance_m, target_m=least_m)
+    if found.outcome != "reached":
+        return found
+    piece.prove(paths, found.lower_m)
+    return None
+
+
 def found_for(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
     """The enclosure of some paths, to the tolerance, found once."""
-    if paths not in piece.known:
-        piece.known[paths] = _enclosed(bench, piece, paths)
-    return piece.known[paths]
+    told = piece.told(paths)
+    if told not in piece.memo.enclosed:
+        found = piece.memo.enclosed[told] = _enclosed(bench, piece, paths)
+        piece.prove(paths, found.lower_m)
+    return piece.memo.enclosed[told]
 
 
 def worth_sweeping(bench: Bench, piece: Piece, paths: Sequence[Path]) -> tuple[list[Path], float]:
-    """The paths that can hold the least, and the bound of the others.
+    """The paths that can hold the least, and the bound of the others."""
+    return _worth_sweeping(bench, piece, bounds_of(bench, piece, paths))
 
-    A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out.
-    """
-    bounds = bounds_of(bench, piece, paths)
+
+def _worth_sweeping(bench: Bench, piece: Piece, bounds: Sequence[tuple[float, Path]]) -> tuple[list[Path], float]:
+    """A value at the centre of the box is an upper bound; paths whose boxes alone keep them above it are left out."""
+    if len(bounds) == 1:
+        return [bounds[0][1]], float("inf")
     short = [path for _, path in sorted(bounds, key=lambda pair: pair[0])[:8]]
     compiled = piece.compiled
     centre = {name: (0.5 * (low + high), 0.5 * (low + high)) for name, (low, high) in compiled.setting.box.items()}
@@ -217,10 +272,11 @@ def paths_to_judge(bench: Bench, piece: Piece, paths: tuple[Path, ...], required
 
 
 def _enclosed(bench: Bench, piece: Piece, paths: tuple[Path, ...]) -> Found:
-    kept, left_out = worth_sweeping(bench, piece, paths)
+    bounds = bounds_of(bench, piece, paths)
+    kept, left_out = _worth_sweeping(bench, piece, bounds)
     budget = BUDGET if crossed_free(paths) == paths else LIMITED_BUDGET
     found = bench.sweep(piece.compiled, kept, tolerance_m=bench.tolerance_m, budget=budget)
-    least = min((bound for bound, _ in bounds_of(bench, piece, paths)), default=float("inf"))
+    least = min((bound for bound, _ in bounds), default=float("inf"))
     lower = max(min(found.lower_m, left_out), least)
     return replace(found, lower_m=min(lower, found.upper_m))
 

@@ -8,10 +8,11 @@ from dataclasses import replace
 
 from clearance import rules, shapes
 from clearance.bodies import Body
-from clearance.engine import Group, Path, build_engine, compile_setting, enclose
+from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.job import aerial, opening, parting, staging, whip
+from clearance.job.known import alone
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
 from clearance.limits import quoted
@@ -205,10 +206,8 @@ def short_leads(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iter
         # The belt goes with the trunk, as far as the lanyard lets it.
         height = staging.BELT * staging.build_of(person).stature_m
         belt = Body("belt", "end", shapes.points([[0, 0, height]], uncertainty=person.trunk_lean_m), link="worker")
-        small = replace(setting, bodies=(belt, clamp), touching=frozenset(), rated={})
-        engine = build_engine([small])
         path = Path((Group((belt.name,)), Group((clamp.name,))))
-        found = enclose(engine, compile_setting(engine, small), (path,), tolerance_m=bench.tolerance_m)
+        found = alone(replace(setting, rated={}), (belt, clamp), (path,), bench.tolerance_m)
         if found.lower_m > stage.bonding_lead_m:
             expected = f"a lead that reaches from the belt of '{person.name}' to its clamp, {found.upper_m:.2f} m away"
             remedy = "take a longer one, or clamp it nearer to where the worker stands"

@@ -175,6 +175,12 @@ def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
     return tuple(names)
 
 
+_posture = lru_cache(maxsize=64)(worker.posture)
+_reach_envelope = lru_cache(maxsize=64)(worker.reach_envelope)
+"""The same people stand in many stages, and again in each without some statements."""
+
+
+@lru_cache(maxsize=64)
 def build_of(person: records.Worker | records.Crew) -> worker.Build:
     """The body of a person in the scene."""
     return worker.build(person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m)
@@ -197,12 +203,12 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
             continue
         body = build_of(person)
         if check == "posture":
-            shape = worker.posture(body, records.posture(stage), person.tool_m, person.hanging_m)
+            shape = _posture(body, records.posture(stage), person.tool_m, person.hanging_m)
             extent = math.inf
         else:
             restrained = statements.reach_m(scene, person.name)
             reached = body if restrained is None else replace(body, arm_m=min(body.arm_m, restrained))
-            shape = worker.reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
+            shape = _reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry, device = scene.ladder, aerial.device_in(site, stage)
         if device is not None:
@@ -321,11 +327,11 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
         # The far end stays where it is fixed: it touches what it hangs from.
         record = site.wires[name].record
         far = record.to_m if record.release is not None and record.release.free_end == "from" else record.from_m
-        point = np.array(place(site, record, far))
+        point = place(site, record, far)
         if isinstance(far, Reference):
             yield frozenset((name, far.name))
         for body in bodies:
-            if body.link is None and _touches(body, point, record.diameter_m):
+            if body.link is None and _touches(body.shape, point, record.diameter_m):
                 yield frozenset((name, body.name))
 
 
@@ -344,9 +350,9 @@ def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[fr
         if isinstance(free, Reference):
             yield frozenset((name, free.name))
         else:
-            point = np.array(place(site, record, free))
+            point = place(site, record, free)
             for body in bodies:
-                if body.link is None and body.name != name and _touches(body, point, record.diameter_m):
+                if body.link is None and body.name != name and _touches(body.shape, point, record.diameter_m):
                     yield frozenset((name, body.name))
 
 
@@ -356,13 +362,13 @@ def _at_phase(site: Site, body: Body, phase: str) -> bool:
     return body.potential == phase or own == phase
 
 
-def _touches(body: Body, point: np.ndarray, radius: float) -> bool:
+@lru_cache(maxsize=4096)
+def _touches(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -> bool:
     from clearance.kernel import pairs
 
-    shape = body.shape
     if len(shape) == 0 or len(shape) > 100_000:
         return False
-    ball = shapes.points(np.repeat(point[None], len(shape), axis=0))
+    ball = shapes.points(np.repeat(np.array([point]), len(shape), axis=0))
     squared, witness = np.empty(len(shape)), np.empty((len(shape), 2, 3))
     pairs.measure(shape.vertices, shape.corners, ball.vertices, ball.corners, squared, witness)
     return bool((np.sqrt(squared) - shape.radius - shape.uncertainty - radius <= 0.01).any())
