@@ -303,7 +303,8 @@ class Result:
 
 def least_margin(stages: Iterable[tuple[str, StageResult]]) -> tuple[float | None, str]:
     """The least proved margin of gaps, approaches and insulating lengths of stages by name [m], and the stage it is in;
-    None and "" where there is none. What a figure beside the scene's rules leaves is among them only where it is not clear."""
+    None and "" where there is none. What a figure beside the scene's rules leaves counts where it is not
+    clear."""
     found: list[tuple[float, str]] = []
     for name, one in stages:
         measures = [m for gap in one.gaps for m in (gap.posture, gap.reach) if m is not None]
