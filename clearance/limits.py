@@ -187,7 +187,7 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
     try:
         limit, voltage = find(stated=True)
     except RuleError as error:
-        return _least_known(scene, error)
+        return _least_known(scene, error, " and ".join(dict.fromkeys(c.name for c in (first, second or first))))
     assumed = None
     if first.overvoltage_per_unit is not None or (second is not None and second.overvoltage_per_unit is not None):
         try:
@@ -264,14 +264,17 @@ def _insulating(scene: Scene) -> Iterator[tuple[rules.What, bool]]:
     yield "rod", any(stage.stick_m is not None for stage in scene.stages)
 
 
-def _least_known(scene: SceneFile, error: RuleError) -> Required:
+def _least_known(scene: SceneFile, error: RuleError, circuits: str) -> Required:
     """Why a rule has no value, with the least that the distance can be by what it and the others know."""
     electrical = getattr(error, "electrical_m", 0.0)
     whole = max(getattr(error, "limit_m", 0.0), electrical)
     others = getattr(error, "others", None)
     rule, unconfirmed = (unnamed(scene), ()) if others is None else (quoted(others), others.unconfirmed)
     why = str(error)
-    return Required(whole or None, electrical or None, None, rule, "", why, unconfirmed, silent=why if whole else "")
+    voltage = f"circuit {circuits}"
+    return Required(
+        whole or None, electrical or None, None, rule, voltage, why, unconfirmed, silent=why if whole else ""
+    )
 
 
 def _with_charge(

@@ -117,7 +117,7 @@ class Approach:
     """An unbonded worker's distance to a phase or to earth where the stage does not let the worker come near.
 
     rule: name, edition, clause, grade of a transfer distance; beside: it is of another family of rules than the
-        scene's, so that it is judged in a row of its own and its margin is not among theirs
+        scene's, so that it is judged in a row of its own and its margin, while clear, is not among theirs
     """
 
     body: str
@@ -303,11 +303,16 @@ class Result:
 
 def least_margin(stages: Iterable[tuple[str, StageResult]]) -> tuple[float | None, str]:
     """The least proved margin of gaps, approaches and insulating lengths of stages by name [m], and the stage it is in;
-    None and "" where there is none. What a figure beside the scene's rules leaves is not among them."""
+    None and "" where there is none. What a figure beside the scene's rules leaves counts where it is not
+    clear."""
     found: list[tuple[float, str]] = []
     for name, one in stages:
         measures = [m for gap in one.gaps for m in (gap.posture, gap.reach) if m is not None]
-        measures += [approach.measure for approach in one.approaches if not approach.beside]
+        measures += [
+            approach.measure
+            for approach in one.approaches
+            if not approach.beside or approach.measure.verdict != "clear"
+        ]
         found += [(m.margin_lower_m, name) for m in measures if m.margin_lower_m is not None]
         found += [(i.left_m - i.required_m, name) for i in one.insulation if i.required_m is not None]
     finite = [item for item in found if math.isfinite(item[0])]

@@ -128,7 +128,7 @@ def test_a_rule_of_tables_has_the_operating_voltage_judged_by_the_equation(gap_m
 
 def test_an_equation_of_the_scene_is_the_one_that_is_asked():
     # IEC 61472, form of 1998 and 2004: U90 = 1.1 x 245 sqrt(2/3) = 220.05 kV, k = 0.936 x 1.2,
-    # D = 2.17 (exp(220.05 / (1080 x 1.1232)) - 1) = 0.4317 m: 0.6 mm beyond the other equation.
+    # D = (exp(220.05 / (1080 x 1.1232)) - 1) / 0.46 = 0.4324 m: 1.3 mm beyond the other equation.
     (wrong,) = gaps(solids=two(0.4315), rule="iec-61472")
     assert "iec-61472" in wrong.what
     assert "wrong" not in gaps(solids=two(0.4315))[0].what

@@ -31,6 +31,8 @@ def _measured(finding: Finding) -> str:
     words = f"At {finding.where}: {numbers.gap} m {by}where {numbers.limit} m are required"
     if finding.verdict == "clear":
         return f"{words}: {numbers.margin} m to spare. "
+    if finding.verdict == "undecided" and finding.gap is not None and finding.gap.silent:
+        return f"{words} at the least: a rule is silent, so take it as not met. "
     if finding.verdict == "undecided":
         reached = f" and {_found(finding)} m found" if measure is not None else ""
         return f"{words}. Between {numbers.gap} m proven{reached} the limit could not be decided: take it as not met. "

@@ -163,7 +163,8 @@ def required(
     missing = _unanswered(rules, found, without)
     if missing:
         raise RuleSilent(
-            f"{_list(missing)}; the other rules of the list require {limit.limit_m:.4f} m ({' + '.join(found)})",
+            f"{_list(missing)}; by the other rules ({', '.join(found)}) and what this one knows at least "
+            f"{limit.limit_m:.4f} m",
             limit.electrical_m,
             limit.limit_m,
             others=limit,
@@ -257,7 +258,7 @@ def insulating_length(
     missing = _unanswered(rules, found, without)
     if missing:
         raise RuleSilent(
-            f"{_list(missing)}; the other rules of the list require {longest.required_m:.4f} m ({' + '.join(found)})",
+            f"{_list(missing)}; by the other rules ({', '.join(found)}) at least {longest.required_m:.4f} m",
             longest.required_m,
             longest.required_m,
             others=longest,
