@@ -267,11 +267,11 @@ def _judged(
     parting: Parting | None,
 ) -> tuple[Judged, ...]:
     potentials = [*live, EARTH]
-    known: dict[tuple[str | None, ...], Network] = {}
+    known: dict[Hashable, Network] = {}
 
     def sorted_by(case: Case) -> Network:
         # Many pairs ask for the same case.
-        key = tuple(case.potential.values())
+        key = (*case.potential.values(), case.either)
         if key not in known:
             known[key] = network(bodies, case)
         return known[key]

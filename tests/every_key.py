@@ -66,7 +66,7 @@ def bases() -> dict[str, dict[str, Any]]:
     """The scenes by name."""
     release = {"free_end": "from", "lowered_to_m": [2, 0, 6], "drop_zone_m": 3.0,
                "trails_m": 0.2,
-               "before_opening": {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "traced",
+               "before_opening": {"far_end": "open and locked", "phase_identified": "traced",
                                   "pull_taken_by": "nothing pulls", "by": BY}}  # fmt: skip
     tail = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [2, 0, 9], "to_m": [4, 0, 5], "length_m": 4.8,
             "diameter_m": 0.03, "weight_N_m": 14.0,
@@ -77,8 +77,15 @@ def bases() -> dict[str, dict[str, Any]]:
     taut = {"kind": "span", "name": "taut", "phase": "A", "from_m": [-20, 9, 8], "to_m": [-12, 9, 8], "sag_m": 0.1,
             "diameter_m": 0.02, "release": {**release, "lowered_to_m": [-14, 9, 6]}}  # fmt: skip
     stand = {"kind": "box", "name": "rail A", "centre_m": [2, 0, 9.3], "size_m": [2, 0.1, 0.1], "potential": "A"}
-    opens = {"name": "open", "kind": "open", "released": ["tail"], "lower_m": 0, "opening_distance_m": 1.5, **ALONE}
-    lowers = {"name": "lower", "kind": "lower", "released": ["tail"], "lower_m": [0, 3], **ALONE}
+    opens = {
+        "name": "open",
+        "kind": "open",
+        "released": ["tail"],
+        "lower_m": [0, 2.6],
+        "opening_distance_m": 1.5,
+        **ALONE,
+    }
+    lowers = {"name": "lower", "kind": "lower", "released": ["tail"], "lower_m": [2.6, 3], **ALONE}
     parked = {"name": "earth", "kind": "earthing", "off": ["tail"], "earths": ["tail"], "stick_m": 2.5, **ALONE}
     lifted = {**parked, "name": "unearth", "earths": None, "lifts_earth": ["tail"]}
     aside = {"name": "lower the other", "kind": "lower", "released": ["second tail"], "lower_m": [0, 3], "anew": True,

@@ -62,6 +62,21 @@ def insulating(body_name):
     return {"kind": "insulating", "body": body_name}
 
 
+def may_open(wire, how="by stick or rope", current_A=1.0, energy_J=1000.0, **others):
+    """The statement that a wire may be opened so: by default more than any wire of a small scene carries."""
+    return {"kind": "may open", "wire": wire, "how": how, "current_A": current_A, "energy_J": energy_J, **others}
+
+
+def lashed(wire, within_m=0.1):
+    """The statement that a wire's free end is held by two ropes, either of which is enough."""
+    return {"kind": "held", "wire": wire, "within_m": within_m}
+
+
+def tail_rope(to_m, name="tail rope", **others):
+    """A rope of a release: straight from the free end to where it is held."""
+    return {"name": name, "to_m": list(to_m), "diameter_m": 0.012, "sag_m": 0.0, "wet_or_dirty_m": 0.0, **others}
+
+
 def contact(one, other):
     """The statement that two bodies are meant to touch."""
     return {"kind": "contact", "bodies": [one, other]}
@@ -162,7 +177,7 @@ def _certain(key: str, value):
 
 def _release(entry: dict) -> dict:
     release = entry.get("release")
-    return {"release": {"trails_m": 0.0, **release}} if isinstance(release, dict) else {}
+    return {"release": {"trails_m": 0.0, "trapped_per_unit": 1.0, **release}} if isinstance(release, dict) else {}
 
 
 def _helping(key: str, entry: dict) -> dict:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, box, isolated, never_at, scene, slab, stage
+from small_scenes import CIRCUIT, box, isolated, lashed, never_at, scene, slab, stage
 
 from clearance.errors import InputError
 from clearance.job import completeness, sequence
@@ -12,7 +12,7 @@ from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
-ESTABLISHED = {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "traced", "by": "the test"}
+ESTABLISHED = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 DROPPER = {
     "kind": "jumper", "name": "dropper", "phase": "A", "from_m": [2.0, 0.0, 12.0], "to_m": [6.0, 0.5, 8.0],
     "length_m": 7.0, "diameter_m": 0.03, "uncertainty_m": 0.02,
@@ -32,7 +32,8 @@ def tail(*stages, never=(), **changes):
     """Stages with a dropper, beside whose way stands a mast; `never`: the states that it is stated never to be in."""
     said = [never_at("dropper", *never)] if never else []
     return {"circuits": [TWO], "ladder": None, "track": None, "workers": None, "insulators": [POST],
-            "wires": [DROPPER], "statements": [isolated("dropper"), *said], "solids": SITE, "stages": stages,
+            "wires": [DROPPER], "statements": [isolated("dropper"), lashed("dropper"), *said], "solids": SITE,
+            "stages": stages,
             **changes}  # fmt: skip
 
 
@@ -45,11 +46,11 @@ def refused(*stages, **changes):
     return []
 
 
-OPEN = step("open", "open", released=["dropper"], lower_m=0, opening_distance_m=0.5)
-WAY = {"released": ["dropper"], "lower_m": [0, 3.2]}
+OPEN = step("open", "open", released=["dropper"], lower_m=[0, 2.6], opening_distance_m=0.5)
+WAY = {"released": ["dropper"], "lower_m": [2.6, 3.2]}
 LOWER, RAISE = step("lower", "lower", **WAY), step("raise", "raise", **WAY)
 PARKED = step("parked", off=["dropper"])
-CLOSE = step("close", "close", released=["dropper"], lower_m=0, opening_distance_m=0.5)
+CLOSE = step("close", "close", released=["dropper"], lower_m=[0, 2.6], opening_distance_m=0.5)
 
 
 def test_only_a_wire_that_was_lowered_to_where_it_is_parked_is_parked():
@@ -59,8 +60,8 @@ def test_only_a_wire_that_was_lowered_to_where_it_is_parked_is_parked():
     assert "opened in stage 'raise' and not lowered" in said
     assert refused(OPEN, LOWER, PARKED, RAISE, {**LOWER, "name": "down"}, {**PARKED, "name": "again"}) == []
     # Raised by a part of its way and lowered again from there it is parked; left there it is not.
-    part = step("part", "raise", released=["dropper"], lower_m=[1.0, 3.2])
-    rest = step("rest", "lower", released=["dropper"], lower_m=[1.0, 3.2])
+    part = step("part", "raise", released=["dropper"], lower_m=[2.9, 3.2])
+    rest = step("rest", "lower", released=["dropper"], lower_m=[2.9, 3.2])
     assert refused(OPEN, LOWER, part, rest, PARKED) == []
     assert "opened in stage 'part' and not lowered" in refused(OPEN, LOWER, part, PARKED)[0]
 
@@ -69,7 +70,7 @@ def test_only_a_wire_that_was_lowered_to_where_it_is_parked_is_parked():
 def test_a_parked_wire_leaves_where_it_is_parked_by_a_raising_alone(kind, at):
     (said,) = refused(OPEN, LOWER, PARKED, step("moved", kind, released=["dropper"], lower_m=at))
     assert "stage 'moved': released: expected a wire that is not parked" in said
-    assert refused(OPEN, LOWER, PARKED, RAISE, step("moved", released=["dropper"], lower_m=0)) == []
+    assert refused(OPEN, LOWER, PARKED, RAISE, step("moved", released=["dropper"], lower_m=2.6)) == []
 
 
 EARTHED = {"off": ["dropper"], "potentials": {"dropper": "earth"}}
@@ -103,11 +104,13 @@ def test_earth_by_a_word_turns_no_breach_into_clear():
     """Bus A keeps what is required from the parked tail at earth or at A; at its own potential the mast beside it, at
     earth, does not."""
     parts = {"never": ["phase"], "solids": [*SITE[:2], box("mast", [4.4, 0.9, 7.0], [0.2, 0.2, 0.2])]}
-    verdicts = [
-        small.checked(0.01, **tail(*stages, **parts)).stages[-1].verdict
-        for stages in ((step("look", **EARTHED),), (PARKED,), (PARKED, EARTHING, step("look", **EARTHED)))
+    look = step("look", **EARTHED)
+    found = [
+        small.checked(0.01, **tail(*s, **parts)).stages[-1] for s in ((look,), (PARKED,), (PARKED, EARTHING, look))
     ]
-    assert verdicts == ["breach", "breach", "clear"]
+    assert [one.verdict for one in found] == ["breach", "breach", "clear"]
+    too_near = [{gap.between for gap in one.gaps if gap.verdict == "breach"} for one in found]
+    assert too_near == [{("dropper", "earth")}, {("dropper", "earth")}, set()]
 
 
 def test_a_job_that_begins_with_a_wire_off_says_so():

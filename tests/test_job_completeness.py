@@ -114,7 +114,7 @@ def test_every_conductor_is_accounted_for(three):
     assert whats(three) == []
     assert whats(cut(three, "strike ladder")) == ["it leaves the ladder standing"]
     last = three.stages[[s.name for s in three.stages].index("lower dropper A")]
-    alone = three.model_copy(update={"stages": (last.model_copy(update={"kind": "open", "lower_m": Range(0, 0)}),)})
+    alone = three.model_copy(update={"stages": (last.model_copy(update={"kind": "open", "lower_m": Range(0, 2.75)}),)})
     assert any('with "dropper A" neither closed again nor named as parked' in what for what in whats(alone))
     freed = three.model_copy(update={"stages": (last,)})
     assert any("begins in stage 'lower dropper A' with \"dropper A\" freed already" in what for what in whats(freed))
@@ -131,7 +131,7 @@ def test_a_rescue_is_judged_or_its_absence_is_told(three):
     )
     assert told.cure.endswith(', or a job of kind "rescue"')
     (point,) = completeness.missing(cut(three, rescue[-1]))
-    assert point.what == "the rescue from stage 'stand clear of dropper A' ends with 'worker' aloft"
+    assert point.what == "the rescue from stage 'loosen dropper A' ends with 'worker' aloft"
 
 
 def test_the_cure_of_a_climb_without_a_bond_makes_its_rescue():

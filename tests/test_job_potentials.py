@@ -140,6 +140,7 @@ DROPPER = {
 }
 RELEASE = {"free_end": "from", "lowered_to_m": [6, 0, 6]}
 OFF = stage(kind="descend", off=["dropper"])
+EMPTY = stage(workers=[], travel_m=None, off=["dropper"])
 
 
 def dropped(*never, **changes):
@@ -168,8 +169,11 @@ def test_a_released_conductor_is_judged_at_its_phase_as_earth_and_as_a_potential
     assert at_phase.gap_upper_m < 4.5
     # As earth, it is what the bus above is nearest to: 12 m less the 6 m at which it is parked, its diameter and
     # uncertainty.
-    earthed = dropped("phase", "own")
-    at_earth = gap(only(circuits=[TWO], **earthed), "A", "earth", "tool").posture
+    earthed = dropped()
+    earthing = {**EMPTY, "name": "earthing", "kind": "earthing", "earths": ["dropper"], "stick_m": 3.0}
+    look = {**EMPTY, "name": "look", "potentials": {"dropper": "earth"}}
+    earthed["stages"] = [earthing, look]
+    at_earth = gap(checked(circuits=[TWO], **earthed).stages[-1], "A", "earth", "tool").posture
     assert at_earth.ends == ("bus A", "dropper")
     assert at_earth.gap_upper_m == pytest.approx(6.0, abs=0.15)
 
@@ -178,7 +182,19 @@ def test_a_wire_that_is_still_joined_is_judged_at_its_phase_alone():
     assert states(bodies(solids=BUSES, wires=[{**DROPPER, "release": RELEASE}])["dropper"]) == {"A"}
 
 
-@pytest.mark.parametrize("left", [("phase",), ("earth",), ("own",), ("phase", "own"), ("earth", "own")])
+@pytest.mark.parametrize("state", [["own"], ["phase", "own"], ["earth", "phase", "own"]])
+def test_no_sentence_settles_the_charge_of_a_wire_that_is_off(state):
+    with pytest.raises(InputError) as caught:
+        scene(circuits=[TWO], **dropped(*state))
+    said = "statement 3 (never at): states: expected states that a sentence can settle: a wire that is taken off keeps"
+    assert said in str(caught.value)
+    # It may still be said of a body that is joined for good, and of the other states of the wire.
+    solids = [*BUSES, slab("plate", bottom_m=9.0, potential="floating", at=(15.0, 0.0), size=(6.0, 4.0))]
+    assert scene(circuits=[TWO], solids=solids, statements=[never_at("plate", "own")]).statements
+    assert scene(circuits=[TWO], **dropped("phase", "earth")).statements
+
+
+@pytest.mark.parametrize("left", [("own",), ("phase", "own"), ("earth", "own"), ("phase", "earth", "own")])
 def test_a_state_is_left_out_by_a_statement_alone_and_only_in_its_stages(left):
     never = [state for state in ("phase", "earth", "own") if state not in left]
     named = {"phase": "A", "earth": "earth", "own": "dropper"}
@@ -186,7 +202,8 @@ def test_a_state_is_left_out_by_a_statement_alone_and_only_in_its_stages(left):
     assert states(bodies(**parts)["dropper"]) == {named[state] for state in left}
     again = {**parts["stages"][0], "name": "again"}
     parts["stages"].append(again)
-    parts["statements"] = [isolated("dropper"), never_at("dropper", *never, stages=["again"])]
+    said = [never_at("dropper", *never, stages=["again"])] if never else []
+    parts["statements"] = [isolated("dropper"), *said]
     site = assemble(scene(circuits=[TWO], **parts))
     found = [
         states(body)
@@ -199,17 +216,26 @@ def test_a_state_is_left_out_by_a_statement_alone_and_only_in_its_stages(left):
 
 def test_taking_every_state_away_is_refused():
     with pytest.raises(InputError, match="at least one state left to judge"):
-        prepare(scene(circuits=[TWO], **dropped("phase", "earth", "own")))
+        prepare(scene(**dead(never_at("bus D", "phase", "earth"))))
     # Nor do statements of their own take away together what one may not.
-    parts = dropped("phase", "earth")
-    with pytest.raises(InputError, match="body 'dropper': stage: expected at least one state left to judge"):
-        prepare(scene(circuits=[TWO], **{**parts, "statements": [*parts["statements"], never_at("dropper", "own")]}))
+    with pytest.raises(InputError, match="body 'bus D': stage: expected at least one state left to judge"):
+        prepare(scene(**dead(never_at("bus D", "phase"), never_at("bus D", "earth"))))
+    assert prepare(scene(**dead(never_at("bus D", "phase"))))
+
+
+def dead(*said, **changes):
+    """A dead circuit that is not earthed, with statements of its bus D."""
+    solids = [*BUSES, slab("bus D", bottom_m=9.0, potential="D"), wall("bus E", 8.0, "E")]
+    circuits = [TWO, {**PLAIN, "state": "dead, not earthed"}]
+    return {"circuits": circuits, "solids": solids, "statements": list(said), "stages": [stage(**changes)]}
 
 
 def test_floating_alone_takes_a_statement_against_every_other_state():
-    parts = dropped("phase", "earth", "own", potentials={"dropper": "floating"})
-    assert states(bodies(**parts)["dropper"]) == {"floating"}
-    assert gap(only(circuits=[TWO], **parts), "A", "earth", "object").posture.case == "as stated"
+    parts = dead(never_at("bus D", "phase", "earth"), potentials={"bus D": "floating"})
+    assert states(bodies(**parts)["bus D"]) == {"floating"}
+    # A wire that is off is at a potential of its own besides, whatever is said.
+    off = dropped("phase", "earth", potentials={"dropper": "floating"})
+    assert states(bodies(**off)["dropper"]) == {"floating", "dropper"}
 
 
 def test_a_wire_that_is_off_is_undecided_until_somebody_says_that_its_far_end_is_isolated():

@@ -65,7 +65,7 @@ def made(kind="lower", slowly=(), **more):
 def said(wires, slowly=()):
     """What is stated of the wires that come off, and of those whose loads change slowly."""
     for name in (wire["name"] for wire in wires if "release" in wire):
-        yield from (isolated(name), never_at(name, "earth", "own"))
+        yield from (isolated(name), never_at(name, "earth"))
         yield {"kind": "held", "wire": name, "sideways_m": 0.5}
     yield from ({"kind": "slowly", "wire": name} for name in slowly)
 
@@ -226,7 +226,7 @@ def test_without_a_conductor_the_scene_is_taken_at_its_word():
 def test_a_span_that_is_taken_off_lets_its_neighbour_sag():
     release = {**DROPPER["release"], "free_end": "to", "lowered_to_m": [20, 8, 3]}
     release["before_opening"] = {
-        "far_end": "open and locked", "current_A": 0, "phase_identified": "traced", "pull_taken_by": "a winch",
+        "far_end": "open and locked", "phase_identified": "traced", "pull_taken_by": "a winch",
         "by": "switching",
     }  # fmt: skip
     east = {**EAST, "loads": None, "release": release}

@@ -159,7 +159,7 @@ def test_a_wire_being_lowered_counts_wherever_it_is():
     from test_job_whip import BEFORE, TWO
 
     release = {"free_end": "from", "lowered_to_m": [9.5, 0, 3], "before_opening": BEFORE}
-    said = [isolated("dropper"), never_at("dropper", "earth", "own")]
+    said = [isolated("dropper"), never_at("dropper", "earth")]
     wire = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [12, 0, 9], "to_m": [14, 0, 5],
             "length_m": 7, "diameter_m": 0.03, "release": release}  # fmt: skip
     told = stage(kind="lower", released=["dropper"], lower_m=[0, 6], workers=[], climb_m=None, posture=None)

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from hulls import inside
-from small_scenes import CIRCUIT, box, isolated, never_at, scene, stage
+from small_scenes import CIRCUIT, box, insulating, isolated, lashed, never_at, scene, stage, tail_rope
 from small_scenes import only as only_of
 
 from clearance.errors import InputError
@@ -21,11 +21,12 @@ BY = "the person in charge"
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 LENGTH = 4.8
 FREE, FIXED = (2.0, 0.0, 9.0), (4.0, 0.0, 5.0)
-BEFORE = {"far_end": "open and locked", "current_A": 0.0, "phase_identified": "by tracing", "by": BY}
+BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": BY}
 
 
 def dropper(**release):
-    told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "before_opening": BEFORE, **release}
+    told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "before_opening": BEFORE, "ropes": [tail_rope((2, -3, 0.1))],
+            **release}  # fmt: skip
     return {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": list(FREE), "to_m": list(FIXED),
             "length_m": LENGTH, "diameter_m": 0.03, "release": told}  # fmt: skip
 
@@ -38,16 +39,18 @@ def rope(length_m=3.5, anchor_m=(2.0, 0.0, 9.2)):
     return {"kind": "held", "wire": "dropper", "anchor_m": list(anchor_m), "length_m": length_m}
 
 
-def lowering(others=(), held=(), never=("earth", "own"), release=None, **parts):
-    """One stage that lowers the dropper with nobody aloft; a rail at phase B is somewhere beside it.
+def lowering(others=(), held=(), never=("earth",), release=None, **parts):
+    """One stage that lowers the dropper from where it has opened, nobody aloft; a rail at phase B is beside it.
 
-    held: statements of what holds it; never: the states that it is never in
+    held: statements of what holds it; never: the states that it is never in. At its former phase, or at a potential of
+    its own: the limit is then the same against phase B, whose overvoltage of 1.35 T + 0.45 is above T + 1.
     """
-    told = {"kind": "lower", "released": ["dropper"], "lower_m": [0, 2], "workers": [], "travel_m": None,
+    told = {"kind": "lower", "released": ["dropper"], "lower_m": [2.6, 3], "workers": [], "travel_m": None,
             "climb_m": None, "posture": None}  # fmt: skip
     solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), *others]
+    said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held, insulating("tail rope")]
     return {"circuits": [TWO], "solids": solids, "wires": [dropper(**(release or {}))], "stages": [stage(**told)],
-            "statements": [isolated("dropper"), never_at("dropper", *never), *held],
+            "statements": said,
             "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
 
 
@@ -143,7 +146,7 @@ def test_a_phase_beside_the_tail_turns_the_verdict_where_arithmetic_says(held):
 
 
 def test_a_tail_that_may_be_earth_keeps_from_its_former_phase_too():
-    found = only_of(**lowering(never=["own"]))
+    found = only_of(**lowering(never=()))
     assert reached(found, "A").verdict == "breach"
     with pytest.raises(ValueError, match="not enough values"):
         reached(only_of(**lowering()), "A")
@@ -218,10 +221,11 @@ def test_a_string_at_the_far_end_swings_with_the_tail():
     """A span of 20 m with a string of 2 m at its fixed end: all is within both lengths of where that is attached."""
     string = {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14}
     before = {**BEFORE, "pull_taken_by": "a tested come-along"}
-    release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "before_opening": before}
+    release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "before_opening": before,
+               "ropes": [tail_rope((2, -3, 0.1))]}  # fmt: skip
     span = {"kind": "span", "name": "dropper", "phase": "A", "from_m": [0, 0, 12], "to_m": [22, 0, 12], "sag_m": 0.2,
             "diameter_m": 0.03, "to_string": string, "release": release}  # fmt: skip
-    told = {"kind": "open", "released": ["dropper"], "lower_m": 0, "opening_distance_m": 1.0, "workers": [],
+    told = {"kind": "open", "released": ["dropper"], "lower_m": [0, 2.6], "opening_distance_m": 1.0, "workers": [],
             "travel_m": None, "climb_m": None, "posture": None}  # fmt: skip
     found = whip_of(**lowering(wires=[span], stages=[stage(**told)]))
     assert found.fixed_m == pytest.approx([22, 0, 12])
@@ -230,3 +234,66 @@ def test_a_string_at_the_far_end_swings_with_the_tail():
     wide = whip_of(**lowering(wires=[twin], stages=[stage(**told)]))
     # One of a pair is half the spacing from the middle of the bundle: counted as the corner of a square would be.
     assert wide.hulls[0].shape.radius[0] - found.hulls[0].shape.radius[0] == pytest.approx(0.4 * math.sqrt(0.5))
+
+
+PARKED = stage(kind="work", off=["dropper"], workers=[], travel_m=None)
+ELECTRICAL = 1.9673504766
+"""[m] Between phases, a tool in the gap, as above."""
+
+
+def test_a_tail_that_is_parked_is_judged_for_a_rope_that_fails_as_one_that_moves():
+    reach = LENGTH * 1.005 + 0.015
+    for beyond, verdict in ((-0.02, "breach"), (0.02, "clear")):
+        rail = box("bus B", [4, reach + ELECTRICAL + beyond + 0.05, 5], [12, 0.1, 12], "B")
+        measure = reached(only_of(**lowering([rail], stages=[PARKED])), "B")
+        assert measure.gap_upper_m == pytest.approx(ELECTRICAL + beyond, abs=0.002)
+        assert measure.verdict == verdict
+
+
+def test_a_lashing_holds_it_only_where_it_is_parked():
+    """Guided it goes 0.5 m aside, and half its diameter; free, 4.8 m all about its far end."""
+    rail = box("bus B", [4, 8.05, 5], [12, 0.1, 12], "B")
+    for parked, moving in ((False, 8.0 - 0.515), (True, 8.0 - LENGTH * 1.005 - 0.015)):
+        held = [{**guides(0.5), "parked": parked}]
+        found = reached(only_of(**lowering([rail], held)), "B")
+        assert found.gap_lower_m == pytest.approx(moving, abs=0.002)
+        found = reached(only_of(**lowering([rail], held, stages=[PARKED])), "B")
+        assert found.gap_lower_m == pytest.approx(8.0 - 0.515, abs=0.002)
+
+
+@pytest.mark.parametrize("within_m", [0.3, 0.9])
+def test_ropes_either_of_which_holds_let_it_move_no_further_than_stated(within_m):
+    """The tail lies in the plane y = 0 as the stage has it: the rail is its distance, half a diameter and that off."""
+    for beyond, verdict in ((-0.02, "breach"), (0.02, "clear")):
+        at = ELECTRICAL + within_m + 0.015 + beyond
+        rail = box("bus B", [4, at + 0.05, 5], [12, 0.1, 12], "B")
+        for stages in ([PARKED], None):
+            found = only_of(**lowering([rail], [lashed("dropper", within_m)], **({"stages": stages} if stages else {})))
+            measure = reached(found, "B")
+            # Up to a decimetre of the tail's own bend comes off while it moves: the pieces of its way.
+            assert measure.gap_upper_m == pytest.approx(ELECTRICAL + beyond, abs=0.002 if stages else 0.1)
+            if stages or verdict == "breach":
+                assert measure.verdict == verdict
+
+
+def test_a_tail_at_its_own_may_touch_its_former_phase_and_not_whoever_is_bonded_to_it():
+    """The worker is bonded to A, so far beside the plane that guides keep the tail within 0.5 m of. Between A and a
+    charge of its own the limit is that between phases."""
+    bond = {"kind": "work", "off": ["dropper"], "bonded": {"worker": "A"}, "bonding_lead_m": 0.9, "climb_m": 3.0}
+    parts = lowering(held=[guides(0.5)])
+    for name in ("ladder", "track", "workers"):
+        parts.pop(name)
+
+    def beside(aside_m):
+        rail = box("rail A", [0.0, -aside_m, 5.1], [0.2, 0.2, 0.2], "A")
+        told = stage(**bond, travel_m=5.0 - aside_m, clamp_m=[0.0, -aside_m, 5.0])
+        return only_of(**{**parts, "solids": [*parts["solids"], rail], "stages": [told]})
+
+    first = reached(beside(3.0), "worker")
+    assert first.required_m == pytest.approx(ELECTRICAL)
+    half = 3.0 - 0.515 - first.gap_lower_m
+    assert 0.2 < half < 0.6, "from the middle of a worker who stands to the elbow or the lead"
+    for beyond, verdict in ((-0.02, "breach"), (0.02, "clear")):
+        found = beside(0.515 + half + ELECTRICAL + beyond)
+        assert reached(found, "worker").verdict == verdict
+        assert not [one for one in found.approaches if one.to == "A"], "it is judged at that phase beside"

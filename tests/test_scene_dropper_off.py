@@ -39,14 +39,17 @@ def test_let_go_at_once_it_springs_too_near_to_the_walkway():
     found = to_earth(sudden())
 
     assert sudden().verdict == "breach"
+    assert [one.verdict for one in sudden().stages] == ["breach", "breach", "clear"]
+    too_near = {gap.between for one in sudden().stages for gap in one.gaps if gap.verdict != "clear"}
+    assert too_near == {("A", "earth")}, "for no other reason"
     assert set(found.ends) == {"bus A", "walkway"}
     assert found.margin_upper_m < -0.05
     # The worst is at the far end of its spring, twice its way to rest.
     box = dict(found.at)
     assert box["shift_m"] == pytest.approx(0.201, abs=0.002)
     assert sudden().stages[0].parameters["shift_m"] == pytest.approx((0.0, 0.201), abs=0.002)
-    assert "shift_m" not in sudden().stages[1].parameters
-    assert to_earth(sudden(), 1).verdict == "clear", "at rest without the dropper it keeps the distance"
+    assert "shift_m" not in sudden().stages[2].parameters
+    assert to_earth(sudden(), 2).verdict == "clear", "at rest without the dropper it keeps the distance"
     assert any("let go at once: modelled" in note for note in sudden().stages[0].notes)
 
 
@@ -61,7 +64,12 @@ def test_let_down_slowly_all_of_it_is_clear():
 def test_with_the_dropper_on_it_kept_the_distance():
     """The same stage with the wire a job body that does not move: what the model adds is the breach."""
     still = with_stage(
-        read(), kind="work", released=(), lower_m=None, disturbed=(Disturbed(wire="bus A", movement_m=0.0),)
+        read(),
+        kind="work",
+        released=(),
+        lower_m=None,
+        opening_distance_m=None,
+        disturbed=(Disturbed(wire="bus A", movement_m=0.0),),
     )
     still = still.model_copy(update={"stages": still.stages[:1]})
     assert to_earth(clearance.check(still)).margin_lower_m > 0.05
@@ -77,7 +85,7 @@ def test_a_guess_instead_of_the_model_would_have_passed():
     )
     guess = (Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),)
     told = with_stage(read().model_copy(update={"wires": wires}), disturbed=guess)
-    stages = (told.stages[0], told.stages[1].model_copy(update={"disturbed": guess}))
+    stages = tuple(stage.model_copy(update={"disturbed": guess}) for stage in told.stages)
     result = clearance.check(told.model_copy(update={"stages": stages}))
 
     assert result.verdict == "clear"

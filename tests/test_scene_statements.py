@@ -15,7 +15,20 @@ from typing import get_args
 import pytest
 import small_scenes as small
 from pydantic import TypeAdapter
-from small_scenes import CIRCUIT, SPREAD, WORKER, box, contact, insulating, isolated, never_at, only, slab, stage
+from small_scenes import (
+    CIRCUIT,
+    SPREAD,
+    WORKER,
+    box,
+    contact,
+    insulating,
+    isolated,
+    may_open,
+    never_at,
+    only,
+    slab,
+    stage,
+)
 from test_job_whip import guides, lowering
 
 from clearance.bodies import worker
@@ -191,7 +204,12 @@ WORDS = [
     ({"kind": "restrained reach", "person": "helper", "arms": "down"}, "helper: keeps the arms down"),
     ({**contact("worker", "bus A"), "stages": ["work"]}, "worker and bus A: meant to touch in work"),
     ({"kind": "air only", "between": ["A", "earth"]}, "A to earth: only air in the gap"),
+    (
+        {"kind": "held", "wire": "dropper", "within_m": 0.6, "parked": True},
+        "dropper: held by ropes either of which holds, within 0.6 m, whichever rope fails, once parked",
+    ),
     (isolated("dropper"), "dropper: far end isolated"),
+    (may_open("dropper", "by hand", 0.01, 15.0), "dropper: may be opened by hand at up to 0.01 A and 15 J"),
     ({"kind": "circuit earthed", "circuit": "line"}, "circuit line: dead and earthed"),
     ({"kind": "slowly", "wire": "bus A"}, "bus A: load taken off or put on slowly"),
     ({"kind": "none", "what": ["crew", "tools"]}, "none in this job: crew, tools"),

@@ -117,7 +117,7 @@ def test_less_wind_makes_it_clear():
     assert check(windy, 0.002).verdict != "clear"
 
 
-TAKE_OFF = job("take off", **HEIGHTS, opening_distance_m=1.0, turns=f"[{A}, {B}]")
+TAKE_OFF = job("take off", **HEIGHTS, opening_distance_m=4.0, turns=f"[{A}, {B}]")
 
 
 def test_orders_need_a_job_with_turns(tmp_path):
@@ -150,7 +150,7 @@ def test_every_order_has_the_verdict_and_margin_of_its_own_check(tmp_path):
 
 @pytest.mark.slow
 def test_an_order_that_does_not_hold_says_where(tmp_path):
-    scene = read(tmp_path, TAKE_OFF.replace("opening_distance_m = 1.0", "opening_distance_m = 3.0"))
+    scene = read(tmp_path, TAKE_OFF.replace("opening_distance_m = 4.0", "opening_distance_m = 3.0"))
     ways = whatif.orders(scene, 0.01)
     assert [way.verdict for way in ways] == ["breach", "breach"]
     assert ways[1].why == "open dropper B: approach of worker to where dropper B opens"

@@ -128,6 +128,8 @@ def touching(site: Site, stage: Stage, parting: Parting | None) -> Iterator[froz
         held = () if stage.by_hand is None else (stage.by_hand, lead_name(stage.by_hand))
         for name in (parting.wire, opening_name(parting.wire), *parting.leaves, *held):
             yield frozenset((parting.free, name))
+        # The place where it opens is on what it leaves, which may move as the weight goes.
+        yield from (frozenset((opening_name(parting.wire), name)) for name in parting.leaves)
 
 
 @dataclass(frozen=True)
