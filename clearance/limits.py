@@ -23,7 +23,7 @@ from clearance.result import Kind, OpenPoint
 from clearance.rules import iec_61472, osha_equation
 from clearance.rules.choose import find_all
 from clearance.rules.inputs import COMMON
-from clearance.rules.records import RuleSilent
+from clearance.rules.records import Exposure, RuleSilent
 from clearance.scene.records import Circuit, Scene, SceneFile, phases, where
 from clearance.scene.statements import earthed_circuits, insulating
 from clearance.scene.voltages import highest_kV, rule_names, unknown_circuit
@@ -210,13 +210,16 @@ def unnamed(scene: SceneFile) -> dict[str, str]:
     return {"name": " + ".join(scene.rule), "edition": "", "clause": "", "grade": ""}
 
 
-def required_length(scene: SceneFile, circuit: Circuit, what: rules.What) -> tuple[float | None, dict[str, str], str]:
+def required_length(
+    scene: SceneFile, circuit: Circuit, what: rules.What, exposure: Exposure = "phase-earth"
+) -> tuple[float | None, dict[str, str], str]:
     """The insulating length required of something [m], by which rule, and why a rule has none: then what the others
     require at the least."""
     try:
         found = rules.insulating_length(
             rule_names(scene),
             what=what,
+            exposure=exposure,
             voltage_kV=circuit.nominal_kV,
             highest_kV=circuit.highest_kV,
             per_unit_overvoltage=circuit.overvoltage_per_unit,

@@ -18,7 +18,7 @@ import trimesh
 from small_scenes import CIRCUIT, LADDER, STAGE, TRACK, WORKER, text
 
 from clearance.gaps import EARTH
-from clearance.job import insulation, opening, toppling, whip
+from clearance.job import insulation, insulators, opening, toppling, whip
 from clearance.job.measuring import Bench
 from clearance.job.questions import questions
 from clearance.limits import required_between
@@ -288,8 +288,10 @@ def digest(prepared: Prepared) -> str:
                     found.append((required.limit_m, required.electrical_m, required.assumed_m))
     for stage, settings in zip(scene.stages, prepared.stages, strict=True):
         found += [opening.kept_away(site, stage), opening.drop_zones(site, stage), whip.whips(site, stage)]
-        found.append([(one.body, one.left_m, one.required_m) for one in insulation.insulation_of(site, stage)])
+        found += [(one.left_m, one.required_m) for one in insulation.sticks(site, stage)]
         for setting in settings:
+            there = insulators.insulators(site, stage, setting)
+            found += [there.members, there.touches, sorted(there.judged), sorted(there.ropes.items())]
             asked = questions(bench, stage, setting)
             found += [setting.bodies, setting.motion, setting.box, setting.rated, setting.touching, asked]
             found.append(toppling.topplings(site, stage, setting))

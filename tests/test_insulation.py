@@ -9,6 +9,7 @@ import pytest
 import small_scenes as small
 from small_scenes import CIRCUIT, LADDER, SPREAD, checked, only, slab, stage
 
+from clearance import rules
 from clearance.bodies import worker
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
@@ -92,7 +93,8 @@ def test_hands_of_the_crew_overhead_are_earthed_touches_within_their_reach():
     ("top", "verdict"), [(0.4 + CLIMBER + REQUIRED + 0.01, "clear"), (0.4 + CLIMBER + REQUIRED - 0.01, "breach")]
 )
 def test_the_length_left_is_compared_with_the_length_required(top, verdict):
-    assert ladder(ladder={**LADDER, "insulating_to_m": top}).verdict == verdict
+    low = stage(climb_m=1)  # the whole of what the climber shorts is on the insulating part
+    assert ladder(ladder={**LADDER, "insulating_to_m": top}, stages=[low]).verdict == verdict
 
 
 def test_without_a_required_length_it_is_undecided_and_says_why():
@@ -127,12 +129,19 @@ def test_a_rope_between_two_points_keeps_its_length_less_the_crews_hands():
     )
 
 
-def test_a_rope_tied_to_the_ladder_is_as_long_as_its_tie_is_high_when_the_ladder_leans():
+def test_a_rope_tied_to_the_ladder_goes_on_along_it_and_loses_what_its_tie_may_sway():
+    """From an anchor 4 m aside to a tie 6 m up, then 2 m of ladder, beyond the hands of whoever stands at its foot."""
     rope = {"name": "rope", "from_m": "ladder @ 6.0", "to_m": [4, 0, 0], "diameter_m": 0.02}
     tested = [small.insulating("rope")]
-    leaning = stage(lean_along_deg=[-3, 2], lean_across_deg=[-1, 1])
-    found = lengths(ropes=[rope], stages=[leaning], statements=tested)["rope"]
-    assert found.left_m == pytest.approx(6.0 * math.cos(math.radians(4.0)), abs=1e-9)
+    low = {"climb_m": 0.5}
+    whole = math.hypot(4.0, 6.0)
+    for leans, sway in (({}, 0.0), ({"lean_along_deg": [-3, 2], "lean_across_deg": [-1, 1]}, 6.0 * math.radians(4.0))):
+        found = lengths(ropes=[rope], stages=[stage(**low, **leans)], statements=tested)["rope"]
+        # The ground touches it at its anchor: a piece of 3 cm.
+        assert whole - sway + 2.0 - 0.04 <= found.left_m <= whole - sway + 2.0 + 1e-9
+    dirty = {**rope, "wet_or_dirty_m": 1.5}
+    found = lengths(ropes=[dirty], stages=[stage(**low)], statements=tested)["rope"]
+    assert whole - 1.5 + 2.0 - 0.04 <= found.left_m <= whole - 1.5 + 2.0
 
 
 def test_a_rope_that_hangs_from_a_wire_is_not_passed_over():
@@ -140,7 +149,90 @@ def test_a_rope_that_hangs_from_a_wire_is_not_passed_over():
     wire |= {"from_m": [-10, 6, 12], "to_m": [10, 6, 12]}
     rope = {"name": "rope", "from_m": "high end", "to_m": [10, 6, 2], "diameter_m": 0.02}
     tested = [small.insulating("rope")]
-    assert lengths(wires=[wire], ropes=[rope], statements=tested)["rope"].left_m == pytest.approx(10.0, abs=1e-6)
+    found = lengths(wires=[wire], ropes=[rope], statements=tested)["rope"]
+    # Both are 2 cm thick: what is left ends at the wire's surface, or at the end of the piece that it lies in.
+    assert 10.0 - 0.02 - 0.03 <= found.left_m <= 10.0
+
+
+NEAR = 0.07
+"""[m] What a length may come out shorter than it is: a piece of the member at either end, and its thickness."""
+
+
+def test_a_rope_that_passes_an_earthed_post_is_left_from_there_on():
+    """From a bus at A straight down to the ground beside a post at earth, which touches it: what is above the post."""
+    for left, verdict in ((REQUIRED + NEAR + 0.01, "clear"), (REQUIRED - 0.01, "breach")):
+        rope = {"name": "rope", "from_m": [6, 0, 6], "to_m": [6, 0, 0], "diameter_m": 0.02}
+        post = small.box("post", [6.2, 0, (6 - left) / 2], [0.4, 0.4, 6 - left])
+        bus = small.box("low bus", [6, 0, 6.1], [1, 1, 0.2], "A")
+        found = lengths(solids=[*BUSES, bus, post], ropes=[rope], statements=[small.insulating("rope")])["rope"]
+        assert (found.verdict, found.required_m) == (verdict, pytest.approx(REQUIRED, abs=1e-9))
+        assert left - NEAR <= found.left_m <= left
+    # A millimetre clear of it, it is no touch, but for the uncertainty of the one or the other.
+    for uncertainty, whole in ((0.0, True), (0.01, False)):
+        post = small.box("post", [6.216, 0, 2.5], [0.4, 0.4, 5.0], uncertainty_m=uncertainty)
+        found = lengths(solids=[*BUSES, bus, post], ropes=[rope], statements=[small.insulating("rope")])["rope"]
+        assert (found.left_m > 5.9) is whole
+
+
+def test_a_rope_between_two_phases_is_asked_for_their_length():
+    between = rules.required(
+        "osha-1910.269",
+        "phase-phase",
+        gap="tool",
+        highest_kV=245,
+        per_unit_overvoltage=2.5,
+        inputs={"per_unit_basis": "x"},
+    )
+    assert between.limit_m > REQUIRED + 0.5
+    for left, verdict in ((between.limit_m + 2 * NEAR, "clear"), (between.limit_m - 0.01, "breach")):
+        rope = {"name": "rope", "from_m": [6, 0, 6 + left], "to_m": [6, 0, 6], "diameter_m": 0.02}
+        ends = [small.box("one", [6, 0, 6.1 + left], [1, 1, 0.2], "A"), small.box("two", [6, 0, 5.9], [1, 1, 0.2], "B")]
+        found = lengths(solids=[*BUSES, *ends], ropes=[rope], statements=[small.insulating("rope")])["rope"]
+        assert (found.verdict, found.required_m) == (verdict, pytest.approx(between.limit_m, abs=1e-9))
+        # With both of its ends at one phase it is held against the length to earth all the same.
+        ends[1] = {**ends[1], "potential": "A"}
+        found = lengths(solids=[*BUSES, *ends], ropes=[rope], statements=[small.insulating("rope")])["rope"]
+        assert found.required_m == pytest.approx(REQUIRED, abs=1e-9)
+
+
+def test_what_is_earthed_and_touches_the_ladder_counts_wherever_it_touches():
+    """A beam at earth against the ladder up to some height, the contact stated; nobody shorts anything at A's soles."""
+    for left, verdict in ((REQUIRED + NEAR + 0.05, "clear"), (REQUIRED - 0.01, "breach")):
+        beam = small.box("beam", [0.13, 0, 3.0 - left - 0.1], [0.2, 0.2, 0.2])
+        parts = bonded()
+        parts["solids"] = [*parts["solids"], beam]
+        said = [small.contact("ladder", "beam")]
+        found = ladder(**parts, statements=said)
+        assert found.verdict == verdict
+        assert left - 0.09 <= found.left_m <= left  # the ladder's hull reaches half a rail beyond a piece's ends
+
+
+def test_a_worker_at_a_phase_who_reaches_a_rope_leaves_what_is_below_the_hands():
+    """A rope tied 6 m up, its anchor 0.4 m beside the feet: whoever is bonded 3 m up has it in reach."""
+    rope = {"name": "rope", "from_m": "ladder @ 6.0", "to_m": [0.4, 0, 0], "diameter_m": 0.02}
+    parts = {**bonded(), "ropes": [rope], "statements": [small.insulating("rope")]}
+    found = lengths(**parts)["rope"]
+    along = np.array([-0.4, 0.0, 6.0]) / math.hypot(0.4, 6.0)
+    touched = [s for s in np.arange(2.0, 4.0, 0.002) if from_reach(np.array([0.4, 0, 0]) + s * along, 3.0) <= 0.01]
+    assert min(touched) - NEAR <= found.left_m <= min(touched)
+    assert any("worker" in step for step in found.steps)
+    far = {**parts, "ropes": [{**rope, "to_m": [12.0, 0, 0]}]}
+    assert lengths(**far)["rope"].left_m > found.left_m + 4.0
+
+
+@pytest.mark.parametrize("high", [0.3, 2.0])
+def test_whoever_steps_on_is_an_earth_up_to_the_holding_hand(high):
+    """Who is still on the ground, or off it, leaves of the ladder what is above the hands."""
+    for top, verdict in ((high + CLIMBER + REQUIRED + 0.01, "clear"), (high + CLIMBER + REQUIRED - 0.01, "breach")):
+        found = only(
+            circuits=[TWO],
+            solids=BUSES,
+            ladder={**LADDER, "insulating_to_m": top},
+            stages=[stage(kind="step on", climb_m=[0, high], posture="climbing")],
+        )
+        (length,) = found.insulation
+        assert length.left_m == pytest.approx(top - high - CLIMBER, abs=1e-9)
+        assert length.verdict == verdict
 
 
 def hung(top_m, units=None, **changes):
@@ -206,3 +298,13 @@ def test_where_the_rule_counts_sound_insulators_those_left_are_counted():
             assert f"{int(units * found.left_m / 2.5)} of {units} sound insulators left" in " ".join(found.steps)
         else:
             assert "units" in found.why
+
+
+def test_what_no_rule_has_a_length_for_does_not_hide_a_breach():
+    """Between phases GB 26859 has none; to earth 2.1 m of rope (REFERENCE 3.2) are asked for, on the same rope."""
+    circuit = {key: TWO[key] for key in ("name", "phases", "nominal_kV", "highest_kV", "highest_basis")}
+    ends = [small.box("one", [6, 0, 12.1], [1, 1, 0.2], "A"), small.box("two", [6, 0, 3.9], [1, 1, 0.2], "B")]
+    rope = {"name": "rope", "from_m": [6, 0, 12], "to_m": [6, 0, 4], "diameter_m": 0.02}
+    for post, verdict in (([], "undecided"), ([small.box("post", [6.2, 0, 5.5], [0.4, 0.4, 1.0])], "breach")):
+        parts = {"solids": [*BUSES, *ends, *post], "ropes": [rope], "statements": [small.insulating("rope")]}
+        assert lengths(rule="gb-26859", circuits=[circuit], **parts)["rope"].verdict == verdict

@@ -109,6 +109,20 @@ def test_what_insulates_is_what_is_outside_the_metal_boom():
     assert short.verdict == "breach"
 
 
+def test_a_prop_under_the_insulating_boom_is_an_earth_upon_it():
+    """The boom lies level along y: from 7.7 to 10.7 m it insulates, less what is below the far side of the prop."""
+    required = 0.3048 * 0.011 * 245 / np.sqrt(3) * 2.5 + 0.31  # OSHA, the phase-to-earth distance with a tool
+    for left, verdict in ((required + 0.06, "clear"), (required - 0.01, "breach")):
+        prop = box("prop", [1.0, 10.7 - left - 0.1, 0.95025], [0.2, 0.2, 1.9005])
+        said = [{"kind": "contact", "bodies": ["prop", "lift insulating boom"]}]
+        told = {"boom_deg": 0, "extend_m": 4.0}
+        found = only(**parts(told, solids=[*FAR, prop], statements=said))
+        (boom,) = [one for one in found.insulation if one.body == "lift"]
+        assert boom.verdict == verdict
+        # A tube of 0.1 m on a flat prop touches it a little beyond its edge: by a piece at most.
+        assert left - 0.1 <= boom.left_m <= left
+
+
 def test_the_boom_strikes_what_stands_in_its_way():
     post = box("post", [1.0, 6.0, 3.0], [0.4, 0.4, 6.0])
     told = {"turret_deg": [60, 120], "boom_deg": 20}

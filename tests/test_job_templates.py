@@ -9,7 +9,7 @@ from clearance.cli import app
 from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import InputError
 from clearance.job import carried, completeness, sequence, templates
-from clearance.job.insulation import insulation_of
+from clearance.job.insulation import sticks
 from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene import statements
@@ -194,7 +194,7 @@ def test_the_remote_tool_is_long_enough_by_the_rule(tmp_path):
     (stage,) = [stage for stage in templates.expanded(scene).stages if stage.kind == "earthing"]
     site = prepare(scene).site
     for stick, verdict in ((2.0, "breach"), (2.1, "clear")):
-        found = insulation_of(site, stage.model_copy(update={"stick_m": stick}))
+        found = sticks(site, stage.model_copy(update={"stick_m": stick}))
         assert [(one.body, one.verdict, one.left_m) for one in found] == [("remote tool", verdict, stick)]
 
 

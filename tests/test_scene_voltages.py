@@ -82,7 +82,7 @@ def test_the_ladder_is_long_enough_for_the_worst_of_both(second, length_m, verdi
             circuits=circuits,
             solids=plates,
             ladder={**LADDER, "insulating_to_m": insulating_to_m},
-            stages=[stage()],
+            stages=[stage(climb_m=0.5)],  # the whole climber on the insulating part
         ).stages
         return next(one for one in found.insulation if one.body == "ladder")
 

@@ -114,18 +114,3 @@ def _as_worker(site: Site, stage: Stage) -> tuple[str | None, tuple[tuple[str, s
         if stage.kind in records.AT_FOOT:
             return EARTH, (("off the ground", None),)
     return None, ()
-
-
-def insulating_left_m(device: AerialDevice, stage: Stage) -> tuple[float, tuple[str, ...]]:
-    """What insulates between metal boom and tip at the shortest extension of a stage [m], and how it was reckoned."""
-    assert stage.extend_m is not None
-    out = stage.extend_m.lo - device.tip_m
-    left = min(device.insulating_m, out)
-    steps = [f"insulating for {device.insulating_m:.2f} m"]
-    if out < device.insulating_m:
-        seen = f"{max(out, 0.0):.2f} m are outside the metal boom at {stage.extend_m.lo:.2f} m extension"
-        steps.append(f"of which {seen}")
-    if device.wet_or_dirty_m > 0.0:
-        left -= device.wet_or_dirty_m
-        steps.append(f"less {device.wet_or_dirty_m:.2f} m written off as wet or dirty")
-    return left, tuple(steps)

@@ -1,5 +1,4 @@
-"""Owns what the job bridges: line insulators that some conductor of the job may touch, and the ladder where it touches
-something live.
+"""Owns what the job bridges: line insulators that some conductor of the job may touch.
 
 What is left of an insulator is at least the straight way from what touches it to its far end, wherever it is touched.
 """
@@ -17,13 +16,11 @@ from clearance.errors import RuleError
 from clearance.job import potentials
 from clearance.job.known import alone
 from clearance.job.setting import moves
-from clearance.job.staging import HULL
+from clearance.job.touching import TOUCH_M
 from clearance.limits import quoted, unnamed
 from clearance.result import Insulation, Numbers, Verdict, worst
-from clearance.scene import statements
 from clearance.scene.assemble import EARTH, LineInsulator, Site
 from clearance.scene.naming import end_name
-from clearance.scene.records import Stage
 from clearance.scene.voltages import rule_names, unknown_circuit
 from clearance.verdict import judge_count, judge_length
 
@@ -33,11 +30,8 @@ if TYPE_CHECKING:
 HELD_M = 0.05
 """[m] A wire that ends so near to the live end of a string is held by it: the breadth of a clamp."""
 
-TOUCH_M = 1e-9
-"""[m] What comes nearer than this is taken to touch."""
 
-
-def bridged(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Insulation]:
+def bridged(bench: Bench, posture: Sequence[Piece], reach: Sequence[Piece]) -> Iterator[Insulation]:
     """What is left of every line insulator that a conductor of the job may touch; hands touch it anywhere in reach."""
     for string in bench.site.strings:
         left: dict[str, tuple[float, Numbers]] = {}
@@ -109,8 +103,8 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
     steps += [f"{body} may touch it: at least {length:.2f} m left" for body, (length, _) in left.items()]
     scene = site.scene
     circuit = unknown_circuit(scene) if string.phase is None else site.circuit_of[string.phase]
-    why: list[str] = []
     verdicts: list[Verdict] = []
+    why: list[str] = []
     required, rule = None, unnamed(scene)
     inputs: dict[str, object] = dict(scene.rule_inputs)
     if circuit.overvoltage_per_unit is not None:
@@ -149,36 +143,3 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
     verdict = worst(verdicts)
     said = "" if verdict == "clear" else "; ".join(why)
     return Insulation(string.name, verdict, least, required, at, rule, tuple(steps), said)
-
-
-def lowest_live_touch(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> tuple[float, str] | None:
-    """How far up the ladder [m] something live touches it at the lowest, where the stage says it touches; and what."""
-    entry = bench.site.scene.ladder
-    if entry is None:
-        return None
-    touching = {
-        name
-        for pair in statements.contacts(bench.site.scene, stage)
-        if entry.name in pair
-        for name in pair
-        if name != entry.name
-    }
-    touching |= {entry.hangs_on} if entry.hangs_on is not None else set()
-    found: list[tuple[float, str]] = []
-    for piece in posture:
-        bodies = piece.compiled.setting.bodies
-        hull = sorted((float(body.shape.vertices[:, :, 2].min()), body.name) for body in bodies if body.kind == HULL)
-        for body in bodies:
-            states = (body.potential, *(state for _, state in body.states))
-            # A worker's own soles are looked at by themselves.
-            if (
-                body.name not in touching
-                or not body.conductive
-                or body.kind == "worker"
-                or set(states) <= {EARTH, None}
-            ):
-                continue
-            height = next((low for low, name in hull if _touches(bench, piece, name, body.name)), None)
-            if height is not None:
-                found.append((height, body.name))
-    return min(found, default=None)

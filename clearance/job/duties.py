@@ -177,11 +177,10 @@ def _lengths(
 ) -> Iterator[Duty]:
     """Insulating lengths: of what carries somebody, of insulating ropes, of the tool that earths."""
     aloft, cure = records.aloft(scene, stage), "state where its ends are"
-    if stage.kind not in records.AT_FOOT:
-        if ladder is not None and device is None and aloft:
-            yield Duty(ladder.name, (LENGTH,), "state travel_m and climb_m")
-        if device is not None:
-            yield Duty(device.name, (LENGTH,), "state turret_deg, boom_deg and extend_m")
+    if ladder is not None and device is None and aloft:
+        yield Duty(ladder.name, (LENGTH,), "state travel_m and climb_m")
+    if device is not None and stage.kind not in records.AT_FOOT:
+        yield Duty(device.name, (LENGTH,), "state turret_deg, boom_deg and extend_m")
     for wire in scene.wires:
         if wire.name in (*stage.released, *stage.off) and wire.name not in earthed_in(stage):
             for line in wire.release.ropes if wire.release is not None else ():

@@ -1,239 +1,241 @@
-"""Owns insulating lengths: what is left of ladder, ropes and strings between what is earthed and what is live, at every
+"""Owns insulating lengths: what is left along ladder, boom and ropes between two potentials, the shortest way, at every
 position of the stage.
 
-On the ladder everything is measured along it. Earthed touches from below (feet and carriage, earthed fittings, ropes
-that are not insulating, the overhead hands of a crew member within reach of it) and live touches from above leave a
-length; from that go metal joints, what is wet or dirty, and, for a worker who is not bonded, what the body shorts
-between soles and holding hand. Line insulators that the job bridges are in `clearance.job.bridged`.
+What insulates, and what touches it by its nature, is told in `insulators`; what else touches is found in `touching`,
+the shortest way in `ways`. An end of a rope of which nothing shows what it is at counts as earth at its anchor and as
+live at its other end. Line insulators that the job bridges are in `bridged`.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Set
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from clearance.bodies import worker
-from clearance.bodies.ladder import PLATFORM_HALF_M
-from clearance.job import aerial, tail_ropes
-from clearance.job.footing import foot_knots, settled, stands
-from clearance.job.ropes import hauls_of, on_ladder, tied
-from clearance.job.staging import build_of
-from clearance.limits import required_length
+from clearance import shapes
+from clearance.bodies import Body, worker
+from clearance.job import tail_ropes
+from clearance.job.insulators import Insulators, insulators, ranges, touch_of
+from clearance.job.measuring import Bench, Piece
+from clearance.job.opening import OPENING
+from clearance.job.setting import Setting
+from clearance.job.staging import HULL, build_of
+from clearance.job.touching import FINE_M, Course, met, touched
+from clearance.job.ways import LIVE, Member, Touch, Way, ways
+from clearance.limits import required_length, unnamed
 from clearance.result import Insulation
-from clearance.scene import records, statements
-from clearance.scene.assemble import Site, on_ground, place
-from clearance.scene.records import Circuit, Reference, Stage
+from clearance.rules.records import Exposure, What
+from clearance.scene.assemble import EARTH, Site
+from clearance.scene.records import Stage
 from clearance.scene.voltages import unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
 """What a report calls the stick with which a tail is earthed."""
 
+CUTS = 4
+"""How often a range is halved while a length is not clear: a body that touches two members is not at one end of its
+range on the one and at the other end on the other. More: longer work, and lengths nearer to the least there is."""
 
-def insulation_of(site: Site, stage: Stage, touch: tuple[float, str] | None = None) -> tuple[Insulation, ...]:
-    """Every insulating length of the stage: the ladder's with somebody aloft or something live on it, and those of
-    ropes that are stated as insulating, and of the remote tool that earths a tail.
+LEVER_M = 5.0
+"""[m] What a turn counts for beside a shift when the range to halve is chosen."""
 
-    touch: how far up the ladder something live touches it at the lowest [m], and what; None where nothing does
+Box = Mapping[str, tuple[float, float]]
+
+
+def insulation_of(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> tuple[Insulation, ...]:
+    """Every insulating length of the stage: of what carries somebody or touches something live, of ropes that are
+    stated as insulating, and of the remote tool that earths a tail; of each the least over all pieces of the stage."""
+    reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
+    least: dict[str, Insulation] = {}
+    for piece in reach or pieces:
+        for found in _over(bench, stage, piece, piece.compiled.setting.box, CUTS):
+            _keep(least, found)
+    return (*least.values(), *_tail_ropes(bench.site, stage), *sticks(bench.site, stage))
+
+
+def _over(
+    bench: Bench, stage: Stage, piece: Piece, box: Box, cuts: int, before: Sequence[Touch] | None = None
+) -> Iterator[Insulation]:
+    """The lengths over a box of parameters: where they are not clear over all of it at once, over both halves of it.
+
+    before: what touches over a box that holds this one: nothing else does
     """
-    return (
-        *_ladder(site, stage, touch),
-        *_device(site, stage),
-        *_ropes(site, stage),
-        *_tail_ropes(site, stage),
-        *_stick(site, stage),
+    touches, found = _lengths(bench, stage, piece, box, before)
+    widest = max(box, key=lambda name: (box[name][1] - box[name][0]) * (1.0 if name.endswith("_m") else LEVER_M))
+    low, high = box[widest]
+    if (
+        cuts == 0
+        or high <= low
+        or all(one.verdict == "clear" or one.required_m is None or one.left_m >= one.required_m for one in found)
+    ):
+        yield from found
+        return
+    least: dict[str, Insulation] = {}
+    for half in ((low, 0.5 * (low + high)), (0.5 * (low + high), high)):
+        for one in _over(bench, stage, piece, {**box, widest: half}, cuts - 1, touches):
+            _keep(least, one)
+    yield from least.values()
+
+
+def _keep(least: dict[str, Insulation], found: Insulation) -> None:
+    if found.body not in least or _rank(found) < _rank(least[found.body]):
+        least[found.body] = found
+
+
+def _rank(found: Insulation) -> tuple[int, float]:
+    """Breaches first, then what is undecided, the smallest margin before the others."""
+    margin = -math.inf if found.required_m is None else found.left_m - found.required_m
+    return ("breach", "undecided", "clear").index(found.verdict), margin
+
+
+def _lengths(
+    bench: Bench, stage: Stage, piece: Piece, box: Box, before: Sequence[Touch] | None
+) -> tuple[list[Touch], list[Insulation]]:
+    """What touches over a box, and the least length along each member."""
+    setting = replace(piece.compiled.setting, box=box)
+    there = insulators(bench.site, stage, setting)
+    others = list(_found(bench, piece, there, box, before))
+    touches = [*there.touches, *others]
+    for rope, length in there.ropes.items():
+        touches += _ends(bench.site, rope, length, touches)
+    judged: dict[str, list[Insulation]] = {}
+    for member, way in ways(there.members, touches):
+        if member.name in there.judged or LIVE not in way.between:
+            judged.setdefault(member.name, []).append(_judged(bench, setting, member, way))
+    for rope in there.ropes:
+        # Nothing of two potentials is on it: it is held against the full voltage over the whole of it all the same.
+        if rope not in judged:
+            bare = [m for m in there.members if m.name == rope]
+            alone = list(_ends(bench.site, rope, there.ropes[rope], []))
+            judged[rope] = [_judged(bench, setting, member, way) for member, way in ways(bare, alone)]
+    return others, [min(judged[m.name], key=_rank) for m in there.members if m.name in judged]
+
+
+def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequence[Touch] | None) -> Iterator[Touch]:
+    """What else touches, at any position of a box: bodies that conduct, hands of the crew, other members."""
+    setting = piece.compiled.setting
+    some = [
+        body for body in setting.bodies
+        if body.conductive and len(body.shape) and body.kind not in (HULL, OPENING)
+    ]  # fmt: skip
+    hands = [
+        replace(body, name=f"hands of '{person.name}'", shape=shapes.thickened(body.shape, build_of(person).arm_m))
+        for person in bench.site.scene.crew
+        for body in setting.bodies
+        if body.name == person.name
+    ]
+    others: dict[Course, list[Body]] = {}
+    seen = None if before is None else {(touch.member, touch.by) for touch in before}
+    for course in there.courses:
+        name = course.member
+        held = [*some, *hands] if name in there.ropes else some
+        held = [
+            body for body in held if body.name not in there.known[name] and (seen is None or (name, body.name) in seen)
+        ]
+        riding = [body for body in held if body.link in ("ladder", "worker") and course in there.beside]
+        others[course] = [body for body in held if body not in riding]
+        if riding:
+            others[there.beside[course]] = riding
+    apart = there.tied
+    if before is not None:
+        told = {touch.said for touch in before}
+        pairs = itertools.combinations([course.member for course in there.courses], 2)
+        apart = frozenset(frozenset(pair) for pair in pairs if _meeting(*pair) not in told)
+    for name, body, low, high in touched(bench, piece, others, box):
+        live = f"'{body.name}' touches it from {low:.2f} m {'on from its anchor' if name in there.ropes else 'up'}"
+        yield touch_of(name, body, low, high, _breadth(body), said=body.name if body in hands else "", live=live)
+    for k, (one, part, other, another) in enumerate(met(bench, piece, there.courses, apart, box)):
+        said = _meeting(one, other)
+        for name, (low, high) in ((one, part), (other, another)):
+            yield Touch(name, f"{said}, {k + 1}", low, high, frozenset((None,)), 0.0, said=said)
+
+
+def _meeting(one: str, other: str) -> str:
+    return f"'{one}' touches '{other}'"
+
+
+def _breadth(body: Body) -> float:
+    """The most of a straight member that a body can short at one position [m]: what stands still, and what changes its
+    shape, is taken to be all over its range."""
+    if body.link is None or body.shape.rate is not None:
+        return math.inf
+    corners = body.shape.vertices.reshape(-1, 3)
+    across = float(np.linalg.norm(corners.max(axis=0) - corners.min(axis=0)))
+    return min(body.extent_m, across + 2.0 * float((body.shape.radius + body.shape.uncertainty).max()))
+
+
+def _ends(site: Site, rope: str, length: float, touches: Sequence[Touch]) -> Iterator[Touch]:
+    """What the ends of a rope are at, where nothing that touches them is at a phase throughout."""
+    on = [touch for touch in touches if touch.member == rope]
+    live = [touch for touch in on if touch.at and not touch.at & {None, EARTH, LIVE}]
+    anchor = not any(touch.low_m <= FINE_M for touch in live)
+    upper = not any(touch.high_m >= length - FINE_M for touch in live)
+    tied_up = any(touch.by == f"tie of '{rope}'" for touch in on)
+    if anchor:
+        yield from _anchor(site, rope)
+    if upper and not tied_up:
+        at = frozenset((LIVE,) if anchor else (LIVE, EARTH))
+        yield Touch(rope, f"upper end of {rope}", length, length, at, live=f"from end to end {length:.2f} m")
+
+
+def _anchor(site: Site, rope: str) -> Iterator[Touch]:
+    hands = max((worker.extent(build_of(person)) for person in site.scene.crew), default=0.0)
+    said = "its anchor" if hands == 0.0 else f"hands of the crew within {hands:.2f} m of its anchor"
+    yield Touch(rope, f"anchor of {rope}", 0.0, hands, frozenset((EARTH,)), said=said)
+
+
+def _judged(bench: Bench, setting: Setting, member: Member, way: Way) -> Insulation:
+    """A way against what its rules ask of what it goes along, between its two potentials."""
+    required, rule, why = None, unnamed(bench.site.scene), ""
+    for what in dict.fromkeys(leg.member.what for leg in way.legs):
+        asked, said, silent = required_between(bench.site, what, way.between)  # type: ignore[arg-type]
+        why = why or silent
+        if required is None or (asked is not None and asked > required):
+            required, rule = asked, said
+    at: dict[str, float] = {}
+    for name in ("climb_m", "extend_m"):
+        if name in ranges(setting) and member.what == "ladder":
+            at[name] = ranges(setting)[name][0]
+    return Insulation(
+        member.name, judge_length(way.left_m, required, why), way.left_m, required, at, rule, tuple(_words(way)), why
     )
 
 
-def highest_earthed_touch(site: Site, stage: Stage) -> tuple[float, str]:
-    """How far up the ladder something earthed may touch it [m], and what: feet, fittings, ropes, hands of the crew."""
-    scene = site.scene
-    entry = scene.ladder
-    assert entry is not None
-    absent = statements.absent(scene, stage)
-    found = [(entry.insulating_from_m, "foot of the ladder, below its insulating part")]
-    for fitting in (*entry.fittings, *_platform(absent, entry)):
-        if stage.potentials.get(fitting.name, fitting.potential) == "earth" and fitting.name not in absent:
-            found.append((fitting.to_m, f"earthed fitting '{fitting.name}'"))
-    for rope in scene.ropes:
-        if rope.name in absent or statements.insulating(scene, rope.name):
-            continue
-        if isinstance(rope.from_m, Reference) and rope.from_m.name == entry.name and rope.from_m.along_m is not None:
-            found.append((rope.from_m.along_m, f"rope '{rope.name}', not insulating"))
-    corners = [] if scene.track is None else [np.array(on_ground(site.ground, point)) for point in scene.track.points_m]
-    if entry.hangs_on is not None:
-        found += _hands_below(site, stage, entry)
-    for person in scene.crew:
-        if person.name in absent or not corners:
-            continue
-        body = build_of(person)
-        reach = worker.extent(body)
-        foot = np.array(on_ground(site.ground, person.at_m))
-        near = min(_distance(foot, a, b) for a, b in itertools.pairwise(corners))
-        if near <= reach:
-            # Hands overhead, seen along a ladder that leans away from the upright only helps; its tilt does not.
-            height = reach / max(math.cos(math.radians(entry.tilt_deg)), 0.2)
-            found.append((height, f"hands of '{person.name}' overhead"))
-    return max(found)
-
-
-def _hands_below(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[float, str]]:
-    """How far up a ladder that hangs the hands of those below it reach [m], wherever it swings."""
-    knots, left_out = foot_knots(site, stage)
-    swing = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
-    lowest = float(knots[:, 3].min()) - entry.length_m - left_out
-    aside = entry.length_m * math.sin(min(swing, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
-    for person in site.scene.crew:
-        if person.name in statements.absent(site.scene, stage):
-            continue
-        foot = np.array(on_ground(site.ground, person.at_m))
-        reach = worker.extent(build_of(person))
-        flat = knots[:, 1:] * [1.0, 1.0, 0.0]
-        near = min(_distance(foot * [1.0, 1.0, 0.0], a, b) for a, b in itertools.pairwise(flat))
-        if near - aside <= reach:
-            height = (foot[2] + reach - lowest) / max(math.cos(swing), 0.2)
-            yield max(0.0, height), f"hands of '{person.name}' overhead"
-
-
-def _distance(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
-    along = float(np.clip(np.dot(point - a, b - a) / max(float(np.dot(b - a, b - a)), 1e-12), 0.0, 1.0))
-    return float(np.linalg.norm(point - a - along * (b - a)))
-
-
-def _metal(absent: Set[str], entry: records.Ladder, low: float, high: float) -> list[tuple[float, str]]:
-    """Metal on the ladder between two heights: its length, each piece once where pieces overlap.
-
-    Earthed metal is below `low` by then; it is counted all the same, as a stage may state it as floating.
-    """
-    there = [f for f in entry.fittings if f.name not in absent]
-    cuts = sorted((max(low, f.from_m), min(high, f.to_m), f.name) for f in (*there, *_platform(absent, entry)))
-    found, reached = [], low
-    for start, stop, name in cuts:
-        length = stop - max(start, reached)
-        if length > 0:
-            found.append((length, name))
-            reached = max(reached, stop)
-    return found
-
-
-def _platform(absent: Set[str], entry: records.Ladder) -> Iterator[records.Fitting]:
-    """The platform as what it shorts along the ladder: its thickness, and what its tilt adds to it."""
-    name = records.platform_name(entry.name)
-    if entry.platform_m is not None and name not in absent:
-        half = PLATFORM_HALF_M + entry.platform_depth_m * abs(math.sin(math.radians(entry.tilt_deg)))
-        low = max(0.0, entry.platform_m - half)
-        yield records.Fitting(name=name, from_m=low, to_m=entry.platform_m + half, radius_m=entry.platform_depth_m)
-
-
-def _ladder(site: Site, stage: Stage, touch: tuple[float, str] | None) -> Iterator[Insulation]:
-    """For a bonded worker: from the highest earthed touch to the soles, least at the lowest climb. For one who is not
-    bonded, up to the lowest live touch, or the top of the insulating part, less what the body shorts: the same at every
-    climb while the body is on that part."""
-    scene = site.scene
-    entry = scene.ladder
-    if entry is None or stage.travel_m is None:
-        return
-    earthed, what = highest_earthed_touch(site, stage)
-    aloft = [person for person in scene.workers if person.name in records.aloft(scene, stage)]
-    circuits = records.phases(scene)
-    steps = [f"earthed up to {earthed:.2f} m along the ladder: {what}"]
-    top, live = entry.insulating_to_m, f"insulating up to {entry.insulating_to_m:.2f} m"
-    if touch is not None and touch[0] < top:
-        top, live = touch[0], f"'{touch[1]}' touches it from {touch[0]:.2f} m up"
-    if not aloft and touch is not None:
-        left, taken = _less(site, stage, entry, earthed, top)
-        yield _judged(site, stage, unknown_circuit(scene), left, (*steps, live, *taken))
-    for person in aloft:
-        if stage.climb_m is None or stage.kind in records.AT_FOOT:
-            continue
-        phase = stage.bonded.get(person.name)
-        circuit = circuits[phase] if phase else unknown_circuit(scene)
-        upper, words = top, [live]
-        if phase is not None and stage.climb_m.lo < top:
-            upper = stage.climb_m.lo
-            words = [f"at phase {phase} from {upper:.2f} m up: the soles at the lowest climb of the stage"]
-        left, taken = _less(site, stage, entry, earthed, upper)
-        if phase is None:
-            shorted = worker.lowest_to_highest_contact_m(build_of(person))
-            left -= shorted
-            words.append(f"less {shorted:.2f} m that the climber shorts between soles and holding hand")
-        yield _judged(site, stage, circuit, left, (*steps, *words, *taken))
-
-
-def _less(site: Site, stage: Stage, entry: records.Ladder, low: float, high: float) -> tuple[float, list[str]]:
-    """The length between two heights less metal and what is wet or dirty [m], and how it was reckoned."""
-    left, steps = high - low, []
-    for length, name in _metal(statements.absent(site.scene, stage), entry, low, high):
-        left -= length
-        steps.append(f"less {length:.2f} m of metal, '{name}'")
-    if entry.wet_or_dirty_m > 0:
-        left -= entry.wet_or_dirty_m
-        steps.append(f"less {entry.wet_or_dirty_m:.2f} m written off as wet or dirty")
-    return left, steps
-
-
-def _judged(site: Site, stage: Stage, circuit: Circuit, left: float, steps: tuple[str, ...]) -> Insulation:
-    entry = site.scene.ladder
-    assert entry is not None
-    required, rule, why = required_length(site.scene, circuit, "ladder")
-    at = {} if stage.climb_m is None else {"climb_m": stage.climb_m.lo}
-    return Insulation(entry.name, judge_length(left, required, why), left, required, at, rule, steps, why)
-
-
-def _device(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """The boom of an aerial device, from its metal to the platform, at the shortest extension; whoever is on it."""
-    device = aerial.device_in(site, stage)
-    if device is None or stage.kind in records.AT_FOOT:
-        return
-    assert stage.extend_m is not None
-    circuits = records.phases(site.scene)
-    phase = next(iter(stage.bonded.values()), None)
-    circuit = circuits[phase] if phase else unknown_circuit(site.scene)
-    required, rule, why = required_length(site.scene, circuit, "ladder")
-    left, steps = aerial.insulating_left_m(device, stage)
-    at = {"extend_m": stage.extend_m.lo}
-    yield Insulation(device.name, judge_length(left, required, why), left, required, at, rule, steps, why)
-
-
-def _ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """An insulating rope tied to the ladder or between two points: its own length, from anchor to tie."""
-    scene = site.scene
-    for rope in scene.ropes:
-        if not statements.insulating(scene, rope.name) or rope.name in statements.absent(scene, stage):
-            continue
-        required, rule, why = required_length(site.scene, unknown_circuit(scene), "rope")
-        start, ladder = rope.from_m, scene.ladder
-        if on_ladder(site, rope) and scene.track is None:
-            if stage.travel_m is None or not stands(scene):
-                continue
-            found = tied(site, stage, rope)
-            length = float(np.linalg.norm(found.tie - found.held)) - found.sway_m - found.left_out_m
-            steps = [f"from its tie on the ladder to its anchor, at least {length:.2f} m"]
-        elif isinstance(start, Reference) and ladder is not None and start.name == ladder.name:
-            # The tie is nowhere nearer to the anchor than its height above it: no lean of the ladder is counted on.
-            leans = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
-            leans += settled(scene)[0]
-            along = start.along_m or 0.0
-            length = along * math.cos(min(math.radians(abs(ladder.tilt_deg)) + leans, math.pi / 2))
-            steps = [f"from its tie {along:.2f} m up the ladder to its anchor, at least {length:.2f} m"]
+def _words(way: Way) -> Iterator[str]:
+    """How a way was reckoned, one line a touch and one a deduction."""
+    for k, leg in enumerate(way.legs):
+        first = leg.start.low_m + leg.start.high_m <= leg.end.low_m + leg.end.high_m
+        place = f"up to {leg.start.high_m:.2f} m" if first else f"down to {leg.start.low_m:.2f} m"
+        if k == 0 and way.between[0] == EARTH:
+            yield f"earthed {place} along {_along(leg.member)}: {leg.start.said}"
+        elif k == 0:
+            yield f"at {way.between[0]} {place} along {_along(leg.member)}: {leg.start.said}"
         else:
-            length = math.dist(place(site, rope, start), place(site, rope, rope.to_m))
-            steps = [f"from end to end {length:.2f} m"]
-        hands = max((worker.extent(build_of(person)) for person in scene.crew), default=0.0)
-        if hands > 0.0:
-            length -= hands
-            steps.append(f"less {hands:.2f} m within reach of the crew's hands at the anchor")
-        for tool in (haul.tool for haul in hauls_of(site, stage) if haul.tool.line == rope.name):
-            shorted = 2.0 * tool.radius_m
-            length -= shorted
-            steps.append(f"less {shorted:.2f} m that {tool.name} shorts, wherever on it")
-        if rope.wet_or_dirty_m > 0.0:
-            length -= rope.wet_or_dirty_m
-            steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
-        yield Insulation(rope.name, judge_length(length, required, why), length, required, {}, rule, tuple(steps), why)
+            begun = leg.start.high_m if first else leg.start.low_m
+            yield f"on along {_along(leg.member)} from {begun:.2f} m: {leg.start.said}"
+        if k == len(way.legs) - 1:
+            yield leg.end.live or f"at {way.between[1]} from {leg.end.low_m:.2f} m along it: {leg.end.said}"
+        yield from leg.less
+
+
+def _along(member: Member) -> str:
+    return "the ladder" if member.name == "ladder" else f"'{member.name}'"
+
+
+def required_between(site: Site, what: What, between: tuple[str, str]) -> tuple[float | None, dict[str, str], str]:
+    """The insulating length between two potentials [m], by which rule, and why there is none: of the circuits of both
+    the larger."""
+    live = [potential for potential in between if potential != EARTH]
+    exposure: Exposure = "phase-earth" if EARTH in between else "phase-phase"
+    unknown = unknown_circuit(site.scene)
+    circuits = {c.name: c for c in (site.circuit_of.get(potential, unknown) for potential in live)}
+    found = [required_length(site.scene, circuit, what, exposure) for circuit in circuits.values()]
+    required, rule, why = max(found, key=lambda one: one[0] or 0.0)
+    return required, rule, why or next((one[2] for one in found if one[2]), "")
 
 
 def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
@@ -243,7 +245,7 @@ def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
         yield Insulation(rope, judge_length(length, required, why), length, required, {}, rule, steps, why)
 
 
-def _stick(site: Site, stage: Stage) -> Iterator[Insulation]:
+def sticks(site: Site, stage: Stage) -> Iterator[Insulation]:
     """The remote tool of a stage that earths a tail or removes that earth: what it insulates beyond the hands."""
     if stage.kind != "earthing" or stage.stick_m is None:
         return

@@ -77,8 +77,8 @@ def judge_stage(
         ),
         approaches=tuple(nearness.approaches(bench, stage, posture, reach)),
         insulation=(
-            *insulation.insulation_of(bench.site, stage, bridged.lowest_live_touch(bench, stage, posture)),
-            *bridged.bridged(bench, stage, posture, reach),
+            *insulation.insulation_of(bench, stage, (*reach, *posture)),
+            *bridged.bridged(bench, posture, reach),
         ),
         collisions=tuple(nearness.collisions(bench, posture)),
         topplings=toppled,

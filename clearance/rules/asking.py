@@ -221,13 +221,15 @@ def insulating_length(
     rule: RuleName | Sequence[RuleName],
     *,
     what: What = "ladder",
+    exposure: Exposure = "phase-earth",
     voltage_kV: float | None = None,
     highest_kV: float | None = None,
     per_unit_overvoltage: float | None = None,
     altitude_m: float = 0.0,
     inputs: Mapping[str, object] | None = None,
 ) -> InsulatingLength:
-    """The clear insulating length a ladder, rope, rod or string must keep [m]; of several rules the longest.
+    """The clear insulating length a ladder, rope, rod or string must keep [m], between a phase and earth or between two
+    phases; of several rules the longest.
 
     Arguments and errors as in `required`.
 
@@ -238,7 +240,7 @@ def insulating_length(
     """
     one_of("what", what, WHATS)
     rules = find_all(rule)
-    asked = _asked(rules, "phase-earth", "tool", voltage_kV, highest_kV, per_unit_overvoltage, altitude_m, inputs)
+    asked = _asked(rules, exposure, "tool", voltage_kV, highest_kV, per_unit_overvoltage, altitude_m, inputs)
 
     def length(one: Rule, case: Case) -> InsulatingLength:
         try:

@@ -178,8 +178,13 @@ def _cell(row: VoltageClass, exposure: Exposure, gap: Gap) -> Distance | None:
 
 
 def insulating_length(table: CompanyTable, case: Case, what: What) -> InsulatingLength:
-    """The employer's insulating length. Raises RuleSilent where the table has none."""
+    """The employer's insulating length to earth. Raises RuleSilent where the table has none, and between phases."""
     row, conditions, numbers = _checked(table, case)
+    if case.exposure == "phase-phase":
+        raise RuleSilent(
+            f"{table.path}: insulating lengths of a company table are between a phase and earth, not between phases: "
+            "name a rule that has them beside it"
+        )
     lengths = row.insulation
     length = {"ladder": lengths.ladder_m, "rope": lengths.rope_m, "rod": lengths.rod_m, "string": lengths.string_m}[
         what

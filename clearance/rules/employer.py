@@ -95,12 +95,19 @@ def larger(
     return given, fact, f"employer, {key}: {said(case)}; the rule's own {own_m:g} m is no larger"
 
 
+def refuse_between_phases(case: Case, rule: str, what: What) -> None:
+    """Raises RuleSilent where a length between phases is asked of figures that hold between a phase and earth."""
+    if case.exposure == "phase-phase":
+        raise RuleSilent(f"{rule}: has no insulating length of a {what} between phases, only to earth")
+
+
 def length(case: Case, rule: str, reference: RuleReference, what: What, least_m: float = 0.0) -> InsulatingLength:
     """The employer's insulating length beside a rule that has none.
 
     least_m: what it cannot be below, for instance the electrical part to earth [m]
     Raises RuleSilent where none is supplied, RuleError where it is below that.
     """
+    refuse_between_phases(case, rule, what)
     key = LENGTHS[what]
     required, fact, source = larger(case, rule, key, None, f"insulating length of a {what}", None)
     if required < least_m or required <= 0.0:

@@ -339,6 +339,7 @@ def insulating_length(case: Case, what: What) -> InsulatingLength:
     nominal = case.voltage.nominal_kV
     assert nominal is not None
     key = employer.LENGTHS[what]
+    employer.refuse_between_phases(case, NAME, what)
     if what == "string":
         if key in case.inputs:
             return employer.length(case, NAME, RuleReference(NAME, EDITION, "the employer's"), what, TO_LIVE[nominal])

@@ -258,7 +258,7 @@ def _reference(clause: str) -> RuleReference:
 
 def insulating_length(case: Case, what: What) -> InsulatingLength:
     """Clear insulation of a tool: at least the phase-to-earth distance with a tool in the gap."""
-    return osha_tables.tool_length(limit(case), what)
+    return osha_tables.tool_length(limit(case), what, case.exposure)
 
 
 def assumed(highest_kV: float, exposure: Exposure = "phase-earth") -> tuple[float, RuleReference]:

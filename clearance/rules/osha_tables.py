@@ -25,6 +25,7 @@ from clearance.rules import overvoltage
 from clearance.rules.inputs import InputSpec
 from clearance.rules.records import (
     Case,
+    Exposure,
     Fact,
     InsulatingLength,
     Limit,
@@ -284,18 +285,20 @@ def limit(case: Case) -> Limit:
 
 
 def insulating_length(case: Case, what: What) -> InsulatingLength:
-    """Clear insulation of a tool: at least the phase-to-earth distance of the table."""
-    return tool_length(limit(case), what)
+    """Clear insulation of a tool: at least the distance of the table between the two potentials."""
+    return tool_length(limit(case), what, case.exposure)
 
 
-def tool_length(earth: Limit, what: What) -> InsulatingLength:
-    """Clear tool insulation from the phase-to-earth limit: at least the whole of it."""
+def tool_length(earth: Limit, what: What, exposure: Exposure = "phase-earth") -> InsulatingLength:
+    """Clear tool insulation from the limit of the two potentials: at least the whole of it. The rule asks for it to
+    earth; between phases the same is asked of their own distance, by analogy."""
+    between = exposure.replace("-", "-to-")
     conditions = [*earth.conditions, "Metal parts, joints and wet or dirty parts do not count towards the length."]
     if what == "string":
         conditions.append(
             "A tool that supports a conductor is also at least as long as the insulator string it bridges."
         )
-    steps = (*earth.steps, f"Clear insulation of a {what} at least the phase-to-earth distance: {earth.limit_m:.4f} m")
+    steps = (*earth.steps, f"Clear insulation of a {what} at least the {between} distance: {earth.limit_m:.4f} m")
     rule = replace(earth.rule, clause=f"{TOOL_CLAUSE}, at the distance of {earth.rule.clause}")
     facts = (*earth.facts, FACT_TOOL)
     return InsulatingLength(what, earth.limit_m, rule, earth.inputs, steps, tuple(conditions), facts)

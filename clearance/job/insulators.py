@@ -1,0 +1,250 @@
+"""Owns what insulates in a stage, as lengths, and what touches it by its nature.
+
+Of a ladder: what is not insulating, its metal, ropes tied to it, hands from below, a climber from soles to holding
+hand. Of a boom: the metal at its two ends. Of a rope: tools on it, and its tie, by which a way goes on along the
+ladder. What else touches is found in `touching`.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from clearance.bodies import Body, worker
+from clearance.bodies.ladder import PLATFORM_HALF_M
+from clearance.job import aerial
+from clearance.job.footing import foot_knots, hooks_m, settled, stands
+from clearance.job.ropes import hauls_of, on_ladder, tied
+from clearance.job.setting import Setting
+from clearance.job.staging import build_of
+from clearance.job.touching import Course, along_ladder, along_line, corners_of
+from clearance.job.ways import LIVE, Member, Touch
+from clearance.motion import rotation_about
+from clearance.scene import records
+from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
+from clearance.scene.records import Stage
+
+
+@dataclass(frozen=True, eq=False)
+class Insulators:
+    """What insulates in a setting, and what touches it by its nature.
+
+    courses: how members run; known: of a member the bodies whose touches are among `touches`
+    judged: members whose ways are asked for; the others only lead on
+    beside: of a course one that rides on the ladder, for what rides on it too
+    ropes: with their length: what their ends are at is told by what touches them
+    tied: members of which the one is tied to the other
+    """
+
+    members: tuple[Member, ...]
+    courses: tuple[Course, ...]
+    touches: tuple[Touch, ...]
+    known: Mapping[str, frozenset[str]]
+    judged: frozenset[str]
+    ropes: Mapping[str, float]
+    beside: Mapping[Course, Course]
+    tied: frozenset[frozenset[str]]
+
+
+def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
+    """What insulates in a setting, from the records and the bodies that are there."""
+    bodies = {body.name: body for body in setting.bodies if len(body.shape)}
+    members: list[Member] = []
+    courses: list[Course] = []
+    touches: list[Touch] = []
+    known: dict[str, frozenset[str]] = {}
+    judged: set[str] = set()
+    ropes: dict[str, float] = {}
+    beside: dict[Course, Course] = {}
+    ties: set[frozenset[str]] = set()
+    scene = site.scene
+    entry = scene.ladder
+    if entry is not None and entry.name in bodies:
+        wet = entry.wet_or_dirty_m, "written off as wet or dirty"
+        members.append(Member(entry.name, "ladder", entry.insulating_from_m, entry.insulating_to_m, 1.0, (wet,)))
+        courses.append(along_ladder(entry, bodies[entry.name]))
+        touches += _on_ladder(site, stage, setting, entry)
+        riding = {body.name for body in setting.bodies if body.link == "ladder"}
+        people = {person.name for person in (*scene.workers, *scene.crew)}
+        held = {rope.name for rope in scene.ropes if on_ladder(site, rope)}
+        known[entry.name] = frozenset(riding | people | held)
+        # With nobody on it, and nothing live, it insulates nothing; but a way may go on along it.
+        if any(stage.bonded.get(name) is None for name in records.aloft(scene, stage)) and "climb_m" in ranges(setting):
+            judged.add(entry.name)
+    device = aerial.device_in(site, stage)
+    *_, insulating, platform = records.device_names(device.name if device is not None else "")
+    if device is not None and stage.kind not in records.AT_FOOT and {insulating, platform} <= bodies.keys():
+        wet = device.wet_or_dirty_m, "written off as wet or dirty"
+        members.append(Member(device.name, "ladder", 0.0, device.insulating_m, 1.0, (wet,)))
+        shape = bodies[insulating].shape
+        around = float(shape.radius.max()), float(shape.uncertainty.max())
+        courses.append(along_line(device.name, "extension", corners_of(shape), around))
+        touches += _on_boom(device, bodies[platform], ranges(setting)["extend_m"][0])
+        known[device.name] = frozenset((*records.device_names(device.name), *records.aloft(scene, stage)))
+        judged.add(device.name)
+    for rope in scene.ropes:
+        body = bodies.get(rope.name)
+        if body is None or body.conductive:
+            continue
+        wet = rope.wet_or_dirty_m, "written off as wet or dirty"
+        course, seen, strays = _course(site, stage, rope, body)
+        members.append(
+            Member(rope.name, "rope", 0.0, course.length_m, max(0.0, 1.0 - strays / course.length_m), (wet,))
+        )
+        courses.append(course)
+        hauled = [haul for haul in hauls_of(site, stage) if haul.tool.line == rope.name and haul.tool.name in bodies]
+        for haul in hauled:
+            tool, size, (low, high) = haul.tool.name, haul.tool.radius_m, ranges(setting)[haul.parameter]
+            crossed = f"that {tool} shorts, wherever on it"
+            low, high = max(0.0, low - size), min(course.length_m, high + size)
+            touches.append(touch_of(rope.name, bodies[tool], low, high, 2.0 * size, crossed=crossed))
+        known[rope.name] = frozenset(haul.tool.name for haul in hauled)
+        if entry is not None and on_ladder(site, rope) and isinstance(rope.from_m, records.Reference):
+            # What rides on the ladder above the tie is no nearer to the rope than to the tie.
+            above = [f.name for f in (*entry.fittings, *_platform(entry)) if f.from_m > (rope.from_m.along_m or 0.0)]
+            known[rope.name] |= frozenset(above)
+        judged.add(rope.name)
+        ropes[rope.name] = course.length_m
+        beside |= {course: seen} if seen is not None else {}
+        if entry is not None and on_ladder(site, rope) and isinstance(rope.from_m, records.Reference):
+            ties.add(frozenset((rope.name, entry.name)))
+            tie, along = f"tie of '{rope.name}'", rope.from_m.along_m or 0.0
+            for where, at in ((rope.name, course.length_m), (entry.name, along)):
+                touches.append(Touch(where, tie, at, at, frozenset((None,)), 0.0, said=tie))
+    return Insulators(
+        tuple(members), tuple(courses), tuple(touches), known, frozenset(judged), ropes, beside, frozenset(ties)
+    )
+
+
+def ranges(setting: Setting) -> dict[str, tuple[float, float]]:
+    """The range of every parameter of a setting, in the engine's units."""
+    return {**{name: (value, value) for name, value in setting.held.items()}, **setting.box}
+
+
+def touch_of(
+    member: str,
+    body: Body,
+    low: float,
+    high: float,
+    shorts_m: float = math.inf,
+    said: str = "",
+    live: str = "",
+    crossed: str = "",
+) -> Touch:
+    at = frozenset((body.potential, *(potential for _, potential in body.states)))
+    state = tuple(name for name, _ in body.states)
+    return Touch(member, body.name, low, high, at, shorts_m, state, said or f"'{body.name}'", live, crossed)
+
+
+def _on_ladder(site: Site, stage: Stage, setting: Setting, entry: records.Ladder) -> Iterator[Touch]:
+    """What touches the ladder by its nature: its foot, its metal, ropes tied to it, hands from below, who is on it."""
+    scene, name = site.scene, entry.name
+    bodies = {body.name: body for body in setting.bodies}
+    low, top = entry.insulating_from_m, entry.insulating_to_m
+    yield Touch(
+        name, f"foot of {name}", 0.0, low, frozenset((EARTH,)), said=f"foot of the {name}, below its insulating part"
+    )
+    yield Touch(name, f"top of {name}", top, top, frozenset((LIVE,)), live=f"insulating up to {top:.2f} m")
+    for fitting in (*entry.fittings, *_platform(entry)):
+        if fitting.name in bodies:
+            body = bodies[fitting.name]
+            said = f"{'earthed ' if body.potential == EARTH else ''}fitting '{fitting.name}'"
+            crossed = f"of metal, '{fitting.name}'"
+            yield touch_of(name, body, fitting.from_m, fitting.to_m, said=said, crossed=crossed)
+    for rope in scene.ropes:
+        if rope.name in bodies and bodies[rope.name].conductive and on_ladder(site, rope):
+            assert isinstance(rope.from_m, records.Reference)
+            at = rope.from_m.along_m or 0.0
+            yield touch_of(name, bodies[rope.name], at, at, said=f"rope '{rope.name}', not insulating")
+    for person, height in _hands(site, stage, entry):
+        if person in bodies:
+            yield touch_of(name, bodies[person], 0.0, height, said=f"hands of '{person}' overhead")
+    climbed = ranges(setting).get("climb_m")
+    for climber in scene.workers:
+        if climber.name in bodies and climbed is not None and bodies[climber.name].link == "worker":
+            shorted = worker.lowest_to_highest_contact_m(build_of(climber))
+            phase = stage.bonded.get(climber.name)
+            live = f"at phase {phase} from {climbed[0]:.2f} m up: the soles at the lowest climb of the stage"
+            crossed = "that the climber shorts between soles and holding hand"
+            body, high = bodies[climber.name], climbed[1] + shorted
+            said = f"'{climber.name}', from soles to holding hand"
+            yield touch_of(
+                name, body, climbed[0], high, shorted, said=said, live=live if phase else "", crossed=crossed
+            )
+
+
+def _platform(entry: records.Ladder) -> Iterator[records.Fitting]:
+    """The platform as what it shorts along the ladder: its thickness, and what its tilt adds to it."""
+    if entry.platform_m is not None:
+        half = PLATFORM_HALF_M + entry.platform_depth_m * abs(math.sin(math.radians(entry.tilt_deg)))
+        low, name = max(0.0, entry.platform_m - half), records.platform_name(entry.name)
+        yield records.Fitting(name=name, from_m=low, to_m=entry.platform_m + half, radius_m=entry.platform_depth_m)
+
+
+def _hands(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[str, float]]:
+    """How far up the ladder hands of those on the ground reach [m], wherever it goes or swings."""
+    if not stands(site.scene) or stage.travel_m is None:
+        return
+    if entry.hangs_on is not None:
+        knots, left_out = foot_knots(site, stage)
+        swing = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
+        lowest = float(knots[:, 3].min()) - entry.length_m - left_out
+        aside = entry.length_m * math.sin(min(swing, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
+        flat = knots[:, 1:] * [1.0, 1.0, 0.0]
+    else:
+        assert site.scene.track is not None
+        flat = np.array([on_ground(site.ground, point) for point in site.scene.track.points_m])
+    for person in site.scene.crew:
+        foot, reach = np.array(on_ground(site.ground, person.at_m)), worker.extent(build_of(person))
+        if entry.hangs_on is not None:
+            near = min(_distance(foot * [1.0, 1.0, 0.0], a, b) for a, b in itertools.pairwise(flat))
+            if near - aside <= reach:
+                yield person.name, max(0.0, (foot[2] + reach - lowest) / max(math.cos(swing), 0.2))
+        elif min(_distance(foot, a, b) for a, b in itertools.pairwise(flat)) <= reach:
+            # Hands overhead, seen along a ladder that leans away from the upright only helps; its tilt does not.
+            yield person.name, reach / max(math.cos(math.radians(entry.tilt_deg)), 0.2)
+
+
+def _distance(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
+    along = float(np.clip(np.dot(point - a, b - a) / max(float(np.dot(b - a, b - a)), 1e-12), 0.0, 1.0))
+    return float(np.linalg.norm(point - a - along * (b - a)))
+
+
+def _on_boom(device: records.AerialDevice, platform: Body, shortest_m: float) -> Iterator[Touch]:
+    """The metal at both ends of a boom's insulating part: what is inside the metal boom at the shortest extension, and
+    the tip, which goes with the platform."""
+    out, whole = shortest_m - device.tip_m, device.insulating_m
+    said = f"the metal of '{device.name}'"
+    if out < whole:
+        said += f": {max(out, 0.0):.2f} m are outside the metal boom at {shortest_m:.2f} m extension"
+    yield Touch(device.name, f"metal of {device.name}", 0.0, max(0.0, whole - out), frozenset((EARTH,)), said=said)
+    live, words = platform.potential or LIVE, f"insulating for {whole:.2f} m"
+    yield Touch(device.name, platform.name, whole, whole, frozenset((live,)), live=words)
+
+
+def _course(site: Site, stage: Stage, rope: records.Rope, body: Body) -> tuple[Course, Course | None, float]:
+    """A rope from its anchor on; for one that is tied to the ladder once more as it is seen from the ladder, where its
+    anchor sways and not its tie; and how much nearer to each other its ends may be than it is drawn [m].
+
+    A point at a share of the way moves by that share of what an end moves, so both are where it is, share by share.
+    """
+    corners = corners_of(body.shape)[::-1]
+    radius, uncertainty = float(body.shape.radius.max()), float(body.shape.uncertainty.max())
+    if not on_ladder(site, rope):
+        strays = sum(strays_m(site, value, place(site, rope, value)) for value in (rope.from_m, rope.to_m))
+        return along_line(rope.name, body.link, corners, (radius, uncertainty)), None, strays
+    scene, found = site.scene, tied(site, stage, rope)
+    assert scene.ladder is not None
+    around = radius, uncertainty - found.sway_m
+    turned = rotation_about((0.0, 1.0, 0.0), math.radians(scene.ladder.tilt_deg))
+    seen = corners @ turned - np.array([0.0, 0.0, hooks_m(scene)])
+    angle, sunk = settled(scene)
+    spans = (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
+    angle += sum(math.radians(max(abs(span.lo), abs(span.hi))) for span in spans)
+    swung = float(np.linalg.norm(found.held)) * angle + sunk
+    course = along_line(rope.name, body.link, corners, around, (0.0, found.sway_m))
+    return course, along_line(rope.name, "ladder", seen, around, (swung, 0.0)), found.sway_m + found.left_out_m

@@ -1,0 +1,222 @@
+"""Owns where along what insulates something may touch it, at any position of a piece of a stage.
+
+A member is cut into pieces of half a metre, and those at the ends of what a body touches into finer ones. That a body
+touches a piece nowhere is proved by the sweep, over all positions and with all uncertainty; whatever is not proved
+counts as touched. So the range that comes out holds every place at which the body may touch.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance import shapes
+from clearance.bodies import Body, ladder
+from clearance.engine import Group, Path, coarse, compile_setting
+from clearance.job.measuring import Bench, Piece
+from clearance.motion import Link, Motion
+from clearance.scene import records
+from clearance.shapes import Shape
+
+TOUCH_M = 1e-9
+"""[m] What comes nearer than this is taken to touch."""
+
+COARSE_M, FINE_M = 0.5, 0.03
+"""[m] Pieces of a member that are looked at first, and about those at the ends of what is touched. Smaller: longer
+work, less length lost to a touch."""
+
+BUDGET = 2_000
+"""Boxes after which a piece counts as touched: what is not that soon proved to keep away nearly touches."""
+
+HELD = "where it is held"
+"""The link of pieces of a member that stands still."""
+
+Floats = NDArray[np.float64]
+Within = Mapping[str, tuple[float, float]]
+Sway = tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """A member as it runs through space.
+
+    link: what carries it, None where it stands still; length_m: of it; part: its shape between two places along it [m]
+    """
+
+    member: str
+    link: str | None
+    length_m: float
+    part: Callable[[float, float], Shape]
+
+
+def along_ladder(entry: records.Ladder, body: Body) -> Course:
+    """The ladder, from its feet."""
+    outer, uncertainty = entry.width_m + entry.rail_diameter_m, float(body.shape.uncertainty.max())
+
+    def part(low: float, high: float) -> Shape:
+        return ladder.fitting(low, high, outer, entry.rail_diameter_m / 2, uncertainty)
+
+    return Course(entry.name, body.link, entry.length_m, part)
+
+
+def along_line(
+    member: str, link: str | None, corners: Floats, around: tuple[float, float], sway_m: Sway = (0, 0)
+) -> Course:
+    """A rope or a boom that is made of straight pieces from corner to corner.
+
+    around: radius and uncertainty, without what its ends sway [m]; sway_m: how far its first and its last end may move:
+    what is straight between them moves by its share of either
+    """
+    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(corners, axis=0), axis=1))])
+    length = float(stations[-1])
+
+    def part(low: float, high: float) -> Shape:
+        between = stations[(stations > low) & (stations < high)]
+        at = np.concatenate([[low], between, [high]])
+        places = np.stack([np.interp(at, stations, corners[:, k]) for k in range(3)], axis=1)
+        swayed = max(sway_m[0] + (sway_m[1] - sway_m[0]) * s / length for s in (low, high))
+        return shapes.polyline(places, around[0], around[1] + swayed)
+
+    return Course(member, link, length, part)
+
+
+def corners_of(shape: Shape) -> Floats:
+    """The corners of a line of segments, (n, 3) [m]."""
+    return np.vstack([shape.vertices[:1, 0], shape.vertices[:, 1]])
+
+
+def touched(
+    bench: Bench, piece: Piece, others: Mapping[Course, Sequence[Body]], within: Within
+) -> Iterator[tuple[str, Body, float, float]]:
+    """Which bodies may touch which member, and between which two places along it [m].
+
+    others: of every course the bodies that are held against it: of the piece's setting, or that stand still beside
+    """
+    rows = [(course, _cuts(0.0, course.length_m, COARSE_M)) for course in others]
+    found: list[tuple[Course, Body, list[tuple[float, float]]]] = []
+    near = _Looked(bench, piece, rows, others, within)
+    for course, cuts in rows:
+        for body in others[course]:
+            some = [part for part in cuts if near.boxes_meet(course, part, body)]
+            first = next((k for k, part in enumerate(some) if near.touches(course, [part], body)), None)
+            if first is not None:
+                last = next(
+                    k
+                    for k in range(len(some) - 1, first - 1, -1)
+                    if k == first or near.touches(course, [some[k]], body)
+                )
+                found.append((course, body, [some[first], some[last]]))
+    if not found:
+        return
+    fine = [
+        (course, [cut for part in dict.fromkeys(ends) for cut in _cuts(*part, FINE_M)]) for course, _, ends in found
+    ]
+    close = _Looked(bench, piece, fine, others, within)
+    for course, body, (first_part, last_part) in found:
+        lower, upper = _cuts(*first_part, FINE_M), _cuts(*last_part, FINE_M)
+        low = _end(lower, lambda parts, c=course, b=body: close.touches(c, parts, b))  # type: ignore[misc]
+        high = _end(upper[::-1], lambda parts, c=course, b=body: close.touches(c, parts, b))  # type: ignore[misc]
+        yield course.member, body, low[0], high[1]
+
+
+def met(
+    bench: Bench, piece: Piece, courses: Sequence[Course], tied: Collection[frozenset[str]], within: Within
+) -> Iterator[tuple[str, tuple[float, float], str, tuple[float, float]]]:
+    """Where two members touch one another: parts of the one, and where on the other each may touch.
+
+    Not where the one is tied to the other: it leaves it at the tie, and side by side they are two ways of one length.
+    """
+    rows = [(course, _cuts(0.0, course.length_m, COARSE_M)) for course in courses]
+    pairs = [(one, other) for one, other in combinations(rows, 2) if {one[0].member, other[0].member} not in tied]
+    if not pairs:
+        return
+    near = _Looked(bench, piece, rows, {}, within)
+    for (one, parts), (other, others) in pairs:
+        for part in parts:
+            some = [another for another in others if near.parts_meet(one, part, other, another)]
+            if some:
+                yield one.member, part, other.member, (some[0][0], some[-1][1])
+
+
+def _cuts(low: float, high: float, piece_m: float) -> list[tuple[float, float]]:
+    count = max(1, math.ceil((high - low) / piece_m - 1e-9))
+    at = [low + (high - low) * k / count for k in range(count + 1)]
+    return list(pairwise(at))
+
+
+def _end(
+    parts: list[tuple[float, float]], any_touched: Callable[[list[tuple[float, float]]], bool]
+) -> tuple[float, float]:
+    """The first of some parts that is touched, by halves; one of them at least is taken to be."""
+    low, high = 0, len(parts) - 1
+    while low < high:
+        middle = (low + high) // 2
+        if any_touched(parts[low : middle + 1]):
+            high = middle
+        else:
+            low = middle + 1
+    return parts[low]
+
+
+class _Looked:
+    """Parts of members in a piece's setting beside the bodies they are held against."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        piece: Piece,
+        rows: Sequence[tuple[Course, list[tuple[float, float]]]],
+        others: Mapping[Course, Sequence[Body]],
+        within: Within,
+    ) -> None:
+        setting = piece.compiled.setting
+        there = {body.name for body in setting.bodies}
+        made = {}
+        for course, parts in rows:
+            for part in parts:
+                link = course.link or HELD
+                name = _name(course, part)
+                made[name] = Body(name, "part", course.part(*part), conductive=False, potential=None, link=link)
+        for course, _ in rows:
+            for body in others.get(course, ()):
+                if body.name not in there:
+                    made[body.name] = replace(body, link=body.link or HELD)
+        motion = Motion((*setting.motion.links, Link(HELD, None, ())), setting.motion.parameters)
+        asked = {body.name for course, _ in rows for body in others.get(course, ())}
+        bodies = (*(body for body in setting.bodies if body.name in asked), *made.values())
+        small = replace(setting, bodies=bodies, motion=motion, touching=frozenset())
+        self.bench, self.within = bench, within
+        self.compiled = compile_setting(bench.engine, small)
+        self.least = coarse(bench.engine, self.compiled)
+
+    def boxes_meet(self, course: Course, part: tuple[float, float], body: Body) -> bool:
+        return self.least(Path((Group((_name(course, part),)), Group((body.name,))))) <= TOUCH_M
+
+    def touches(self, course: Course, parts: Sequence[tuple[float, float]], body: Body) -> bool:
+        return self._meet(tuple(_name(course, part) for part in parts), body.name)
+
+    def parts_meet(self, one: Course, part: tuple[float, float], other: Course, another: tuple[float, float]) -> bool:
+        return self._meet((_name(one, part),), _name(other, another))
+
+    def _meet(self, parts: tuple[str, ...], other: str) -> bool:
+        path = Path((Group(parts), Group((other,))))
+        if self.least(path) > TOUCH_M:
+            return False
+        found = self.bench.sweep(
+            self.compiled,
+            (path,),
+            tolerance_m=self.bench.tolerance_m,
+            target_m=TOUCH_M,
+            within=self.within,
+            budget=BUDGET,
+        )
+        return found.outcome != "reached"
+
+
+def _name(course: Course, part: tuple[float, float]) -> str:
+    return f"{course.member} on {course.link} from {part[0]!r} to {part[1]!r} m"
