@@ -304,13 +304,18 @@ def _without(
     return Without(said, found.verdict, margin, stage, why)
 
 
+def _alike(setting: Setting) -> tuple[object, ...]:
+    """What settings have in common whose bodies may be the same."""
+    return (setting.check, setting.hand, *setting.box.values())
+
+
 def _again(
     bench: measuring.Bench, one: withdrawn.Withdrawal, number: int, before: Sequence[measuring.Piece]
 ) -> StageResult:
     """A stage judged without some statements; what is known of bodies that stay as they are is taken over."""
     settings = one.stages[number] or ()
-    kept = {(old.compiled.setting.check, *old.compiled.setting.box.values()): old for old in before}
-    pairs = [(setting, kept.get((setting.check, *setting.box.values()))) for setting in settings]
+    kept = {_alike(old.compiled.setting): old for old in before}
+    pairs = [(setting, kept.get(_alike(setting))) for setting in settings]
     if len(settings) == len(before):
         # In the same order: a join has the box of its stage, and another posture.
         pairs = list(zip(settings, before, strict=True))

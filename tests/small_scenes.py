@@ -35,7 +35,7 @@ LADDER = {
     "width_m": 0.4,
     "rail_diameter_m": 0.06,
     "rung_spacing_m": 0.3,
-    "insulating_from_m": 0.4,
+    "insulating_from_m": 0.0,
     "insulating_to_m": 8.0,
     "bending_m": 0.0,
 }

@@ -7,11 +7,12 @@ import math
 import numpy as np
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, LADDER, SPREAD, checked, only, slab, stage
+from small_scenes import CIRCUIT, SPREAD, checked, only, slab, stage
 
 from clearance import rules
 from clearance.bodies import worker
 
+LADDER = {**small.LADDER, "insulating_from_m": 0.4}
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BUSES = [slab("bus A", bottom_m=12.0), slab("bus B", bottom_m=30.0, potential="B")]
 REQUIRED = 0.3048 * 0.011 * 245 / math.sqrt(3) * 2.5 + 0.31
@@ -21,7 +22,7 @@ CLIMBER = 0.03 + 2.263 - 0.193 / 2 + SPREAD
 
 
 def lengths(**parts):
-    found = only(**{"circuits": [TWO], "solids": BUSES, **parts}).insulation
+    found = only(**{"circuits": [TWO], "solids": BUSES, "ladder": LADDER, **parts}).insulation
     return {entry.body: entry for entry in found}
 
 

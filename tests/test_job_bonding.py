@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
+import numpy as np
 import pytest
 import small_scenes as small
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from small_scenes import CIRCUIT, SPREAD, WORKER, checked, contact, gap, isolated, only, slab, stage, wall
 
 from clearance.bodies import worker
 from clearance.errors import InputError
 from clearance.job import nearness, staging
+from clearance.motion import placed, pose
 from clearance.scene.assemble import assemble
 
 ERGONOMIC = 0.31
@@ -140,10 +146,24 @@ def test_what_a_bonded_worker_holds_is_at_that_phase():
     assert gap(bag, "A", "earth", "tool").posture.gap_upper_m == pytest.approx(3.0 + low, abs=NEAR)
 
 
+BELT = np.array([-(0.253 / 2 + 0.04 + 0.08), 0.0, 0.03 + 0.6 * 1.755])
+"""Middle of the trunk of a man of 1.755 m at his belt: behind the ladder by half the chest, the suit and the stand-off,
+0.6 of his stature above the boots (chest depth: ANSUR II; the rest common practice, no source)."""
+AROUND = 0.253 / 2 + 0.04 + 0.03 * 1.755
+"""[m] How far the suit's surface is from there: half the chest, the suit, and half of what the trunk is wider than
+deep."""
+
+
+def ball(length, clamp, feet):
+    """Middle and radius of the ball that holds a lead, spread and the thickness of the lead included."""
+    middle = 0.5 * (np.array(clamp) + BELT + [0.0, 0.0, feet])
+    return middle, 0.5 * (length + AROUND + SPREAD) + 0.02
+
+
 def test_the_bonding_lead_is_a_body_at_the_phase():
-    """It lies within half its length of the middle between clamp and belt (here x = 2 m, y = 0, and 0.6 of the stature
-    above the soles): with 5 m of lead, 2.5 m about it."""
-    clamp, belt = [4.0, 0.0, 4.0], 3.0 + 0.6 * 1.755
+    """It lies within half its length of the middle between clamp and belt: with 5 m of lead, 2.5 m about it, and half
+    as much more as its end may be elsewhere on the belt."""
+    clamp = [4.0, 0.0, 4.0]
     found = only(
         circuits=[TWO],
         solids=[over_head(0.1), small.grip(clamp), FAR_B],
@@ -151,7 +171,63 @@ def test_the_bonding_lead_is_a_body_at_the_phase():
     )
     direct = gap(found, "A", "earth", "tool").posture
     assert direct.ends == ("worker bonding lead", "ground")
-    assert direct.gap_upper_m == pytest.approx((clamp[2] + belt) / 2 - 2.5, abs=NEAR)
+    middle, radius = ball(5.0, clamp, 3.0)
+    assert direct.gap_upper_m == pytest.approx(middle[2] - radius, abs=NEAR)
+
+
+@pytest.mark.parametrize("spare", [-0.02, 0.02])
+def test_the_lead_goes_half_as_far_as_its_worker_and_is_judged_where_it_is(spare):
+    """Travel and climb are swept; a wall of B beside the lead. At the worst corner of the box the ball, which has gone
+    half as far as the worker, keeps the limit or breaches it; and at the pose that is printed the gap is the printed
+    one, though nothing is swept there."""
+    clamp, limit = [1.5, 0.0, 4.5], 2.7
+    told = {"travel_m": [4.0, 6.0], "climb_m": [2.0, 3.0], "bonding_lead_m": 4.0, "clamp_m": clamp}
+    middle, radius = ball(4.0, clamp, 3.0)
+    wall_b = wall("bus B", middle[0] + radius + limit + spare, "B")
+    parts = {"circuits": [TWO], "solids": [over_head(0.1), wall_b]}
+    found = gap(only(**parts, stages=[bonded(**told)]), "A", "B", "air")
+    assert "worker bonding lead" in found.posture.ends
+    assert found.posture.gap_upper_m == pytest.approx(limit + spare, abs=NEAR)
+    at = {name: float(value) for name, value in found.posture.at.items()}
+    there = gap(only(**parts, stages=[bonded(**{**told, **at})]), "A", "B", "air")
+    assert there.posture.gap_upper_m == pytest.approx(found.posture.gap_upper_m, abs=NEAR)
+    # From above, the lowest bus that the ball meets is met at the highest climb alone.
+    lower = gap(only(**parts, stages=[bonded(**{**told, "climb_m": 2.0})]), "A", "earth", "tool").posture
+    higher = gap(only(**parts, stages=[bonded(**{**told, "climb_m": 3.0})]), "A", "earth", "tool").posture
+    if "worker bonding lead" in lower.ends and "worker bonding lead" in higher.ends:
+        assert higher.gap_upper_m - lower.gap_upper_m == pytest.approx(0.5, abs=NEAR)
+
+
+@given(st.data())
+@settings(max_examples=30, deadline=None)
+def test_wherever_the_lead_hangs_the_ball_holds_it(data):
+    """Random chains of joints of a leaning, turning ladder on a bent track; random points whose distances to clamp and
+    to the join on the suit add up to the length at most."""
+    draw = lambda low, high: data.draw(st.floats(low, high))  # noqa: E731
+    clamp, length = [draw(-1, 2), draw(-1, 1), draw(3, 6)], 6.0
+    track = {"points_m": [[0, -5], [0.5, 0], [0, 5]], "heading_deg": 20}
+    entry = bonded(
+        travel_m=[3, 7], climb_m=[2, 4], heading_deg=[-20, 20], lean_along_deg=[-10, 10], lean_across_deg=[-10, 10],
+        bonding_lead_m=length, clamp_m=clamp,
+    )  # fmt: skip
+    site = assemble(small.scene(circuits=[TWO], solids=[FAR_B], track=track, stages=[entry]))
+    (setting, *_) = staging.settings_of(site, site.scene.stages[0])
+    held = next(body for body in setting.bodies if body.kind == "lead")
+    q = {name: draw(low, high) for name, (low, high) in setting.box.items()}
+    turn, shift = pose(setting.motion, "worker", q)
+    away = np.array([draw(-1, 1) for _ in range(3)])
+    join = turn @ (BELT + AROUND * away / max(1.0, np.linalg.norm(away))) + shift
+    way = np.array([draw(-1, 1) for _ in range(3)])
+    apart = np.linalg.norm(join - clamp)
+    share = draw(0, 1)
+    # A point of the ellipsoid: from a point between the ends outward as far as the length lets it.
+    start, far = clamp + share * (join - clamp), 0.5 * (length - apart)
+    point = start + far * way / max(1.0, np.linalg.norm(way))
+    assume(apart < length)
+    assert np.linalg.norm(point - clamp) + np.linalg.norm(point - join) <= length + 1e-9
+    shape = placed(held.shape, setting.motion, held.link, q)
+    assert shape.vertices[0, 0] == pytest.approx(0.5 * (turn @ BELT + shift + clamp), abs=1e-9)
+    assert np.linalg.norm(point - shape.vertices[0, 0]) <= shape.radius[0] + shape.uncertainty[0]
 
 
 def test_a_bond_without_its_lead_is_not_clear():
@@ -182,8 +258,8 @@ def test_a_bonded_stage_is_judged_again_with_the_bond_lost(kind, case, monkeypat
     assert (through.case, through.through) == (case, ("worker",))
     between = gap(found, "A", "B", "object").posture
     assert (between.case, between.through) == (case, ("worker",))
-    # From the bus alone it were 4.4 m; the lead that hangs loose from its clamp is at the phase too, and nearer.
-    assert 4.0 < between.gap_upper_m < 4.4
+    # From the bus alone it were 4.4 m; the lead from its clamp to his belt is at the phase too, and touches him.
+    assert between.gap_upper_m == pytest.approx(4.0, abs=NEAR)
     assert "worker bonding lead" in between.ends
     direct = gap(found, "A", "B", "air").posture
     assert (direct.case, direct.gap_upper_m) == ("as stated", pytest.approx(4.0, abs=NEAR))
@@ -218,13 +294,13 @@ def test_a_bond_out_of_reach_is_a_mistake_of_the_scene():
 @pytest.mark.parametrize(
     ("climb", "lean", "length", "refused"),
     [
-        (3.0, 0.0, 0.93, True), (3.0, 0.0, 0.96, False), ([2.0, 3.0], 0.0, 0.93, True), ([2.0, 3.1], 0.0, 0.93, False),
-        (3.0, 0.3, 0.66, False), (3.0, 0.3, 0.63, True),
+        (3.0, 0.0, 0.71, True), (3.0, 0.0, 0.75, False), ([2.0, 3.0], 0.0, 0.71, True), ([2.0, 3.1], 0.0, 0.71, False),
+        (3.0, 0.3, 0.59, False), (3.0, 0.3, 0.56, True),
     ],
 )  # fmt: skip
 def test_a_lead_that_reaches_its_clamp_nowhere_is_refused(climb, lean, length, refused):
-    """The belt of 1.755 m of stature is 1.053 m above the soles; the clamp at 5 m is 0.947 m above that at 3 m, and
-    the lean of the trunk that the lanyard allows is nearer by as much."""
+    """From the clamp to the nearest place on the belt; the lean of the trunk, which tips about the hips 0.123 m below
+    it, brings that nearer by 0.156 m (shoulders 0.509 m above the hips)."""
     parts = {
         "circuits": [TWO],
         "workers": [{**WORKER, "trunk_lean_m": lean}],
@@ -238,7 +314,9 @@ def test_a_lead_that_reaches_its_clamp_nowhere_is_refused(climb, lean, length, r
         InputError, match="bonding_lead_m: expected a lead that reaches from the belt of 'worker'"
     ) as said:
         checked(**parts)
-    nearest = 5.0 - 1.053 - (climb if isinstance(climb, float) else climb[1]) - lean
+    feet = climb if isinstance(climb, float) else climb[1]
+    tipped = 2 * math.sin(math.asin(lean / 0.5089) / 2) * math.hypot(0.1229, AROUND)
+    nearest = np.linalg.norm(BELT + [0, 0, feet] - [0, 0, 5.0]) - AROUND - tipped
     assert f"to its clamp, {nearest:.2f} m away, found {length:g} m" in str(said.value)
 
 

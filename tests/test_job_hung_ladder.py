@@ -20,7 +20,14 @@ WIRE = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-30, 0, 10], 
         "to_string": {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14},
         }  # fmt: skip
 MOVED = [{"wire": "wire A", "movement_m": 0.3, "basis": "estimate"}]
-HANGS = {**LADDER, "hangs_on": "wire A", "heading_deg": 30, "length_m": 7.5, "insulating_to_m": 7.5}
+HANGS = {
+    **LADDER,
+    "hangs_on": "wire A",
+    "heading_deg": 30,
+    "length_m": 7.5,
+    "insulating_to_m": 7.5,
+    "insulating_from_m": 0.4,
+}
 
 
 def parts(told=None, **changes):

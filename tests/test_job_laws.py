@@ -143,3 +143,22 @@ def test_moving_and_turning_the_whole_scene_changes_nothing(seed, turn, x, y, z)
         assert lower <= other_upper + 1e-7, key
         assert other_lower <= upper + 1e-7, key
         assert abs(upper - other_upper) <= 2 * TOLERANCE or key[0] in ("approach", "collision"), key
+
+
+@FEW
+@given(SEEDS, st.booleans())
+def test_a_scene_in_the_mirror_has_the_mirrored_gaps(seed, bonded):
+    """Mirrored across the climber's own plane: whatever stood to the left stands to the right."""
+    parts = random_parts(seed, bonded=bonded)
+    mirrored = copy.deepcopy(parts)
+    for entry in mirrored["solids"]:
+        x, y, z = entry["centre_m"]
+        entry["centre_m"], entry["heading_deg"] = [x, -y, z], -entry["heading_deg"] if "heading_deg" in entry else 0
+    for person in mirrored["crew"]:
+        person["at_m"] = [person["at_m"][0], -person["at_m"][1]]
+    here, there = gaps(parts), gaps(mirrored)
+    assert here.keys() == there.keys()
+    for key, (lower, upper) in here.items():
+        other_lower, other_upper = there[key]
+        assert lower <= other_upper + 1e-7, key
+        assert other_lower <= upper + 1e-7, key

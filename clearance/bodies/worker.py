@@ -271,6 +271,15 @@ def extent(worker: Build, tool_m: float = 0.0, hanging_m: float = 0.0) -> float:
     return max(worker.span_m + 2 * ends, upright)
 
 
+def belt(worker: Build, trunk_lean_m: float = 0.0) -> tuple[Floats, float]:
+    """The middle of the belt, where a bonding lead is joined to the suit, and how far from it the join may be [m]:
+    anywhere about the trunk, which tips about the hips by a lean of the shoulders [m]."""
+    body = _joints(worker)
+    around = worker.chest_depth_m / 2 + worker.suit_m + _TRUNK_HALF * worker.stature_m
+    chord = 2 * math.sin(math.asin(trunk_lean_m / (body.shoulder_low - body.hip)) / 2)
+    return np.array([body.trunk_x, 0.0, body.belt]), around + chord * math.hypot(body.belt - body.hip, around)
+
+
 def lowest_to_highest_contact_m(worker: Build) -> float:
     """How much of the ladder a climber shorts [m], from the soles to the middle of a hand that holds on overhead: about
     2 m by common practice, here from the body's own overhead reach."""

@@ -155,6 +155,9 @@ def _conductors(scene: Scene, stage: Stage, ladder: records.Ladder | None, away:
         tied = isinstance(rope.from_m, Reference) and scene.ladder is not None and rope.from_m.name == scene.ladder.name
         if rope.name not in away and not statements.insulating(scene, rope.name) and not (tied and ladder is None):
             yield rope.name, "state travel_m: it is tied to the ladder" if tied else "mend its entry: it has no surface"
+    for name, _, _ in records.metal_parts(ladder) if ladder is not None else ():
+        if name not in away:
+            yield name, "state travel_m: it is part of the ladder"
     for fitting in ladder.fittings if ladder is not None else ():
         if fitting.name not in away:
             yield fitting.name, "state travel_m: it is on the ladder"

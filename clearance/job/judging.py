@@ -28,7 +28,7 @@ from clearance.job import (
     toppling,
     whip,
 )
-from clearance.job.measuring import Bench, Piece, beneath, measure_of
+from clearance.job.measuring import Bench, Piece, beneath, case_of, measure_of
 from clearance.job.questions import Asked, questions
 from clearance.job.setting import Check
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, Verdict, worst
@@ -157,7 +157,7 @@ def _least(bench: Bench, asked: Sequence[tuple[Piece, Judged]], required_m: floa
                 continue
             measure = counts
         chain = (measure.ends[0], *measure.through, measure.ends[1])
-        measures.append(replace(measure, case=case_name(question.case, chain)))
+        measures.append(replace(measure, case=case_of(piece, case_name(question.case, chain), chain)))
     if not measures:
         # Under a floor all of them are clear and keep more than the least: nothing is left to measure.
         nothing: Verdict = "undecided" if bench.floor is None or required_m is None or silent else "clear"

@@ -21,7 +21,7 @@ from clearance.engine import (
     still_gap,
 )
 from clearance.job.known import Memo, Told, covered, told_of
-from clearance.job.setting import Setting
+from clearance.job.setting import OTHER_HAND, Setting
 from clearance.limits import Required, required_between
 from clearance.result import Kind, Measure
 from clearance.scene.assemble import Site
@@ -153,6 +153,14 @@ def pieces_of(bench: Bench, settings: Sequence[Setting]) -> tuple[Piece, ...]:
     """The settings of a stage, ready to be measured."""
     compiled = [compile_setting(bench.engine, setting) for setting in settings]
     return tuple(Piece(one, coarse(bench.engine, one)) for one in compiled)
+
+
+def case_of(piece: Piece, case: str, chain: Sequence[str]) -> str:
+    """A case, with the word for changed hands where the worker whose hands they are is on the chain."""
+    sided = {body.name for body in piece.compiled.setting.bodies if body.kind == "worker"}
+    if piece.compiled.setting.hand == "right" or not sided.intersection(chain):
+        return case
+    return OTHER_HAND if case == "as stated" else f"{case} and {OTHER_HAND}"
 
 
 def piece_after(bench: Bench, setting: Setting, before: Piece, changed: Mapping[str, Hashable]) -> Piece:
@@ -299,7 +307,9 @@ def measure_of(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: 
     within = False
     if verdict == "breach" and required_m is not None and bench.floor is None:
         within = _holds_without_uncertainty(bench, piece, paths, required_m)
-    return replace(_told(found, lower, verdict, required_m, case), within_survey_error=within, why=why)
+    measure = _told(found, lower, verdict, required_m, case)
+    case = case_of(piece, case, (*measure.ends, *measure.through))
+    return replace(measure, within_survey_error=within, why=why, case=case)
 
 
 def _told(found: Found, lower_m: float, verdict: Verdict, required_m: float | None, case: str) -> Measure:

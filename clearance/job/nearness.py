@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from clearance import rules, shapes
-from clearance.bodies import Body
+from clearance.bodies import Body, worker
 from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
@@ -203,9 +203,8 @@ def short_leads(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iter
         setting = next((one for one in settings if any(body.name == person.name for body in one.bodies)), None)
         if person.name not in stage.bonded or setting is None:
             continue
-        # The belt goes with the trunk, as far as the lanyard lets it.
-        height = staging.BELT * staging.build_of(person).stature_m
-        belt = Body("belt", "end", shapes.points([[0, 0, height]], uncertainty=person.trunk_lean_m), link="worker")
+        point, around = worker.belt(staging.build_of(person), person.trunk_lean_m)
+        belt = Body("belt", "end", shapes.points([point], uncertainty=around), link="worker")
         path = Path((Group((belt.name,)), Group((clamp.name,))))
         found = alone(replace(setting, rated={}), (belt, clamp), (path,), bench.tolerance_m)
         if found.lower_m > stage.bonding_lead_m:

@@ -12,6 +12,7 @@ import numpy as np
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands, track_knots
+from clearance.job.leads import with_lead
 from clearance.job.ropes import hauls_of
 from clearance.job.setting import inside
 from clearance.motion import STILL, Joint, Link, Motion, rotation_about
@@ -129,9 +130,8 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
     if piece is not None:
         links.append(Link("tail", None, ()))
     held = {name: low for name, (low, high) in spans.items() if name not in box and low == high}
-    if not box:
-        return Rig(Motion(tuple(links), STILL.parameters), {"still": (0.0, 0.0)}, fit, held)
-    return Rig(Motion(tuple(links), tuple(box)), box, fit, held)
+    motion = Motion(tuple(links), tuple(box) or STILL.parameters)
+    return Rig(with_lead(site, stage, motion), box or {"still": (0.0, 0.0)}, fit, held)
 
 
 def _joint(

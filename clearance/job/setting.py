@@ -1,7 +1,7 @@
 """Owns `Setting`: one swept piece of a stage as the engine takes it, and where everything stands at given parameters.
 
-A stage becomes one setting for the stated posture and one for the reach envelope; where a released conductor changes
-shape, one of each for every piece of its lowering.
+A stage becomes one setting for the stated posture with either hand foremost and one for the reach envelope, which
+holds both; where a released conductor changes shape, one of each for every piece of its lowering.
 """
 
 from __future__ import annotations
@@ -15,6 +15,10 @@ from clearance.bodies import Body
 from clearance.motion import Motion, placed
 
 Check = Literal["posture", "reach"]
+Hand = Literal["right", "left"]
+
+OTHER_HAND = "the hands changed"
+"""How a result says that a gap is least with the posture mirrored across the climber's own plane."""
 
 PLACED = "placed where the pose has it"
 """The link of bodies that stand still at a pose, but are not the ones the engine's store was made of."""
@@ -56,6 +60,7 @@ class Setting:
     touching: pairs of bodies that are meant to touch
     held: parameters that the stage states and that have one value only [m or rad]
     parting: what opens or closes in it, None where nothing does
+    hand: the hand of the worker aloft that is foremost, and carries the tool, in the stated posture
     """
 
     stage: str
@@ -67,6 +72,7 @@ class Setting:
     touching: frozenset[frozenset[str]] = frozenset()
     held: Mapping[str, float] = field(default_factory=dict)
     parting: Parting | None = None
+    hand: Hand = "right"
 
 
 def moves(body: Body) -> bool:

@@ -23,21 +23,18 @@ from clearance.bodies import Body, crew, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial, opening, parting, potentials, shifted_bodies, shifts, tail_ropes, whip
 from clearance.job.carried import at_join
+from clearance.job.leads import lead_body
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import hauled_bodies, hauls_of, rope_bodies
-from clearance.job.setting import Check, Setting
+from clearance.job.setting import Check, Hand, Setting
 from clearance.job.tails import tail_pieces
-from clearance.motion import displacement, placed
+from clearance.motion import placed
 from clearance.scene import records, statements
-from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
+from clearance.scene.assemble import EARTH, Site, on_ground, place
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.naming import lead_name, piece_name, refuse_twins
 from clearance.scene.records import Reference, Stage, where
 from clearance.scene.records_step import Step
-
-BELT = 0.6
-"""[1] Height of the belt in parts of the stature, where a bonding lead is joined to the suit (common practice, no
-source)."""
 
 HULL = "hull"
 """Kind of the pieces of the ladder's hull: they decide which limit a line near them earns, and are no bodies of their
@@ -46,6 +43,9 @@ own."""
 
 def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
     """All settings of a stage: posture and, with somebody aloft, reach; one of each per piece of a wire being lowered.
+
+    Whoever climbs changes hands on every rung, and works with either: a posture that has a side is judged mirrored too,
+    as a setting of its own, so that nobody has the arms of both at once.
 
     Where posture, clamp or lead change at the join with the stage before, the join is one more setting: see
     `clearance.job.carried`.
@@ -59,14 +59,30 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
         checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)
         for check in checks:
             found.append(_setting(site, stage, check, piece, tails))
+            if check == "posture" and _has_a_side(site, stage):
+                found.append(_setting(site, stage, check, piece, tails, "left"))
     join = at_join(site.scene, stage)
     if join is not None:
-        found += [_setting(site, join, "posture", piece, tails) for piece, tails in tail_pieces(site, join)]
+        hands: tuple[Hand, ...] = ("right", "left") if _has_a_side(site, join) else ("right",)
+        for piece, tails in tail_pieces(site, join):
+            found += [_setting(site, join, "posture", piece, tails, hand) for hand in hands]
     return tuple(found)
 
 
+def _has_a_side(site: Site, stage: Stage) -> bool:
+    """Whether the posture of somebody aloft is another one when it is mirrored: standing, only the tool is in one
+    hand."""
+    aloft = [person for person in site.scene.workers if person.name in records.aloft(site.scene, stage)]
+    return any(person.tool_m > 0.0 or records.posture(stage) != "standing" for person in aloft)
+
+
 def _setting(
-    site: Site, stage: Stage, check: Check, piece: tuple[float, float] | None, tails: Mapping[str, shapes.Shape]
+    site: Site,
+    stage: Stage,
+    check: Check,
+    piece: tuple[float, float] | None,
+    tails: Mapping[str, shapes.Shape],
+    hand: Hand = "right",
 ) -> Setting:
     changes = shifts.shifts_of(site, stage)
     rig = shifts.rigged(rig_of(site, stage, piece), changes)
@@ -89,10 +105,10 @@ def _setting(
     bodies += opening.openings(site, stage)
     if site.scene.ladder is not None and stage.travel_m is not None:
         bodies += _ladder_bodies(site, stage, rig)
-        bodies += _worker_bodies(site, stage, check, rig)
+        bodies += _worker_bodies(site, stage, check, rig, hand)
     bodies += aerial.bodies(site, stage, HULL)
     if aerial.device_in(site, stage) is not None:
-        bodies += _worker_bodies(site, stage, check, rig)
+        bodies += _worker_bodies(site, stage, check, rig, hand)
     bodies, shifted = shifted_bodies.moved_bodies(site, stage, changes, bodies)
     rated |= shifted
     bodies = [_fleeting(stage, body) for body in bodies if body.name not in absent]
@@ -113,6 +129,7 @@ def _setting(
         frozenset((*_touching(site, stage, bodies), *parting.touching(site, stage, parts))),
         rig.held,
         parts,
+        hand,
     )
 
 
@@ -148,6 +165,12 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
         yield Body(
             piece_name(entry.name, low, high), HULL, piece, conductive=False, potential=None, job=True, link="ladder"
         )
+    for name, low, high in records.metal_parts(entry):
+        shape = ladder.rails(
+            entry.length_m, entry.width_m, entry.rail_diameter_m, entry.rung_spacing_m, low, high,
+            uncertainty_m=uncertainty,
+        )  # fmt: skip
+        yield _metal(site, entry, name, shape)
     for fitting in entry.fittings:
         shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
         yield Body(fitting.name, "fitting", shape, potential=fitting.potential, job=True, link="ladder")
@@ -155,6 +178,25 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
         shape = ladder.platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
         name, note = records.platform_name(entry.name), "taken as metal that floats, to either side of the ladder"
         yield Body(name, "fitting", shape, potential=None, job=True, link="ladder", note=note)
+
+
+def _metal(site: Site, entry: records.Ladder, name: str, shape: shapes.Shape) -> Body:
+    """A part of the ladder that nobody says insulates: it conducts.
+
+    The foot is at earth: it stands on the ground, or is held by whoever is below, and a foot that hangs may float too.
+    The top floats, or is at whatever the wire is at that the ladder hangs on.
+    """
+    foot, top = records.metal_names(entry.name)
+    potential: str | None = EARTH if name == foot else None
+    states: tuple[tuple[str, str | None], ...] = ()
+    note = "outside the insulating part, so it conducts"
+    host = next((body for body in site.bodies if body.name == entry.hangs_on), None)
+    if name == top and host is not None and host.conductive:
+        potential, states = host.potential, host.states
+        note += f"; it hangs on {host.name}"
+    elif name == foot and entry.hangs_on is not None:
+        states = ((f"{name} floating", None),)
+    return Body(name, "fitting", shape, potential=potential, job=True, link="ladder", states=states, note=note)
 
 
 def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
@@ -186,7 +228,7 @@ def build_of(person: records.Worker | records.Crew) -> worker.Build:
     return worker.build(person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m)
 
 
-def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator[Body]:
+def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand) -> Iterator[Body]:
     scene = site.scene
     names = records.aloft(scene, stage)
     if len(names) > 1:
@@ -203,7 +245,7 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
             continue
         body = build_of(person)
         if check == "posture":
-            shape = _posture(body, records.posture(stage), person.tool_m, person.hanging_m)
+            shape = _posture(body, records.posture(stage), person.tool_m, person.hanging_m, hand)
             extent = math.inf
         else:
             restrained = statements.reach_m(scene, person.name)
@@ -211,10 +253,8 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
             shape = _reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry, device = scene.ladder, aerial.device_in(site, stage)
-        if device is not None:
-            shape = shapes.thickened(shape, rig.fit_m + device.room_m)
-        else:
-            shape = shapes.thickened(shape, rig.fit_m + (entry.bending_m if entry is not None else 0.0))
+        off = rig.fit_m + (device.room_m if device is not None else entry.bending_m if entry is not None else 0.0)
+        shape = shapes.thickened(shape, off)
         bonded = stage.bonded.get(person.name)
         potential: str | None = bonded
         states: tuple[tuple[str, str | None], ...] = ()
@@ -226,32 +266,10 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig) -> Iterator
         yield Body(
             person.name, "worker", shape, potential=potential, job=True, link="worker", extent_m=extent, states=states
         )
-        if bonded is not None and stage.bonding_lead_m is not None and stage.clamp_m is not None:
-            yield _lead(site, stage, person, rig)
-
-
-def _lead(site: Site, stage: Stage, person: records.Worker, rig: Rig) -> Body:
-    """The bonding lead: the distances of any point of it to clamp and belt add up to its length at most, so it lies
-    within half that length of the middle between the two, wherever in the box the belt is.
-    """
-    assert stage.clamp_m is not None
-    assert stage.bonding_lead_m is not None
-    clamp = np.array(place(site, stage, stage.clamp_m))
-    belt = shapes.points([[0.0, 0.0, BELT * build_of(person).stature_m]])
-    centre = {name: 0.5 * (low + high) for name, (low, high) in rig.box.items()}
-    worn = placed(belt, rig.motion, "worker", centre).vertices[0, 0]
-    middle = 0.5 * (clamp + worn)
-    spread = 0.5 * displacement(rig.motion, "worker", belt, rig.box)
-    # The middle moves half as far as the clamp does with its wire.
-    strays = 0.5 * strays_m(site, stage.clamp_m, place(site, stage, stage.clamp_m))
-    return Body(
-        lead_name(person.name),
-        "lead",
-        shapes.points([middle], radius=0.5 * stage.bonding_lead_m + spread + strays),
-        potential=stage.bonded[person.name],
-        job=True,
-        note="a ball that holds the lead wherever it hangs",
-    )
+        if bonded is not None:
+            lean = person.trunk_lean_m if check == "reach" else 0.0
+            lead = lead_body(site, stage, person.name, body, lean, off)
+            yield from () if lead is None else (lead,)
 
 
 def _disturbed(body: Body, entry: records.Disturbed | None) -> Body:

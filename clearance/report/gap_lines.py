@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from clearance.errors import InputError, Mistake
-from clearance.job.setting import Setting, inside, shown
+from clearance.job.setting import OTHER_HAND, Setting, inside, shown
 from clearance.report.findings import CHECKS, Finding, chain, drawable, leading_drawn, pair
 from clearance.report.numbers import span
 from clearance.report.style import SIGNS
@@ -146,7 +146,10 @@ def setting_of(settings: Settings, stage: str, finding: Finding) -> Setting:
         if isinstance(found, Setting):
             return found
         if found:
-            return next((piece for piece in found if _holds(piece, finding.at)), found[0])
+            # With the hands changed a worker's lines end at the other ones.
+            changed = finding.measure is not None and OTHER_HAND in finding.measure.case
+            same = [piece for piece in found if (piece.hand == "left") == changed] or found
+            return next((piece for piece in same if _holds(piece, finding.at)), same[0])
     raise InputError(Mistake(("drawings", stage), "a setting for every stage that is drawn", "none"))
 
 

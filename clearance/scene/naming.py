@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from clearance.errors import InputError, Mistake
-from clearance.scene.records import SceneFile, device_names, platform_name, where
+from clearance.scene.records import SceneFile, device_names, metal_names, platform_name, where
 from clearance.scene.records_base import Record
 
 TABLES = ("wires", "structures", "insulators", "solids", "clouds", "workers", "crew", "vehicles", "ropes", "tools")
@@ -155,6 +155,7 @@ def named(scene: SceneFile | dict[str, Any]) -> tuple[Named, ...]:
     if (ladder := _get(scene, "ladder")) is not None:
         name = _named_or(ladder, "ladder")
         found += [Named(name, "ladder"), *(Named(part, "ladder fittings") for part in _names(ladder, "fittings"))]
+        found += [Named(part, "made for the ladder") for part in metal_names(name)]
         found += [Named(platform_name(name), "ladder")] if _get(ladder, "platform_m") is not None else []
         lost = ("", *_names(scene, "ropes"))
         found += [Named(toppling_name(name, rope), "made for the ladder", spoken=False) for rope in lost]

@@ -361,6 +361,22 @@ def device_names(name: str) -> tuple[str, ...]:
     return (name, *(f"{name} {part}" for part in ("chassis", "boom", "extension", "insulating boom", "platform")))
 
 
+def metal_names(ladder: str) -> tuple[str, str]:
+    """Names of the parts of a ladder below and above its insulating part.
+
+    >>> metal_names("ladder")
+    ('ladder metal foot', 'ladder metal top')
+    """
+    return f"{ladder} metal foot", f"{ladder} metal top"
+
+
+def metal_parts(ladder: Ladder) -> tuple[tuple[str, float, float], ...]:
+    """The parts of a ladder outside its insulating part, which conduct: name, from and to, along the ladder [m]."""
+    foot, top = metal_names(ladder.name)
+    parts = ((foot, 0.0, ladder.insulating_from_m), (top, ladder.insulating_to_m, ladder.length_m))
+    return tuple(part for part in parts if part[2] - part[1] > 0.0)
+
+
 def platform_name(ladder: str) -> str:
     """Name of the platform of a ladder.
 

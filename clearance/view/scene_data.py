@@ -121,7 +121,7 @@ def drawing_origin(prepared: Prepared) -> Floats:
 
 def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], number: int) -> dict[str, Any]:
     """One stage: what stands, what rides, its steps, and its rows."""
-    posture = [piece for piece in pieces if piece.check == "posture"]
+    posture = [piece for piece in pieces if piece.check == "posture" and piece.hand == "right"]
     reach = [piece for piece in pieces if piece.check == "reach"]
     table = rows(stage)
     recorded = [(k, at) for k, at in enumerate(_places(stage)) if at is not None and "air" in table[k]]
