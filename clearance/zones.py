@@ -28,7 +28,7 @@ from clearance.bodies.ground import Ground, height_at
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
 from clearance.job.setting import Setting, standing
-from clearance.job.staging import build_of
+from clearance.job.standing import build_of
 from clearance.kernel import tree
 from clearance.limits import required_between
 from clearance.result import Kind

@@ -316,7 +316,7 @@ def test_a_lead_that_reaches_its_clamp_nowhere_is_refused(climb, lean, length, r
         checked(**parts)
     feet = climb if isinstance(climb, float) else climb[1]
     tipped = 2 * math.sin(math.asin(lean / 0.5089) / 2) * math.hypot(0.1229, AROUND)
-    nearest = np.linalg.norm(BELT + [0, 0, feet] - [0, 0, 5.0]) - AROUND - tipped
+    nearest = np.linalg.norm(BELT - [0, 0, 5.0 - feet]) - AROUND - tipped
     assert f"to its clamp, {nearest:.2f} m away, found {length:g} m" in str(said.value)
 
 

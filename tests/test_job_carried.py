@@ -8,6 +8,7 @@ from small_scenes import CIRCUIT, box, checked, gap, scene, slab, stage
 
 from clearance.errors import InputError
 from clearance.job import carried, sequence, templates
+from clearance.job.setting import standing
 from clearance.pipeline import check, prepare
 from clearance.scene import statements
 from clearance.scene.builtin import builtin_scene
@@ -182,8 +183,9 @@ def test_the_join_is_where_both_boxes_meet_with_what_was_before(job):
     assert joined.climb_m == Range(5.2, 5.2)
     assert joined.travel_m == Range(1.9, 2.1)
     settings = prepared.stages[1]
-    assert [setting.check for setting in settings] == ["posture", "reach", "posture"]
-    assert settings[-1].held["climb_m"] == 5.2
+    # Either hand foremost, here and at the join.
+    assert [setting.check for setting in settings] == ["posture", "posture", "reach", "posture", "posture"]
+    assert settings[-1].held["climb_m"] == settings[-2].held["climb_m"] == 5.2
     assert [setting.check for setting in prepare(only(job, "loosen dropper A", "lower dropper A", **{
         "lower dropper A": {"anew": True}})).stages[1]][-1] == "reach"  # fmt: skip
 
@@ -191,9 +193,10 @@ def test_the_join_is_where_both_boxes_meet_with_what_was_before(job):
 def test_a_clamp_that_is_moved_is_judged_at_both_places(job):
     moved = {"loosen dropper A": {"clamp_m": (1.0, -4.5, 8.8), "climb_m": Range(6.4, 6.6)}}
     settings = prepare(only(job, "bond to A", "loosen dropper A", **moved)).stages[1]
-    places = [next(b for b in setting.bodies if b.kind == "lead").shape.vertices[0, 0, 0] for setting in settings]
-    assert [setting.check for setting in settings] == ["posture", "reach", "posture"]
-    assert places[0] == places[1] != places[2]
+    places = [standing(setting, {"climb_m": 6.5}) for setting in settings]
+    places = [next(b for b in bodies if b.kind == "lead").shape.vertices[0, 0, 0] for bodies in places]
+    assert [setting.check for setting in settings] == ["posture", "posture", "reach", "posture", "posture"]
+    assert places[0] == places[1] == places[2] != places[3] == places[4]
 
 
 # Bonds and potentials change under both sides.

@@ -31,8 +31,8 @@ def ladder(low, high, **others):
 
 @pytest.mark.parametrize(("spare", "verdict"), [(-0.02, "breach"), (0.02, "clear")])
 def test_all_metal_but_a_centimetre_under_three_phases(spare, verdict):
-    """Three buses over a ladder that insulates for its lowest centimetre alone. From the nearest bus to its top, through
-    it, and from its lower end to the ground, which is nearer than the radius of a rail: no air at all."""
+    """Three buses over a ladder that insulates for its lowest centimetre alone. From the nearest bus to its top,
+    through it, and from its lower end to the ground, which is nearer than the radius of a rail: no air at all."""
     solids = [slab(f"bus {name}", bottom_m=8.0 + RADIUS + LIMIT + spare, at=(0.0, y), size=(40.0, 0.5), potential=name)
               for name, y in (("A", 0.0), ("B", 6.0), ("C", -6.0))]  # fmt: skip
     found = only(solids=solids, ladder=ladder(0.0, 0.01), stages=[stage(**EMPTY)])
@@ -46,7 +46,7 @@ def test_all_metal_but_a_centimetre_under_three_phases(spare, verdict):
 
 @pytest.mark.parametrize(("spare", "verdict"), [(-0.02, "breach"), (0.02, "clear")])
 def test_the_foot_below_the_insulating_part_is_at_earth_with_all_its_rungs(spare, verdict):
-    """A bus beside the rails of a ladder that insulates from 2 m up: 1.5 m above the ground it is nearer to the foot."""
+    """A bus beside the rails of a ladder that insulates from 2 m up: at 1.5 m it is nearer to the foot."""
     bus = box("bus A", [RADIUS + LIMIT + spare + 0.1, 0.0, 1.5], [0.2, 0.2, 0.2], "A")
     parts = {"circuits": [TWO], "solids": [bus, FAR_B], "stages": [stage(**EMPTY)]}
     found = only(**parts, ladder=ladder(2.0, 8.0))

@@ -15,7 +15,7 @@ import pytest
 from checked_scenes import prepared, result, scene, stage
 
 from clearance.bodies import worker as workers
-from clearance.job.staging import build_of
+from clearance.job.standing import build_of
 
 STAGE = "push the ladder past the column"
 TRAVEL_M, LEAN_DEG, CLIMB_M = 0.25, 1.0, 0.25

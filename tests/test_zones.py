@@ -292,7 +292,7 @@ def test_an_unknown_phase_is_refused(site):
 def test_the_whole_reach_is_in_its_ball(site):
     """Every primitive of the reach envelope, wherever the worker faces."""
     from clearance.bodies import worker
-    from clearance.job.staging import build_of
+    from clearance.job.standing import build_of
 
     person = site.site.scene.workers[0]
     shape = worker.reach_envelope(build_of(person), person.trunk_lean_m, person.tool_m, person.hanging_m)

@@ -188,7 +188,7 @@ def areas_at(prepared: Prepared, index: int, step_m: float) -> list[Area]:
     floating on it."""
     from clearance.bodies import crew
     from clearance.job.footing import settled
-    from clearance.job.staging import build_of
+    from clearance.job.standing import build_of
     from clearance.scene.assemble import on_ground
     from clearance.zones import Person, ball_of, standing_areas
 

@@ -22,7 +22,8 @@ from clearance.job.insulators import Insulators, insulators, ranges, touch_of
 from clearance.job.measuring import Bench, Piece
 from clearance.job.opening import OPENING
 from clearance.job.setting import Setting
-from clearance.job.staging import HULL, build_of
+from clearance.job.staging import HULL
+from clearance.job.standing import build_of
 from clearance.job.touching import FINE_M, Course, met, touched
 from clearance.job.ways import LIVE, Member, Touch, Way, ways
 from clearance.limits import required_length, unnamed

@@ -11,7 +11,7 @@ from clearance.bodies import Body, worker
 from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job import aerial, opening, parting, staging, whip
+from clearance.job import aerial, opening, parting, staging, standing, whip
 from clearance.job.known import alone
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
@@ -203,7 +203,7 @@ def short_leads(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iter
         setting = next((one for one in settings if any(body.name == person.name for body in one.bodies)), None)
         if person.name not in stage.bonded or setting is None:
             continue
-        point, around = worker.belt(staging.build_of(person), person.trunk_lean_m)
+        point, around = worker.belt(standing.build_of(person), person.trunk_lean_m)
         belt = Body("belt", "end", shapes.points([point], uncertainty=around), link="worker")
         path = Path((Group((belt.name,)), Group((clamp.name,))))
         found = alone(replace(setting, rated={}), (belt, clamp), (path,), bench.tolerance_m)

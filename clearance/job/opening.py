@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from shapely.geometry import MultiPoint, Point
+from shapely.geometry import MultiPoint
 from shapely.ops import nearest_points
 
 from clearance import shapes
 from clearance.bodies import Body, worker
+from clearance.job.standing import area_of
 from clearance.job.tails import way_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
@@ -68,11 +69,12 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
         for person in site.scene.crew:
             if person.name in statements.absent(site.scene, stage):
                 continue
-            foot = np.array(on_ground(site.ground, person.at_m))
+            area = area_of(person)
+            on_it, nearest = nearest_points(below, area)
+            foot = np.array(on_ground(site.ground, (float(nearest.x), float(nearest.y))))
             body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
             half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
-            gap = max(0.0, Point(*person.at_m).distance(below) - half)
-            on_it = nearest_points(below, Point(*person.at_m))[0]
+            gap = max(0.0, area.distance(below) - half)
             points = (_point(foot), (float(on_it.x), float(on_it.y), float(foot[2])))
             verdict = judge(gap, gap, release.drop_zone_m)
             measure = Measure(verdict, release.drop_zone_m, gap, gap, {}, (), (person.name, name), points)

@@ -14,12 +14,11 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 
 from clearance import shapes
-from clearance.bodies import Body, crew, ladder, worker
+from clearance.bodies import Body, ladder, worker
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial, opening, parting, potentials, shifted_bodies, shifts, tail_ropes, whip
 from clearance.job.carried import at_join
@@ -27,10 +26,11 @@ from clearance.job.leads import lead_body
 from clearance.job.rig import Rig, rig_of
 from clearance.job.ropes import hauled_bodies, hauls_of, rope_bodies
 from clearance.job.setting import Check, Hand, Setting
+from clearance.job.standing import build_of, crew_bodies
 from clearance.job.tails import tail_pieces
 from clearance.motion import placed
 from clearance.scene import records, statements
-from clearance.scene.assemble import EARTH, Site, on_ground, place
+from clearance.scene.assemble import EARTH, Site, place
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.naming import lead_name, piece_name, refuse_twins
 from clearance.scene.records import Reference, Stage, where
@@ -99,7 +99,7 @@ def _setting(
     for body, parameter in tail_ropes.bodies(site, stage, tails):
         bodies.append(body)
         rated |= {} if parameter is None else {body.name: parameter}
-    bodies += _crew_bodies(site)
+    bodies += crew_bodies(site)
     bodies += rope_bodies(site, stage)
     bodies += hauled_bodies(site, stage)
     bodies += opening.openings(site, stage)
@@ -222,12 +222,6 @@ _reach_envelope = lru_cache(maxsize=64)(worker.reach_envelope)
 """The same people stand in many stages, and again in each without some statements."""
 
 
-@lru_cache(maxsize=64)
-def build_of(person: records.Worker | records.Crew) -> worker.Build:
-    """The body of a person in the scene."""
-    return worker.build(person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m)
-
-
 def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand) -> Iterator[Body]:
     scene = site.scene
     names = records.aloft(scene, stage)
@@ -282,27 +276,6 @@ def _disturbed(body: Body, entry: records.Disturbed | None) -> Body:
     return replace(body, job=True, shape=shapes.thickened(body.shape, entry.movement_m), note=note)
 
 
-@lru_cache(maxsize=16)
-def _crew_bodies(site: Site) -> tuple[Body, ...]:
-    """People and vehicles on the ground; the same bodies in every stage."""
-    return tuple(_made_crew(site))
-
-
-def _made_crew(site: Site) -> Iterator[Body]:
-    for person in site.scene.crew:
-        arms: Literal["overhead", "down"] = "down" if statements.arms_down(site.scene, person.name) else "overhead"
-        shape = crew.person(on_ground(site.ground, person.at_m), build_of(person), arms=arms)
-        yield Body(person.name, "crew", shape, job=True)
-    for vehicle in site.scene.vehicles:
-        foot = on_ground(site.ground, (vehicle.centre_m[0], vehicle.centre_m[1]))
-        try:
-            shape = crew.vehicle(vehicle.centre_m, vehicle.size_m, vehicle.heading_deg, foot[2])
-        except InputError as error:
-            head = where(site.scene, vehicle, "centre_m")
-            raise InputError([replace(mistake, where=head) for mistake in error.mistakes]) from error
-        yield Body(vehicle.name, "vehicle", shape, job=True)
-
-
 def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:
     """Pairs that are meant to touch: stated, or by their nature."""
     yield from _meant_to_touch(site, stage, bodies)
@@ -328,7 +301,9 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     if scene.ladder is not None and scene.ladder.hangs_on is not None:
         for name in on_ladder:
             yield frozenset((name, scene.ladder.hangs_on))
-    for name in ropes:
+    # People on the ground take hold of ropes and of the ladder, and of whoever steps on or off it.
+    handed = (*ropes, *on_ladder, *(aloft if stage.kind in records.AT_FOOT else ()))
+    for name in handed:
         for person in scene.crew:
             yield frozenset((name, person.name))
     for haul in hauls_of(site, stage):

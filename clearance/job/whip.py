@@ -20,7 +20,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry import MultiPoint, Point, Polygon
+from shapely.geometry import MultiPoint, Polygon
 from shapely.ops import nearest_points
 
 from clearance import shapes
@@ -30,6 +30,7 @@ from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.site_gaps import taken
+from clearance.job.standing import area_of
 from clearance.job.tails import way_of
 from clearance.kernel import pairs
 from clearance.result import Approach, Measure, worst
@@ -362,12 +363,12 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
     for person in site.scene.crew:
         if person.name in statements.absent(site.scene, stage):
             continue
-        at = Point(*person.at_m)
+        area = area_of(person)
         body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
         half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
-        on_it = nearest_points(zone, at)[0]
-        foot = np.array(on_ground(site.ground, person.at_m))
-        found.append((max(0.0, at.distance(zone) - half), person.name, foot, (float(on_it.x), float(on_it.y))))
+        on_it, nearest = nearest_points(zone, area)
+        foot = np.array(on_ground(site.ground, (float(nearest.x), float(nearest.y))))
+        found.append((max(0.0, area.distance(zone) - half), person.name, foot, (float(on_it.x), float(on_it.y))))
     if not found:
         return
     gap, name, foot, (x, y) = min(found, key=lambda entry: entry[:2])

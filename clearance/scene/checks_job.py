@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import shapely
+
 from clearance.errors import Mistake
 from clearance.scene.checks import Known, potential_mistake
 from clearance.scene.checks_unused import unused_in_stage
@@ -45,6 +47,7 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         yield from _person(scene, worker)
     for person in scene.crew:
         yield from _person(scene, person)
+        yield from _area(scene, person)
     holders = (*known.wires, *known.ladders)
     for rope in scene.ropes:
         yield from _reference(scene, rope, "from", rope.from_m, holders)
@@ -136,6 +139,19 @@ def _hung(scene: Scene, known: Known, ladder: Ladder) -> Iterator[Mistake]:
         remedy = "leave out tilt_deg: it hangs straight down, and swings by its lean"
         found = f"{ladder.tilt_deg:g} deg"
         yield Mistake(where(scene, ladder, "tilt_deg"), "no tilt of a ladder that hangs", found, remedy)
+
+
+def _area(scene: Scene, person: Crew) -> Iterator[Mistake]:
+    """An area stands for a radius, and holds the place."""
+    if person.area_m is None:
+        return
+    if "radius_m" in person.model_fields_set:
+        expected, found = "either radius_m or area_m, where the feet may be", "both"
+        yield Mistake(where(scene, person, "area_m"), expected, found, "leave one out")
+    if not shapely.MultiPoint(person.area_m).convex_hull.buffer(1e-6).covers(shapely.Point(person.at_m)):
+        x, y = person.at_m
+        found = f"a place outside it, x {x:g} m, y {y:g} m"
+        yield Mistake(where(scene, person, "area_m"), "an area that at_m is in", found, "mend one of them")
 
 
 def _person(scene: Scene, person: Worker | Crew) -> Iterator[Mistake]:

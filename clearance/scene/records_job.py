@@ -118,7 +118,13 @@ class Crew(_Person):
     """A person on the ground, at earth."""
 
     word: ClassVar[str] = "crew"
-    at_m: Xy = Field(description="x and y of the feet, on the ground")
+    at_m: Xy = Field(description="x and y of the middle of where they stand, on the ground")
+    # Common practice, no source: what somebody moves about while holding a rope.
+    radius_m: NotNegative = Field(1.0, description="how far from there the feet may be")
+    area_m: tuple[Xy, ...] | None = Field(
+        None, min_length=3, description="corners of where the feet may be, instead of radius_m: the hull of them"
+    )
+    tool_m: NotNegative = Field(0.0, description="length of what is held in the hands, beyond them")
 
 
 class Vehicle(Record):
@@ -129,6 +135,8 @@ class Vehicle(Record):
     centre_m: Point = Field(description="centre of the box")
     size_m: tuple[Positive, Positive, Positive] = Field(description="length along the heading, width across, height")
     heading_deg: float = Field(0.0, description="direction of its length, anticlockwise from x")
+    # Common practice, no source: how well a vehicle is put where it was meant to stand.
+    radius_m: NotNegative = Field(1.0, description="how far any part of it may be from there, in plan")
 
 
 class Rope(Record):

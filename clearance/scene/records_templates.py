@@ -35,7 +35,7 @@ class _Job(Record):
 
 class _Aloft(_Job):
     worker: Text | None = Field(None, description="who climbs; by default the only worker")
-    mount_m: Span = Field(Range(0.0, 1.0), description="feet while stepping on and off, along the ladder")
+    mount_m: Span = Field(Range(0.0, 1.3), description="feet while stepping on and off, along the ladder")
     clear_m: Positive = Field(description="the ladder's clear position: no higher with the feet unless bonded")
     work_m: Span = Field(description="feet while at work, along the ladder")
     bonding_lead_m: Positive = Field(description="length of the bonding lead")
@@ -94,7 +94,7 @@ class Rescue(_Job):
     station_m: Span = Field(description="where the ladder stands on the track, with its tolerance")
     hang_m: Span = Field(description="how high the feet hang, along the ladder")
     swing_m: NotNegative = Field(description="how far the casualty may swing out")
-    ground_m: Positive = Field(1.0, description="height of the feet below which people on the ground take hold")
+    ground_m: Positive = Field(1.3, description="height of the feet below which people on the ground take hold")
     bonding_lead_m: Positive = Field(description="length of the bonding lead")
     clamp_m: Place = Field(description="where its clamp sits")
     off: tuple[Text, ...] = Field((), description="wires that are off when it happens")

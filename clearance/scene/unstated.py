@@ -16,7 +16,7 @@ from clearance.scene.messages import shown
 from clearance.scene.records import Scene, SceneFile
 from clearance.scene.records_base import Range, Record
 from clearance.scene.records_conductor import Weather
-from clearance.scene.records_job import AerialDevice, Ladder, Rope, Stage, Track, Vehicle, Worker
+from clearance.scene.records_job import AerialDevice, Crew, Ladder, Rope, Stage, Track, Vehicle, Worker
 from clearance.scene.records_site import (
     Box,
     Gantry,
@@ -80,6 +80,10 @@ def _earthed(_: Scene, entry: Record) -> bool:
     return isinstance(entry, SpanWire | Jumper) and entry.potential == "earth"
 
 
+def _no_area(_: Scene, entry: Record) -> bool:
+    return isinstance(entry, Crew) and entry.area_m is None
+
+
 def _windy(_: Scene, entry: Record) -> bool:
     return isinstance(entry, Weather) and entry.wind_m_s.hi > 0.0
 
@@ -107,6 +111,9 @@ MUST: dict[tuple[type[Record], str], When] = {
     (Release, "trails_m"): _always,
     (Release, "trapped_per_unit"): _always,
     (Worker, "hanging_m"): _always,
+    (Crew, "radius_m"): _no_area,
+    (Crew, "tool_m"): _always,
+    (Vehicle, "radius_m"): _always,
     (Weather, "wind_m_s"): _always,
     (Weather, "gust_factor"): _windy,
     (Weather, "ice_m"): _no_weight_of_ice,
