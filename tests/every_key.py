@@ -143,7 +143,7 @@ def bases() -> dict[str, dict[str, Any]]:
     climbs = {**STAGE, "name": "climb", "anew": True, "workers": ["second"], "hauled": "can"}
     looks = {"name": "look", "kind": "work", "potentials": {"cabinet": "earth"}, **ALONE, "travel_m": 5}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "hanging_m": 0.4}
-    crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4]}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6]}]  # fmt: skip  # noqa: E501
+    crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4], "radius_m": 0.5, "tool_m": 0.2}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6], "area_m": [[2, -7], [4, -7], [3, -5]]}]  # fmt: skip  # noqa: E501
     tests = [{"what": "ladder", "name": "7", "on": "May", "result": "held", "by": BY, "leakage_uA": 60.0,
               "at_kV": 130.0}]  # fmt: skip
     bay = {
@@ -155,7 +155,8 @@ def bases() -> dict[str, dict[str, Any]]:
         "structures": structures, "solids": solids, "clouds": [cloud], "ladder": LADDER,
         "track": TRACK, "crew": crew, "workers": None, "stages": [looks],
         "statements": [{"kind": "restrained reach", "person": "one", "arms": "down", **SAID}],
-        "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5}],
+        "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5,
+                      "radius_m": 0.5}],
         "insulators": [{"name": "post", "from_m": [0, 20, 2.5], "to_m": [0, 20, 5], "insulating_m": 2.1,
                         "diameter_m": 0.3}],
     }  # fmt: skip

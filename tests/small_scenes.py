@@ -183,6 +183,8 @@ def _release(entry: dict) -> dict:
 
 def _helping(key: str, entry: dict) -> dict:
     found = dict(HELPING.get(key, {}))
+    if entry.get("area_m") is not None:
+        found.pop("radius_m", None)
     turned = ("gantry", "lattice tower", "box", "mesh") if key in ("structures", "solids") else ()
     if entry.get("kind") in turned or entry.get("crossarms"):
         found["heading_deg"] = 0.0
