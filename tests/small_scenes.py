@@ -158,7 +158,7 @@ HELPING = {
     "vehicles": {"heading_deg": 0, "radius_m": 0.0},
     "crew": {"radius_m": 0.0, "tool_m": 0.0},
     "workers": {"hanging_m": 0.0},
-    "ropes": {"wet_or_dirty_m": 0.0},
+    "ropes": {"wet_or_dirty_m": 0.0, "slack_m": 0.0},
     "ladder": {"wet_or_dirty_m": 0.0, "tilt_deg": 0.0},
     "track": {"settlement_m": 0.0},
     "aerial_device": {"chassis_deg": 0.0, "tip_m": 0.0, "wet_or_dirty_m": 0.0},

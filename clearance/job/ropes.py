@@ -21,18 +21,23 @@ from clearance.scene.records import Range, Reference, Rope, Stage, Tool, where
 
 Floats = NDArray[np.float64]
 
+PIECES = 8
+"""Pieces of a rope tied to the ladder: each lags by its own share of what the far end does."""
+
 
 @dataclass(frozen=True, eq=False)
 class Tied:
     """A rope tied to the ladder, in the frame of the ladder's carriage, which moves along and turns with it.
 
     tie, held: where it is tied and where its other end is held, (3,) [m]; sway_m: how far the tie may move there by
-    lean, turn and sinking feet [m]; left_out_m: what else goes into its uncertainty [m]
+    lean and sinking feet [m]; lags_m: how far the other end stays behind where the carriage turns and nobody takes it
+    round [m]; left_out_m: what else goes into its uncertainty [m]
     """
 
     tie: Floats
     held: Floats
     sway_m: float
+    lags_m: float
     left_out_m: float
 
 
@@ -54,9 +59,8 @@ def tied(site: Site, stage: Stage, rope: Rope) -> Tied:
     assert rope.from_m.along_m is not None
     at = place(site, rope, rope.to_m)
     along, tilt = rope.from_m.along_m + hooks_m(scene), math.radians(scene.ladder.tilt_deg)
-    leans = [
-        max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg, stage.heading_deg)
-    ]
+    leans = [max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg)]
+    turn = math.radians(max(abs(stage.heading_deg.lo), abs(stage.heading_deg.hi)))
     turned_by, sunk = settled(scene)
     sway = abs(along) * (sum(math.radians(lean) for lean in leans) + turned_by) + sunk
     knots, fit = foot_knots(site, stage)
@@ -65,7 +69,8 @@ def tied(site: Site, stage: Stage, rope: Rope) -> Tied:
     turned = rotation_about((0.0, 0.0, 1.0), math.radians(heading_deg(scene)))
     held: Floats = turned.T @ (np.array(at) - foot)
     tie = np.array([along * math.sin(tilt), 0.0, along * math.cos(tilt)])
-    return Tied(tie, held, sway, fit + scene.ladder.bending_m + strays_m(site, rope.to_m, at))
+    lags = turn * math.hypot(held[0], held[1])
+    return Tied(tie, held, sway, lags, fit + scene.ladder.bending_m + strays_m(site, rope.to_m, at))
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +129,7 @@ def _way(site: Site, stage: Stage, tool: Tool) -> Way:
             remedy = f"add travel_m, or take {tool.name} away before"
             raise InputError(Mistake(head, expected, "no travel_m", remedy))
         found = tied(site, stage, rope)
-        link, low, high, uncertainty = "carriage", found.held, found.tie, found.sway_m + found.left_out_m
+        link, low, high, uncertainty = "carriage", found.held, found.tie, found.sway_m + found.lags_m + found.left_out_m
     else:
         ends = [place(site, rope, value) for value in (rope.to_m, rope.from_m)]
         link, (low, high) = None, (np.array(end) for end in ends)
@@ -148,6 +153,19 @@ def hauled_bodies(site: Site, stage: Stage) -> Iterator[Body]:
         yield Body(tool.name, "tool", shape, potential=None, job=True, link=haul.link, note=note)
 
 
+def bulge_m(chord_m: float, slack_m: float) -> float:
+    """How far [m] any point of a rope is from the straight line between its ends, however it sags, is blown or is
+    pulled aside; slack_m: its length beyond that line.
+
+    The distances of a point to both ends add up to the rope's length at most, so it is on an ellipsoid about the ends,
+    whose half width is this; it reaches less far beyond an end. (A parabola of the same length sags 0.87 of it.)
+
+    >>> round(bulge_m(8.0, 0.02), 3)
+    0.283
+    """
+    return 0.5 * math.sqrt((chord_m + slack_m) ** 2 - chord_m**2)
+
+
 def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
     """Ropes; one that is tied to the ladder rides on its carriage, the lean of the tie going into uncertainty."""
     scene = site.scene
@@ -157,9 +175,16 @@ def rope_bodies(site: Site, stage: Stage) -> Iterator[Body]:
         if not on_ladder(site, rope):
             ends = [place(site, rope, value) for value in (rope.from_m, rope.to_m)]
             strays = max(strays_m(site, value, end) for value, end in zip((rope.from_m, rope.to_m), ends, strict=True))
-            shape = shapes.segments([ends[0]], [ends[1]], rope.diameter_m / 2, strays)
+            bulge = bulge_m(math.dist(*ends) + 2.0 * strays, rope.slack_m)
+            shape = shapes.segments([ends[0]], [ends[1]], rope.diameter_m / 2, strays + bulge)
             yield Body(rope.name, "rope", shape, **common)  # type: ignore[arg-type]
         elif stage.travel_m is not None and stands(scene):
             found = tied(site, stage, rope)
-            shape = shapes.segments([found.tie], [found.held], rope.diameter_m / 2, found.sway_m + found.left_out_m)
+            apart = found.sway_m + found.lags_m + found.left_out_m
+            bulge = bulge_m(float(np.linalg.norm(found.held - found.tie)) + 2.0 * apart, rope.slack_m)
+            way = np.linspace(found.tie, found.held, PIECES + 1)
+            # A piece stays behind by its share of what the far end does.
+            behind = found.lags_m * np.arange(1, PIECES + 1) / PIECES
+            around = found.sway_m + found.left_out_m + bulge
+            shape = shapes.polyline(way, rope.diameter_m / 2, around + behind)
             yield Body(rope.name, "rope", shape, link="carriage", **common)  # type: ignore[arg-type]

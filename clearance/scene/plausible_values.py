@@ -264,6 +264,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Vehicle", "radius_m"): _m(0.0, 10.0, 100.0, smallest=0.01),
     ("Rope", "from_m"): COORDINATE,
     ("Rope", "to_m"): COORDINATE,
+    ("Rope", "slack_m"): _m(0.0, 3.0, 50.0, smallest=0.001),
     ("Rope", "diameter_m"): _m(0.004, 0.06, 0.5, 0.0005),
     ("Rope", "wet_or_dirty_m"): WRITTEN_OFF,
     ("Tool", "radius_m"): _m(0.02, 1.5, 10.0),

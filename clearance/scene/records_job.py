@@ -148,6 +148,10 @@ class Rope(Record):
     from_m: Place = Field(description='upper end: a point of the ladder such as "ladder @ 9.0", or a point')
     to_m: Place = Field(description="anchor point")
     diameter_m: Positive = Field(description="diameter")
+    # Common practice, no source: a rope that people hold taut by hand.
+    slack_m: NotNegative = Field(
+        0.2, description="length beyond the straight line between its ends: it sags and is blown by so much"
+    )
     hangs_from: Text | None = Field(None, description="what it hangs from")
     wet_or_dirty_m: NotNegative = Field(0.0, description="insulating length written off as wet or dirty")
     guy: bool = Field(False, description="true for a taut guy that holds the ladder up, made fast at its anchor")

@@ -108,6 +108,7 @@ MUST: dict[tuple[type[Record], str], When] = {
     (Ladder, "wet_or_dirty_m"): _always,
     (Ladder, "tilt_deg"): _always,
     (Rope, "wet_or_dirty_m"): _insulates,
+    (Rope, "slack_m"): _always,
     (Release, "trails_m"): _always,
     (Release, "trapped_per_unit"): _always,
     (Worker, "hanging_m"): _always,
