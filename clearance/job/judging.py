@@ -33,7 +33,7 @@ from clearance.job.questions import Asked, questions
 from clearance.job.setting import Check
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, Verdict, worst
 from clearance.scene import statements
-from clearance.scene.records import Stage
+from clearance.scene.records import Reference, SpanWire, Stage
 from clearance.verdict import not_clear
 
 
@@ -56,6 +56,7 @@ def judge_stage(
     undecided += tail_ropes.open_points(bench.site, stage)
     undecided += parting.too_far(bench, stage, posture)
     undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
+    undecided += _not_a_load(bench, stage)
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
@@ -101,6 +102,22 @@ def _not_isolated(bench: Bench, stage: Stage) -> Iterator[OpenPoint]:
         if not statements.isolated(bench.site.scene, name):
             what = "nobody says that its far end is isolated, so what opens and what it is at is not known"
             yield OpenPoint(f"wire '{name}'", what, f'isolate it, and say so: kind = "isolated", wire = "{name}"')
+
+
+def _not_a_load(bench: Bench, stage: Stage) -> Iterator[OpenPoint]:
+    """Wires taken off whose weight and pull hung on another one that nobody says moves when they go."""
+    scene = bench.site.scene
+    hosts = {wire.name: wire for wire in scene.wires if isinstance(wire, SpanWire)}
+    disturbed = {entry.wire for entry in stage.disturbed}
+    for name in (*stage.released, *stage.off):
+        record = bench.site.wires[name].record
+        free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
+        host = hosts.get(free.name) if isinstance(free, Reference) else None
+        if host is None or host.name in disturbed or any(load.wire == name for load in host.loads):
+            continue
+        what = f"{name} hung on it and goes, and nothing says how it springs"
+        cure = f'list it among its loads: wire = "{name}", with when_stated; or state disturbed with movement_m'
+        yield OpenPoint(f"wire '{host.name}'", what, cure)
 
 
 def _with(measure: Measure, fixed: Mapping[str, float]) -> Measure:

@@ -131,7 +131,14 @@ def held_side(site: Site, stage: Stage, rope: Rope) -> tuple[Floats, float]:
     assert isinstance(rope.from_m, Reference)
     assert rope.from_m.along_m is not None
     found, along = tied(site, stage, rope), rope.from_m.along_m
-    longest = float(np.linalg.norm(found.tie - found.held)) + found.sway_m + found.lags_m + rope.slack_m + found.lags_m + rope.slack_m
+    longest = (
+        float(np.linalg.norm(found.tie - found.held))
+        + found.sway_m
+        + found.lags_m
+        + rope.slack_m
+        + found.lags_m
+        + rope.slack_m
+    )
     length = longest * (1.0 + ROPE_STRETCH) + found.left_out_m
     least = (along**2 + float(found.held @ found.held) - length**2) / (2.0 * along)
     return found.held, least
