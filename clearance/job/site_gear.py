@@ -14,7 +14,7 @@ from clearance.errors import InputError
 from clearance.job.footing import foot_knots, hooks_m, stands
 from clearance.job.site_gaps import between
 from clearance.job.site_supports import HOLDS_M, absent_throughout
-from clearance.job.staging import BELT, build_of
+from clearance.job.standing import build_of
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import Site, on_ground, place, strays_m
@@ -62,7 +62,7 @@ def _ladder(site: Site) -> Iterator[OpenPoint]:
 
 def _belt_m(person: Worker) -> float:
     """Height of the belt above the rung that is stood on [m]."""
-    return person.boots_m + BELT * build_of(person).stature_m
+    return float(worker.belt(build_of(person))[0][2])
 
 
 def _hands_m(site: Site, stage: Stage, ladder: Ladder, person: Worker) -> float:
