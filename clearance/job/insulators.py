@@ -7,25 +7,25 @@ ladder. What else touches is found in `touching`.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
-from clearance.bodies import Body, worker
+from clearance.bodies import Body, areas, worker
 from clearance.bodies.ladder import PLATFORM_HALF_M
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, hooks_m, settled, stands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.setting import Setting
-from clearance.job.staging import build_of
+from clearance.job.standing import area_of, build_of
 from clearance.job.touching import Course, along_ladder, along_line, corners_of
 from clearance.job.ways import LIVE, Member, Touch
 from clearance.motion import rotation_about
 from clearance.scene import records
-from clearance.scene.assemble import EARTH, Site, on_ground, place, strays_m
+from clearance.scene.assemble import EARTH, Site, place, strays_m
 from clearance.scene.records import Stage
 
 
@@ -194,24 +194,21 @@ def _hands(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[st
         swing = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
         lowest = float(knots[:, 3].min()) - entry.length_m - left_out
         aside = entry.length_m * math.sin(min(swing, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
-        flat = knots[:, 1:] * [1.0, 1.0, 0.0]
+        way = knots[:, 1:3]
     else:
         assert site.scene.track is not None
-        flat = np.array([on_ground(site.ground, point) for point in site.scene.track.points_m])
+        way = np.array(site.scene.track.points_m)
+    line = shapely.LineString(way) if len(way) > 1 else shapely.Point(way[0])
     for person in site.scene.crew:
-        foot, reach = np.array(on_ground(site.ground, person.at_m)), worker.extent(build_of(person))
+        area, reach = area_of(person), worker.extent(build_of(person)) + person.tool_m
+        near = area.distance(line)
         if entry.hangs_on is not None:
-            near = min(_distance(foot * [1.0, 1.0, 0.0], a, b) for a, b in itertools.pairwise(flat))
             if near - aside <= reach:
-                yield person.name, max(0.0, (foot[2] + reach - lowest) / max(math.cos(swing), 0.2))
-        elif min(_distance(foot, a, b) for a, b in itertools.pairwise(flat)) <= reach:
+                foot = max(float(piece[:, 2].max()) for piece in areas.pieces(site.ground, area))
+                yield person.name, max(0.0, (foot + reach - lowest) / max(math.cos(swing), 0.2))
+        elif near <= reach:
             # Hands overhead, seen along a ladder that leans away from the upright only helps; its tilt does not.
             yield person.name, reach / max(math.cos(math.radians(entry.tilt_deg)), 0.2)
-
-
-def _distance(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
-    along = float(np.clip(np.dot(point - a, b - a) / max(float(np.dot(b - a, b - a)), 1e-12), 0.0, 1.0))
-    return float(np.linalg.norm(point - a - along * (b - a)))
 
 
 def _on_boom(device: records.AerialDevice, platform: Body, shortest_m: float) -> Iterator[Touch]:
@@ -247,4 +244,8 @@ def _course(site: Site, stage: Stage, rope: records.Rope, body: Body) -> tuple[C
     angle += sum(math.radians(max(abs(span.lo), abs(span.hi))) for span in spans)
     swung = float(np.linalg.norm(found.held)) * angle + sunk
     course = along_line(rope.name, body.link, corners, around, (0.0, found.sway_m))
-    return course, along_line(rope.name, "ladder", seen, around, (swung, 0.0)), found.sway_m + found.left_out_m
+    return (
+        course,
+        along_line(rope.name, "ladder", seen, around, (swung, 0.0)),
+        found.sway_m + found.lags_m + found.left_out_m,
+    )
