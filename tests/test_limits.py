@@ -150,7 +150,7 @@ TAIL = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [9, 0, 9], "to
         "diameter_m": 0.03, "release": {"free_end": "from", "lowered_to_m": [9, 0, 6]}}  # fmt: skip
 
 
-@pytest.mark.parametrize("trapped", [1.0, 1.3, 1.35, 2.0, 3.0])
+@pytest.mark.parametrize("trapped", [1.0, 1.3, 1.35, 2.0, 2.2])
 @pytest.mark.parametrize("phase", ["A", "B"])
 def test_a_charge_takes_the_larger_of_phase_to_phase_and_of_the_phase_against_it(trapped, phase):
     """Between phases 1.35 T + 0.45; the phase at its overvoltage T against a charge of the other sign T + trapped: at
@@ -158,7 +158,7 @@ def test_a_charge_takes_the_larger_of_phase_to_phase_and_of_the_phase_against_it
     wires = [{**TAIL, "release": {**TAIL["release"], "trapped_per_unit": trapped}}]
     used = max(1.35 * 2.5 + 0.45, 2.5 + trapped) * 245.0 / math.sqrt(3)
     peak = used * math.sqrt(2)
-    assert peak < 1140
+    assert peak < 1050
     spark = 0.0 if peak <= 635 else (peak - 635) / 140000 if peak <= 915 else (peak - 645) / 135000
     for one, other in ((phase, "tail"), ("tail", phase)):
         found = limit(one, other, "tool", wires=wires)
