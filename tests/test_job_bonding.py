@@ -346,7 +346,7 @@ def test_a_bonded_worker_may_touch_what_is_at_the_phase_and_nothing_else():
 
 @pytest.mark.parametrize("kind", ["open", "lower", "raise", "close"])
 def test_a_wire_that_moves_is_touched_by_a_worker_only_where_it_is_stated(kind):
-    told = {"released": ["dropper"], "lower_m": [0, 1.0] if kind in ("lower", "raise") else 0.0}
+    told = {"released": ["dropper"], "lower_m": [0, 1.0]}
     found = touching(kind, **told)
     assert ("bus A", "worker") in found
     assert ("dropper", "worker") not in found
@@ -354,3 +354,14 @@ def test_a_wire_that_moves_is_touched_by_a_worker_only_where_it_is_stated(kind):
     # By nature it touches what its free end leaves and what its far end is fixed to, and no other body.
     assert {("bus A", "dropper"), ("dropper", "post")} <= found
     assert ("bus B", "dropper") not in found
+
+
+def test_the_free_end_is_touched_by_whoever_holds_it_and_by_nobody_else():
+    told = {"released": ["dropper"], "lower_m": [0, 1.0]}
+    for kind in ("open", "close"):
+        by_rope, by_hand = touching(kind, **told), touching(kind, **told, by_hand="worker")
+        assert {("bus A", "dropper free end"), ("dropper", "dropper free end")} <= by_rope & by_hand
+        assert not {("bus B", "dropper free end"), ("dropper free end", "ground")} & (by_rope | by_hand)
+        assert ("dropper free end", "worker") not in by_rope
+        assert {("dropper free end", "worker"), ("dropper free end", "worker bonding lead")} <= by_hand
+        assert ("dropper", "worker") not in by_hand, "the rest of it is not held"

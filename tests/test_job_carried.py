@@ -165,14 +165,20 @@ def only(job, *names, **changes):
 def test_an_arm_that_reaches_when_the_connection_opens_is_found_at_the_join(job):
     """Standing, the worker keeps the stated metre from where dropper A opens; an arm that still reaches does not. The
     stage before is clear, and so is the opening by itself: only at their join is it found."""
-    for names, verdict in (
-        (("loosen dropper A", "open dropper A"), "breach"),
-        (("loosen dropper A", "stand clear of dropper A", "open dropper A"), "clear"),
-    ):
-        found = check(only(job, *names))
-        assert of(found, "loosen dropper A").verdict == "clear"
-        assert of(found, "open dropper A").verdict == verdict
-    assert of(check(only(job, "open dropper A")), "open dropper A").verdict == "clear"
+    scene = only(job, "loosen dropper A", "open dropper A", **{"open dropper A": aloft(job, opening_distance_m=1.0)})
+    loosen, opened = scene.stages
+    still = {"name": "stand clear", "posture": "standing", "climb_m": opened.climb_m}
+    for before, verdict in (((loosen,), "breach"), ((loosen, loosen.model_copy(update=still)), "clear"), ((), "clear")):
+        found = of(check(scene.model_copy(update={"stages": (*before, opened)}), withdraw=False), "open dropper A")
+        kept = {a.body: a.measure.verdict for a in found.approaches if a.to == "where dropper A opens"}
+        assert kept == {"worker": verdict, **dict.fromkeys(kept.keys() - {"worker"}, "clear")}
+
+
+def aloft(job, **fields):
+    """Fields of a stage in which the worker of the job stands bonded to A, and touches nothing that opens."""
+    bond = next(stage for stage in job.stages if stage.name == "bond to A")
+    same = {key: getattr(bond, key) for key in ("workers", "bonded", "bonding_lead_m", "clamp_m")}
+    return {**same, "posture": "standing", "climb_m": Range(5.8, 6.0), **fields}
 
 
 def test_the_join_is_where_both_boxes_meet_with_what_was_before(job):
@@ -187,7 +193,7 @@ def test_the_join_is_where_both_boxes_meet_with_what_was_before(job):
     assert [setting.check for setting in settings] == ["posture", "posture", "reach", "posture", "posture"]
     assert settings[-1].held["climb_m"] == settings[-2].held["climb_m"] == 5.2
     assert [setting.check for setting in prepare(only(job, "loosen dropper A", "lower dropper A", **{
-        "lower dropper A": {"anew": True}})).stages[1]][-1] == "reach"  # fmt: skip
+        "lower dropper A": aloft(job, anew=True)})).stages[1]][-1] == "reach"  # fmt: skip
 
 
 def test_a_clamp_that_is_moved_is_judged_at_both_places(job):
@@ -220,11 +226,12 @@ def test_stepping_on_and_off_is_judged_at_earth_and_off_the_ground(job):
 
 def test_earthing_and_opening_are_judged_at_both_potentials(job):
     tail = "dropper A"
-    assert states(job, "earth dropper A, dropper B, dropper C", tail) == {"A", "earth"}
-    whole = prepare(job)
-    number = [one.name for one in whole.site.scene.stages].index("strike ladder")
-    (found,) = (body for body in whole.stages[number][0].bodies if body.name == tail)
+    assert states(job, "earth dropper A", tail) == {"A", "earth", tail}
+    (found,) = (
+        body for body in prepare(only(job, "earth dropper A", "move to B")).stages[1][0].bodies if body.name == tail
+    )
     assert (found.potential, found.states) == ("earth", ())
+    assert states(job, "remove the earth of dropper A", tail) == {"A", "earth", tail}
     # A statement that it is never at its phase holds from when it is open, not while it opens.
     said = {"kind": "never at", "body": tail, "states": ("phase",), "basis": "test", "by": "test", "on": "2026-11-30"}
     never = [s for s in job.statements if not (s.kind == "never at" and s.body == tail)]

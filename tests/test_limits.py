@@ -19,7 +19,8 @@ PLAIN = {"name": "bay", "phases": ["A", "B"], "nominal_kV": 220}
 
 def limit(one, other, kind, **parts):
     scene = small.scene(**parts)
-    return required_between(scene, phases(scene), one, other, kind)
+    own = {wire.name: scene.circuits[0] for wire in scene.wires}
+    return required_between(scene, {**phases(scene), **own}, one, other, kind)
 
 
 @pytest.mark.parametrize("kind", ["air", "tool", "object"])
@@ -143,3 +144,39 @@ def test_the_site_is_looked_at_by_an_equation_even_where_the_scenes_own_is_silen
     for inputs, name in (({"k_g": 1.3}, "osha-1910.269"), (signed, "iec-61472")):
         scene = small.scene(rule="iec-61472", rule_inputs=inputs)
         assert by_equation(scene, phases(scene), "A", "earth", operating=True).said.startswith(name)
+
+
+TAIL = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [9, 0, 9], "to_m": [11, 0, 5], "length_m": 4.8,
+        "diameter_m": 0.03, "release": {"free_end": "from", "lowered_to_m": [9, 0, 6]}}  # fmt: skip
+
+
+@pytest.mark.parametrize("trapped", [1.0, 1.3, 1.35, 2.0, 2.2])
+@pytest.mark.parametrize("phase", ["A", "B"])
+def test_a_charge_takes_the_larger_of_phase_to_phase_and_of_the_phase_against_it(trapped, phase):
+    """Between phases 1.35 T + 0.45; the phase at its overvoltage T against a charge of the other sign T + trapped: at
+    T = 2.5 they are 3.825 and 2.5 + trapped, equal at 1.325 per unit. OSHA, C = 0.011, a of the ground curve."""
+    wires = [{**TAIL, "release": {**TAIL["release"], "trapped_per_unit": trapped}}]
+    used = max(1.35 * 2.5 + 0.45, 2.5 + trapped) * 245.0 / math.sqrt(3)
+    peak = used * math.sqrt(2)
+    assert peak < 1050
+    spark = 0.0 if peak <= 635 else (peak - 635) / 140000 if peak <= 915 else (peak - 645) / 135000
+    for one, other in ((phase, "tail"), ("tail", phase)):
+        found = limit(one, other, "tool", wires=wires)
+        assert found.limit_m == pytest.approx(0.3048 * (0.011 + spark) * used + 0.31, abs=1e-9)
+        assert ("trapped charge" in found.voltage) == (trapped > 1.325)
+
+
+@pytest.mark.parametrize(("trapped", "used"), [(1.0, 2.5), (2.5, 2.5), (3.5, 3.5)])
+def test_against_earth_a_charge_counts_where_it_is_above_the_overvoltage(trapped, used):
+    wires = [{**TAIL, "release": {**TAIL["release"], "trapped_per_unit": trapped}}]
+    crest = used * 245.0 / math.sqrt(3)
+    a = max(0.0, (crest * math.sqrt(2) - 635) / 140000)
+    found = limit("tail", "earth", "tool", wires=wires)
+    assert found.limit_m == pytest.approx(0.3048 * (0.011 + a) * crest + 0.31, abs=1e-9)
+
+
+def test_a_table_without_overvoltages_covers_a_charge_and_says_so():
+    """GB 26859: 2.5 m to the adjacent phase at 220 kV (REFERENCE 3.2, from memory)."""
+    found = limit("A", "tail", "air", rule="gb-26859", circuits=[PLAIN], wires=[TAIL])
+    assert found.limit_m == 2.5
+    assert "with a trapped charge" in found.voltage

@@ -32,7 +32,7 @@ from clearance.motion import placed
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, place
 from clearance.scene.containment import closed_names, with_contained
-from clearance.scene.naming import lead_name, piece_name, refuse_twins
+from clearance.scene.naming import free_end_name, lead_name, piece_name, refuse_twins
 from clearance.scene.records import Reference, Stage, where
 from clearance.scene.records_step import Step
 
@@ -332,12 +332,12 @@ def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[fr
     """Pairs stated as meant to touch; whoever bonds or is bonded with what is at that phase, but for a wire that opens,
     closes or moves; and such a wire with what its free end leaves."""
     yield from map(frozenset, statements.contacts(site.scene, stage))
-    moving = stage.released
+    moving = {*stage.released, *map(free_end_name, stage.released)}
     for name, phase in stage.bonded.items():
         for body in bodies:
             if body.name not in moving and body.name != name and _at_phase(site, body, phase):
                 yield frozenset((name, body.name))
-    for name in moving:
+    for name in stage.released:
         record = site.wires[name].record
         free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
         if isinstance(free, Reference):

@@ -226,8 +226,8 @@ def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
         yield {"what": f"aerial device: {device.name}", "result": device.insulation_basis or "", "by": ""}
     if scene.ladder is not None and "ladder" not in recorded:
         yield {"what": f"ladder: {scene.ladder.name}", "result": scene.ladder.insulation_basis or "", "by": ""}
-    held = [wire.release.ropes for wire in scene.wires if wire.release is not None]
-    ropes = {rope.name for rope in (*scene.ropes, *(rope for some in held for rope in some))}
+    ropes = {rope.name for rope in scene.ropes}
+    ropes |= {rope.name for wire in scene.wires if wire.release is not None for rope in wire.release.ropes}
     tested = [entry for entry in scene.statements if isinstance(entry, Insulating) and entry.body in ropes]
     for entry in tested:
         yield {"what": f"rope: {entry.body}", "result": entry.basis, "by": f"{entry.by}, {entry.on}"}
@@ -306,7 +306,7 @@ def checks(scene: Scene) -> Iterator[str]:
     yield "The three gaps of section 6 measured with an insulating stick, and inside what is given."
     for wire in scene.wires:
         if wire.release is not None:
-            yield f"{wire.name}: far end open and locked, phase identified by two people; no current but its own charging."
+            yield f"{wire.name}: far end open and locked, phase identified by two people, no current but its charging."
     yield "A dedicated observer is named below: no other task, sees worker and crew, can stop the work by one word."
     place = "ladder" if means(scene) == "ladder" else "platform"
     yield f"Rescue from the {place} gone through; who does what is named."
@@ -320,7 +320,7 @@ def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
     apart = "the ladder above its foot" if means(scene) == "ladder" else "the aerial device"
     yield f"While somebody is bonded nobody on the ground touches {apart}, or a conductor taken off."
     if any(one.stage.released for one in stages):
-        yield "A conductor taken off keeps a charge until it is earthed by a remote tool: it is live, and none of its phase."
+        yield "A conductor taken off keeps a charge until it is earthed by a remote tool: keep off it as off a phase."
         yield "Nobody stands where a conductor that hangs opened or is lowered may fall; the plan shows where."
     if any(one.stage.swing_m for one in stages):
         yield "One who hangs in the harness is lowered, never lifted past the conductor."
