@@ -466,7 +466,7 @@ def test_at_a_pose_what_moves_counts(site):
     assert spare[1].max() < 1.5 - needs[0].limit_m + 1e-9 < 0
     assert (spare[1] <= spare[0] + 1e-9).all()
     assert spare[0].max() > spare[1].max() + 0.05
-    with pytest.raises(InputError, match="lower_m from 2.75 to 3.05"):
+    with pytest.raises(InputError, match=r"lower_m from 2\.75 to 3\.05"):
         pose_of(site, lowered, ["lower_m=40"])
     with pytest.raises(InputError, match="one of travel_m"):
         pose_of(site, lowered, ["height=1"])
