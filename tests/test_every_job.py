@@ -28,7 +28,8 @@ def tail(name: str, y: float) -> dict[str, Any]:
 
 def turn(wire: str, station: list[float]) -> dict[str, Any]:
     moved = [{"wire": "bus A", "movement_m": 0.3, "basis": "estimate"}]
-    return {"wire": wire, "station_m": station, "clamp_m": [1.0, 0, 9], "lowered_m": 3.0, "disturbed": moved}
+    return {"wire": wire, "station_m": station, "clamp_m": [1.0, 0, 9], "opened_m": 1.5, "lowered_m": 3.0,
+            "disturbed": moved}  # fmt: skip
 
 
 BUS = {"kind": "span", "name": "bus A", "phase": "A", "from_m": [-20, 9, 12], "to_m": [20, 9, 12], "sag_m": 0.8,
@@ -45,7 +46,10 @@ SCENE = {
 }
 LEANS = {"lean_along_deg": [-1, 1], "lean_across_deg": [-1, 1]}
 ALOFT = {**LEANS, "worker": "worker", "mount_m": [0, 1], "clear_m": 3.0, "work_m": [4, 5], "bonding_lead_m": 2.0,
-         "lanyard_m": 1.0, "swing_m": 0.5, "open_m": [4, 4.5], "opening_distance_m": 1.5}  # fmt: skip
+         "lanyard_m": 1.0, "swing_m": 0.5, "opened": "by hand", "open_m": [4, 4.5],
+         "opening_distance_m": 1.5}  # fmt: skip
+EARTHED = {"by": "helper", "stick_m": 2.5}
+"""In a job aloft: the tail is earthed as soon as it is parked, and that earth removed before it is raised."""
 OFF = {**ALOFT, "kind": "take off", "turns": [turn("tail", AT_A)]}
 BOTH_OFF = {**OFF, "turns": [turn("tail", AT_A), turn("other tail", AT_B)]}
 BACK = {**ALOFT, "kind": "reconnect", "turns": [turn("tail", AT_A)]}
@@ -59,8 +63,8 @@ LOOK = {"kind": "written stages", "stages": ["look", "look again"]}
 _MISSING: Any = object()
 
 JOBS: dict[str, tuple[list[dict[str, Any]], dict[str, Any]]] = {
-    "take off": ([OFF], {"worker": "mate", "wire": "other tail"}),
-    "reconnect": ([BOTH_OFF, BACK], {"worker": "mate", "wire": "other tail"}),
+    "take off": ([{**OFF, **EARTHED}], {"worker": "mate", "wire": "other tail"}),
+    "reconnect": ([{**BOTH_OFF, **EARTHED}, {**BACK, **EARTHED}], {"worker": "mate", "wire": "other tail"}),
     "earth tail": ([BOTH_OFF, EARTH], {"wires": ["other tail"]}),
     "remove earth": (
         [BOTH_OFF, {**EARTH, "wires": ["tail", "other tail"]}, {**EARTH, "kind": "remove earth"}],
@@ -78,6 +82,10 @@ JOBS: dict[str, tuple[list[dict[str, Any]], dict[str, Any]]] = {
 LABELS = {
     ("Bring", "name"): "what the stage is called",
     ("EarthTail", "by"): "who does it: held below",
+    ("TakeOff", "by"): "who earths it: held below",
+    ("Reconnect", "by"): "who removes that earth: held below",
+    ("TakeOff", "opened"): "changed alone it is refused, as open_m goes with it: held below",
+    ("Reconnect", "opened"): "changed alone it is refused, as open_m goes with it: held below",
 }
 KEYS = {key for key in schema_walk.of_module("records_templates") if key[0] != "Tested"} | {("SceneFile", "jobs")}
 
@@ -144,6 +152,19 @@ def _differs(folder, table: dict[str, Any], before: list[dict[str, Any]]) -> boo
         return False  # a refusal shows that a value is looked at, not that it is used
 
 
+@pytest.mark.parametrize("name", ["take off", "reconnect"])
+def test_how_it_is_opened_changes_who_is_aloft_when_it_is(name, tmp_path):
+    *jobs, last = table_of(name)["jobs"]
+    rope = {key: value for key, value in {**last, "opened": "by stick or rope"}.items() if key != "open_m"}
+    wanted = "open" if name == "take off" else "close"
+    for job, by_hand in ((last, "worker"), (rope, None)):
+        stages = stages_of(tmp_path, {**SCENE, "stages": [], "jobs": [*jobs, job]})
+        stage = [one for one in stages if one["kind"] == wanted][-1]
+        assert stage["by_hand"] == by_hand
+        assert (stage["workers"] == ()) == (by_hand is None)
+        assert (stage["climb_m"] is None) == (by_hand is None)
+
+
 ABSENT = {"kind": "absent", "bodies": ["helper"], "basis": "plan", "by": "them", "on": "May"}
 
 
@@ -169,3 +190,22 @@ def test_who_holds_the_remote_tool_is_there_when_it_is_used(helper, tmp_path):
         (mistake,) = caught.value.mistakes
         assert mistake.where[-2:] == ("job 2 (earth tail)", "by")
         assert mistake.found == "\"helper\", not there in stage 'earth tail'"
+
+
+@pytest.mark.parametrize(
+    ("jobs", "last", "done"),
+    [([], OFF, "earth tail"), ([{**OFF, **EARTHED, "by": "other helper"}], BACK, "remove the earth of tail")],
+    ids=["take off", "reconnect"],
+)
+def test_who_earths_a_tail_in_the_same_job_is_there_when_it_is_done(jobs, last, done, tmp_path):
+    for by, stage, refused in (("helper", done, True), ("helper", "climb to A", False), ("other helper", done, False)):
+        said = [{**ABSENT, "stages": [stage]}]
+        table = {**SCENE, "stages": [], "jobs": [*jobs, {**last, **EARTHED, "by": by}], "statements": said}
+        if not refused:
+            assert done in [one.name for one in expanded(read(tmp_path, table)).stages]
+            continue
+        with pytest.raises(InputError) as caught:
+            expanded(read(tmp_path, table))
+        (mistake,) = caught.value.mistakes
+        assert mistake.where[-2:] == (f"job {len(jobs) + 1} ({last['kind']})", "by")
+        assert mistake.found == f"\"helper\", not there in stage '{done}'"

@@ -14,7 +14,20 @@ import pytest
 import schema_walk
 from every_key import bases, files, others, read
 from rich.console import Console
-from small_scenes import CIRCUIT, WORKER, box, contact, insulating, isolated, never_at, slab, stage
+from small_scenes import (
+    CIRCUIT,
+    WORKER,
+    box,
+    contact,
+    insulating,
+    isolated,
+    lashed,
+    may_open,
+    never_at,
+    slab,
+    stage,
+    tail_rope,
+)
 from test_job_whip import dropper, guides, lowering, rope
 from test_scene_statements import AIR, BUSES, ELECTRICAL, MORE, TWO, WHOLE, bonded_before, truck
 from test_site_check import two
@@ -26,11 +39,13 @@ from clearance.result import Measure, Result
 
 AGAIN = stage(name="again")
 SECOND = {**dropper(), "name": "other", "from_m": [12.0, 0.0, 9.0], "to_m": [14.0, 0.0, 5.0]}
-SECOND["release"] = {**SECOND["release"], "lowered_to_m": [12, 0, 6]}
+SECOND["release"] = {**SECOND["release"], "lowered_to_m": [12, 0, 6], "ropes": [tail_rope((12, -3, 0.1), "other rope")]}
 MATE = {**WORKER, "name": "mate"}
 LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"]}
 ODD = [{**CIRCUIT, "phases": ["A", "B"], "overvoltage_per_unit": 4.6}]
 FAR = [slab("bus A", bottom_m=40.0), slab("bus B", bottom_m=60.0, potential="B")]
+OPENS = {"kind": "open", "released": ["dropper"], "lower_m": [0, 2.9], "opening_distance_m": 1.0, "workers": [],
+         "travel_m": None, "climb_m": None, "posture": None, "anew": True}  # fmt: skip
 NEAR_B = [box("bus B", [4, 5.5, 5], [12, 0.1, 8], "B")]
 HELPERS = [{"name": name, "stature_m": 1.755, "at_m": [15, y]} for name, y in (("helper", 0), ("other helper", 9))]
 LOW = [box("low A", [15, 0, 4.0], [0.5, 0.5, 0.1], "A")]
@@ -79,6 +94,8 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
     ),
     "held by a rope": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, rope(),
                        {"wire": "other", "anchor_m": [2.0, 0.3, 9.2], "length_m": 3.8}),
+    "held by ropes": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, {**lashed("dropper"), "parked": False},
+                      {"wire": "other", "within_m": 0.8, "parked": True}),
     "reach": (
         {"circuits": [TWO], **bonded_before(ELECTRICAL - MORE), "workers": [WORKER, MATE],
          "stages": [{**bonded_before(ELECTRICAL - MORE)["stages"][0], "workers": ["worker"]}]},
@@ -103,6 +120,11 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         {"circuits": [TWO], "solids": BUSES, "wires": [dropper(), SECOND], "stages": [stage(off=["dropper"])]},
         isolated("dropper"),
         {"wire": "other"},
+    ),
+    "may open": (
+        {**lowering(stages=[stage(**OPENS)]), "wires": [dropper(), SECOND]},
+        may_open("dropper"),
+        {"wire": "other", "how": "by hand", "current_A": 1e-9, "energy_J": 1e-6},
     ),
     "circuit earthed": (
         _beside(

@@ -188,3 +188,32 @@ def test_the_weather_it_shows_is_read_as_a_scenes_weather(tmp_path):
 def test_every_scene_it_names_is_there():
     for name in re.findall(r"`(scenes/\w+\.toml)`", README):
         assert (ROOT / name).exists(), name
+
+
+def test_the_job_it_shows_is_read_as_a_job():
+    """Word for word: an entry that the format no longer has, or one that it newly requires, is refused here."""
+    import tomllib
+
+    from pydantic import TypeAdapter
+
+    from clearance.scene.records_templates import Job, TakeOff
+
+    (shown,) = re.findall(r"```toml\n(\[\[jobs\]\].*?)```", README, re.DOTALL)
+    (job,) = tomllib.loads(shown)["jobs"]
+    read = TypeAdapter(Job).validate_python(job)
+    assert isinstance(read, TakeOff)
+    assert [turn.wire for turn in read.turns] == ["dropper A"]
+
+
+def test_its_table_of_statements_names_every_kind_and_no_other_and_every_key():
+    from typing import get_args
+
+    from clearance.scene.records_statements import Statement
+
+    made = {get_args(kind.model_fields["kind"].annotation)[0]: kind for kind in get_args(get_args(Statement)[0])}
+    table = README.split("| kind | takes away |")[1].split("\n\n")[0]
+    rows = dict(re.findall(r"^\| `([a-z ]+)` \| (.*) \|$", table, re.MULTILINE))
+    assert set(made) == set(rows)
+    for kind in ("held", "may open", "confirmed"):
+        keys = set(made[kind].model_fields) - {"kind", "basis", "by", "on", "wire"}
+        assert keys <= set(re.findall(r"`(\w+)(?: = [^`]*)?`", rows[kind])), kind
