@@ -141,8 +141,8 @@ def test_arms_that_stay_down_reach_less_high():
 
 
 def test_what_is_meant_to_touch_is_no_collision():
-    """The ladder's top, 8 m up, travels 0.1 m either way at a beam, which insulates: an earthed one would leave no length
-    of the ladder below what may be live at its top."""
+    """The ladder's top, 8 m up, travels 0.1 m either way at a beam, which insulates: an earthed one would leave no
+    length of the ladder below what may be live at its top."""
     near, far = (
         {"solids": [*BUSES, box("beam", [0, 0, at], [0.3, 3.0, 0.2])], "stages": [stage(travel_m=[4.9, 5.1])],
          "statements": [insulating("beam")]}
