@@ -18,7 +18,7 @@ import trimesh
 from small_scenes import CIRCUIT, LADDER, STAGE, TRACK, WORKER, text
 
 from clearance.gaps import EARTH
-from clearance.job import insulation, insulators, opening, toppling, whip
+from clearance.job import insulation, insulators, opening, parting, tail_ropes, toppling, whip
 from clearance.job.measuring import Bench
 from clearance.job.questions import questions
 from clearance.limits import required_between
@@ -68,15 +68,23 @@ def bases() -> dict[str, dict[str, Any]]:
                "trails_m": 0.2,
                "before_opening": {"far_end": "open and locked", "phase_identified": "traced",
                                   "pull_taken_by": "nothing pulls", "by": BY}}  # fmt: skip
-    tail = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [2, 0, 9], "to_m": [4, 0, 5], "length_m": 4.8,
-            "diameter_m": 0.03, "weight_N_m": 14.0,
-            "release": {**release, "by_way_of_m": [[2, 0.2, 7.5]]}}  # fmt: skip
+    tail: dict[str, Any] = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [2, 0, 9], "to_m": [4, 0, 5],
+                            "length_m": 4.8, "diameter_m": 0.03, "weight_N_m": 14.0}  # fmt: skip
+    tail_rope = {"name": "tail rope", "over_m": [2.5, -0.5, 9], "hangs_from": "mast", "to_m": [2, -3, 0.1],
+                 "diameter_m": 0.014, "pulley_radius_m": 0.1, "sag_m": 0.1, "wet_or_dirty_m": 0.2}  # fmt: skip
+    measured = {**release["before_opening"], "current_A": 0.0001}
+    roped = {**release, "before_opening": measured, "trapped_per_unit": 1.5, "ropes": [tail_rope]}
+    tail["release"] = {**roped, "by_way_of_m": [[2, 0.2, 7.5]]}
+    by_hand = {**STAGE, "name": "open by hand", "kind": "open", "released": ["tail"], "lower_m": [0, 2.6], "anew": True,
+               "opening_distance_m": 1.5, "by_hand": "worker", "bonded": {"worker": "A"}, "bonding_lead_m": 2.0,
+               "clamp_m": [2, 0, 9.3]}  # fmt: skip
     second_tail = {**tail, "release": release, "name": "second tail", "from_m": [2, 0.5, 9]}
     lead = {"kind": "jumper", "name": "earth lead", "potential": "earth", "insulated": True, "from_m": [-9, 0, 3],
             "to_m": [-9, 2, 3], "length_m": 2.5, "diameter_m": 0.02, "uncertainty_m": 0.05}  # fmt: skip
     taut = {"kind": "span", "name": "taut", "phase": "A", "from_m": [-20, 9, 8], "to_m": [-12, 9, 8], "sag_m": 0.1,
             "diameter_m": 0.02, "release": {**release, "lowered_to_m": [-14, 9, 6]}}  # fmt: skip
     stand = {"kind": "box", "name": "rail A", "centre_m": [2, 0, 9.3], "size_m": [2, 0.1, 0.1], "potential": "A"}
+    mast = {"kind": "box", "name": "mast", "centre_m": [2.5, -0.7, 4.6], "size_m": [0.2, 0.2, 9.2]}
     opens = {
         "name": "open",
         "kind": "open",
@@ -129,7 +137,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "name": "ladder",
         "fittings": [{"name": "hook", "from_m": 7, "to_m": 7.2, "radius_m": 0.35, "potential": "earth"}],
     }
-    rope = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "hangs_from": "hook", "wet_or_dirty_m": 0.2, "guy": True}  # fmt: skip  # noqa: E501
+    rope = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "hangs_from": "hook", "wet_or_dirty_m": 0.2, "slack_m": 0.05, "guy": True}  # fmt: skip  # noqa: E501
     other = {"name": "other", "from_m": [8, 8, 5], "to_m": [9, 8, 0.2], "diameter_m": 0.02}
     line = {"name": "line", "from_m": [8, 9, 5], "to_m": [9, 9, 0.2], "diameter_m": 0.02}  # fmt: skip
     bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": [0.5, 0, 6.0]}
@@ -149,7 +157,7 @@ def bases() -> dict[str, dict[str, Any]]:
     bay = {
         "circuits": [*TWO, {"name": "old", "phases": ["A2", "B2"], "nominal_kV": 110, "state": "dead, not earthed"}],
         "rule": ["osha-1910.269", "iec-61472"], "altitude_m": 140, "frequency_Hz": 50, "notes": ["for the tests"],
-        "rule_inputs": {"k_f": 0.9, "ergonomic_m": 0.5, "k_a": 0.98},
+        "rule_inputs": {"k_f": 0.9, "ergonomic_m": 0.5, "k_a": 0.98, "employer_basis": "rules", "employer_by": BY},
         "origin": {"easting_m": 0.5, "northing_m": 0.5, "height_m": 0.0, "epsg": 25832, "vertical": "DHHN2016"},
         "ground": {"kind": "level", "height_m": 0.0, "extent_m": 60, "uncertainty_m": 0.02},
         "structures": structures, "solids": solids, "clouds": [cloud], "ladder": LADDER,
@@ -224,9 +232,11 @@ def bases() -> dict[str, dict[str, Any]]:
         "ladder": aloft,
         "bay": bay,
         "plain": {"circuits": TWO, "solids": [FAR_A, FAR_B], "rule": ["osha-1910.269"]},
-        "tail": {**empty, "circuits": TWO, "solids": [FAR_B, stand], "crew": crew[:1],
+        "tail": {**empty, "circuits": TWO, "frequency_Hz": 50, "solids": [FAR_B, stand, mast], "crew": crew[:1],
                  "wires": [tail, second_tail, lead, taut],
+                 "statements": [{"kind": "insulating", "body": "tail rope", **SAID}],
                  "stages": [opens, lowers, parked, lifted, aside, there]},
+        "by hand": {"circuits": TWO, "solids": [FAR_B, stand, mast], "wires": [tail], "stages": [by_hand]},
         "device": {**empty, "circuits": [{**TWO[0], "highest_kV": None, "highest_basis": None}],
                    "solids": [FAR_A, FAR_B], "workers": [WORKER], "aerial_device": lift,
                    "stages": [aerial]},
@@ -280,7 +290,8 @@ def digest(prepared: Prepared) -> str:
     site, scene = prepared.site, prepared.site.scene
     bench = Bench(site, None, 0.01)  # type: ignore[arg-type]  # nothing is swept here
     found: list[Any] = [site.bodies, site.strings, site.live, site.ground.shape]
-    potentials = [*site.live, EARTH]
+    # A wire that comes off may be at a potential of its own, which has its name.
+    potentials = [*site.live, EARTH, *(wire.name for wire in scene.wires if wire.release is not None)]
     for one in site.live:
         for other in potentials:
             if other != one:
@@ -289,6 +300,8 @@ def digest(prepared: Prepared) -> str:
                     found.append((required.limit_m, required.electrical_m, required.assumed_m))
     for stage, settings in zip(scene.stages, prepared.stages, strict=True):
         found += [opening.kept_away(site, stage), opening.drop_zones(site, stage), whip.whips(site, stage)]
+        found += [parting.opened(site, wire) for wire in stage.released if parting.opens(stage)]
+        found += [parting.open_points(site, stage), tail_ropes.lengths(site, stage)]
         found += [(one.left_m, one.required_m) for one in insulation.sticks(site, stage)]
         for setting in settings:
             there = insulators.insulators(site, stage, setting)

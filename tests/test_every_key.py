@@ -28,7 +28,6 @@ LABELS = {
 LABELS_OF = {
     ("SceneFile", "format"): "the version of the format; any but 1 is refused when a file is read",
     ("SceneFile", "notes"): "for the reader",
-    ("SceneFile", "frequency_Hz"): "told in the basis: no rule here makes a distance of it, all are for AC",
     ("Circuit", "highest_basis"): "where the highest voltage is from",
     ("Circuit", "overvoltage_basis"): "what bounds the overvoltage",
     ("Circuit", "overvoltage_by"): "who answers for it",
@@ -147,6 +146,7 @@ ELSEWHERE: dict[tuple[str, str], str] = {
     (record, key): base for base, record, key in CHANGES
 } | {
     ("Ladder", "insulating_from_m"): "plain",
+    ("SceneFile", "frequency_Hz"): "tail",
     ("OwnConductor", "kind"): "heated",
     ("OwnConductor", "outer_area_mm2"): "weather",
     ("Jumper", "weight_N_m"): "loads",
