@@ -3,6 +3,8 @@ posture or clamp change. Each is judged where it matters, and only there."""
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from small_scenes import CIRCUIT, box, checked, gap, scene, slab, stage
 
@@ -20,8 +22,9 @@ FAR_B = slab("bus B", bottom_m=60.0, potential="B")
 LINE = {"name": "hand line", "from": [2, 0, 6.2], "to_m": [2, 0, 0.5], "diameter_m": 0.012}
 BAG = {"name": "bag", "line": "hand line", "radius_m": 0.2, "swing_m": 0.0}
 INSULATES = {"kind": "insulating", "body": "hand line"}
-MAST = box("mast", [2.0, 0.0, 4.9], [0.2, 0.2, 0.4])
-"""At earth, its top at 5.1 m: below the bus, whose underside is at 6.8 m, and beside nothing else."""
+MAST = box("mast", [2.25, 0.0, 4.9], [0.2, 0.2, 0.4])
+"""At earth, its top at 5.1 m: below the bus, whose underside is at 6.8 m, and 0.15 m beside the line, which it would
+shorten by touching it."""
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
 
 
@@ -42,9 +45,9 @@ def of(result, name):
 
 @pytest.mark.parametrize(("left_at", "verdict"), [(5.3, "breach"), (1.0, "clear")])
 def test_a_tool_stays_where_it_was_hauled_to_and_is_judged_there(left_at, verdict):
-    """Bus to bag 6.8 - 6.0 = 0.8 m, bag to mast 5.6 - 5.1 = 0.5 m: 1.3 m, less than the 1.50 m that are required at
-    245 kV and 2.5 per unit; from bus to mast alone 1.7 m. Further down the bag shortens no way from the one to the
-    other."""
+    """Bus to bag 6.8 - 6.0 = 0.8 m; from the middle of the bag to the mast 0.7 m down and 0.15 m aside, less 0.2 m.
+    Together 1.32 m, less than the 1.50 m that are required at 245 kV and 2.5 per unit; from bus to mast alone 1.7 m.
+    Further down the bag shortens no way from the one to the other."""
     stages = [step("haul", hauled="bag", haul_m=left_at), step("put up the mast", "bring", bodies=["mast"])]
     found = checked(**parts(*stages))
     assert of(found, "haul").verdict == "clear"
@@ -54,7 +57,9 @@ def test_a_tool_stays_where_it_was_hauled_to_and_is_judged_there(left_at, verdic
     through = gap(later, "A", "earth", "object")
     if verdict == "breach":
         assert through.posture.through == ("bag",)
-        assert through.posture.gap_upper_m == pytest.approx((6.8 - 5.8 - 0.2) + (5.8 - 0.2 - 5.1), abs=0.003)
+        assert through.posture.gap_upper_m == pytest.approx(
+            (6.8 - 5.8 - 0.2) + math.hypot(0.15, 5.8 - 5.1) - 0.2, abs=0.003
+        )
 
 
 def test_a_tool_that_was_taken_away_is_nowhere():
@@ -169,7 +174,8 @@ def test_an_arm_that_reaches_when_the_connection_opens_is_found_at_the_join(job)
     loosen, opened = scene.stages
     still = {"name": "stand clear", "posture": "standing", "climb_m": opened.climb_m}
     for before, verdict in (((loosen,), "breach"), ((loosen, loosen.model_copy(update=still)), "clear"), ((), "clear")):
-        found = of(check(scene.model_copy(update={"stages": (*before, opened)}), withdraw=False), "open dropper A")
+        asked = scene.model_copy(update={"stages": (*before, opened)})
+        found = of(check(asked, 0.05, withdraw=False), "open dropper A")
         kept = {a.body: a.measure.verdict for a in found.approaches if a.to == "where dropper A opens"}
         assert kept == {"worker": verdict, **dict.fromkeys(kept.keys() - {"worker"}, "clear")}
 
