@@ -52,7 +52,7 @@ def judge_stage(
     }
     gaps, undecided = _gaps(bench, posture, reach, asked)
     undecided += _not_isolated(bench, stage)
-    undecided += parting.open_points(bench.site, stage)
+    undecided += parting.open_points(bench.site, stage, [setting.parting for setting in settings])
     undecided += tail_ropes.open_points(bench.site, stage)
     undecided += parting.too_far(bench, stage, posture)
     undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])

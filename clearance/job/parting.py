@@ -25,6 +25,7 @@ from clearance.engine import Group, Path, coarse, compile_setting
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Parting, Setting
 from clearance.job.site_gaps import between, taken
+from clearance.job.tails import at_its_place
 from clearance.limits import required_between
 from clearance.result import Approach, OpenPoint
 from clearance.scene import records, statements
@@ -40,6 +41,9 @@ LONGEST = 2.0
 """[1] The free end of a wire is no longer than this many times the limit: what hangs in a loop beside its place is not
 exempt."""
 
+JOINED_M = 0.02
+"""[m] Bodies of one phase nearer to one another than this, all uncertainty taken off, are joined: a clamp's play."""
+
 BEYOND_M = 0.3
 """[m] An opening may go so far beyond where the limit is first reached: what it is written to, and a margin."""
 
@@ -52,10 +56,11 @@ def opens(stage: Stage) -> bool:
     return stage.kind in ("open", "close") and bool(stage.released)
 
 
-def parted(site: Site, stage: Stage, bodies: Sequence[Body]) -> tuple[list[Body], Parting | None]:
+def parted(site: Site, stage: Stage, bodies: Sequence[Body], lowered_m: float) -> tuple[list[Body], Parting | None]:
     """The bodies with a wire that opens or closes as two of them, the rest of it and its free end; and what is exempt.
 
-    The capsules of such a wire lie in a row from its far end to the free one.
+    The capsules of such a wire lie in a row from its far end to the free one; lowered_m: some way it has gone for which
+    its shape stands
     """
     name = stage.released[0] if opens(stage) else None
     tail = next((body for body in bodies if body.name == name), None)
@@ -63,21 +68,47 @@ def parted(site: Site, stage: Stage, bodies: Sequence[Body]) -> tuple[list[Body]
     if tail is None or phase is None or stage.lower_m is None:
         return list(bodies), None
     limit = required_between(site.scene, site.circuit_of, phase, tail.name, "tool").limit_m or 0.0
-    at_place = _where(tail.shape, stage.lower_m.lo)
-    tip = shapes.points(at_place.vertices[-1:, 1], float(at_place.radius[-1]), float(at_place.uncertainty[-1]))
+    in_place = at_its_place(site, tail.name)
+    tip = shapes.points(in_place.vertices[-1:, 1], float(in_place.radius[-1]), float(in_place.uncertainty[-1]))
     gone = {*stage.released, *stage.off, *statements.absent(site.scene, stage)}
     there = {body.name: body for body in bodies}  # as the stage has them, moved by what is disturbed
     names = [b.name for b in site.bodies if b.potential == phase and b.conductive and len(b.shape)]
     line = [there[name] for name in names if name not in gone and name in there]
-    leaves = [body for body in line if _careful(tip, body.shape) <= limit]
-    along = np.linalg.norm(at_place.vertices[:, 1] - at_place.vertices[:, 0], axis=1)
-    from_tip = np.cumsum(along[::-1])[::-1] - along  # how far along the wire each capsule ends from the free end
-    near = _near(at_place, from_tip, leaves, limit)
-    free = np.arange(len(along)) >= max(1, int(near.argmax()) if near.any() else len(along) - 1)
+    leaves, touched = _left(tip, line, limit)
+    near = _near(in_place, _from_tip(in_place), leaves, limit)
+    size = float((_from_tip(in_place) + _sizes(in_place))[near].max()) if near.any() else 0.0
+    free = _from_tip(_where(tail.shape, lowered_m)) < size
+    free[0], free[-1] = False, True
     end = replace(tail, name=free_end_name(tail.name), shape=_part(tail.shape, free))
     found = [replace(tail, shape=_part(tail.shape, ~free)) if body is tail else body for body in bodies]
     hand = _hand(site, stage, tail.name)
-    return [*found, end], Parting(tail.name, phase, end.name, frozenset(_names(leaves)), hand)
+    return [*found, end], Parting(tail.name, phase, end.name, frozenset(_names(leaves)), hand, touched)
+
+
+def _left(tip: shapes.Shape, line: Sequence[Body], limit_m: float) -> tuple[list[Body], frozenset[str]]:
+    """What a free end leaves: the bodies that it touches, and those within the limit that are joined to them, from one
+    to the next; and the names of the ones that it touches. What only stands near is nothing that it leaves."""
+    near = [body for body in line if _careful(tip, body.shape) <= limit_m]
+    touched = [body for body in near if _careful(tip, body.shape) <= JOINED_M]
+    found, rest = list(touched), [body for body in near if body not in touched]
+    while joined := [body for body in rest if any(_careful(body.shape, one.shape) <= JOINED_M for one in found)]:
+        found += joined
+        rest = [body for body in rest if body not in joined]
+    return found, frozenset(_names(touched))
+
+
+def _where(wire: shapes.Shape, value: float) -> shapes.Shape:
+    return wire if wire.rate is None else replace(wire, vertices=wire.vertices + wire.rate * value, rate=None)
+
+
+def _sizes(wire: shapes.Shape) -> NDArray[np.float64]:
+    return np.asarray(np.linalg.norm(wire.vertices[:, 1] - wire.vertices[:, 0], axis=1), float)
+
+
+def _from_tip(wire: shapes.Shape) -> NDArray[np.float64]:
+    """How far along a wire each of its capsules begins from the free end [m]."""
+    sizes = _sizes(wire)
+    return np.asarray(np.cumsum(sizes[::-1])[::-1] - sizes, float)
 
 
 def _near(
@@ -95,13 +126,6 @@ def _near(
 def _careful(one: shapes.Shape, other: shapes.Shape) -> float:
     """The careful gap of a few primitives to a shape that stands still [m]: no more than this, and seldom less."""
     return between(one, other)[0] - float(one.uncertainty.max()) - float(other.uncertainty.max())
-
-
-def _where(shape: shapes.Shape, value: float) -> shapes.Shape:
-    """A shape where its parameter has a value."""
-    if shape.rate is None:
-        return shape
-    return replace(shape, vertices=shape.vertices + shape.rate * value, rate=None)
 
 
 def _part(shape: shapes.Shape, which: NDArray[np.bool_]) -> shapes.Shape:
@@ -123,10 +147,10 @@ def touching(site: Site, stage: Stage, parting: Parting | None) -> Iterator[froz
     if parting is not None:
         release = site.wires[parting.wire].record.release
         for rope in release.ropes if release is not None else ():
-            tied_at = (parting.free, opening_name(parting.wire), *parting.leaves)
+            tied_at = (parting.free, opening_name(parting.wire), *parting.touched)
             yield from (frozenset((rope.name, name)) for name in tied_at)
         held = () if stage.by_hand is None else (stage.by_hand, lead_name(stage.by_hand))
-        for name in (parting.wire, opening_name(parting.wire), *parting.leaves, *held):
+        for name in (parting.wire, opening_name(parting.wire), *parting.touched, *held):
             yield frozenset((parting.free, name))
         # The place where it opens is on what it leaves, which may move as the weight goes.
         yield from (frozenset((opening_name(parting.wire), name)) for name in parting.leaves)
@@ -192,10 +216,16 @@ def _covers(entry: MayOpen, found: Opened) -> bool:
     return entry.current_A >= found.current_A and entry.energy_J >= found.energy_J
 
 
-def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
-    """What opens beyond what anybody allows, or that nobody says what may be opened."""
+def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) -> Iterator[OpenPoint]:
+    """What opens beyond what anybody allows, or that nobody says what may be opened; and an opening from nothing.
+
+    partings: of the stage's settings
+    """
     for wire in stage.released if opens(stage) else ():
         found, head = opened(site, wire), f"wire '{wire}'"
+        if not any(one is not None and one.touched for one in partings):
+            what = f"nothing of its phase is where it {stage.kind}s: no distance to what it leaves is judged"
+            yield OpenPoint(head, what, "add the conductor that its free end is on, or mend its place")
         words = f"{found.current_A * 1e3:.2g} mA and {found.energy_J:.2g} J ({found.basis})"
         if found.current_A > found.most_A:
             what = f"it carries more than its own charge: {found.current_A * 1e3:.2g} mA, where its capacitance draws "
@@ -243,11 +273,11 @@ def _at_the_end(
     end = stage.lower_m.hi
     for piece in posture:
         setting = piece.compiled.setting
-        if setting.parting is None or not setting.parting.leaves or not _holds(setting, end):
+        if setting.parting is None or not setting.parting.exempt or not _holds(setting, end):
             continue
         box = {**setting.box, "lower_m": (end, end)} if "lower_m" in setting.box else setting.box
         compiled = compile_setting(bench.engine, replace(setting, box=box))
-        path = (Path((Group((setting.parting.free,)), Group(tuple(sorted(setting.parting.leaves))))),)
+        path = (Path((Group((setting.parting.free,)), Group(tuple(sorted(setting.parting.exempt))))),)
         yield end, setting.parting, path, Piece(compiled, coarse(bench.engine, compiled))
 
 

@@ -31,6 +31,7 @@ class Parting:
     wire: what parts, at a potential of its own; phase: the one it parts from
     free: the part of it at its free end; leaves: the bodies of the line that it leaves, or comes to
     hand: whoever holds the free end, with the bonding lead; nobody where it is done by stick or rope
+    touched: what of `leaves` the free end itself is on
     """
 
     wire: str
@@ -38,6 +39,7 @@ class Parting:
     free: str
     leaves: frozenset[str]
     hand: frozenset[str] = frozenset()
+    touched: frozenset[str] = frozenset()
 
     @property
     def exempt(self) -> frozenset[str]:

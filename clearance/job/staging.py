@@ -115,7 +115,8 @@ def _setting(
     potentials.refuse_unused(site, stage, bodies)
     bodies = [potentials.overridden(site, stage, body) for body in bodies]
     bodies = potentials.attached(site, bodies)
-    bodies, parts = parting.parted(site, stage, bodies)
+    lowered = rig.box["lower_m"][0] if "lower_m" in rig.box else stage.lower_m.lo if stage.lower_m is not None else 0.0
+    bodies, parts = parting.parted(site, stage, bodies, lowered)
     rated |= {parts.free: rated[parts.wire]} if parts is not None and parts.wire in rated else {}
     bodies = _contained(site, bodies, rig, rated)
     refuse_twins(site.scene, (body.name for body in bodies))

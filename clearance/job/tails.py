@@ -20,7 +20,7 @@ from clearance import shapes
 from clearance.bodies import wire
 from clearance.errors import InputError, Mistake
 from clearance.job.remembered import once_a_site
-from clearance.scene import weathered
+from clearance.scene import records, weathered
 from clearance.scene.assemble import Site, place
 from clearance.scene.records import Point, Stage, where
 
@@ -104,6 +104,11 @@ def frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:
     return replace(piece.shape, vertices=piece.shape.vertices + piece.shape.rate * lower_m, rate=None)
 
 
+def at_its_place(site: Site, name: str) -> shapes.Shape:
+    """The tail before it is lowered at all, its capsules in a row from its far end to the free one."""
+    return frozen(_tail(site, name)[:1], 0.0)
+
+
 @once_a_site
 def _parked(site: Site, name: str) -> shapes.Shape:
     """The tail lowered all the way; one shape for all stages."""
@@ -132,7 +137,7 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
         ranges = list(pairwise(within)) or [(0.0, 0.0)]
         try:
             pieces = wire.freed_tail(
-                length, fixed, free, to, record.diameter_m, record.uncertainty_m, ranges, TAIL_ERROR_M
+                length, fixed, free, to, _breadth_m(record), record.uncertainty_m, ranges, TAIL_ERROR_M
             )
             room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
         except InputError as error:
@@ -146,8 +151,26 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
                     for m in error.mistakes
                 ]
             ) from error
-        found += [_further(_blown(piece, room, length), start) for piece in pieces]
+        blown = (_blown(piece, room, length) for piece in pieces)
+        found += [_further(_trailing(piece, record.release.trails_m), start) for piece in blown]
     return tuple(found)
+
+
+def _breadth_m(record: records.Wire) -> float:
+    """Diameter that holds a wire however it turns: of a bundle, the circle about its corners [m]."""
+    bundle = record.bundle if isinstance(record, records.SpanWire) else None
+    return record.diameter_m + (0.0 if bundle is None else 2.0 * math.sqrt(0.5) * bundle.spacing_m)
+
+
+def _trailing(piece: wire.TailPiece, trails_m: float) -> wire.TailPiece:
+    """A piece with what hangs from its free end and may conduct: anywhere within its length of there."""
+    if trails_m == 0.0:
+        return piece
+    shape = piece.shape
+    ball = shapes.points(shape.vertices[-1:, 1], trails_m, float(shape.uncertainty[-1]))
+    if shape.rate is not None:
+        ball = replace(ball, rate=np.repeat(shape.rate[-1:, 1:2], 3, axis=1))
+    return replace(piece, shape=shapes.join([shape, ball]))
 
 
 def _further(piece: wire.TailPiece, start_m: float) -> wire.TailPiece:

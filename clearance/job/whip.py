@@ -29,6 +29,7 @@ from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.setting import Setting
 from clearance.job.site_gaps import taken
 from clearance.job.standing import area_of
 from clearance.job.tails import way_of
@@ -209,7 +210,7 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
     states = dict.fromkeys((tail.potential, *(state for _, state in tail.states)))
     found: dict[str, list[Kept]] = {}
     for state in states:
-        for target, names, required, why in _kept_at(bench, stage, bodies, whip.wire, state):
+        for target, names, required, why in _kept_at(bench, stage, [piece.compiled.setting], bodies, whip.wire, state):
             found.setdefault(target, []).append((target, names, required, why))
     for target, asked in found.items():
         names = tuple(dict.fromkeys(name for _, each, _, _ in asked for name in each))
@@ -219,7 +220,9 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
         yield (target, names, None, missing[3]) if missing else (target, names, largest, silent)
 
 
-def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None) -> Iterator[Kept]:
+def _kept_at(
+    bench: Bench, stage: Stage, settings: Sequence[Setting], bodies: Sequence[Body], wire: str, state: str | None
+) -> Iterator[Kept]:
     site = bench.site
     aloft = records.aloft(site.scene, stage)
     former = site.wires[wire].record.phase
@@ -237,10 +240,13 @@ def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, stat
     people = [body.name for body in bodies if body.kind in ("crew", "vehicle")]
     if people and state != EARTH:
         yield "crew", tuple(people), *_largest(bench, [state] if state is not None else [*site.live])
+    parting = next((setting.parting for setting in settings if setting.parting is not None), None)
     for name in aloft:
         bonded = stage.bonded.get(name)
         if bonded is not None and bonded == state:
             continue
+        if parting is not None and name in parting.hand and state == wire:
+            continue  # who holds the free end is as near to it as can be, for what may be opened so
         there = (name, *(body.name for body in bodies if body.kind == "lead"))
         if bonded is not None:
             yield name, there, *_electrical(bench, bonded, EARTH if state is None else state)
