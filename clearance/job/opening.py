@@ -69,7 +69,7 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
         for person in site.scene.crew:
             if person.name in statements.absent(site.scene, stage):
                 continue
-            area = area_of(person)
+            area = area_of(stage, person)
             on_it, nearest = nearest_points(below, area)
             foot = np.array(on_ground(site.ground, (float(nearest.x), float(nearest.y))))
             body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)

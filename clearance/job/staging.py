@@ -99,7 +99,7 @@ def _setting(
     for body, parameter in tail_ropes.bodies(site, stage, tails):
         bodies.append(body)
         rated |= {} if parameter is None else {body.name: parameter}
-    bodies += crew_bodies(site)
+    bodies += crew_bodies(site, stage)
     bodies += rope_bodies(site, stage)
     bodies += hauled_bodies(site, stage)
     bodies += opening.openings(site, stage)

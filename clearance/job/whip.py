@@ -363,7 +363,7 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
     for person in site.scene.crew:
         if person.name in statements.absent(site.scene, stage):
             continue
-        area = area_of(person)
+        area = area_of(stage, person)
         body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
         half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
         on_it, nearest = nearest_points(zone, area)
