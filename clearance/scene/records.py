@@ -265,12 +265,14 @@ class Scene(SceneFile):
         found._sha256 = self._sha256 if content == digest(self) else content
         return found
 
-    def expansion(self, stages: tuple[Stage, ...]) -> Scene:
-        """The scene with the stages that its jobs expand into in their place: it keeps its digest.
+    def expansion(self, stages: tuple[Stage, ...], wires: tuple[Wire, ...] | None = None) -> Scene:
+        """The scene with the stages that its jobs expand into in their place, and its wires as worked out: it keeps its
+        digest.
 
         Raises: InputError with every mistake of the stages.
         """
-        found = self.changed(jobs=None, stages=stages)
+        own = {} if wires is None else {"wires": wires}
+        found = self.changed(jobs=None, stages=stages, **own)
         found._sha256 = self._sha256
         return found
 
