@@ -78,7 +78,9 @@ def bases() -> dict[str, dict[str, Any]]:
     by_hand = {**STAGE, "name": "open by hand", "kind": "open", "released": ["tail"], "lower_m": [0, 2.6], "anew": True,
                "opening_distance_m": 1.5, "by_hand": "worker", "bonded": {"worker": "A"}, "bonding_lead_m": 2.0,
                "clamp_m": [2, 0, 9.3]}  # fmt: skip
-    second_tail = {**tail, "release": release, "name": "second tail", "from_m": [2, 0.5, 9]}
+    along = [{"solid": "trap", "at_m": 1.0, "movement_m": 0.1}]
+    second_tail = {**tail, "release": {**release, "takes_along": along}, "name": "second tail", "from_m": [2, 0.5, 9]}
+    trap = {"kind": "box", "name": "trap", "centre_m": [2.1, 0.5, 8], "size_m": [0.4, 0.4, 0.4], "potential": "A"}
     lead = {"kind": "jumper", "name": "earth lead", "potential": "earth", "insulated": True, "from_m": [-9, 0, 3],
             "to_m": [-9, 2, 3], "length_m": 2.5, "diameter_m": 0.02, "uncertainty_m": 0.05}  # fmt: skip
     taut = {"kind": "span", "name": "taut", "phase": "A", "from_m": [-20, 9, 8], "to_m": [-12, 9, 8], "sag_m": 0.1,
@@ -236,7 +238,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "ladder": aloft,
         "bay": bay,
         "plain": {"circuits": TWO, "solids": [FAR_A, FAR_B], "rule": ["osha-1910.269"]},
-        "tail": {**empty, "circuits": TWO, "frequency_Hz": 50, "solids": [FAR_B, stand, mast], "crew": crew[:1],
+        "tail": {**empty, "circuits": TWO, "frequency_Hz": 50, "solids": [FAR_B, stand, mast, trap], "crew": crew[:1],
                  "wires": [tail, second_tail, lead, taut],
                  "statements": [{"kind": "insulating", "body": "tail rope", **SAID}],
                  "stages": [opens, lowers, parked, lifted, aside, there]},

@@ -77,6 +77,7 @@ CHANGES = {
     ("bay", "Stage", "potentials"): {"cabinet": "A"},
     ("bay", "SceneFile", "rule_inputs"): {"k_f": 0.8, "ergonomic_m": 0.5, "k_a": 0.98},
     ("tail", "Jumper", "phase"): "B",
+    ("tail", "GoesAlong", "solid"): "rail A",
     ("tail", "Release", "free_end"): "to",
     ("tail", "Release", "by_way_of_m"): [[2, -0.2, 7.5]],
     ("comes and goes", "Stage", "bodies"): ["keg"],

@@ -195,6 +195,8 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("TailRope", "sag_m"): _m(0.0, 2.0, 20.0, smallest=0.005),
     ("TailRope", "wet_or_dirty_m"): WRITTEN_OFF,
     ("Release", "trapped_per_unit"): Values("per unit", (1.0, 5.0), (1.0, 3.0), source=PRACTICE),
+    ("GoesAlong", "at_m"): _m(0.0, 20.0, 200.0),
+    ("GoesAlong", "movement_m"): _m(0.0, 5.0, 100.0, smallest=0.001),
     ("Release", "trails_m"): _m(0.0, 20.0, 200.0, smallest=0.05),
     ("Bundle", "spacing_m"): _m(0.15, 0.6, 3.0, 0.02),
     ("InsulatorString", "length_m"): _m(0.1, 12.0, 30.0, 0.02),

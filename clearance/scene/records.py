@@ -381,6 +381,12 @@ def metal_parts(ladder: Ladder) -> tuple[tuple[str, float, float], ...]:
     return tuple(part for part in parts if part[2] - part[1] > 0.0)
 
 
+def gone_along(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
+    """Solids that are not where they were, as they went along with the wires that are off: these hold them."""
+    off = [wire.release for wire in scene.wires if wire.name in (*stage.released, *stage.off)]
+    return tuple(entry.solid for release in off if release is not None for entry in release.takes_along)
+
+
 def platform_name(ladder: str) -> str:
     """Name of the platform of a ladder.
 

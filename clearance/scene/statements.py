@@ -54,8 +54,8 @@ def _in(entry: Statement, stage: Stage) -> bool:
 
 
 def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
-    """Bodies that are not there in a stage: stated so, or not brought by the job yet, or taken away again. With a ladder
-    goes its metal."""
+    """Bodies that are not there in a stage: stated so, with a ladder its metal; or not brought by the job yet, or taken
+    away again."""
     not_there = stage.not_there if isinstance(stage, Step) else ()
     found = {*(name for entry in _said(scene, Absent, stage) for name in entry.bodies), *not_there}
     ladder = scene.ladder.name if scene.ladder is not None else ""
