@@ -154,7 +154,8 @@ def bases() -> dict[str, dict[str, Any]]:
     goes = [{"who": "one", "at_m": [4, -4], "radius_m": 0.6},
             {"who": "truck", "at_m": [13, -8], "radius_m": 0.4, "heading_deg": 15}]  # fmt: skip
     area = [{"who": "two", "at_m": [3.7, -8.2], "area_m": [[2, -9], [4, -9], [4, -7.2], [3, -7]]}]
-    looks = {"name": "look", "kind": "work", "potentials": {"cabinet": "earth"}, **ALONE, "travel_m": 5, "stands": goes}
+    looks = {"name": "look", "kind": "work", "potentials": {"cabinet": "earth"}, **ALONE, "travel_m": 5}
+    walks = {**looks, "name": "walk", "stands": goes}
     looks_on = {**looks, "name": "look on", "stands": area}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "hanging_m": 0.4}
     crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4], "radius_m": 0.5, "tool_m": 0.2}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6], "area_m": [[2, -7], [4, -7], [3, -5]]}]  # fmt: skip  # noqa: E501
@@ -167,7 +168,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "origin": {"easting_m": 0.5, "northing_m": 0.5, "height_m": 0.0, "epsg": 25832, "vertical": "DHHN2016"},
         "ground": {"kind": "level", "height_m": 0.0, "extent_m": 60, "uncertainty_m": 0.02},
         "structures": structures, "solids": solids, "clouds": [cloud], "ladder": LADDER,
-        "track": TRACK, "crew": crew, "workers": None, "stages": [looks, looks_on],
+        "track": TRACK, "crew": crew, "workers": None, "stages": [looks, walks, looks_on],
         "statements": [{"kind": "restrained reach", "person": "one", "arms": "down", **SAID}],
         "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5,
                       "radius_m": 0.5}],
