@@ -34,7 +34,7 @@ from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import lacking, per_unit, refusals
 from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
-from clearance.scene import weathered
+from clearance.scene import unlisted, weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
 from clearance.scene.records_statements import Confirmed, LeftOut
@@ -81,6 +81,7 @@ def prepare(scene: Scene) -> Prepared:
     try:
         scene = templates.expanded(scene)
         sequence.refuse_contradictions(scene)
+        scene = unlisted.with_loads(scene)
         scene = carried.taken_over(scene)
         site = assemble(scene)
         sequence.lowered_whole(site)
@@ -213,7 +214,8 @@ def _of_site(bench: measuring.Bench, stages: Iterable[Sequence[Setting]]) -> tup
 
 
 def _of_job(scene: Scene, read: Scene) -> tuple[OpenPoint, ...]:
-    return (*lacking(scene), *completeness.open_points(scene), *duties.of_job(scene), *duties.not_stated(read))
+    of_scene = (*duties.not_stated(read), *unlisted.told(read, scene))
+    return (*lacking(scene), *completeness.open_points(scene), *duties.of_job(scene), *of_scene)
 
 
 def _all(

@@ -78,7 +78,9 @@ def bases() -> dict[str, dict[str, Any]]:
     by_hand = {**STAGE, "name": "open by hand", "kind": "open", "released": ["tail"], "lower_m": [0, 2.6], "anew": True,
                "opening_distance_m": 1.5, "by_hand": "worker", "bonded": {"worker": "A"}, "bonding_lead_m": 2.0,
                "clamp_m": [2, 0, 9.3]}  # fmt: skip
-    second_tail = {**tail, "release": release, "name": "second tail", "from_m": [2, 0.5, 9]}
+    along = [{"solid": "trap", "at_m": 1.0, "movement_m": 0.1}]
+    second_tail = {**tail, "release": {**release, "takes_along": along}, "name": "second tail", "from_m": [2, 0.5, 9]}
+    trap = {"kind": "box", "name": "trap", "centre_m": [2.1, 0.5, 8], "size_m": [0.4, 0.4, 0.4], "potential": "A"}
     lead = {"kind": "jumper", "name": "earth lead", "potential": "earth", "insulated": True, "from_m": [-9, 0, 3],
             "to_m": [-9, 2, 3], "length_m": 2.5, "diameter_m": 0.02, "uncertainty_m": 0.05}  # fmt: skip
     taut = {"kind": "span", "name": "taut", "phase": "A", "from_m": [-20, 9, 8], "to_m": [-12, 9, 8], "sag_m": 0.1,
@@ -149,7 +151,12 @@ def bases() -> dict[str, dict[str, Any]]:
              "rides": BY, "anew": True, "bonded": None}  # fmt: skip
     second = {"name": "second", "sex": "woman", "percentile": 95, "trunk_lean_m": 0.2}
     climbs = {**STAGE, "name": "climb", "anew": True, "workers": ["second"], "hauled": "can"}
+    goes = [{"who": "one", "at_m": [4, -4], "radius_m": 0.6},
+            {"who": "truck", "at_m": [13, -8], "radius_m": 0.4, "heading_deg": 15}]  # fmt: skip
+    area = [{"who": "two", "at_m": [3.7, -8.2], "area_m": [[2, -9], [4, -9], [4, -7.2], [3, -7]]}]
     looks = {"name": "look", "kind": "work", "potentials": {"cabinet": "earth"}, **ALONE, "travel_m": 5}
+    walks = {**looks, "name": "walk", "stands": goes}
+    looks_on = {**looks, "name": "look on", "stands": area}
     worker = {**WORKER, "tool_m": 0.3, "trunk_lean_m": 0.2, "hanging_m": 0.4}
     crew = [{"name": "one", "stature_m": 1.8, "suit_m": 0.03, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [3, -4], "radius_m": 0.5, "tool_m": 0.2}, {"name": "two", "sex": "man", "percentile": 95, "at_m": [3, -6], "area_m": [[2, -7], [4, -7], [3, -5]]}]  # fmt: skip  # noqa: E501
     tests = [{"what": "ladder", "name": "7", "on": "May", "result": "held", "by": BY, "leakage_uA": 60.0,
@@ -161,7 +168,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "origin": {"easting_m": 0.5, "northing_m": 0.5, "height_m": 0.0, "epsg": 25832, "vertical": "DHHN2016"},
         "ground": {"kind": "level", "height_m": 0.0, "extent_m": 60, "uncertainty_m": 0.02},
         "structures": structures, "solids": solids, "clouds": [cloud], "ladder": LADDER,
-        "track": TRACK, "crew": crew, "workers": None, "stages": [looks],
+        "track": TRACK, "crew": crew, "workers": None, "stages": [looks, walks, looks_on],
         "statements": [{"kind": "restrained reach", "person": "one", "arms": "down", **SAID}],
         "vehicles": [{"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 5,
                       "radius_m": 0.5}],
@@ -232,7 +239,7 @@ def bases() -> dict[str, dict[str, Any]]:
         "ladder": aloft,
         "bay": bay,
         "plain": {"circuits": TWO, "solids": [FAR_A, FAR_B], "rule": ["osha-1910.269"]},
-        "tail": {**empty, "circuits": TWO, "frequency_Hz": 50, "solids": [FAR_B, stand, mast], "crew": crew[:1],
+        "tail": {**empty, "circuits": TWO, "frequency_Hz": 50, "solids": [FAR_B, stand, mast, trap], "crew": crew[:1],
                  "wires": [tail, second_tail, lead, taut],
                  "statements": [{"kind": "insulating", "body": "tail rope", **SAID}],
                  "stages": [opens, lowers, parked, lifted, aside, there]},

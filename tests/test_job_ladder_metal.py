@@ -145,3 +145,18 @@ def test_a_fitting_head_of_metal_is_judged_as_before():
     assert one == pytest.approx((9.0 - 8.05) + (7.5 - 0.05), abs=NEAR)
     assert other == pytest.approx((9.0 - 8.03) + (7.5 - 0.03), abs=NEAR)
     assert np.isfinite([one, other]).all()
+
+
+@pytest.mark.parametrize(("spare", "verdict"), [(-0.02, "breach"), (0.02, "clear")])
+def test_a_ladder_that_is_not_there_takes_its_metal_with_it(spare, verdict):
+    """The same bus beside the metal foot: with the ladder absent in a stage nothing is near it there, and without that
+    word it is."""
+    bus = box("bus A", [RADIUS + LIMIT + spare + 0.1, 0.0, 1.5], [0.2, 0.2, 0.2], "A")
+    said = [{"kind": "absent", "bodies": ["ladder"]}]
+    parts = {"circuits": [TWO], "solids": [bus, FAR_B], "ladder": ladder(2.0, 8.0), "stages": [stage(**EMPTY)]}
+    found = checked(**parts, statements=said)
+    assert gap(found.stages[0], "A", "earth", "tool") is None
+    assert not any("metal" in point.what for point in found.stages[0].open_points)
+    (without,) = [one for one in found.statements if any("ladder" in said.takes_away for said in one.statements)]
+    assert without.margin_m == pytest.approx(spare, abs=NEAR)
+    assert (without.verdict == "breach") == (verdict == "breach")

@@ -97,6 +97,17 @@ def test_a_solid_that_insulates_counts_as_air(potential):
     turned(insulating("plate"), near, far)
 
 
+def test_a_timber_mast_is_earth_until_somebody_says_that_it_insulates():
+    """A round mast behind a worker who is bonded: its near side is where the limit just is, or is not, kept."""
+    near, far = ({**bonded_before(ELECTRICAL + more)} for more in (-MORE, MORE))
+    for parts in (near, far):
+        *rest, plate = parts["solids"]
+        middle = plate["centre_m"][0] + 0.05 - 0.2
+        parts["solids"] = [*rest, {"kind": "cylinder", "name": "mast", "from_m": [middle, 0, 0], "to_m": [middle, 0, 9],
+                                   "radius_m": 0.2}]  # fmt: skip
+    turned(insulating("mast"), near, far)
+
+
 def test_a_rope_that_insulates_is_no_earth():
     rope = {"name": "rope", "to_m": [15, 0, 1], "diameter_m": 0.02}
     near, far = ({"ropes": [{**rope, "from_m": [15, 0, 12.0 - WHOLE - more]}]} for more in (-MORE, MORE))

@@ -1,8 +1,8 @@
 """Owns what a stage takes over from those before it, so that a stage by itself is judged as it stands in its job.
 
 `taken_over(scene)` gives the scene with each stage as a `Step`: which bodies are not there yet, or no more; which tools
-were left on their lines; which wires were earthed; and, where posture, clamp or lead change, how the stage before had
-them.
+were left on their lines; which wires were earthed; where people and vehicles stand; and, where posture, clamp or lead
+change, how the stage before had them.
 
 Why the joins cover every change. Each stage is judged all over its box, under what was before its own change and what
 is after it: a worker who is bonded is judged bonded and not, a tail that is earthed at both potentials, a body that is
@@ -23,7 +23,7 @@ from clearance.errors import Mistake
 from clearance.job import parameters
 from clearance.scene import records, statements
 from clearance.scene.messages import shown
-from clearance.scene.records import Range, Scene, Stage, where
+from clearance.scene.records import Crew, Range, Scene, Stage, Stand, Vehicle, where
 from clearance.scene.records_step import Before, Step
 
 APART: Final = {"m": 0.02, "deg": 0.2}
@@ -34,7 +34,7 @@ def taken_over(scene: Scene) -> Scene:
     """The scene with every stage as a step."""
     fleeting = tuple(dict.fromkeys(name for stage in scene.stages for name in stage.bodies))
     steps: list[Stage] = []
-    for number, (stage, found) in enumerate(zip(scene.stages, _found_by(scene.stages), strict=True)):
+    for number, (stage, found) in enumerate(zip(scene.stages, _found_by(scene), strict=True)):
         there = found.there | set(stage.bodies) if stage.kind == "bring" else found.there
         gone = tuple(name for name in fleeting if name not in there)
         kept = tuple((name, span) for name, span in found.left.items() if name != stage.hauled)
@@ -42,6 +42,7 @@ def taken_over(scene: Scene) -> Scene:
         own: dict[str, Any] = {name: getattr(stage, name) for name in Stage.model_fields}
         own |= {"before": _changed(scene, before, stage), "left": kept, "comes_and_goes": fleeting, "not_there": gone}
         own |= {"earthed": tuple(sorted(found.earthed)), "ladder_lies": stage.travel_m is None and not found.stands}
+        own["stood"] = tuple(place for places in found.stood.values() for place in places)
         steps.append(Step.model_construct(stage.model_fields_set, **own))
     return scene.with_steps(tuple(steps))
 
@@ -49,20 +50,23 @@ def taken_over(scene: Scene) -> Scene:
 @dataclass(frozen=True)
 class _Found:
     """What a stage finds as it begins: which of the bodies that come and go are there; tools on their lines, with the
-    range each was hauled over; wires that a stage has earthed; whether the ladder stands, or may stand."""
+    range each was hauled over; wires that a stage has earthed; whether the ladder stands, or may stand; where those
+    may be whom a stage sends to another place."""
 
     there: frozenset[str]
     left: Mapping[str, Range | None]
     earthed: frozenset[str]
     stands: bool
+    stood: Mapping[str, tuple[Stand, ...]]
 
 
-def _found_by(stages: Sequence[Stage]) -> tuple[_Found, ...]:
+def _found_by(scene: Scene) -> tuple[_Found, ...]:
     """What every stage finds: what the one leaves that it comes after, wherever both stand in the file."""
+    stages = scene.stages
     main = (stage for stage in stages if stage.rescue is None and stage.travel_m is not None)
     # Set up before it is anywhere else, it does not stand at first; with no such word it may.
     stands = next((stage.kind for stage in main), "") != "set up"
-    first = _Found(_there_at_first(stages), {}, frozenset(), stands)
+    first = _Found(_there_at_first(stages), {}, frozenset(), stands, _at_first(scene))
     found: list[_Found] = []
     after: dict[str, _Found] = {}
     for number, stage in enumerate(stages):
@@ -75,6 +79,9 @@ def _found_by(stages: Sequence[Stage]) -> tuple[_Found, ...]:
             # earthed in it not be earthed yet.
             still = earlier.bodies if earlier.kind == "take away" else ()
             begun = replace(begun, there=begun.there | set(still), earthed=begun.earthed - set(earlier.earths))
+            # Nor need anybody have arrived where it sends them.
+            met = found[stages.index(earlier)].stood
+            begun = replace(begun, stood={who: (*met[who], *sent_to(earlier, who)) for who in met})
         found.append(begun)
         after[stage.name] = _left_by(stage, begun)
     return tuple(found)
@@ -91,7 +98,29 @@ def _left_by(stage: Stage, found: _Found) -> _Found:
         there = there - set(stage.bodies)
         left = {name: span for name, span in left.items() if name not in stage.bodies}
     stands = found.stands if stage.travel_m is None else stage.kind != "strike"
-    return _Found(there, left, earthed_after(stage, found.earthed), stands)
+    stood = {who: sent_to(stage, who) or places for who, places in found.stood.items()}
+    return _Found(there, left, earthed_after(stage, found.earthed), stands, stood)
+
+
+def sent_to(stage: Stage, who: str) -> tuple[Stand, ...]:
+    """Where a stage sends a member of the crew or a vehicle, if it does."""
+    return tuple(place for place in stage.stands if place.who == who)
+
+
+def _at_first(scene: Scene) -> dict[str, tuple[Stand, ...]]:
+    """Where those whom some stage sends elsewhere stand at first: as their entries say."""
+    sent = {place.who for stage in scene.stages for place in stage.stands}
+    entries: list[Crew | Vehicle] = [*scene.crew, *scene.vehicles]
+    return {entry.name: (as_entered(entry),) for entry in entries if entry.name in sent}
+
+
+def as_entered(entry: Crew | Vehicle) -> Stand:
+    """Where a member of the crew or a vehicle stands by its entry."""
+    if isinstance(entry, Vehicle):
+        at, heading = (entry.centre_m[0], entry.centre_m[1]), entry.heading_deg
+        return Stand(who=entry.name, at_m=at, radius_m=entry.radius_m, heading_deg=heading)
+    radius = entry.radius_m if entry.area_m is None else None
+    return Stand(who=entry.name, at_m=entry.at_m, radius_m=radius, area_m=entry.area_m)
 
 
 def earthed_after(stage: Stage, before: frozenset[str]) -> frozenset[str]:
@@ -123,7 +152,7 @@ def presence(scene: Scene) -> Iterator[Mistake]:
     """Bodies that come where they are, or go where they are not."""
     fleeting = {name for stage in scene.stages for name in stage.bodies}
     lines = {tool.name: tool.line for tool in scene.tools}
-    for stage, found in zip(scene.stages, _found_by(scene.stages), strict=True):
+    for stage, found in zip(scene.stages, _found_by(scene), strict=True):
         for name in stage.bodies:
             if (name in found.there) == (stage.kind == "bring"):
                 expected = "a body that is not there yet" if stage.kind == "bring" else "a body that is there"
@@ -185,6 +214,14 @@ def at_join(scene: Scene, stage: Stage) -> Stage | None:
 def left_in(stage: Stage) -> tuple[tuple[str, Range | None], ...]:
     """Tools that stages before left on their lines, each with the range it was hauled over."""
     return stage.left if isinstance(stage, Step) else ()
+
+
+def stands_in(stage: Stage, entry: Crew | Vehicle) -> tuple[Stand, ...]:
+    """The places of a member of the crew or a vehicle in a stage, which may be anywhere between them: where it was as
+    the stage begins, and where the stage sends it."""
+    stood = stage.stood if isinstance(stage, Step) else ()
+    begun = tuple(place for place in stood if place.who == entry.name) or (as_entered(entry),)
+    return (*begun, *sent_to(stage, entry.name))
 
 
 def earthed_in(stage: Stage) -> tuple[str, ...]:

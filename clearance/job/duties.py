@@ -110,7 +110,7 @@ def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
 
 def _site(scene: Scene, stage: Stage, away: Away) -> Iterator[str]:
     """What stood there before, and has not been taken away."""
-    gone = {*away, *stage.off, *stage.released}
+    gone = {*away, *stage.off, *stage.released, *records.gone_along(scene, stage)}
     tables = (scene.structures, scene.wires, scene.insulators, scene.solids, scene.clouds)
     yield from (name for name in ("ground", *(e.name for table in tables for e in table)) if name not in gone)
 

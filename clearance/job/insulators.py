@@ -200,7 +200,7 @@ def _hands(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[st
         way = np.array(site.scene.track.points_m)
     line = shapely.LineString(way) if len(way) > 1 else shapely.Point(way[0])
     for person in site.scene.crew:
-        area, reach = area_of(person), worker.extent(build_of(person)) + person.tool_m
+        area, reach = area_of(stage, person), worker.extent(build_of(person)) + person.tool_m
         near = area.distance(line)
         if entry.hangs_on is not None:
             if near - aside <= reach:

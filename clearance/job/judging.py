@@ -32,8 +32,8 @@ from clearance.job.measuring import Bench, Piece, beneath, case_of, measure_of
 from clearance.job.questions import Asked, questions
 from clearance.job.setting import Check
 from clearance.result import Gap, LineGap, Measure, OpenPoint, StageResult, Verdict, worst
-from clearance.scene import statements
-from clearance.scene.records import Reference, SpanWire, Stage
+from clearance.scene import statements, unlisted
+from clearance.scene.records import Stage
 from clearance.verdict import not_clear
 
 
@@ -106,14 +106,10 @@ def _not_isolated(bench: Bench, stage: Stage) -> Iterator[OpenPoint]:
 
 def _not_a_load(bench: Bench, stage: Stage) -> Iterator[OpenPoint]:
     """Wires taken off whose weight and pull hung on another one that nobody says moves when they go."""
-    scene = bench.site.scene
-    hosts = {wire.name: wire for wire in scene.wires if isinstance(wire, SpanWire)}
     disturbed = {entry.wire for entry in stage.disturbed}
     for name in (*stage.released, *stage.off):
-        record = bench.site.wires[name].record
-        free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
-        host = hosts.get(free.name) if isinstance(free, Reference) else None
-        if host is None or host.name in disturbed or any(load.wire == name for load in host.loads):
+        host = unlisted.host_of(bench.site.scene, name)
+        if host is None or host.name in disturbed:
             continue
         what = f"{name} hung on it and goes, and nothing says how it springs"
         cure = f'list it among its loads: wire = "{name}", with when_stated; or state disturbed with movement_m'

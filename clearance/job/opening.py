@@ -15,7 +15,7 @@ from shapely.ops import nearest_points
 from clearance import shapes
 from clearance.bodies import Body, worker
 from clearance.job.standing import area_of
-from clearance.job.tails import way_of
+from clearance.job.tails import along_with, way_of
 from clearance.result import Approach, Measure
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, strays_m
@@ -69,12 +69,13 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
         for person in site.scene.crew:
             if person.name in statements.absent(site.scene, stage):
                 continue
-            area = area_of(person)
+            area = area_of(stage, person)
             on_it, nearest = nearest_points(below, area)
             foot = np.array(on_ground(site.ground, (float(nearest.x), float(nearest.y))))
             body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
             half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
-            gap = max(0.0, area.distance(below) - half)
+            wide = max((one.radius_m for one in along_with(site, name)), default=0.0)
+            gap = max(0.0, area.distance(below) - half - wide)
             points = (_point(foot), (float(on_it.x), float(on_it.y), float(foot[2])))
             verdict = judge(gap, gap, release.drop_zone_m)
             measure = Measure(verdict, release.drop_zone_m, gap, gap, {}, (), (person.name, name), points)

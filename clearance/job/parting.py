@@ -25,7 +25,7 @@ from clearance.engine import Group, Path, coarse, compile_setting
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Parting, Setting
 from clearance.job.site_gaps import between, taken
-from clearance.job.tails import at_its_place
+from clearance.job.tails import along_with, at_its_place
 from clearance.limits import required_between
 from clearance.result import Approach, OpenPoint
 from clearance.scene import records, statements
@@ -186,7 +186,9 @@ def opened(site: Site, wire: str) -> Opened:
         radius += record.bundle.spacing_m * math.sqrt(0.5)
         apart -= record.bundle.spacing_m * math.sqrt(0.5)
     apart = min(max(apart, radius), 1e3)
-    balls = tuple(_ball(one.shape) for one in joined)
+    goes = along_with(site, wire)
+    apart = max(apart - max((one.radius_m for one in goes), default=0.0), radius)
+    balls = (*(_ball(one.shape) for one in joined), *(one.radius_m for one in goes))
     capacitance = charge.capacitance_F(hung.catenary.length_m + record.release.trails_m, radius, apart, balls)
     volts = highest_kV(scene, site.circuit_of[wire]) / math.sqrt(3.0)
     most = charge.charging_current_A(capacitance, volts, scene.frequency_Hz)

@@ -24,7 +24,7 @@ from clearance.engine import still_gap
 from clearance.errors import InputError
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench
-from clearance.job.standing import area_of
+from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import HungWire, Site, place
@@ -96,10 +96,9 @@ def where_the_job_is(site: Site) -> BaseGeometry | None:
     if device is not None:
         far = device.boom_m + device.extend_m.hi + device.ahead_m + max(device.platform_m) + REACH_M
         parts.append(shapely.Point(device.base_m).buffer(far))
-    parts += [area_of(person).buffer(REACH_M) for person in scene.crew]
-    for vehicle in scene.vehicles:
-        half = 0.5 * math.hypot(*vehicle.size_m[:2])
-        parts.append(shapely.Point(vehicle.centre_m[:2]).buffer(half + vehicle.radius_m))
+    for stage in scene.stages:
+        parts += [area_of(stage, person).buffer(REACH_M) for person in scene.crew]
+        parts += [ground_of(site, stage, vehicle) for vehicle in scene.vehicles]
     for hung in site.wires.values():
         if hung.record.release is not None:
             ends = [hung.catenary.start[:2], hung.catenary.end[:2]]

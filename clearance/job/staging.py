@@ -87,7 +87,7 @@ def _setting(
     changes = shifts.shifts_of(site, stage)
     rig = shifts.rigged(rig_of(site, stage, piece), changes)
     absent = statements.absent(site.scene, stage)
-    gone = {*stage.released, *stage.off, *absent}
+    gone = {*stage.released, *stage.off, *records.gone_along(site.scene, stage), *absent}
     modelled = {name for change in changes for name in change.wires}
     moved = {entry.wire: entry for entry in stage.disturbed if entry.wire not in modelled}
     bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
@@ -99,7 +99,7 @@ def _setting(
     for body, parameter in tail_ropes.bodies(site, stage, tails):
         bodies.append(body)
         rated |= {} if parameter is None else {body.name: parameter}
-    bodies += crew_bodies(site)
+    bodies += crew_bodies(site, stage)
     bodies += rope_bodies(site, stage)
     bodies += hauled_bodies(site, stage)
     bodies += opening.openings(site, stage)

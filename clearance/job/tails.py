@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import wire
+from clearance.conductor.catenary import point_at_length
 from clearance.errors import InputError, Mistake
 from clearance.job.remembered import once_a_site
 from clearance.scene import records, weathered
@@ -151,8 +152,8 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
                     for m in error.mistakes
                 ]
             ) from error
-        blown = (_blown(piece, room, length) for piece in pieces)
-        found += [_further(_trailing(piece, record.release.trails_m), start) for piece in blown]
+        laden = (_laden(site, name, _blown(piece, room, length), length) for piece in pieces)
+        found += [_further(_trailing(piece, record.release.trails_m), start) for piece in laden]
     return tuple(found)
 
 
@@ -192,6 +193,14 @@ def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) ->
     """
     if not room.any():
         return piece
+    shape, (low, high) = piece.shape, _shares(piece, length_m)
+    last = len(room) - 1
+    more = [room[int(np.floor(a * last)) : int(np.ceil(b * last)) + 1].max() for a, b in zip(low, high, strict=True)]
+    return replace(piece, shape=replace(shape, uncertainty=shape.uncertainty + np.array(more)))
+
+
+def _shares(piece: wire.TailPiece, length_m: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The lowest and the highest share of its length from the far end that each capsule of a tail may stand for."""
     shape, spans = piece.shape, []
     for value in piece.lower_m:
         vertices = shape.vertices if shape.rate is None else shape.vertices + shape.rate * value
@@ -201,6 +210,51 @@ def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) ->
         spans.append(np.stack([along[:-1], along[1:]], axis=1) / max(float(along[-1]), length_m))
     low = np.clip(np.min(spans, axis=(0, 2)) - AROUND, 0.0, 1.0)
     high = np.clip(np.max(spans, axis=(0, 2)) + AROUND, 0.0, 1.0)
-    last = len(room) - 1
-    more = [room[int(np.floor(a * last)) : int(np.ceil(b * last)) + 1].max() for a, b in zip(low, high, strict=True)]
-    return replace(piece, shape=replace(shape, uncertainty=shape.uncertainty + np.array(more)))
+    return low, high
+
+
+@dataclass(frozen=True)
+class Along:
+    """What goes along with a tail: where it is fixed, from the free end [m]; the radius about there that holds it
+    however it turns [m]; how far its weight pulls the tail aside [m]."""
+
+    at_m: float
+    radius_m: float
+    movement_m: float
+
+
+@once_a_site
+def along_with(site: Site, name: str) -> tuple[Along, ...]:
+    """What goes along with a wire that the job takes off."""
+    hung = site.wires[name]
+    release = hung.record.release
+    found = []
+    for entry in release.takes_along if release is not None else ():
+        length = hung.catenary.length_m
+        if entry.at_m > length:
+            head = (*where(site.scene, hung.record), "release", "takes_along", "at_m")
+            raise InputError(
+                Mistake(head, f"at most the wire's length, {length:.2f} m", f"{entry.at_m:g} m", "mend it")
+            )
+        at = entry.at_m if release is not None and release.free_end == "from" else length - entry.at_m
+        fixed = np.array(point_at_length(hung.catenary, at))
+        shape = next(body.shape for body in site.bodies if body.name == entry.solid)
+        away = np.linalg.norm(shape.vertices - fixed, axis=2).max(axis=1) + shape.radius + shape.uncertainty
+        radius = float(away.max()) + hung.record.uncertainty_m
+        found.append(Along(entry.at_m, radius, entry.movement_m))
+    return tuple(found)
+
+
+def _laden(site: Site, name: str, piece: wire.TailPiece, length_m: float) -> wire.TailPiece:
+    """A piece of the lowering as thick as what goes along wherever that may be on it, all of it pulled aside by the
+    weight: what is fixed to a tail is the tail, at whatever this may be at."""
+    goes = along_with(site, name)
+    if not goes:
+        return piece
+    shape, (low, high) = piece.shape, _shares(piece, length_m)
+    radius = np.array(shape.radius, float)
+    for one in goes:
+        share = 1.0 - one.at_m / length_m
+        radius = np.where((low <= share) & (share <= high), np.maximum(radius, one.radius_m), radius)
+    uncertainty = shape.uncertainty + sum(one.movement_m for one in goes)
+    return replace(piece, shape=replace(shape, radius=radius, uncertainty=uncertainty))

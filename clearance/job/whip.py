@@ -32,7 +32,7 @@ from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting
 from clearance.job.site_gaps import taken
 from clearance.job.standing import area_of
-from clearance.job.tails import way_of
+from clearance.job.tails import along_with, way_of
 from clearance.kernel import pairs
 from clearance.result import Approach, Measure, worst
 from clearance.scene import records, statements
@@ -99,6 +99,8 @@ def _whip(site: Site, name: str, parked: bool) -> Whip:
     half = 0.5 * record.diameter_m
     if isinstance(record, records.SpanWire) and record.bundle is not None:
         half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
+    # What goes along is fixed to some point of it: it reaches no further about there than its radius.
+    half = max([half, *(one.radius_m for one in along_with(site, name))])
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
     corners = [np.array(corner) for corner in way_of(site, name).corners][-1 if parked else 0 :]
     within = math.inf
@@ -369,7 +371,7 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
     for person in site.scene.crew:
         if person.name in statements.absent(site.scene, stage):
             continue
-        area = area_of(person)
+        area = area_of(stage, person)
         body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
         half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
         on_it, nearest = nearest_points(zone, area)

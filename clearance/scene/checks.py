@@ -13,6 +13,7 @@ from typing import Any
 
 from clearance.errors import Mistake
 from clearance.scene import naming, plausible
+from clearance.scene.checks_release import release_mistakes
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
     EARTH,
@@ -32,7 +33,6 @@ from clearance.scene.records import (
     arrangement,
     where,
 )
-from clearance.scene.records_wires import TailRope
 
 
 @dataclass(frozen=True)
@@ -265,7 +265,7 @@ def _wires(scene: Scene, known: Known) -> Iterator[Mistake]:
             for rope in wire.release.ropes:
                 at = f"release.ropes '{rope.name}'"
                 places += [(f"{at}.to_m", rope.to_m), *([(f"{at}.over_m", rope.over_m)] if rope.over_m else [])]
-                yield from _pulley(scene, wire, rope)
+            yield from release_mistakes(scene, wire, wire.release)
         yield from _known_wire(scene, known, wire, *places)
         if wire.from_m == wire.to_m:
             yield Mistake(where(scene, wire, "to_m"), "a point other than from_m", "the same point", "mend one of them")
@@ -273,18 +273,6 @@ def _wires(scene: Scene, known: Known) -> Iterator[Mistake]:
         if isinstance(wire, SpanWire):
             yield from _span(scene, wire)
     yield from _circles(scene)
-
-
-def _pulley(scene: Scene, wire: Wire, rope: TailRope) -> Iterator[Mistake]:
-    """A pulley hangs from something that is at earth."""
-    place = where(scene, wire, "release", f"ropes '{rope.name}'", "hangs_from")
-    earthed = [entry.name for entry in (*scene.structures, *scene.solids) if entry.potential in (None, EARTH)]
-    if (rope.over_m is None) != (rope.hangs_from is None):
-        found = "nothing" if rope.hangs_from is None else shown(rope.hangs_from)
-        yield Mistake(place, "what a pulley hangs from, with over_m, or neither", found, "state both, or neither")
-    elif rope.hangs_from is not None and rope.hangs_from not in earthed:
-        expected = "a structure or a solid of this scene that is at earth"
-        yield Mistake(place, expected, shown(rope.hangs_from), meant(rope.hangs_from, earthed))
 
 
 def _ice(scene: Scene, wire: Wire) -> Iterator[Mistake]:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import shapely
-
 from clearance.errors import Mistake
 from clearance.scene.checks import Known, potential_mistake
+from clearance.scene.checks_standing import area_mistakes, place_mistakes
 from clearance.scene.checks_unused import unused_in_stage
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
@@ -47,7 +46,7 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         yield from _person(scene, worker)
     for person in scene.crew:
         yield from _person(scene, person)
-        yield from _area(scene, person)
+        yield from area_mistakes(scene, person)
     holders = (*known.wires, *known.ladders)
     for rope in scene.ropes:
         yield from _reference(scene, rope, "from", rope.from_m, holders)
@@ -141,19 +140,6 @@ def _hung(scene: Scene, known: Known, ladder: Ladder) -> Iterator[Mistake]:
         yield Mistake(where(scene, ladder, "tilt_deg"), "no tilt of a ladder that hangs", found, remedy)
 
 
-def _area(scene: Scene, person: Crew) -> Iterator[Mistake]:
-    """An area stands for a radius, and holds the place."""
-    if person.area_m is None:
-        return
-    if "radius_m" in person.model_fields_set:
-        expected, found = "either radius_m or area_m, where the feet may be", "both"
-        yield Mistake(where(scene, person, "area_m"), expected, found, "leave one out")
-    if not shapely.MultiPoint(person.area_m).convex_hull.buffer(1e-6).covers(shapely.Point(person.at_m)):
-        x, y = person.at_m
-        found = f"a place outside it, x {x:g} m, y {y:g} m"
-        yield Mistake(where(scene, person, "area_m"), "an area that at_m is in", found, "mend one of them")
-
-
 def _person(scene: Scene, person: Worker | Crew) -> Iterator[Mistake]:
     by_class = person.sex is not None and person.percentile is not None
     part_of_class = (person.sex is None) != (person.percentile is None)
@@ -197,6 +183,7 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     if people and stage.climb_m is None and stage.extend_m is None:
         yield Mistake(where(scene, stage, "climb_m"), "how high the worker aloft stands", "nothing", "add climb_m")
     yield from unused_in_stage(scene, stage)
+    yield from place_mistakes(scene, stage)
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
     yield from _off(scene, known, stage)

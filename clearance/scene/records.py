@@ -52,6 +52,7 @@ from clearance.scene.records_job import (
     Rope,
     Stage,
     StageKind,
+    Stand,
     Tool,
     Track,
     Vehicle,
@@ -146,6 +147,7 @@ __all__ = [
     "SpanWire",
     "Stage",
     "StageKind",
+    "Stand",
     "Statement",
     "Structure",
     "Tested",
@@ -263,12 +265,14 @@ class Scene(SceneFile):
         found._sha256 = self._sha256 if content == digest(self) else content
         return found
 
-    def expansion(self, stages: tuple[Stage, ...]) -> Scene:
-        """The scene with the stages that its jobs expand into in their place: it keeps its digest.
+    def expansion(self, stages: tuple[Stage, ...], wires: tuple[Wire, ...] | None = None) -> Scene:
+        """The scene with the stages that its jobs expand into in their place, and its wires as worked out: it keeps its
+        digest.
 
         Raises: InputError with every mistake of the stages.
         """
-        found = self.changed(jobs=None, stages=stages)
+        own = {} if wires is None else {"wires": wires}
+        found = self.changed(jobs=None, stages=stages, **own)
         found._sha256 = self._sha256
         return found
 
@@ -375,6 +379,12 @@ def metal_parts(ladder: Ladder) -> tuple[tuple[str, float, float], ...]:
     foot, top = metal_names(ladder.name)
     parts = ((foot, 0.0, ladder.insulating_from_m), (top, ladder.insulating_to_m, ladder.length_m))
     return tuple(part for part in parts if part[2] - part[1] > 0.0)
+
+
+def gone_along(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
+    """Solids that are not where they were, as they went along with the wires that are off: these hold them."""
+    off = [wire.release for wire in scene.wires if wire.name in (*stage.released, *stage.off)]
+    return tuple(entry.solid for release in off if release is not None for entry in release.takes_along)
 
 
 def platform_name(ladder: str) -> str:

@@ -168,6 +168,21 @@ class Tool(Record):
     note: str = Field("", description="what it is")
 
 
+class Stand(Record):
+    """Where a member of the crew or a vehicle goes in a stage, and stands from then on until a stage says otherwise."""
+
+    word: ClassVar[str] = "place"
+    who: Text = Field(description="name of the member of the crew, or of the vehicle")
+    at_m: Xy = Field(description="x and y of the middle of where they stand, or of the vehicle")
+    radius_m: NotNegative | None = Field(
+        None, description="how far from there the feet, or any part of the vehicle, may be"
+    )
+    area_m: tuple[Xy, ...] | None = Field(
+        None, min_length=3, description="of a person, corners of where the feet may be, instead of radius_m"
+    )
+    heading_deg: float | None = Field(None, description="of a vehicle, direction of its length, anticlockwise from x")
+
+
 class Disturbed(Record):
     """A wire whose shape the job changes in this stage: by a load, a pull, or a tension that is gone."""
 
@@ -232,6 +247,9 @@ class Stage(Record):
         (), description="disturbed wires that this stage puts right: after it they hang as before they were disturbed"
     )
     bodies: tuple[Text, ...] = Field((), description="bodies of the job that a stage brings, or takes away")
+    stands: tuple[Stand, ...] = Field(
+        (), description="who goes to another place on the ground: in this stage anywhere between, after it there"
+    )
     swing_m: NotNegative = Field(0.0, description="how far a worker who hangs in the harness may swing out")
     opening_distance_m: Positive | None = Field(
         None, description="distance everybody keeps from the point where a connection opens or closes"

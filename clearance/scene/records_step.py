@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from clearance.scene.records_base import Place, Range
-from clearance.scene.records_job import Posture, Stage
+from clearance.scene.records_job import Posture, Stage, Stand
 
 
 @dataclass(frozen=True)
@@ -27,11 +27,12 @@ class Step(Stage):
 
     before: what changes at its join, else None; left: tools on their lines, and where; comes_and_goes: every body that
         some stage of the job brings or takes away: it is the job's; not_there: those of them not there now;
-        earthed: wires that a stage before has earthed; ladder_lies: the ladder is set up only later, or was struck
+        earthed: wires that a stage before has earthed; ladder_lies: the ladder is set up only later, or was struck;
+        stood: where those whom some stage sends elsewhere may be as it begins, where a stage before has sent them
     """
 
     derived: ClassVar[frozenset[str]] = frozenset(
-        {"before", "left", "comes_and_goes", "not_there", "earthed", "ladder_lies"}
+        {"before", "left", "comes_and_goes", "not_there", "earthed", "ladder_lies", "stood"}
     )
     before: Before | None = None
     left: tuple[tuple[str, Range | None], ...] = ()
@@ -39,3 +40,4 @@ class Step(Stage):
     not_there: tuple[str, ...] = ()
     earthed: tuple[str, ...] = ()
     ladder_lies: bool = False
+    stood: tuple[Stand, ...] = ()

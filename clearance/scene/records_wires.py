@@ -76,6 +76,17 @@ class TailRope(Record):
     wet_or_dirty_m: NotNegative = Field(description="insulating length written off as wet or dirty")
 
 
+class GoesAlong(Record):
+    """A solid of the scene that is fixed to a wire and goes along when the wire is taken off: a line trap, a clamp."""
+
+    word: ClassVar[str] = "what goes along"
+    solid: Text = Field(description="name of the solid, at the phase of the wire")
+    at_m: NotNegative = Field(description="where it is fixed, along the wire from its free end")
+    movement_m: NotNegative = Field(
+        description="how far its weight pulls the wire from where it would hang without it; goes into uncertainty"
+    )
+
+
 class Release(Record):
     """How the job takes a wire off: which end is freed, and where it is lowered to."""
 
@@ -90,6 +101,7 @@ class Release(Record):
     )
     before_opening: BeforeOpening | None = Field(None, description="what is established before it is opened or joined")
     ropes: tuple[TailRope, ...] = Field((), description="the ropes that lower it and hold it")
+    takes_along: tuple[GoesAlong, ...] = Field((), description="solids fixed to it that go along")
     trapped_per_unit: float = Field(
         1.0,
         ge=1,

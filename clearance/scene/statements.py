@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from clearance.scene import naming
 from clearance.scene.messages import shown
-from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, where
+from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, metal_names, where
 from clearance.scene.records import phases as records_phases
 from clearance.scene.records_statements import (
     Absent,
@@ -54,9 +54,12 @@ def _in(entry: Statement, stage: Stage) -> bool:
 
 
 def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
-    """Bodies that are not there in a stage: stated so, or not brought by the job yet, or taken away again."""
+    """Bodies that are not there in a stage: stated so, with a ladder its metal; or not brought by the job yet, or taken
+    away again."""
     not_there = stage.not_there if isinstance(stage, Step) else ()
-    return frozenset((*(name for entry in _said(scene, Absent, stage) for name in entry.bodies), *not_there))
+    found = {*(name for entry in _said(scene, Absent, stage) for name in entry.bodies), *not_there}
+    ladder = scene.ladder.name if scene.ladder is not None else ""
+    return frozenset((*found, *(metal_names(ladder) if ladder in found else ())))
 
 
 def never_at(scene: SceneFile, stage: Stage, body: str) -> frozenset[str]:

@@ -1,0 +1,69 @@
+"""Owns what hangs on a wire by reference and goes in the job, though the wire does not list it among its loads.
+
+Such a wire springs as it would with the load listed. `with_loads` lists it, where the wire can be solved so and nobody
+states in `movement_m` how far it moves. Whether it hung there when the wire hung as stated nobody says: it is taken as
+having hung there, and the result stays undecided until the wire lists it (`told`). What is not listed here is told by
+each stage in which it goes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from clearance.errors import InputError
+from clearance.result import OpenPoint
+from clearance.scene import hanging
+from clearance.scene.records import LoadOnWire, Reference, Scene, SpanWire, Stage
+
+
+def host_of(scene: Scene, name: str) -> SpanWire | None:
+    """The wire that the free end of a wire hung on and that does not list it among its loads; None where none is."""
+    record = next(wire for wire in scene.wires if wire.name == name)
+    free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
+    for wire in scene.wires:
+        if isinstance(wire, SpanWire) and isinstance(free, Reference) and wire.name == free.name:
+            return None if any(load.wire == name for load in wire.loads) else wire
+    return None
+
+
+def with_loads(scene: Scene) -> Scene:
+    """The scene with what goes in its stages among the loads of what it hangs on, where that can be solved."""
+    found = scene
+    for name in dict.fromkeys(name for stage in scene.stages for name in (*stage.released, *stage.off)):
+        host = host_of(found, name)
+        if host is not None and not any(_said(stage, host, name) for stage in scene.stages):
+            found = _listed(found, host, name)
+    return found
+
+
+def _said(stage: Stage, host: SpanWire, name: str) -> bool:
+    """Whether a stage in which a wire goes, or is off, says how far its host moves."""
+    moved = (entry.wire == host.name and entry.movement_m is not None for entry in stage.disturbed)
+    return name in (*stage.released, *stage.off) and any(moved)
+
+
+def _listed(scene: Scene, host: SpanWire, name: str) -> Scene:
+    """The scene with a wire among its host's loads; as it is where the host cannot be solved with it."""
+    if host.conductor is None:
+        return scene
+    listed = host.model_copy(update={"loads": (*host.loads, LoadOnWire(wire=name, when_stated="on"))})
+    wires = tuple(listed if wire.name == host.name else wire for wire in scene.wires)
+    try:
+        found = scene.expansion(scene.stages, wires)
+        hanging.place_wires(found)
+    except InputError:
+        return scene
+    return found
+
+
+def told(read: Scene, scene: Scene) -> Iterator[OpenPoint]:
+    """What was taken among the loads of a wire and is not listed there.
+
+    read: the scene as it was read; scene: with such loads listed
+    """
+    stated = {wire.name: wire.loads for wire in read.wires if isinstance(wire, SpanWire)}
+    for wire in scene.wires:
+        for load in wire.loads[len(stated[wire.name]) :] if isinstance(wire, SpanWire) else ():
+            what = f"{load.wire} hung on it and goes, and is not among its loads: taken as on when it hung as stated"
+            cure = f'list it among its loads: wire = "{load.wire}", with when_stated'
+            yield OpenPoint(f"wire '{wire.name}'", what, cure)
