@@ -264,6 +264,58 @@ class Without:
 
 
 @dataclass(frozen=True)
+class Influence:
+    """How much the margin of one gap, at its pose, changes with one step of a surveyed or assumed number.
+
+    entry, field, part: which number, as the scene names it; value: as it is in `unit`, None where several move
+        together; per: the step in words; to: the worse way, "more" or "less"
+    gap_change_m, limit_change_m: of one step that way [m]; None where it could be changed neither way
+    refused: why it could not be changed, or not the other way, else ""
+    """
+
+    entry: str
+    field: str
+    part: str
+    value: float | None
+    unit: str
+    per: str
+    to: str
+    gap_change_m: float | None
+    limit_change_m: float | None
+    refused: str = ""
+
+    @property
+    def margin_change_m(self) -> float | None:
+        """Of one step the worse way [m]; negative where it takes from the margin."""
+        if self.gap_change_m is None or self.limit_change_m is None:
+            return None
+        return self.gap_change_m - self.limit_change_m
+
+
+@dataclass(frozen=True)
+class Governing:
+    """A gap that governs, and what its margin hangs on.
+
+    margin_m: its proved margin [m]; at: the pose, in the units of its names; ends, through: its chain
+    influences: of every number that changes the margin, or could not be changed, the largest first
+    asked: how many numbers were changed
+    why: why nothing could be asked of it, else ""
+    """
+
+    stage: str
+    check: str
+    between: tuple[str, str]
+    kind: Kind
+    margin_m: float
+    at: Numbers
+    ends: tuple[str, str]
+    through: tuple[str, ...]
+    influences: tuple[Influence, ...] = ()
+    asked: int = 0
+    why: str = ""
+
+
+@dataclass(frozen=True)
 class Result:
     """All verdicts of one scene.
 
@@ -272,6 +324,7 @@ class Result:
         none, or nobody asked
     complete: the stages are a whole job, from nobody aloft to nobody aloft
     skipped: what was not evaluated and why; basis: what the verdict rests on, as lines
+    measure_first: what the margins of the governing gaps hang on, the least margin first; None where nobody asked
     """
 
     scene: str
@@ -286,6 +339,7 @@ class Result:
     statements: tuple[Without, ...] = ()
     without_all: Without | None = None
     complete: bool = False
+    measure_first: tuple[Governing, ...] | None = None
     boxes: int = field(default=0, compare=False)
 
     @property

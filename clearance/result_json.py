@@ -9,7 +9,7 @@ import json
 import math
 from typing import Any
 
-from clearance.result import FORMAT, Gap, Measure, OpenPoint, Result, StageResult, Stated, Without
+from clearance.result import FORMAT, Gap, Governing, Measure, OpenPoint, Result, StageResult, Stated, Without
 
 
 def text_of(result: Result) -> str:
@@ -133,7 +133,39 @@ def _stage(stage: StageResult) -> dict[str, Any]:
     }
 
 
+def _governing(one: Governing) -> dict[str, Any]:
+    return {
+        "stage": one.stage,
+        "check": one.check,
+        "between": list(one.between),
+        "kind": one.kind,
+        "margin_m": one.margin_m,
+        "at": dict(one.at),
+        "ends": list(one.ends),
+        "through": list(one.through),
+        "asked": one.asked,
+        "why": one.why,
+        "inputs": [
+            {
+                "entry": i.entry,
+                "field": i.field,
+                "part": i.part,
+                "value": i.value,
+                "unit": i.unit,
+                "per": i.per,
+                "to": i.to,
+                "margin_change_m": i.margin_change_m,
+                "gap_change_m": i.gap_change_m,
+                "limit_change_m": i.limit_change_m,
+                "refused": i.refused,
+            }
+            for i in one.influences
+        ],
+    }
+
+
 def _result(result: Result) -> dict[str, Any]:
+    measured = result.measure_first
     return {
         "format": FORMAT,
         "version": result.version,
@@ -152,4 +184,4 @@ def _result(result: Result) -> dict[str, Any]:
         "without_statements": None if result.without_all is None else _without(result.without_all),
         "line": [{"between": list(g.between), "gap_m": _number(g.gap_m), "ends": list(g.ends)} for g in result.line],
         "stages": [_stage(stage) for stage in result.stages],
-    }
+    } | ({} if measured is None else {"measure_first": [_governing(one) for one in measured]})
