@@ -2,8 +2,8 @@
 
 A step is what a crew can speak of: 1 cm of a length, 1 degree of an angle or a temperature, 1 per cent of all else, the
 altitude included. What is chosen (how high somebody climbs), counted, or only named (a nominal voltage) is no input;
-`NOT_MEASURED` says why. A point has an input for each of its axes, a range one for each end; the points of a line, and the heights of a
-grid, move together, as a survey's frame does.
+`NOT_MEASURED` says why. A point has an input for each of its axes, a range one for each end; the points of a line, and
+the heights of a grid, move together, as a survey's frame does.
 """
 
 from __future__ import annotations

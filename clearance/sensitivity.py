@@ -28,6 +28,7 @@ from clearance.limits import refusals, required_between
 from clearance.result import Governing, Influence, Kind, Measure, Result
 from clearance.scene.assemble import Site, assemble, circuits_of
 from clearance.scene.records import Scene, Stage
+from clearance.withdrawn import changed_bodies
 
 LEAST = 10
 """Gaps of the job that govern at the least, besides the least of each stage."""
@@ -52,6 +53,7 @@ OF_JOB = ("stages", "workers", "crew", "vehicles", "track")
 
 Progress = Callable[[str], None]
 Key = tuple[str, str, Kind]
+Chain = tuple[tuple[str, str], Kind, str, tuple[str, str], tuple[str, ...]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,23 +108,25 @@ def measure_first(
 def governing_of(result: Result) -> Iterator[tuple[int, Governing, Measure]]:
     """The gaps that govern, the least margin first, each with the number of its stage: the least of each stage and the
     ten least of the job; the same chain between the same potentials only where its margin is least."""
-    found: dict[tuple[object, ...], tuple[float, int, Governing, Measure]] = {}
+    found: dict[Chain, tuple[float, int, Governing, Measure]] = {}
+    of_stages: set[Chain] = set()
     for number, stage in enumerate(result.stages):
+        least: dict[Chain, float] = {}
         for gap in stage.gaps:
             for check, measure in (("posture", gap.posture), ("reach", gap.reach)):
                 if measure is None or measure.margin_lower_m is None or not math.isfinite(measure.margin_lower_m):
                     continue
-                margin, chain = measure.margin_lower_m, (measure.ends, measure.through)
-                one = Governing(
-                    stage.name, check, gap.between, gap.kind, margin, measure.at, measure.ends, measure.through
-                )
-                key = (gap.between, gap.kind, check, *chain)
-                if key not in found or margin < found[key][0]:
-                    found[key] = margin, number, one, measure
-    ordered = sorted(found.values(), key=lambda item: item[:2])
-    first = {number: k for k, (_, number, _, _) in reversed([*enumerate(ordered)])}
-    for k, (_, number, one, measure) in enumerate(ordered):
-        if k < LEAST or first[number] == k:
+                margin, ends, through = measure.margin_lower_m, measure.ends, measure.through
+                chain = (gap.between, gap.kind, check, ends, through)
+                least[chain] = margin
+                if chain not in found or margin < found[chain][0]:
+                    one = Governing(stage.name, check, gap.between, gap.kind, margin, measure.at, ends, through)
+                    found[chain] = margin, number, one, measure
+        if least:
+            of_stages.add(min(least, key=lambda chain: least[chain]))
+    ordered = sorted(found.items(), key=lambda item: item[1][:2])
+    for k, (chain, (_, number, one, measure)) in enumerate(ordered):
+        if k < LEAST or chain in of_stages:
             yield number, one, measure
 
 
@@ -287,11 +291,14 @@ def _change(
     if setting is None:
         return "the stage is staged otherwise then"
     stage = site.scene.stages[gap.number]
-    names = {body.name for body in before[gap.place].bodies}
+    was = before[gap.place]
+    names = {body.name for body in was.bodies}
     # What is there only after the step is looked at too.
     near = gap.near | {body.name for body in setting.bodies if body.name not in names}
     gaps = []
-    for pose in _poses(setting, before[gap.place].box, stage, gap, one, to):
+    for pose in _poses(setting, was.box, stage, gap, one, to):
+        if pose == gap.pose and _as_it_was(setting, was, near):
+            return 0.0, by_limit
         found = _at(site, stage, setting, pose, gap.key, gap.limit_m, gap.free, near)
         if found is None or abs(found[0] - gap.gap_m) > SPARE_M / 2:
             found = _at(site, stage, setting, pose, gap.key, gap.limit_m, gap.free)
@@ -299,6 +306,15 @@ def _change(
             return "nothing is judged between the two then"
         gaps.append(found[0])
     return max(0.0, min(gaps)) - max(0.0, gap.gap_m), by_limit
+
+
+def _as_it_was(setting: Setting, before: Setting, near: frozenset[str]) -> bool:
+    """Whether all that is near is what it was and moves as it did: then no gap has changed."""
+    changed = changed_bodies(before, setting)
+    if changed is None or not near.isdisjoint(changed):
+        return False
+    ones, others = ([(b.name, b.potential, b.states, b.extent_m) for b in s.bodies] for s in (before, setting))
+    return ones == others
 
 
 def _same_piece(settings: Sequence[Setting], before: Sequence[Setting], gap: _Gap) -> Setting | None:

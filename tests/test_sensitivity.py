@@ -5,11 +5,12 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 import small_scenes as small
 
-from clearance import inputs
+from clearance import inputs, sensitivity
 from clearance.bodies import crew, worker
 from clearance.errors import InputError, Mistake
 from clearance.pipeline import check, check_prepared, prepare
@@ -19,6 +20,9 @@ from clearance.sensitivity import governing_of, measure_first
 
 FINE = 0.0005
 """[m] Tolerance of the checks here."""
+
+FINEST = 0.0001
+"""[m] Where whole checks are compared."""
 
 CREW = {"name": "observer", "stature_m": 1.8, "suit_m": 0.02, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [4.0, 0.0]}
 EMPTY = small.stage(workers=[])
@@ -78,7 +82,9 @@ def beside():
 
 def overhead(stature_m):
     """How high a hand of the observer is held [m]."""
-    shape = crew.person([0.0, 0.0, 0.0], worker.build(stature_m, None, None, CREW["suit_m"], CREW["boots_m"], CREW["helmet_m"]))
+    shape = crew.person(
+        [0.0, 0.0, 0.0], worker.build(stature_m, None, None, CREW["suit_m"], CREW["boots_m"], CREW["helmet_m"])
+    )
     return float((shape.vertices[:, :, 2].max(axis=1) + shape.radius + shape.uncertainty).max())
 
 
@@ -204,37 +210,136 @@ def wired():
     return prepare(small.scene(**parts))
 
 
-def test_a_step_agrees_with_two_whole_checks(wired):
+@pytest.fixture(scope="module")
+def told(wired):
+    """What a check found of it, and what its margins hang on."""
+    result = check_prepared(wired, FINEST, withdraw=False)
+    return result, measure_first(wired.site, wired.stages, result)
+
+
+@pytest.mark.parametrize(
+    ("entry", "field", "part"),
+    [
+        ("wire 'dropper'", "length_m", ""), ("wire 'dropper'", "to_m", "z"), ("wire 'bus'", "sag_m", ""),
+        ("stage", "lean_across_deg", ""), ("worker", "stature_m", ""), ("circuit 'bay'", "overvoltage_per_unit", ""),
+    ],
+)  # fmt: skip
+def test_a_step_agrees_with_two_whole_checks(wired, told, entry, field, part):
     """At a pose or swept again over everything: a worst pose that moves with a step changes the gap in second order."""
     scene = wired.site.scene
-    result = check_prepared(wired, FINE, withdraw=False)
-    found = measure_first(wired.site, wired.stages, result)
-    assert found
-    stage = scene.stages[0]
-    every = list(inputs.inputs(scene, stage, inputs.about(scene, ["bus", "dropper", "worker", "ground"])))
-    for field, part in (("length_m", ""), ("to_m", "z"), ("lean_across_deg", ""), ("stature_m", ""), ("sag_m", ""), ("overvoltage_per_unit", "")):
-        for one in (one for one in every if (one.field, one.part) == (field, part)):
-            if one.entry == "ladder":
-                continue  # a longer ladder has another insulating part: refused one way
-            swept = {}
-            for to, times in (("more", 1.0), ("less", -1.0)):
-                # Its stages stand as they stand in the job: what is checked again is the whole of it.
-                swept[to] = check(inputs.stepped(scene, one, times), FINE, withdraw=False).stages[0]
-            for told in found:
-                before, after = (_measure(s, told) for s in (result.stages[0], swept_way(swept, told, one)))
-                influence = [i for i in told.influences if (i.entry, i.field, i.part) == (one.entry, field, part)]
-                expected = after - before
-                told_m = influence[0].margin_change_m if influence else 0.0
-                # Each check is off by up to its tolerance; 1 mm for what the worst pose moves.
-                assert told_m == pytest.approx(expected, abs=2 * FINE + 1e-3), (told, one)
+    result, found = told
+    every = inputs.inputs(scene, scene.stages[0], inputs.about(scene, ["bus", "dropper", "worker"]))
+    (one,) = [i for i in every if (i.entry, i.field, i.part) == (entry, field, part)]
+    swept = [check(inputs.stepped(scene, one, times), FINEST, withdraw=False).stages[0] for times in (1.0, -1.0)]
+    compared = []
+    for governing in found:
+        before = _margin_m(result.stages[0], governing)
+        expected = min(_margin_m(stage, governing) for stage in swept) - before
+        found_m, _ = change(governing, entry, field, part)
+        # Each check is off by up to its tolerance; 0.2 mm for what the worst pose moves.
+        assert found_m == pytest.approx(expected, abs=2 * FINEST + 2e-4), governing
+        compared.append(expected)
+    assert min(compared) < -0.002  # there was something to compare
 
 
-def swept_way(swept, told, one):
-    """The swept stage on the way that is the worse."""
-    return min(swept.values(), key=lambda stage: _measure(stage, told))
-
-
-def _measure(stage, told):
-    (gap,) = [g for g in stage.gaps if (g.between, g.kind) == (told.between, told.kind)]
-    measure = gap.posture if told.check == "posture" else gap.reach
+def _margin_m(stage, governing):
+    (gap,) = [g for g in stage.gaps if (g.between, g.kind) == (governing.between, governing.kind)]
+    measure = gap.posture if governing.check == "posture" else gap.reach
     return measure.gap_upper_m - measure.required_m
+
+
+def test_the_least_of_each_stage_and_the_ten_least_of_the_job_govern_each_chain_once(monkeypatch):
+    truck = {"name": "truck", "centre_m": [10.0, 0.0, 1.75], "size_m": [4.0, 2.0, 3.5]}
+    stages = [
+        small.stage(name="climb", kind="climb", climb_m=1),
+        small.stage(name="bring", kind="bring", bodies=["truck"], workers=[], anew=True),
+        small.stage(name="stay", workers=[], anew=True),
+    ]
+    prepared = prepare(small.scene(crew=[CREW], solids=[PLATE], vehicles=[truck], stages=stages))
+    result = check_prepared(prepared, FINE, withdraw=False)
+    found = [(number, one) for number, one, _ in governing_of(result)]
+    chains = [(one.between, one.kind, one.check, one.ends, one.through) for _, one in found]
+    assert len(chains) == len(set(chains)) > 3
+    margins = [one.margin_m for _, one in found]
+    assert margins == sorted(margins)
+    # The truck is there from the second stage on, and higher than the observer's hand.
+    monkeypatch.setattr(sensitivity, "LEAST", 1)
+    first, second = [one for _, one in governing_of(result)]
+    assert (first.ends, first.stage) == (("plate", "truck"), "bring")
+    assert second.stage == "climb"
+    assert second.margin_m == min(m.margin_lower_m for g in result.stages[0].gaps for m in (g.posture, g.reach) if m)
+
+
+def test_what_a_body_hangs_on_is_asked_and_what_has_nothing_to_do_with_it_is_not(wired):
+    scene = wired.site.scene
+    of_dropper = inputs.about(scene, ["dropper"])
+    assert {"wire 'dropper'", "wire 'bus'", "circuit 'bay'", "ladder", "track", "ground"} <= of_dropper
+    assert "wire 'bus B'" not in of_dropper
+    # What hangs on a wire pulls at it.
+    assert "wire 'dropper'" in inputs.about(scene, ["bus"])
+    assert "worker" in inputs.about(scene, ["worker bonding lead"])
+    # A body of no entry that is known by its name has them all.
+    assert {"wire 'bus B'", "wire 'bus'", "worker"} <= inputs.about(scene, ["what nobody named"])
+
+
+def test_a_point_has_three_inputs_a_range_two_and_a_tolerance_one(wired):
+    scene = wired.site.scene
+    stage = scene.stages[0]
+    found = list(inputs.inputs(scene, stage, inputs.about(scene, ["dropper"])))
+    assert len(found) == len(set(found))
+    of = {(one.entry, one.field, one.part): one for one in found}
+    assert [of["wire 'dropper'", "to_m", axis].value for axis in "xyz"] == [2.0, 3.0, 6.5]
+    assert of["wire 'dropper'", "from_m", ""].value == 15.5  # along the bus
+    assert of["stage", "lean_across_deg", ""].per == "1°"
+    assert of["stage", "travel_m", ""].per == "1 cm"
+    assert of["circuit 'bay'", "highest_kV", ""].step == pytest.approx(2.45)
+    # Chosen, named, or nothing that a per cent can be of.
+    assert not {"climb_m", "nominal_kV", "frequency_Hz", "altitude_m", "extent_m"} & {one.field for one in found}
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_a_scene_a_step_off_differs_in_that_number_alone(wired, way):
+    scene = wired.site.scene
+    (one,) = [
+        i for i in inputs.inputs(scene, scene.stages[0], {"wire 'dropper'"}) if (i.field, i.part) == ("to_m", "y")
+    ]
+    moved = inputs.stepped(scene, one, way)
+    assert moved.wires[1].to_m == pytest.approx((2.0, 3.0 + way * 0.01, 6.5))
+    assert moved.changed_entry("wires", "dropper", to_m=(2.0, 3.0, 6.5)).wires == scene.wires
+    (lean,) = [i for i in inputs.inputs(scene, scene.stages[0], ()) if i.field == "lean_across_deg"]
+    span = inputs.stepped(scene, lean, way).stages[0].lean_across_deg
+    assert span == (Range(-1.0, 2.0) if way > 0 else Range(-2.0, 1.0))
+
+
+def test_every_number_of_the_format_is_an_input_or_says_why_not():
+    assert set(inputs.NOT_MEASURED) <= set(TABLE)
+    assert all(inputs.NOT_MEASURED.values())
+
+
+def test_a_confirmed_value_can_be_a_step_off():
+    """A confirmation holds a value to what it was; it takes away no gap."""
+    said = {"kind": "confirmed", "entry": "solid 'plate'", "field": "centre_m", "value": [0.0, 0.0, 6.1]}
+    one = only(
+        of_scene(
+            crew=[CREW],
+            solids=[PLATE],
+            stages=[EMPTY],
+            statements=[{"kind": "none", "what": ["weather", "tools"]}, said],
+        )
+    )
+    assert change(one, "solid 'plate'", "centre_m", "z")[0] == pytest.approx(-0.01, abs=1e-5)
+
+
+def test_the_json_has_it_where_it_was_asked_for(below):
+    prepared = prepare(small.scene(crew=[CREW], solids=[PLATE], stages=[EMPTY]))
+    result = check_prepared(prepared, FINE, withdraw=False)
+    assert "measure_first" not in json.loads(result.to_json())
+    (told,) = json.loads(replace(result, measure_first=(below,)).to_json())["measure_first"]
+    assert told["margin_m"] == below.margin_m
+    assert told["ends"] == ["plate", "observer"]
+    first = told["inputs"][0]
+    assert (
+        first["margin_change_m"]
+        == first["gap_change_m"] - first["limit_change_m"]
+        == below.influences[0].margin_change_m
+    )

@@ -5,6 +5,7 @@ Exit code: that of the verdict at the printed ranges; 3 where the page came out 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -27,6 +28,13 @@ def brief(
     tolerance_m: Annotated[
         float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
     ] = TOLERANCE_M,
+    first: Annotated[
+        bool,
+        typer.Option(
+            "--measure-first/--no-measure-first",
+            help="With what a step of each surveyed or assumed number takes from the margins; that takes a while.",
+        ),
+    ] = True,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Write the job briefing: stages with their permitted ranges, what to measure, when to stop, signatures."""
@@ -36,10 +44,15 @@ def brief(
     from clearance.permitted import permitted
     from clearance.pipeline import prepare
     from clearance.report.briefing import write_briefing
+    from clearance.sensitivity import measure_first
 
     folder_for("--out", out)
     with progress_line(quiet) as progress:
         permits = permitted(prepare(read), tolerance_m, progress)
+        if first:
+            site, stages = permits.prepared.site, permits.prepared.stages
+            found = measure_first(site, stages, permits.result, progress)
+            permits = replace(permits, result=replace(permits.result, measure_first=found))
         try:
             files, missing = write_briefing(permits, out, pdf, progress)
         except OSError as error:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -62,6 +62,13 @@ def check(
         bool,
         typer.Option("--without-statements", help="Judge with all statements of the scene withdrawn."),
     ] = False,
+    measure_first: Annotated[
+        bool,
+        typer.Option(
+            "--measure-first",
+            help="Also tell what to measure first: what a step of each surveyed or assumed number takes from a margin.",
+        ),
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Check scenes: is every gap at least its limit, over the whole range of every stage?"""
@@ -74,7 +81,7 @@ def check(
     results: list[Result] = []
     failed: list[dict[str, Any]] = []
     asked = [
-        Asked(path, folder, tolerance_m, without_statements)
+        Asked(path, folder, tolerance_m, without_statements, measure_first)
         for path, folder in zip(scenes, folders_for(out, scenes), strict=True)
     ]
     at_once = min(len(asked), workers or os.cpu_count() or 1)
@@ -101,12 +108,13 @@ def check(
 @dataclass(frozen=True)
 class Asked:
     """One scene that is to be checked: its file, the folder for its drawings or None, the tolerance [m]; bare: with all
-    statements withdrawn."""
+    statements withdrawn; measure_first: with what its margins hang on."""
 
     path: Path
     folder: Path | None
     tolerance_m: float
     bare: bool = False
+    measure_first: bool = False
 
 
 @dataclass(frozen=True)
@@ -125,6 +133,8 @@ def do(asked: Asked, quiet: bool, show: Callable[[Result], None]) -> Done:
     files: list[Path] = []
     try:
         prepared, result = checked(asked.path, asked.tolerance_m, quiet, asked.bare)
+        if asked.measure_first:
+            result = with_measure_first(prepared, result, quiet)
         show(result)
         if asked.folder is not None:
             files = drawn(prepared, result, asked.folder, quiet)
@@ -240,6 +250,14 @@ def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> 
             for line in (*finished, *([f"under way: {told}"] if told else [])):
                 typer.echo(f"  {line}", err=True)
             raise
+
+
+def with_measure_first(prepared: Prepared, result: Result, quiet: bool) -> Result:
+    """The result with what its margins hang on."""
+    from clearance.sensitivity import measure_first
+
+    with progress_line(quiet) as progress:
+        return replace(result, measure_first=measure_first(prepared.site, prepared.stages, result, progress))
 
 
 def shown(result: Result) -> None:

@@ -22,7 +22,7 @@ from clearance.job.setting import standing
 from clearance.job.site_gaps import SiteGap, site_gaps
 from clearance.permitted import Permits, Permitted
 from clearance.pipeline import settings
-from clearance.report import paper, statements
+from clearance.report import measure_first, paper, statements
 from clearance.report.briefing_falls import drop_zones, ladder_falls, toppling_rows
 from clearance.report.briefing_figures import Scenery, site_figure, stage_figure
 from clearance.report.briefing_words import (
@@ -142,6 +142,9 @@ def contents(permits: Permits) -> dict[str, Any]:
         "stages": [stage_sheet(scene, one, number) for number, one in enumerate(permits.stages, 1)],
         "stops": list(stop_conditions(scene)),
         "measures": [measure_row(gap) for gap in to_measure(permits)],
+        "hangs_on": measure_first.rows(result),
+        "hangs_on_words": measure_first.HOW_TO_READ,
+        "not_asked": measure_first.not_asked(result),
         "tests": list(recorded_tests(scene)),
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),

@@ -15,7 +15,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from clearance.report import statements
+from clearance.report import measure_first, statements
 from clearance.report.findings import (
     LOW_MARGIN_M,
     SUPPORTS,
@@ -124,6 +124,7 @@ def _print(result: Result, console: Console) -> None:
         writer.blank()
         _stage(stage, number, len(result.stages), writer)
     _line(result, writer)
+    _measure_first(result, writer)
     _tail(result, writer)
 
 
@@ -154,6 +155,23 @@ def _statements(result: Result, writer: _Writer) -> None:
         for one in row.statements:
             writer.text(f"{one.takes_away}. {one.basis} ({one.by}, {one.on})", indent=2)
         writer.text(f"without: {row.sign} {row.word}" + (f", {row.less}" if row.less else ""), indent=4)
+
+
+def _measure_first(result: Result, writer: _Writer) -> None:
+    """What the margins that govern hang on, where it was asked for."""
+    if result.measure_first is None:
+        return
+    columns = (
+        ("what", "words"), ("value", "whole"), ("step", "whole"), ("takes\n[m]", "number"),
+        ("margin\nnow [m]", "number"), ("of the gap", "words"),
+    )  # fmt: skip
+    writer.blank()
+    writer.text("What to measure first", "bold")
+    writer.text(measure_first.HOW_TO_READ)
+    found = measure_first.rows(result)
+    writer.table(columns, [(r.what, r.value, r.step, r.takes, r.margin, r.gap) for r in found])
+    for line in measure_first.not_asked(result):
+        writer.text(f"not asked: {line}", indent=2)
 
 
 def _open_points(points: tuple[OpenPoint, ...], writer: _Writer, indent: int) -> None:
