@@ -211,8 +211,10 @@ def _largest(value: Any) -> float:
     return abs(float(value)) if is_number(value) else 0.0
 
 
-def stepped(scene: Scene, one: Input, times: float) -> Scene:
+def stepped(scene: Scene, one: Input, times: float, numbers: Collection[int] | None = None) -> Scene:
     """The scene with an input so many steps off, with all its checks; its stages as they stand in the job.
+
+    numbers: of the stages that are kept, in their order; all of them where None
 
     What confirms a value is left out: it takes away no gap, and holds the value to what it was.
 
@@ -228,7 +230,8 @@ def stepped(scene: Scene, one: Input, times: float) -> Scene:
         else:
             value = _set(as_tables(span), rest, lambda value: _moved(value, one.part, by))
         changed = scene.stages[number].model_copy(update={key: value})
-        return scene.with_steps(tuple(changed if k == number else stage for k, stage in enumerate(scene.stages)))
+        stages = tuple(changed if k == number else stage for k, stage in enumerate(scene.stages))
+        return scene.with_steps(tuple(stage for k, stage in enumerate(stages) if numbers is None or k in numbers))
     held = getattr(scene, str(table))
     if table == "circuits":
         new: Any = tuple(
@@ -251,7 +254,8 @@ def stepped(scene: Scene, one: Input, times: float) -> Scene:
         tables["statements"] = tuple(e for e, was in zip(new, held, strict=True) if not isinstance(was, Confirmed))
     elif len(kept_statements) < len(scene.statements):
         tables["statements"] = kept_statements
-    return scene.changed(**tables).with_steps(scene.stages)
+    kept = tuple(stage for k, stage in enumerate(scene.stages) if numbers is None or k in numbers)
+    return scene.changed(**tables).with_steps(kept)
 
 
 def _circuit(scene: Scene, one: Input, by: float) -> dict[str, Any]:

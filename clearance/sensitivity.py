@@ -215,12 +215,22 @@ def _inputs_of(site: Site, gap: _Gap) -> tuple[Input, ...]:
     return tuple(inputs.inputs(scene, stage, inputs.about(scene, chain)))
 
 
+@dataclass(frozen=True, eq=False)
+class _Changed:
+    """A site with an input a step off to one side, and the stages that are asked of it, by number."""
+
+    to: str
+    site: Site
+    stages: Mapping[int, Stage]
+
+
 def _influences(
     site: Site, stages: Sequence[Sequence[Setting]], one: Input, gaps: Sequence[_Gap]
 ) -> Iterator[Influence]:
     """What one input does to each of some gaps."""
-    ways = [(to, _changed(site, one, times)) for to, times in (("more", 1.0), ("less", -1.0))]
-    staged: dict[tuple[str, int], tuple[Setting, ...] | str] = {}
+    numbers = sorted({gap.number for gap in gaps})
+    ways = [(to, _changed(site, one, to, times, numbers)) for to, times in (("more", 1.0), ("less", -1.0))]
+    staged: dict[tuple[str, int, int], Setting | str] = {}
     for gap in gaps:
         found: list[tuple[float, float, str]] = []
         refused: list[str] = []
@@ -228,12 +238,11 @@ def _influences(
             if isinstance(changed, str):
                 refused.append(f"{to}: {changed}")
                 continue
-            if (to, gap.number) not in staged:
-                staged[to, gap.number] = _staged(changed, stages[gap.number], gap.number, one)
-            settings = staged[to, gap.number]
-            change = (
-                settings if isinstance(settings, str) else _change(changed, settings, stages[gap.number], gap, one, to)
-            )
+            key = (to, gap.number, gap.place)
+            if key not in staged:
+                staged[key] = _staged(changed, stages[gap.number], gap, one)
+            setting = staged[key]
+            change = setting if isinstance(setting, str) else _change(changed, setting, stages[gap.number], gap, one)
             if isinstance(change, str):
                 refused.append(f"{to}: {change}")
             else:
@@ -247,10 +256,10 @@ def _influences(
             yield Influence(*said, "", None, None, why)
 
 
-def _changed(site: Site, one: Input, times: float) -> Site | str:
+def _changed(site: Site, one: Input, to: str, times: float, numbers: Sequence[int]) -> _Changed | str:
     """The site with an input a step off, or why it cannot be."""
     try:
-        scene = inputs.stepped(site.scene, one, times)
+        scene = inputs.stepped(site.scene, one, times, numbers)
         of_limits = one.table in OF_LIMITS or (one.table == "altitude_m" and scene.weather is None)
         if of_limits or one.table in OF_JOB:
             changed = replace(site, scene=scene, circuit_of=circuits_of(scene), same=None)
@@ -261,16 +270,19 @@ def _changed(site: Site, one: Input, times: float) -> Site | str:
             raise InputError(mistakes)
     except ClearanceError as error:
         return _one_line(error)
-    return changed
+    return _Changed(to, changed, dict(zip(numbers, scene.stages, strict=True)))
 
 
-def _staged(site: Site, before: Sequence[Setting], number: int, one: Input) -> tuple[Setting, ...] | str:
+def _staged(changed: _Changed, before: Sequence[Setting], gap: _Gap, one: Input) -> Setting | str:
+    """The setting of a gap on a changed site, or why there is none."""
     if one.table in OF_LIMITS:
-        return tuple(before)
+        return before[gap.place]
+    stage, lowered = changed.stages[gap.number], gap.pose.get("lower_m")
     try:
-        return staging.settings_of(site, site.scene.stages[number])
+        found = staging.setting_at(changed.site, stage, gap.place, len(before), gap.check, lowered)
     except ClearanceError as error:
         return _one_line(error)
+    return "the stage is staged otherwise then" if found is None else found
 
 
 def _one_line(error: ClearanceError) -> str:
@@ -278,25 +290,22 @@ def _one_line(error: ClearanceError) -> str:
 
 
 def _change(
-    site: Site, settings: Sequence[Setting], before: Sequence[Setting], gap: _Gap, one: Input, to: str
+    changed: _Changed, setting: Setting, before: Sequence[Setting], gap: _Gap, one: Input
 ) -> tuple[float, float] | str:
     """By how much a gap and its limit change on a changed site [m], or why that is not known."""
+    site, stage = changed.site, changed.stages[gap.number]
     limit = _limit_m(site, gap)
     if limit is None:
         return "no rule of the scene has a value then"
     by_limit = limit - gap.limit_m
     if one.table in OF_LIMITS:
         return 0.0, by_limit
-    setting = _same_piece(settings, before, gap)
-    if setting is None:
-        return "the stage is staged otherwise then"
-    stage = site.scene.stages[gap.number]
     was = before[gap.place]
     names = {body.name for body in was.bodies}
     # What is there only after the step is looked at too.
     near = gap.near | {body.name for body in setting.bodies if body.name not in names}
     gaps = []
-    for pose in _poses(setting, was.box, stage, gap, one, to):
+    for pose in _poses(setting, was.box, stage, gap, one, changed.to):
         if pose == gap.pose and _as_it_was(setting, was, near):
             return 0.0, by_limit
         found = _at(site, stage, setting, pose, gap.key, gap.limit_m, gap.free, near)
@@ -315,16 +324,6 @@ def _as_it_was(setting: Setting, before: Setting, near: frozenset[str]) -> bool:
         return False
     ones, others = ([(b.name, b.potential, b.states, b.extent_m) for b in s.bodies] for s in (before, setting))
     return ones == others
-
-
-def _same_piece(settings: Sequence[Setting], before: Sequence[Setting], gap: _Gap) -> Setting | None:
-    """The setting of a changed site that is what a gap's was; a wire that is lowered may be cut into other pieces."""
-    same = settings[gap.place] if gap.place < len(settings) else None
-    at = gap.pose.get("lower_m")
-    if len(settings) == len(before) or at is None:
-        return same if same is not None and same.check == gap.check else None
-    there = [one for one in settings if one.check == gap.check and "lower_m" in one.box]
-    return next((one for one in there if one.box["lower_m"][0] <= at <= one.box["lower_m"][1]), None)
 
 
 def _poses(

@@ -3,17 +3,23 @@ difference of whole checks."""
 
 from __future__ import annotations
 
+import html
 import json
 import math
+import re
 from dataclasses import replace
 
 import pytest
 import small_scenes as small
+from typer.testing import CliRunner
 
 from clearance import inputs, sensitivity
 from clearance.bodies import crew, worker
+from clearance.cli import app
 from clearance.errors import InputError, Mistake
 from clearance.pipeline import check, check_prepared, prepare
+from clearance.report.measure_first import not_asked, rows
+from clearance.result import Governing, Influence, Result
 from clearance.scene.plausible_values import TABLE
 from clearance.scene.records import Range
 from clearance.sensitivity import governing_of, measure_first
@@ -63,7 +69,7 @@ def below():
 
 
 RING = {"name": "ring", "from_m": 7.0, "to_m": 7.2, "radius_m": 0.05}
-"""A metal part of the ladder, which floats: half the outer width of the ladder, less this radius, is its core's side."""
+"""A metal part of the ladder, which floats. Its core reaches to half the ladder's outer width, less this radius."""
 
 SIDE_M = (small.LADDER["width_m"] + small.LADDER["rail_diameter_m"]) / 2 - RING["radius_m"]
 
@@ -179,10 +185,10 @@ def test_what_can_be_changed_one_way_only_says_so(beside):
 def test_what_cannot_be_changed_is_told_and_not_dropped(monkeypatch):
     stepped = inputs.stepped
 
-    def refuses(scene, one, times):
+    def refuses(scene, one, times, numbers):
         if one.field == "boots_m":
             raise InputError(Mistake(("boots",), "this", "that"))
-        return stepped(scene, one, times)
+        return stepped(scene, one, times, numbers)
 
     monkeypatch.setattr(inputs, "stepped", refuses)
     one = only(of_scene(crew=[CREW], solids=[PLATE], stages=[EMPTY]))
@@ -264,7 +270,7 @@ def test_the_least_of_each_stage_and_the_ten_least_of_the_job_govern_each_chain_
     assert margins == sorted(margins)
     # The truck is there from the second stage on, and higher than the observer's hand.
     monkeypatch.setattr(sensitivity, "LEAST", 1)
-    first, second = [one for _, one in governing_of(result)]
+    first, second = [one for _, one, _ in governing_of(result)]
     assert (first.ends, first.stage) == (("plate", "truck"), "bring")
     assert second.stage == "climb"
     assert second.margin_m == min(m.margin_lower_m for g in result.stages[0].gaps for m in (g.posture, g.reach) if m)
@@ -343,3 +349,95 @@ def test_the_json_has_it_where_it_was_asked_for(below):
         == first["gap_change_m"] - first["limit_change_m"]
         == below.influences[0].margin_change_m
     )
+
+
+def result_with(*governing):
+    """A result that tells no more than what some gaps hang on."""
+    return Result("small", "", "0", FINE, (), measure_first=governing)
+
+
+def influence(entry, field, change_m, part="", refused=""):
+    gap_m, limit_m = (None, None) if change_m is None else (change_m, 0.0)
+    return Influence(entry, field, part, 3.3, "m", "1 cm", "more", gap_m, limit_m, refused)
+
+
+def governing(stage, margin_m, *influences, why=""):
+    ordered = sensitivity._ordered(influences)
+    return Governing(stage, "posture", ("A", "earth"), "tool", margin_m, {}, ("a", "b"), (), ordered, 9, why)
+
+
+def test_rows_are_the_largest_first_of_the_gap_that_is_left_with_the_least():
+    near = governing(
+        "near", 0.1, influence("ladder", "bending_m", -0.0101), influence("stage 'near'", "lean_along_deg", -0.2)
+    )
+    far = governing(
+        "far", 3.0, influence("ladder", "bending_m", -0.02), influence("stage 'far'", "lean_along_deg", -0.3)
+    )
+    far = replace(
+        far,
+        influences=(
+            *far.influences,
+            influence("wire 'w'", "to_m", -0.25, "z"),
+            influence("wire 'w'", "sag_m", -0.0009),
+            influence("wire 'w'", "from_m", 0.01, "x"),
+        ),
+    )
+    found = rows(result_with(near, far))
+    # A lean is one thing to look at in all stages; what takes under a millimetre, or gives, is not shown.
+    assert [(r.what, r.takes, r.margin) for r in found] == [
+        ("wire 'w': to, z", "0.250", "3.00"),
+        ("stage 'near': lean along", "0.200", "0.10"),
+        ("ladder: bending", "0.011", "0.10"),  # rounded up
+    ]
+    assert found[2].gap.endswith("in “near”")
+
+
+def test_what_was_not_asked_is_told_once():
+    refused = influence("wire 'w'", "sag_m", None, refused="more: no; less: no")
+    found = not_asked(result_with(governing("a", 1.0, refused), governing("b", 2.0, refused, why="lost")))
+    assert found == ["wire 'w': sag: more: no; less: no", "A to earth, tool in the gap, in “b”: lost"]
+
+
+def test_the_order_puts_what_gives_last_and_what_could_not_be_asked_behind_it():
+    told = [
+        influence("a", "x_m", 0.01),
+        influence("b", "x_m", None),
+        influence("c", "x_m", -0.01),
+        influence("d", "x_m", -0.02),
+    ]
+    assert [one.entry for one in sensitivity._ordered([*told, influence("e", "x_m", 1e-9)])] == ["d", "c", "a", "b"]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    where = tmp_path_factory.mktemp("measure")
+    return where, small.written(where, crew=[CREW], solids=[PLATE], stages=[EMPTY])
+
+
+def test_check_tells_it_where_it_is_asked(folder):
+    where, scene = folder
+    codes = []
+    for asked in (True, False):
+        out = where / f"{asked}.json"
+        options = ["--measure-first"] if asked else []
+        done = CliRunner().invoke(app, ["check", str(scene), "-q", "--json", str(out), *options])
+        assert ("What to measure first" in done.stdout) is asked
+        assert ("measure_first" in json.loads(out.read_text())) is asked
+        assert ("crew 'observer': stature" in done.stdout) is asked
+        codes.append(done.exit_code)
+    # It is no reason of a verdict. (The ladder stands in the plate: a collision.)
+    assert codes == [1, 1]
+
+
+def test_the_briefing_lists_it_below_the_gaps_to_measure_and_its_result_has_it(folder):
+    where, scene = folder
+    out = where / "brief"
+    CliRunner().invoke(app, ["brief", str(scene), "-q", "--no-pdf", "--out", str(out)])
+    page = html.unescape((out / "briefing.html").read_text())
+    section = page[page.index("6. Measure before anybody climbs") : page.index("7. Tests")]
+    table = re.findall(r"<tr><td>(.*?)</td><td class=\"n\">(.*?)</td><td>(.*?)</td><td class=\"n\">(.*?)</td>", section)
+    (told,) = json.loads((out / "result.json").read_text())["measure_first"]
+    assert [float(row[3]) for row in table] == sorted((float(row[3]) for row in table), reverse=True)
+    assert len(table) == len([i for i in told["inputs"] if i["margin_change_m"] <= -0.001])
+    (ground,) = [row for row in table if row[0] == "ground: height"]
+    assert ground[2:] == ("1 cm more", "0.010")

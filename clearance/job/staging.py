@@ -54,19 +54,35 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
     """
     shifts.shifts_of(site, stage)  # what cannot be solved is refused before anything is swept
     whip.whips(site, stage)  # and so is what cannot hold its tail
-    found = []
+    return tuple(_setting(site, *one) for one in _pieces(site, stage))
+
+
+def setting_at(site: Site, stage: Stage, place: int, count: int, check: Check, lowered: float | None) -> Setting | None:
+    """One setting of a stage, where the others are not needed: that which has its place among so many; where there are
+    more now or fewer, that in which a wire is lowered so far [m]. None where there is none such."""
+    pieces = list(_pieces(site, stage))
+    if len(pieces) == count or lowered is None:
+        same = pieces[place] if place < len(pieces) else None
+        return None if same is None or same[1] != check else _setting(site, *same)
+    there = (one for one in pieces if one[1] == check and one[2] is not None and one[2][0] <= lowered <= one[2][1])
+    return next((_setting(site, *one) for one in there), None)
+
+
+def _pieces(
+    site: Site, stage: Stage
+) -> Iterator[tuple[Stage, Check, tuple[float, float] | None, Mapping[str, shapes.Shape], Hand]]:
+    """What the settings of a stage are made of, in their order."""
     for piece, tails in tail_pieces(site, stage):
-        checks: tuple[Check, ...] = ("posture", "reach") if records.aloft(site.scene, stage) else ("posture",)
-        for check in checks:
-            found.append(_setting(site, stage, check, piece, tails))
-            if check == "posture" and _has_a_side(site, stage):
-                found.append(_setting(site, stage, check, piece, tails, "left"))
+        yield stage, "posture", piece, tails, "right"
+        if records.aloft(site.scene, stage):
+            if _has_a_side(site, stage):
+                yield stage, "posture", piece, tails, "left"
+            yield stage, "reach", piece, tails, "right"
     join = at_join(site.scene, stage)
     if join is not None:
         hands: tuple[Hand, ...] = ("right", "left") if _has_a_side(site, join) else ("right",)
         for piece, tails in tail_pieces(site, join):
-            found += [_setting(site, join, "posture", piece, tails, hand) for hand in hands]
-    return tuple(found)
+            yield from ((join, "posture", piece, tails, hand) for hand in hands)
 
 
 def _has_a_side(site: Site, stage: Stage) -> bool:
