@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from clearance.report.findings import CHECKS, KINDS, pair
+from clearance.report.findings import KINDS, pair
 from clearance.report.numbers import down, up
 from clearance.result import Governing, Influence, Result
 from clearance.scene.units import unit_of
@@ -27,6 +27,10 @@ HOW_TO_READ = (
 
 PLACES = 3
 """Decimals of a metre: a step of a centimetre often takes less than one."""
+
+
+NAMES = {"highest_kV": "highest voltage", "overvoltage_per_unit": "overvoltage"}
+"""Keys that say what they are only beside their unit."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def _row(one: Governing, influence: Influence, change_m: float) -> Row:
         f"{influence.per} {influence.to}",
         up(-change_m, PLACES),
         down(one.margin_m),
-        f"{pair(one.between)}, {KINDS[one.kind]}, {CHECKS[one.check]}, in “{one.stage}”",
+        f"{pair(one.between)}, {KINDS[one.kind]}, {one.check}, in “{one.stage}”",
     )
 
 
@@ -81,7 +85,7 @@ def words(influence: Influence) -> str:
     parts = []
     for key in influence.field.split("."):
         unit = unit_of(key)
-        parts.append((key[: -len(unit) - 1] if unit else key).replace("_", " "))
+        parts.append(NAMES.get(key, key[: -len(unit) - 1] if unit else key).replace("_", " "))
     return " ".join(parts) + (f", {influence.part}" if influence.part else "")
 
 
