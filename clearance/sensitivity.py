@@ -279,7 +279,7 @@ def _staged(changed: _Changed, before: Sequence[Setting], gap: _Gap, one: Input)
         return before[gap.place]
     stage, lowered = changed.stages[gap.number], gap.pose.get("lower_m")
     try:
-        found = staging.setting_at(changed.site, stage, gap.place, len(before), gap.check, lowered)
+        found = staging.setting_at(changed.site, stage, gap.place, len(before), before[gap.place], lowered)
     except ClearanceError as error:
         return _one_line(error)
     return "the stage is staged otherwise then" if found is None else found

@@ -57,15 +57,21 @@ def settings_of(site: Site, stage: Stage) -> tuple[Setting, ...]:
     return tuple(_setting(site, *one) for one in _pieces(site, stage))
 
 
-def setting_at(site: Site, stage: Stage, place: int, count: int, check: Check, lowered: float | None) -> Setting | None:
+def setting_at(
+    site: Site, stage: Stage, place: int, count: int, like: Setting, lowered: float | None
+) -> Setting | None:
     """One setting of a stage, where the others are not needed: that which has its place among so many; where there are
-    more now or fewer, that in which a wire is lowered so far [m]. None where there is none such."""
+    more now or fewer, that in which a wire is lowered so far [m]. None where there is none such.
+
+    like: what it was on another site: check and hand are the same
+    """
     pieces = list(_pieces(site, stage))
     if len(pieces) == count or lowered is None:
-        same = pieces[place] if place < len(pieces) else None
-        return None if same is None or same[1] != check else _setting(site, *same)
-    there = (one for one in pieces if one[1] == check and one[2] is not None and one[2][0] <= lowered <= one[2][1])
-    return next((_setting(site, *one) for one in there), None)
+        candidates = pieces[place : place + 1]
+    else:
+        candidates = [one for one in pieces if one[2] is not None and one[2][0] <= lowered <= one[2][1]]
+    same = (one for one in candidates if (one[1], one[4]) == (like.check, like.hand))
+    return next((_setting(site, *one) for one in same), None)
 
 
 def _pieces(
