@@ -9,7 +9,7 @@ the heights of a grid, move together, as a survey's frame does.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 from clearance.errors import RuleError
@@ -73,6 +73,7 @@ class Input:
         all of them; value: as it is, None where several move together; unit: of the value
     step: by how much it is moved [the unit of its key]; per: the step in words
     place: table, number in it (0 for a table of one entry), then keys and numbers down to the value
+    stated: False for a default
     """
 
     entry: str
@@ -83,6 +84,7 @@ class Input:
     step: float
     per: str
     place: tuple[str | int, ...]
+    stated: bool = True
 
     @property
     def table(self) -> str:
@@ -150,7 +152,8 @@ def _of_record(record: Record, entry: str, before: str, place: tuple[str | int, 
         measured = not any((kind, key) in NOT_MEASURED for kind in names) and _is_there(record, key)
         if values is not None and measured:
             whole = isinstance(record, Stage) and key in TOLERANCES
-            yield from _of_value(entry, before + key, value, values, here, whole)
+            for one in _of_value(entry, before + key, value, values, here, whole):
+                yield replace(one, stated=key in record.model_fields_set)
         if isinstance(value, Record):
             yield from _of_record(value, entry, f"{before}{key}.", here)
         elif isinstance(value, tuple):
@@ -216,8 +219,6 @@ def stepped(scene: Scene, one: Input, times: float, numbers: Collection[int] | N
 
     numbers: of the stages that are kept, in their order; all of them where None
 
-    What confirms a value is left out: it takes away no gap, and holds the value to what it was.
-
     Raises: InputError for a value that cannot be.
     """
     table, *path = one.place
@@ -228,7 +229,7 @@ def stepped(scene: Scene, one: Input, times: float, numbers: Collection[int] | N
         if key in TOLERANCES:
             value: Any = Range(span.lo + min(0.0, by), span.hi + max(0.0, by))
         else:
-            value = _set(as_tables(span), rest, lambda value: _moved(value, one.part, by))
+            value = _set(span, rest, lambda value: _moved(value, one.part, by))
         changed = scene.stages[number].model_copy(update={key: value})
         stages = tuple(changed if k == number else stage for k, stage in enumerate(scene.stages))
         return scene.with_steps(tuple(stage for k, stage in enumerate(stages) if numbers is None or k in numbers))
@@ -239,23 +240,17 @@ def stepped(scene: Scene, one: Input, times: float, numbers: Collection[int] | N
         )
     elif isinstance(held, tuple):
         new = tuple(
-            _set(as_tables(entry), path[1:], lambda value: _moved(value, one.part, by)) if k == path[0] else entry
+            _set(entry, path[1:], lambda value: _moved(value, one.part, by)) if k == path[0] else entry
             for k, entry in enumerate(held)
         )
     elif isinstance(held, Record):
-        new = _set(as_tables(held), path[1:], lambda value: _moved(value, one.part, by))
+        new = _set(held, path[1:], lambda value: _moved(value, one.part, by))
     elif path:
         new = {**held, path[0]: held[path[0]] + by}
     else:
         new = _moved(held, one.part, by)
-    tables = {str(table): new}
-    kept_statements = tuple(entry for entry in scene.statements if not isinstance(entry, Confirmed))
-    if table == "statements":
-        tables["statements"] = tuple(e for e, was in zip(new, held, strict=True) if not isinstance(was, Confirmed))
-    elif len(kept_statements) < len(scene.statements):
-        tables["statements"] = kept_statements
     kept = tuple(stage for k, stage in enumerate(scene.stages) if numbers is None or k in numbers)
-    return scene.changed(**tables).with_steps(kept)
+    return scene.changed(**{str(table): new}).with_steps(kept)
 
 
 def _circuit(scene: Scene, one: Input, by: float) -> dict[str, Any]:
@@ -266,14 +261,14 @@ def _circuit(scene: Scene, one: Input, by: float) -> dict[str, Any]:
     return given | ({"overvoltage_by": "nobody"} if one.field == "overvoltage_per_unit" else {})
 
 
-def _set(tables: Any, path: list[str | int], moved: Any) -> Any:
-    """Nested tables with one value changed."""
+def _set(record: Any, path: list[str | int], moved: Any) -> Any:
+    """A record, or a list of them, as tables with one value changed, be it stated or a default."""
     if not path:
-        return moved(tables)
+        return moved(as_tables(record))
     key, *rest = path
-    if isinstance(tables, tuple):
-        return tuple(_set(item, rest, moved) if k == key else item for k, item in enumerate(tables))
-    return {name: _set(item, rest, moved) if name == key else item for name, item in tables.items()}
+    if isinstance(record, tuple):
+        return tuple(_set(item, rest, moved) if k == key else as_tables(item) for k, item in enumerate(record))
+    return {**as_tables(record), key: _set(getattr(record, str(key)), rest, moved)}
 
 
 def _moved(value: Any, part: Part, by: float) -> Any:

@@ -252,8 +252,11 @@ def _influences(
         if found:
             by_gap, by_limit, to = min(found, key=lambda item: item[0] - item[1])
             yield Influence(*said, to, by_gap, by_limit, why)
-        else:
+        elif one.stated:
             yield Influence(*said, "", None, None, why)
+        else:
+            # A default that cannot be stated otherwise is of something that is not there, such as a platform.
+            yield Influence(*said, "", 0.0, 0.0, why)
 
 
 def _changed(site: Site, one: Input, to: str, times: float, numbers: Sequence[int]) -> _Changed | str:

@@ -324,7 +324,7 @@ def test_every_number_of_the_format_is_an_input_or_says_why_not():
 
 
 def test_a_confirmed_value_can_be_a_step_off():
-    """A confirmation holds a value to what it was; it takes away no gap."""
+    """A confirmation of what it was takes away no gap."""
     said = {"kind": "confirmed", "entry": "solid 'plate'", "field": "centre_m", "value": [0.0, 0.0, 6.1]}
     one = only(
         of_scene(
@@ -442,3 +442,11 @@ def test_the_briefing_lists_it_below_the_gaps_to_measure_and_its_result_has_it(f
     assert len(table) == len([i for i in told["inputs"] if i["margin_change_m"] <= -0.001])
     (ground,) = [row for row in table if row[0] == "ground: height"]
     assert ground[2:] == ("1 cm more", "0.010")
+
+
+def test_a_default_that_nobody_stated_is_assumed_and_is_moved_too():
+    scene = small.scene(crew=[{k: v for k, v in CREW.items() if k != "boots_m"}], solids=[PLATE], stages=[EMPTY])
+    (one,) = [i for i in inputs.inputs(scene, scene.stages[0], {"crew 'observer'"}) if i.field == "boots_m"]
+    assert inputs.stepped(scene, one, 1.0).crew[0].boots_m == pytest.approx(scene.crew[0].boots_m + 0.01)
+    (wide,) = [i for i in inputs.inputs(scene, scene.stages[0], {"ladder"}) if i.field == "foot_radius_m"]
+    assert inputs.stepped(scene, wide, -1.0).ladder.foot_radius_m == pytest.approx(0.1 - 0.01)
