@@ -433,7 +433,7 @@ def test_check_tells_it_where_it_is_asked(folder):
 def test_the_briefing_lists_it_below_the_gaps_to_measure_and_its_result_has_it(folder):
     where, scene = folder
     out = where / "brief"
-    CliRunner().invoke(app, ["brief", str(scene), "-q", "--no-pdf", "--out", str(out)])
+    CliRunner().invoke(app, ["brief", str(scene), "-q", "--no-pdf", "--measure-first", "--out", str(out)])
     page = html.unescape((out / "briefing.html").read_text())
     section = page[page.index("6. Measure before anybody climbs") : page.index("7. Tests")]
     table = re.findall(r"<tr><td>(.*?)</td><td class=\"n\">(.*?)</td><td>(.*?)</td><td class=\"n\">(.*?)</td>", section)

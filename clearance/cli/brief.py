@@ -34,7 +34,7 @@ def brief(
             "--measure-first/--no-measure-first",
             help="With what a step of each surveyed or assumed number takes from the margins; that takes a while.",
         ),
-    ] = True,
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Write the job briefing: stages with their permitted ranges, what to measure, when to stop, signatures."""
