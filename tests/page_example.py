@@ -26,13 +26,12 @@ def example() -> Example:
     """The job, checked to 50 mm: a page shows what it is given, so how sharp the bounds are does not matter."""
     scene = read_scene(builtin_scene("demo"))
     circuit = scene.circuits[0].model_copy(update={"overvoltage_per_unit": 3.5})
-    # The connection that opens before the lowering is left out, so the lowering begins afresh.
-    stages = tuple(
-        stage.model_copy(update={"anew": stage.name.startswith("lower")})
-        for stage in scene.stages
-        if stage.name in STAGES
-    )
-    assert len(stages) == len(STAGES)
+    # The connection that opens before the lowering is left out, so the lowering begins afresh; and somebody stays aloft
+    # meanwhile, so that a page has a wire that moves beside a worker who does.
+    climb, bond, lower = (next(stage for stage in scene.stages if stage.name == name) for name in STAGES)
+    keys = ("climb_m", "posture", "bonded", "bonding_lead_m", "clamp_m")
+    aloft = {"anew": True, "workers": None, **{key: getattr(bond, key) for key in keys}}
+    stages = (climb, bond, lower.model_copy(update=aloft))
     said = tuple(entry for entry in scene.statements if not getattr(entry, "stages", None))
     prepared = prepare(scene.changed(asks="stages", stages=stages, circuits=(circuit,), statements=said))
     return Example(prepared, check_prepared(prepared, 0.05))

@@ -85,7 +85,8 @@ KINDS = {"air": "air only", "tool": "tool in the gap", "object": "conductive obj
 
 
 def test_at_a_recorded_instant_the_pose_has_the_witnessed_gap(asked):
-    """Climbing, with no bonding lead whose place depends on the range: the same gap to the rounding."""
+    """Climbing, with no bonding lead whose place depends on the range: the same gap, or with the other hand up a little
+    less, and never less than was proved."""
     number = next(k for k, s in enumerate(example().result.stages) if s.name == "climb to A")
     compared = 0
     for gap in example().result.stages[number].gaps:
@@ -97,7 +98,8 @@ def test_at_a_recorded_instant_the_pose_has_the_witnessed_gap(asked):
             for r in found["found"]
             if r["what"] == f"{gap.between[0]} to {gap.between[1]}, conductive object in the gap" and not r["reach"]
         ]
-        assert gaps == [pytest.approx(gap.posture.gap_upper_m, abs=1e-5)]
+        (least,) = gaps
+        assert gap.posture.gap_lower_m - 1e-6 <= least <= gap.posture.gap_upper_m + 1e-5
         compared += 1
     assert compared >= 3
 

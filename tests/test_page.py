@@ -117,12 +117,13 @@ def test_a_wire_being_lowered_is_where_the_motion_has_it(data):
     pieces = [p for p in prepared.stages[data["stages"].index(stage)] if p.check == "posture"]
     offset, lowest = np.array(data["offset"]), []
     for step in stage["steps"]:
-        (bent,) = step["bent"]
+        bent = next(one for one in step["bent"] if one["name"] == "dropper A")  # its ropes bend with it
         body = next(b for b in standing(holding(pieces, step["at"]), step["at"]) if b.name == bent["name"])
         rods = geometry.unpacked(bent["rods"]).reshape(-1, 7)
         assert np.abs(rods[:, :6].reshape(-1, 2, 3) - (body.shape.vertices[:, :2] - offset)).max() < 2e-5
         lowest.append(rods[:, [2, 5]].min())
-    assert lowest[-1] < lowest[0] - 0.5
+    # Its free end goes from 2.75 to 3.05 m of its way, nearly straight down, and its middle about half as far.
+    assert lowest[-1] < lowest[0] - 0.1
 
 
 def test_every_recorded_instant_is_a_step(data):
@@ -262,8 +263,9 @@ def test_every_stage_has_the_zones_of_those_who_are_there():
     # What rides or bends in a stage is not counted in it, and said so there.
     lowered = next(k for k, s in enumerate(found.result.stages) if s.name == "lower dropper A")
     for shown in made:
-        moving = ("dropper A moves in this stage and is not counted",) if lowered in shown.stages else ()
-        assert shown.zone.left_out == moving
+        moving = {word.removesuffix(" moves in this stage and is not counted") for word in shown.zone.left_out}
+        assert ("dropper A" in moving) == (lowered in shown.stages)
+        assert moving <= {"ladder metal foot", "dropper A"}
     # The air to earth of somebody bonded hangs on nothing that is taken away: one surface for both stages.
     packed = packed_zones(made, np.zeros(3))
     used = {z["surface"] for z in packed["zones"] if "bonded" in z["title"] and z["exposure"] == "phase-earth"}

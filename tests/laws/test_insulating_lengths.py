@@ -79,7 +79,7 @@ def at_position(setting, q, along, anchor):
     floats, earth = frozenset((None,)), frozenset(("earth",))
     end = members[1].to_m
     touches = [
-        Touch("ladder", "foot", 0.0, 0.4, earth),
+        Touch("ladder", "foot", 0.0, 0.0, earth),
         Touch("ladder", "top", 8.0, 8.0, frozenset((LIVE,))),
         Touch("rope", "anchor", 0.0, 0.0, earth),
         Touch("ladder", "tie", along, along, floats),
