@@ -98,11 +98,11 @@ def measure_first(
         found_for_each = _influences(site, stages, one, [gaps[k] for k in which])
         for k, influence in zip(which, found_for_each, strict=True):
             influences[k].append(influence)
-    made = {
-        id(gap): replace(gap.told, influences=_ordered(some), asked=len(some))
+    made = iter(
+        replace(gap.told, influences=_ordered(some), asked=len(some))
         for gap, some in zip(gaps, influences, strict=True)
-    }
-    return tuple(made[id(one)] if isinstance(one, _Gap) else one for one in told)
+    )
+    return tuple(next(made) if isinstance(one, _Gap) else one for one in told)
 
 
 def governing_of(result: Result) -> Iterator[tuple[int, Governing, Measure]]:

@@ -308,7 +308,10 @@ def digest(prepared: Prepared) -> str:
     for stage, settings in zip(scene.stages, prepared.stages, strict=True):
         found += [opening.kept_away(site, stage), opening.drop_zones(site, stage), whip.whips(site, stage)]
         found += [parting.opened(site, wire) for wire in stage.released if parting.opens(stage)]
-        found += [parting.open_points(site, stage), tail_ropes.lengths(site, stage)]
+        found += [
+            parting.open_points(site, stage, [setting.parting for setting in settings]),
+            tail_ropes.lengths(site, stage),
+        ]
         found += [(one.left_m, one.required_m) for one in insulation.sticks(site, stage)]
         for setting in settings:
             there = insulators.insulators(site, stage, setting)
