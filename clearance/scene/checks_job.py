@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from clearance.errors import Mistake
 from clearance.scene.checks import Known, potential_mistake
+from clearance.scene.checks_release import hung_on_gone
 from clearance.scene.checks_standing import area_mistakes, place_mistakes
 from clearance.scene.checks_unused import unused_in_stage
 from clearance.scene.messages import choices, meant, shown
@@ -187,6 +188,9 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
     yield from _off(scene, known, stage)
+    # Whether what comes and goes is there then is known once the stages follow each other (`job.carried.presence`).
+    fleeting = {name for one in scene.stages for name in one.bodies}
+    yield from (mistake for name, mistake in hung_on_gone(scene, stage) if name not in fleeting)
     wires = [entry.wire for entry in stage.disturbed]
     yield from _names(scene, stage, "disturbed", wires, known.wires, "a wire of this scene")
     yield from _disturbed(scene, known, stage)
