@@ -207,12 +207,25 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
         yield Mistake(where(scene, stage, "bodies"), expected, found, remedy)
     yield from _names(scene, stage, "restores", stage.restores, tuple(wires), "a wire that is disturbed in this stage")
     yield from _names(scene, stage, "bodies", stage.bodies, bringable(scene), BRINGABLE)
+    yield from _live(scene, known, stage)
     yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
         if body == "ground" and potential != EARTH:
             remedy = "leave it out: a fault makes the ground no phase, and nothing insulates it"
             yield Mistake(where(scene, stage, "potentials: ground"), "the ground at earth", shown(potential), remedy)
+
+
+def _live(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+    """A live part belongs to the site: it was there before the job, and does not come and go by a word."""
+    for solid in scene.solids:
+        at = [
+            potential for potential in (solid.potential, stage.potentials.get(solid.name)) if potential in known.phases
+        ]
+        if solid.name in stage.bodies and at:
+            remedy = "leave it there, or state it as absent with basis, name and date, or let a wire take it along"
+            found = f"{shown(solid.name)} at {at[0]}"
+            yield Mistake(where(scene, stage, "bodies"), "nothing that is at a phase", found, remedy)
 
 
 def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:
