@@ -73,7 +73,11 @@ of the boom of an aerial lift, of nominal phase-to-ground voltage; for a ladder 
 
 
 def _tested(scene: Scene, test: Tested) -> Iterator[Mistake]:
-    """A leakage current is measured at the voltage to earth worked at, and stays within what the rule asks."""
+    """A test that failed is none. A leakage current is measured at the voltage to earth worked at, and stays within
+    what the rule asks."""
+    if "fail" in test.result.casefold():
+        remedy = 'do not work with it, and leave the entry out; where it passed, say so without the word "fail"'
+        yield Mistake(where(scene, test, "result"), "a test that was passed", shown(test.result), remedy)
     if (test.leakage_uA is None) != (test.at_kV is None):
         missing = "leakage_uA" if test.leakage_uA is None else "at_kV"
         yield Mistake(where(scene, test, missing), "the current with its voltage", "one of them", f"add {missing}")
