@@ -157,6 +157,21 @@ def test_only_bodies_of_the_job_come_and_go(fields, words):
     assert words in str(caught.value)
 
 
+@pytest.mark.parametrize("kind", ["bring", "take away"])
+def test_a_live_part_of_the_site_neither_comes_nor_goes(kind):
+    """With a bar at phase A taken away, or brought when all is done, every stage between would be judged without it."""
+    bar = {**MAST, "name": "bar"}
+    for potential in ("earth", "floating"):
+        said = scene(**parts(step("one", kind, bodies=["bar"]), solids=[bar | {"potential": potential}], tools=None))
+        assert said.stages[0].bodies == ("bar",)
+    live, by_word = {"solids": [bar | {"potential": "A"}]}, {"potentials": {"bar": "A"}}
+    for told, fields in ((live, {}), ({"solids": [bar]}, by_word), (live, {"potentials": {"bar": "earth"}})):
+        with pytest.raises(
+            InputError, match="stage 'one': bodies: expected nothing that is at a phase, found \"bar\" at A"
+        ):
+            scene(**parts(step("one", kind, bodies=["bar"], **fields), tools=None, **told))
+
+
 @pytest.fixture(scope="module")
 def job():
     return templates.expanded(read_scene(builtin_scene("job_three_phases")))

@@ -35,7 +35,7 @@ from clearance.bodies import worker
 from clearance.errors import InputError
 from clearance.result import least_margin
 from clearance.scene.records_statements import Statement
-from clearance.scene.statements import groups, takes_away
+from clearance.scene.statements import earthed_circuits, groups, takes_away
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BUSES = [slab("bus A", bottom_m=12.0), slab("bus B", bottom_m=30.0, potential="B")]
@@ -327,7 +327,7 @@ COVERING = {
     "circuit earthed, designed gap": (
         HORN,
         EARTHED,
-        {"circuits": [CIRCUIT, {**LINE, "state": "live"}], "solids": [*HIGH, *HIGH_E, *horns("D")]},
+        {"circuits": [CIRCUIT, {**LINE, "state": None}], "solids": [*HIGH, *HIGH_E, *horns("D")]},
     ),
     "absent, designed gap": (
         HORN,
@@ -344,7 +344,7 @@ COVERING = {
         {"kind": "confirmed", "entry": "circuit 'line'", "field": "phases", "value": ["D", "E", "F"]},
         EARTHED,
         {
-            "circuits": [CIRCUIT, {**LINE, "state": "live"}],
+            "circuits": [CIRCUIT, {**LINE, "state": None}],
             "solids": [
                 *HIGH,
                 *(box(f"box {name}", [100, 0, z], [1, 1, 1], name) for name, z in (("D", 20), ("E", 40), ("F", 60))),
@@ -416,3 +416,12 @@ def test_a_bond_that_a_statement_contradicts_is_refused_with_that_statement(said
     far = {**BONDED, "solids": [*HIGH[1:], slab("bus A", bottom_m=9.0)]}
     with pytest.raises(InputError, match=r"beyond the reach envelope. Move the ladder"):
         small.checked(0.02, **far)
+
+
+def test_a_circuit_stated_as_live_is_not_stated_as_earthed():
+    for state in ("dead, not earthed", None):
+        said = small.scene(circuits=[CIRCUIT, {**LINE, "state": state}], statements=[EARTHED])
+        assert "line" in earthed_circuits(said)
+    words = r"\(circuit earthed\): circuit: expected a circuit that is not stated as live, found \"line\""
+    with pytest.raises(InputError, match=words):
+        small.scene(circuits=[CIRCUIT, {**LINE, "state": "live"}], statements=[EARTHED])

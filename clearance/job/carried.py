@@ -22,6 +22,7 @@ from typing import Any, Final
 from clearance.errors import Mistake
 from clearance.job import parameters
 from clearance.scene import records, statements
+from clearance.scene.checks_release import hung_on_gone
 from clearance.scene.messages import shown
 from clearance.scene.records import Crew, Range, Scene, Stage, Stand, Vehicle, where
 from clearance.scene.records_step import Before, Step
@@ -149,7 +150,7 @@ def _comes_after(stages: Sequence[Stage], number: int) -> Stage | None:
 
 
 def presence(scene: Scene) -> Iterator[Mistake]:
-    """Bodies that come where they are, or go where they are not."""
+    """Bodies that come where they are, or go where they are not, or hang on a wire that is not there any more."""
     fleeting = {name for stage in scene.stages for name in stage.bodies}
     lines = {tool.name: tool.line for tool in scene.tools}
     for stage, found in zip(scene.stages, _found_by(scene), strict=True):
@@ -161,6 +162,7 @@ def presence(scene: Scene) -> Iterator[Mistake]:
                 expected = f"{shown(name)} there, as it comes or goes"
                 yield Mistake(where(scene, stage, "bodies"), expected, "stated as absent", "withdraw that statement")
         there = found.there | set(stage.bodies) if stage.kind == "bring" else found.there
+        yield from (one for name, one in hung_on_gone(scene, stage) if name in fleeting & there)
         for name in (stage.hauled, lines.get(stage.hauled, "")) if stage.hauled is not None else ():
             if name in fleeting and name not in there:
                 remedy = 'bring it first, by a stage of kind "bring"'

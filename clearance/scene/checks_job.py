@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from clearance.errors import Mistake
 from clearance.scene.checks import Known, potential_mistake
+from clearance.scene.checks_release import hung_on_gone
 from clearance.scene.checks_standing import area_mistakes, place_mistakes
 from clearance.scene.checks_unused import unused_in_stage
 from clearance.scene.messages import choices, meant, shown
@@ -72,7 +73,11 @@ of the boom of an aerial lift, of nominal phase-to-ground voltage; for a ladder 
 
 
 def _tested(scene: Scene, test: Tested) -> Iterator[Mistake]:
-    """A leakage current is measured at the voltage to earth worked at, and stays within what the rule asks."""
+    """A test that failed is none. A leakage current is measured at the voltage to earth worked at, and stays within
+    what the rule asks."""
+    if "fail" in test.result.casefold():
+        remedy = 'do not work with it, and leave the entry out; where it passed, say so without the word "fail"'
+        yield Mistake(where(scene, test, "result"), "a test that was passed", shown(test.result), remedy)
     if (test.leakage_uA is None) != (test.at_kV is None):
         missing = "leakage_uA" if test.leakage_uA is None else "at_kV"
         yield Mistake(where(scene, test, missing), "the current with its voltage", "one of them", f"add {missing}")
@@ -187,6 +192,9 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
     yield from _names(scene, stage, "workers", stage.workers or (), known.workers, "a worker of this scene")
     yield from _bonds(scene, known, stage, people)
     yield from _off(scene, known, stage)
+    # Whether what comes and goes is there then is known once the stages follow each other (`job.carried.presence`).
+    fleeting = {name for one in scene.stages for name in one.bodies}
+    yield from (mistake for name, mistake in hung_on_gone(scene, stage) if name not in fleeting)
     wires = [entry.wire for entry in stage.disturbed]
     yield from _names(scene, stage, "disturbed", wires, known.wires, "a wire of this scene")
     yield from _disturbed(scene, known, stage)
@@ -203,12 +211,25 @@ def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake
         yield Mistake(where(scene, stage, "bodies"), expected, found, remedy)
     yield from _names(scene, stage, "restores", stage.restores, tuple(wires), "a wire that is disturbed in this stage")
     yield from _names(scene, stage, "bodies", stage.bodies, bringable(scene), BRINGABLE)
+    yield from _live(scene, known, stage)
     yield from _names(scene, stage, "potentials", stage.potentials, known.bodies, "a body of this scene")
     for body, potential in stage.potentials.items():
         yield from potential_mistake(scene, known, stage, f"potentials: {body}", potential, (EARTH, FLOATING))
         if body == "ground" and potential != EARTH:
             remedy = "leave it out: a fault makes the ground no phase, and nothing insulates it"
             yield Mistake(where(scene, stage, "potentials: ground"), "the ground at earth", shown(potential), remedy)
+
+
+def _live(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
+    """A live part belongs to the site: it was there before the job, and does not come and go by a word."""
+    for solid in scene.solids:
+        at = [
+            potential for potential in (solid.potential, stage.potentials.get(solid.name)) if potential in known.phases
+        ]
+        if solid.name in stage.bodies and at:
+            remedy = "leave it there, or state it as absent with basis, name and date, or let a wire take it along"
+            found = f"{shown(solid.name)} at {at[0]}"
+            yield Mistake(where(scene, stage, "bodies"), "nothing that is at a phase", found, remedy)
 
 
 def _device(scene: Scene, stage: Stage) -> Iterator[Mistake]:

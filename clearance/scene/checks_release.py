@@ -1,4 +1,4 @@
-"""Owns the checks of how a wire is taken off: what its ropes run over, and what goes along with it."""
+"""Owns the checks of how a wire is taken off: what its ropes run over, what goes along with it, and what hung on it."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 from clearance.errors import Mistake
 from clearance.scene.messages import meant, shown
-from clearance.scene.records import EARTH, Scene, Wire, where
+from clearance.scene.records import EARTH, Insulator, Reference, Rope, Scene, Stage, Wire, where
+from clearance.scene.records_statements import HeldTail
 from clearance.scene.records_wires import GoesAlong, Release, TailRope
+from clearance.scene.statements import absent
 
 
 def release_mistakes(scene: Scene, wire: Wire, release: Release) -> Iterator[Mistake]:
@@ -40,3 +42,52 @@ def _pulley(scene: Scene, wire: Wire, rope: TailRope) -> Iterator[Mistake]:
     elif rope.hangs_from is not None and rope.hangs_from not in earthed:
         expected = "a structure or a solid of this scene that is at earth"
         yield Mistake(place, expected, shown(rope.hangs_from), meant(rope.hangs_from, earthed))
+
+
+def hung_on_gone(scene: Scene, stage: Stage) -> Iterator[tuple[str, Mistake]]:
+    """What would stay in the air where a wire was that a stage takes off, with its name: what is placed by that wire.
+
+    A tail moves, and whatever is joined to it takes its potential: neither is modelled, but for what goes along. Only
+    what does not conduct may be held by the end that stays.
+    """
+    held = {wire.name: wire.release.free_end for wire in scene.wires if wire.release is not None}
+    # A wire without a release is refused by itself, for that.
+    gone, away = {*stage.released, *stage.off} & set(held), absent(scene, stage)
+    for name, place, value, joined in _placed_by(scene, stage, gone):
+        if name in away or not isinstance(value, Reference) or value.name not in gone:
+            continue
+        stays = "end" if held[value.name] == "from" else "start"
+        if joined or value.end != stays:
+            expected = "nothing that hangs on a wire which is taken off, but what goes along (release.takes_along)"
+            found = f"{shown(str(value))}: a stage takes {shown(value.name)} off"
+            remedy = "take it off or away before, or give coordinates where it stays without that wire"
+            yield name, Mistake(place, expected, found, remedy)
+
+
+def _placed_by(scene: Scene, stage: Stage, gone: set[str]) -> Iterator[tuple[str, tuple[str, ...], object, bool]]:
+    """Every place that a body of a stage has: whose, where it is stated, and whether what is there is joined to it."""
+    for wire in scene.wires:
+        free = wire.release.free_end if wire.release is not None and wire.name in gone else None
+        # An end that was freed hangs on nothing any more.
+        yield from ((wire.name, *one, True) for one in _ends(scene, wire) if one[0][-1] != f"{free}_m")
+        if free is not None and wire.release is not None:
+            head = where(scene, wire, "release")
+            yield wire.name, (*head, "lowered_to_m"), wire.release.lowered_to_m, True
+            for line in wire.release.ropes:
+                yield line.name, (*head, f"ropes '{line.name}'", "over_m"), line.over_m, False
+                yield line.name, (*head, f"ropes '{line.name}'", "to_m"), line.to_m, False
+    fixed: tuple[Insulator | Rope, ...] = (*scene.insulators, *scene.ropes)
+    for entry in fixed:
+        yield from ((entry.name, *one, False) for one in _ends(scene, entry))
+    for number, said in enumerate(scene.statements, 1):
+        if isinstance(said, HeldTail) and said.wire in gone:
+            yield said.wire, where(scene, f"statement {number} ({said.kind})", "anchor_m"), said.anchor_m, False
+    if stage.bonded:
+        yield stage.name, where(scene, stage, "clamp_m"), stage.clamp_m, True
+    if scene.ladder is not None and scene.ladder.hangs_on is not None and stage.travel_m is not None:
+        hook = Reference(scene.ladder.hangs_on, 0.0)
+        yield scene.ladder.name, where(scene, scene.ladder, "hangs_on"), hook, True
+
+
+def _ends(scene: Scene, entry: Wire | Insulator | Rope) -> Iterator[tuple[tuple[str, ...], object]]:
+    yield from ((where(scene, entry, field), getattr(entry, field)) for field in ("from_m", "to_m"))

@@ -10,7 +10,15 @@ from clearance.scene import plausible
 from clearance.scene.checks import Known
 from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import EARTH, Record, Reference, Scene, where
-from clearance.scene.records_statements import Absent, AirOnly, HeldTail, NeverAt, NoneThere, RestrainedReach
+from clearance.scene.records_statements import (
+    Absent,
+    AirOnly,
+    EarthedCircuit,
+    HeldTail,
+    NeverAt,
+    NoneThere,
+    RestrainedReach,
+)
 from clearance.scene.statements import KINDS, names_of
 
 Place = tuple[str, ...]
@@ -128,6 +136,14 @@ def _none(scene: Scene, head: Place, _: Known, entry: NoneThere) -> Iterator[Mis
             yield Mistake((*head, "what"), f"no {what} in the scene", "a table of it", remedy)
 
 
+def _earthed(scene: Scene, head: Place, _: Known, entry: EarthedCircuit) -> Iterator[Mistake]:
+    """A circuit that is stated as live is not earthed by a sentence; one whose state is left out may be."""
+    for circuit in scene.circuits:
+        if circuit.name == entry.circuit and "state" in circuit.model_fields_set and circuit.state == "live":
+            remedy = "withdraw this statement, or mend the state of the circuit"
+            yield Mistake((*head, "circuit"), "a circuit that is not stated as live", shown(entry.circuit), remedy)
+
+
 BESIDES: Mapping[type[Record], Callable[[Scene, Place, Known, Any], Iterator[Mistake]]] = {
     Absent: _ground,
     NeverAt: _states,
@@ -135,5 +151,6 @@ BESIDES: Mapping[type[Record], Callable[[Scene, Place, Known, Any], Iterator[Mis
     RestrainedReach: _reach,
     AirOnly: _air,
     NoneThere: _none,
+    EarthedCircuit: _earthed,
 }
 """What is checked of a kind besides what it names."""

@@ -346,7 +346,7 @@ def posture(stage: Stage) -> Posture:
     return "reaching"
 
 
-BRINGABLE = "what a job can bring: a rope, a tool, a solid, a member of the crew or a vehicle"
+BRINGABLE = "what a job can bring: a rope, a tool, a solid at no phase, a member of the crew or a vehicle"
 """What `bringable` gives, in words."""
 
 

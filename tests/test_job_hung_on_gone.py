@@ -1,0 +1,112 @@
+"""What hangs on a wire by reference does not stay in the air when a stage takes that wire off: it is refused."""
+
+from __future__ import annotations
+
+import pytest
+import small_scenes as small
+from small_scenes import scene, stage
+
+from clearance.errors import InputError
+from clearance.job.carried import presence
+from clearance.scene.records import Reference
+
+FREE, FIXED = (0.0, 0.0, 20.0), (9.0, 0.0, 8.0)
+ROPE = {"name": "tag", "to_m": [6.0, 5.0, 0.0], "diameter_m": 0.02}
+HOLDER = {"name": "holder", "insulating_m": 2.4, "diameter_m": 0.2}
+SPUR = {"kind": "jumper", "name": "spur", "phase": "A", "to_m": [9.0, 12.0, 12.0], "length_m": 19.0, "diameter_m": 0.03}
+EMPTY = {"travel_m": None, "climb_m": None, "posture": None, "workers": []}
+OFF = stage(name="parked", off=["dropper"], **EMPTY)
+BEFORE = stage(name="before", **EMPTY)
+SAYS = "which is taken off, but what goes along (release.takes_along)"
+
+
+def parts(stages=(OFF,), **told):
+    """A dropper from a live bus to a post, whose upper end the job takes off and lowers."""
+    release = {"free_end": "from", "lowered_to_m": [0.0, 0.0, 12.0], **told.pop("release", {})}
+    dropper = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": list(FREE), "to_m": list(FIXED),
+               "length_m": 15.4, "diameter_m": 0.03, "release": release}  # fmt: skip
+    told["wires"] = [dropper, *told.get("wires", ())]
+    return {"ladder": None, "track": None, "workers": None, "stages": list(stages), **told}
+
+
+HANGING = {
+    "wire": ({"wires": [{**SPUR, "from_m": "dropper @ 3"}]}, "wire 'spur': from_m"),
+    "wire at the end that stays": ({"wires": [{**SPUR, "from_m": "dropper end"}]}, "wire 'spur': from_m"),
+    "rope": ({"ropes": [{**ROPE, "from_m": "dropper @ 3"}]}, "rope 'tag': from_m"),
+    "string": (
+        {"insulators": [{**HOLDER, "from_m": [4.0, 3.0, 16.0], "to_m": "dropper @ 4"}]},
+        "insulator 'holder': to_m",
+    ),
+    "post at the end that goes": (
+        {"insulators": [{**HOLDER, "from_m": [0.0, -3.0, 20.0], "to_m": "dropper start"}]},
+        "insulator 'holder': to_m",
+    ),
+    "pulley": (
+        {
+            "release": {"ropes": [small.tail_rope([-9, 0, 1], "lowering", over_m="dropper @ 2", hangs_from="mast")]},
+            "solids": [small.box("mast", [4, 4, 5], [0.2, 0.2, 10])],
+        },
+        "ropes 'lowering': over_m",
+    ),
+    "safety rope": (
+        {"statements": [{"kind": "held", "wire": "dropper", "anchor_m": "dropper @ 8", "length_m": 3.0}]},
+        "anchor_m",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", HANGING)
+def test_what_hangs_on_a_wire_that_is_off_is_refused_and_told_with_both_names(what):
+    told, place = HANGING[what]
+    for stages in ((OFF,), (stage(name="l", kind="lower", released=["dropper"], lower_m=[0, 2], **EMPTY),)):
+        with pytest.raises(InputError) as caught:
+            scene(**parts(stages, **told))
+        (said,) = [one for one in str(caught.value).splitlines() if SAYS in one]
+        assert place in said
+        assert '"dropper' in said
+    if what not in ("pulley", "safety rope"):  # these are of the release itself
+        scene(**parts((BEFORE,), **told))  # nothing is wrong with it while the wire is there
+
+
+def test_a_worker_does_not_bond_to_a_wire_that_is_off():
+    bonded = stage(bonded={"worker": "A"}, bonding_lead_m=1.0, clamp_m="dropper @ 2")
+    told = {"ladder": small.LADDER, "track": small.TRACK, "workers": [small.WORKER]}
+    scene(**parts((bonded,), **told))
+    with pytest.raises(InputError, match="clamp_m: expected nothing that hangs on a wire"):
+        scene(**parts(({**bonded, "off": ["dropper"]},), **told))
+
+
+def test_a_ladder_does_not_hang_on_a_wire_that_is_off():
+    ladder = {**small.LADDER, "hangs_on": "dropper", "heading_deg": 0}
+    moved = [{"wire": "dropper", "movement_m": 0.1, "basis": "reckoned"}]
+    on_it = stage(travel_m=4, disturbed=moved)
+    told = {"ladder": ladder, "workers": [small.WORKER]}
+    scene(**parts((on_it,), **told))
+    with pytest.raises(InputError, match="hangs_on: expected nothing that hangs on a wire"):
+        scene(**parts(({**on_it, "off": ["dropper"]},), **told))
+
+
+def test_the_end_that_stays_holds_what_does_not_conduct():
+    post = {**HOLDER, "from_m": [9.0, 0.0, 5.0], "to_m": "dropper end"}
+    found = scene(**parts(insulators=[post], ropes=[{**ROPE, "from_m": "dropper end"}]))
+    assert found.insulators[0].to_m == Reference("dropper", end="end")
+
+
+def test_an_end_that_was_freed_hangs_on_nothing():
+    """The spur came off the dropper before the dropper went: where it is parked has nothing to do with it."""
+    freed = {**SPUR, "from_m": "dropper @ 3", "release": {"free_end": "from", "lowered_to_m": [9.0, 12.0, 6.0]}}
+    both = stage(name="both", off=["dropper", "spur"], **EMPTY)
+    assert scene(**parts((both,), wires=[freed])).stages[0].off == ("dropper", "spur")
+    for wrong in ({"free_end": "to"}, {"lowered_to_m": "dropper @ 4"}):
+        with pytest.raises(InputError, match="wire 'spur'.*" + "expected nothing that hangs"):
+            scene(**parts((both,), wires=[{**freed, "release": {**freed["release"], **wrong}}]))
+
+
+def test_a_rope_that_is_taken_away_first_hangs_on_nothing():
+    """Its coming and going is known only in order: taken away before the wire goes, or after it."""
+    away = stage(name="away", kind="take away", bodies=["tag"], **EMPTY)
+    off = {**OFF, "anew": True}
+    for stages, places in (((away, off), 0), ((off, away), 1)):
+        found = [str(one) for one in presence(scene(**parts(stages, ropes=[{**ROPE, "from_m": "dropper @ 3"}])))]
+        assert len(found) == places
+        assert all("rope 'tag': from_m: expected nothing that hangs" in one for one in found)
