@@ -195,3 +195,33 @@ def test_whoever_holds_the_free_end_is_exempt_only_where_a_limit_covers_it():
         assert setting.parting.hand == ({"worker", "worker bonding lead"} if exempt else set())
     with pytest.raises(InputError, match="bonded to the wire's phase"):
         prepare(scene(**by_hand((hand, HELD, bond), -0.6, bonded={"worker": "B"})))
+
+
+SUPPLY = {**CIRCUIT, "name": "supply", "phases": ["a", "b"], "nominal_kV": 110, "highest_kV": 123.0}
+
+
+@pytest.mark.parametrize(("phase", "dead", "kilovolts"), [("a", (), 245.0), ("a", ("bay",), 123.0), ("A", (), 245.0)])
+def test_a_tail_beside_a_higher_voltage_takes_what_that_induces(phase, dead, kilovolts):
+    """A tail of 123 kV counts as 245 kV beside that, and as its own once the other circuit is dead and earthed."""
+    said = [{"kind": "circuit earthed", "circuit": name} for name in dead]
+    parts = opening(3.0, circuits=[TWO, SUPPLY], wires=[{**dropper(), "phase": phase}])
+    site = prepare(scene(**{**parts, "statements": [*parts["statements"], *said]})).site
+    found = required_between(site.scene, site.circuit_of, "dropper", "earth", "tool")
+    wanted = rules.required("osha-1910.269", "phase-earth", gap="tool", highest_kV=kilovolts,
+                            per_unit_overvoltage=T, inputs={"per_unit_basis": "the test"})  # fmt: skip
+    assert found.limit_m == pytest.approx(wanted.limit_m, abs=1e-9)
+
+
+def test_what_a_measured_current_is_held_to_is_what_the_own_phase_drives():
+    """Beside 245 kV a tail of 123 kV draws as much as that induces; a measured current above what its own phase drives
+    through its capacitance comes from somewhere."""
+
+    def of(**before):
+        told = dropper(before_opening={**BEFORE, **before})
+        parts = opening(3.0, circuits=[TWO, SUPPLY], wires=[{**told, "phase": "a"}])
+        return parting.opened(prepare(scene(**parts)).site, "dropper")
+
+    plain, measured = of(), of(current_A=0.001)
+    assert plain.current_A == pytest.approx(measured.most_A * 245.0 / 123.0)
+    assert plain.current_A == plain.most_A
+    assert plain.energy_J == measured.energy_J
