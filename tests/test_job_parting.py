@@ -22,6 +22,7 @@ TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
 ROPE = {"name": "lowering rope", "to_m": [-14.0, 0.0, 1.0], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.0}
+OTHER = {**ROPE, "name": "other rope", "to_m": [-14.0, 2.0, 1.0]}
 BUS = box("bus A", [0.0, 0.0, 20.25], [0.5, 0.5, 0.5], "A")
 """Its underside is at 20 m."""
 FAR_B = box("bus B", [0.0, 0.0, 60.0], [1.0, 1.0, 1.0], "B")
@@ -38,7 +39,7 @@ UNSURE = 0.1  # tail against its pieces; the wire's own is 0 here
 
 def dropper(**release):
     told = {"free_end": "from", "lowered_to_m": PARKED, "before_opening": BEFORE, "trapped_per_unit": TRAPPED,
-            "ropes": [ROPE], **release}  # fmt: skip
+            "ropes": [ROPE, OTHER], **release}  # fmt: skip
     return {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": FREE, "to_m": FIXED, "length_m": 15.4,
             "diameter_m": 0.03, "release": told}  # fmt: skip
 
@@ -53,7 +54,7 @@ def opening(high, kind="open", said=(ALLOWED, HELD), never=("earth",), others=()
             "insulators": [POST], "ladder": None, "track": None, "workers": None,
             "stages": [step(kind, kind, released=["dropper"], lower_m=[0.0, high], anew=True)],
             "statements": [isolated("dropper"), never_at("dropper", *never),
-                           {"kind": "insulating", "body": ROPE["name"]}, *said], **parts}  # fmt: skip
+                           *({"kind": "insulating", "body": rope["name"]} for rope in (ROPE, OTHER)), *said], **parts}  # fmt: skip
 
 
 def only(**parts):
