@@ -54,7 +54,8 @@ def opening(high, kind="open", said=(ALLOWED, HELD), never=("earth",), others=()
             "insulators": [POST], "ladder": None, "track": None, "workers": None,
             "stages": [step(kind, kind, released=["dropper"], lower_m=[0.0, high], anew=True)],
             "statements": [isolated("dropper"), never_at("dropper", *never),
-                           *({"kind": "insulating", "body": rope["name"]} for rope in (ROPE, OTHER)), *said], **parts}  # fmt: skip
+                           *({"kind": "insulating", "body": rope["name"]} for rope in (ROPE, OTHER)),
+                           *said], **parts}  # fmt: skip
 
 
 def only(**parts):

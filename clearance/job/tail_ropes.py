@@ -46,8 +46,8 @@ def count(site: Site, stage: Stage, wire: str) -> int:
 
 
 def holds(entry: HeldTail, parked: bool, ropes: int) -> bool:
-    """Whether what is stated to hold a tail does: a lashing where it is parked; guides, and ropes of which one may fail,
-    only where the scene has two or more; a safety rope by itself."""
+    """Whether what is stated to hold a tail does: a lashing where it is parked; guides, and ropes of which one may
+    fail, only where the scene has two or more; a safety rope by itself."""
     if entry.parked:
         return parked
     return entry.anchor_m is not None or ropes >= TWO

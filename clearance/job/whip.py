@@ -28,7 +28,7 @@ from clearance.bodies import Body, worker
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
-from clearance.job import tail_ropes
+from clearance.job import rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting
 from clearance.job.site_gaps import taken
@@ -255,6 +255,7 @@ def _kept_at(
         if bonded is not None:
             yield name, there, *_electrical(bench, bonded, EARTH if state is None else state)
         else:
+            there += rig.stood_on(site, stage, bodies)
             yield name, there, *_largest(bench, [state] if state in site.live else [*site.live])
 
 
