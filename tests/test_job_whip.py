@@ -25,7 +25,7 @@ FREE, FIXED = (2.0, 0.0, 9.0), (4.0, 0.0, 5.0)
 BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": BY}
 
 
-ROPES = [tail_rope((2, -3, 0.1)), tail_rope((2, 3, 0.1), "other tail rope")]
+ROPES = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
 
 
 def dropper(**release):
