@@ -301,9 +301,8 @@ def _measured(
         if best is None or found.gap_lower_m > best.gap_lower_m:
             best = found
     assert best is not None
-    return Approach(
-        whip_name(whip.wire), target, replace(best, verdict=not_clear(best.verdict, why), why=why or best.why)
-    )
+    best = replace(best, verdict=not_clear(best.verdict, why), why=why or best.why)
+    return Approach(whip_name(whip.wire), target, best)
 
 
 def _within(

@@ -101,8 +101,8 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Ladder turned {_between(stage.heading_deg, '°')}."
     if stage.lower_m is not None and stage.released:
         # To the millimetre: the way is counted along the ropes, and computed where a template has it.
-        way = Range(round(stage.lower_m.lo, 3), round(stage.lower_m.hi, 3))
-        yield f"Free end of {', '.join(stage.released)} {_between(way, ' m')} of its way."
+        gone = Range(round(stage.lower_m.lo, 3), round(stage.lower_m.hi, 3))
+        yield f"Free end of {', '.join(stage.released)} {_between(gone, ' m')} of its way."
     if stage.hauled is not None:
         line = next(tool.line for tool in scene.tools if tool.name == stage.hauled)
         way = "all the way" if stage.haul_m is None else f"{_between(stage.haul_m, ' m')} up it"
