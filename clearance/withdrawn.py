@@ -1,10 +1,10 @@
 """Owns the statements' other side: what the verdict and the margin would be without them.
 
 Statements that take away the same thing are withdrawn together, so that none covers for another
-(`clearance.scene.statements.groups`), and so are a reach that is held back and the absence of what it might meet; then
-all are. A scene without a statement is staged and judged like any scene, by
-the same functions. What a statement does not touch is not judged again: a stage it says nothing of keeps its result,
-and where only potentials change, the gaps already swept are taken from what is known of the same bodies in the same
+(`clearance.scene.statements.groups`), and so are all absences, and a reach or a tail that is held back with the absence
+of what it might meet; then all are. A scene without a statement is staged and judged like any scene, by the same
+functions. What a statement does not touch is not judged again: a stage it says nothing of keeps its result, and
+where only potentials change, the gaps already swept are taken from what is known of the same bodies in the same
 places.
 """
 
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -68,19 +69,26 @@ class Withdrawal:
 
 def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
     """The site without each group of its statements; without all of them last, where there are several groups."""
-    found = statements.groups(site.scene.statements, site.scene, _out_of_reach(site))
+    found = statements.groups(site.scene.statements, site.scene, _covering(site))
     every = (*found, tuple(site.scene.statements)) if len(found) > 1 else found
     return tuple(_withdrawn(site, entries) for entries in every)
 
 
-def _out_of_reach(site: Site) -> Iterator[tuple[Statement, Statement]]:
-    """Each restrained reach with every absence of what may be near the job: hands that are held back do not meet what
-    is there without the absence, and what is away is not met by hands that are free."""
-    job = where_the_job_is(site)
+def _covering(site: Site) -> Iterator[tuple[Statement, Statement]]:
+    """Pairs that cover for each other though they speak of different things.
+
+    All absences: a chain from a phase to earth may pass what either takes away. A restrained reach with the absences of
+    what may be near the job, and what holds a tail with every absence: hands and tails that are held back do not meet
+    what is there without the absence, and what is away is not met by those that are free.
+    """
+    said = site.scene.statements
+    away = [entry for entry in said if isinstance(entry, Absent)]
+    yield from pairwise(away)
+    yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail) for gone in away)
+    restrained = [entry for entry in said if isinstance(entry, RestrainedReach)]
+    job = where_the_job_is(site) if restrained else None
     of_line = {body.name: body for body in site.bodies if len(body.shape)}
-    restrained = [entry for entry in site.scene.statements if isinstance(entry, RestrainedReach)]
-    away = [entry for entry in site.scene.statements if isinstance(entry, Absent)] if restrained else []
-    for gone in away:
+    for gone in away if restrained else ():
         bodies = [of_line.get(name) for name in gone.bodies]
         # What is no body of the line is the job's own, and near it.
         if any(body is None or job is None or plan_m(body, job) <= NEAR_JOB_M for body in bodies):

@@ -72,8 +72,9 @@ def bases() -> dict[str, dict[str, Any]]:
                             "length_m": 4.8, "diameter_m": 0.03, "weight_N_m": 14.0}  # fmt: skip
     tail_rope = {"name": "tail rope", "over_m": [2.5, -0.5, 9], "hangs_from": "mast", "to_m": [2, -3, 0.1],
                  "diameter_m": 0.014, "pulley_radius_m": 0.1, "sag_m": 0.1, "wet_or_dirty_m": 0.2}  # fmt: skip
+    other_rope = {"name": "other rope", "to_m": [2, 3, 0.1], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.1}
     measured = {**release["before_opening"], "current_A": 0.0001}
-    roped = {**release, "before_opening": measured, "trapped_per_unit": 1.5, "ropes": [tail_rope]}
+    roped = {**release, "before_opening": measured, "trapped_per_unit": 1.5, "ropes": [tail_rope, other_rope]}
     tail["release"] = {**roped, "by_way_of_m": [[2, 0.2, 7.5]]}
     by_hand = {**STAGE, "name": "open by hand", "kind": "open", "released": ["tail"], "lower_m": [0, 2.6], "anew": True,
                "opening_distance_m": 1.5, "by_hand": "worker", "bonded": {"worker": "A"}, "bonding_lead_m": 2.0,

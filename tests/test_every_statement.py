@@ -39,7 +39,8 @@ from clearance.result import Measure, Result
 
 AGAIN = stage(name="again")
 SECOND = {**dropper(), "name": "other", "from_m": [12.0, 0.0, 9.0], "to_m": [14.0, 0.0, 5.0]}
-SECOND["release"] = {**SECOND["release"], "lowered_to_m": [12, 0, 6], "ropes": [tail_rope((12, -3, 0.1), "other rope")]}
+SECOND["release"] = {**SECOND["release"], "lowered_to_m": [12, 0, 6],
+                     "ropes": [tail_rope((12, y, 0.1), f"rope at {y}") for y in (-3, 3)]}  # fmt: skip
 MATE = {**WORKER, "name": "mate"}
 LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"]}
 ODD = [{**CIRCUIT, "phases": ["A", "B"], "overvoltage_per_unit": 4.6}]

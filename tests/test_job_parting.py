@@ -22,6 +22,7 @@ TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
 ROPE = {"name": "lowering rope", "to_m": [-14.0, 0.0, 1.0], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.0}
+OTHER = {**ROPE, "name": "other rope", "to_m": [-14.0, 2.0, 1.0]}
 BUS = box("bus A", [0.0, 0.0, 20.25], [0.5, 0.5, 0.5], "A")
 """Its underside is at 20 m."""
 FAR_B = box("bus B", [0.0, 0.0, 60.0], [1.0, 1.0, 1.0], "B")
@@ -38,7 +39,7 @@ UNSURE = 0.1  # tail against its pieces; the wire's own is 0 here
 
 def dropper(**release):
     told = {"free_end": "from", "lowered_to_m": PARKED, "before_opening": BEFORE, "trapped_per_unit": TRAPPED,
-            "ropes": [ROPE], **release}  # fmt: skip
+            "ropes": [ROPE, OTHER], **release}  # fmt: skip
     return {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": FREE, "to_m": FIXED, "length_m": 15.4,
             "diameter_m": 0.03, "release": told}  # fmt: skip
 
@@ -53,7 +54,8 @@ def opening(high, kind="open", said=(ALLOWED, HELD), never=("earth",), others=()
             "insulators": [POST], "ladder": None, "track": None, "workers": None,
             "stages": [step(kind, kind, released=["dropper"], lower_m=[0.0, high], anew=True)],
             "statements": [isolated("dropper"), never_at("dropper", *never),
-                           {"kind": "insulating", "body": ROPE["name"]}, *said], **parts}  # fmt: skip
+                           *({"kind": "insulating", "body": rope["name"]} for rope in (ROPE, OTHER)),
+                           *said], **parts}  # fmt: skip
 
 
 def only(**parts):
@@ -195,3 +197,33 @@ def test_whoever_holds_the_free_end_is_exempt_only_where_a_limit_covers_it():
         assert setting.parting.hand == ({"worker", "worker bonding lead"} if exempt else set())
     with pytest.raises(InputError, match="bonded to the wire's phase"):
         prepare(scene(**by_hand((hand, HELD, bond), -0.6, bonded={"worker": "B"})))
+
+
+SUPPLY = {**CIRCUIT, "name": "supply", "phases": ["a", "b"], "nominal_kV": 110, "highest_kV": 123.0}
+
+
+@pytest.mark.parametrize(("phase", "dead", "kilovolts"), [("a", (), 245.0), ("a", ("bay",), 123.0), ("A", (), 245.0)])
+def test_a_tail_beside_a_higher_voltage_takes_what_that_induces(phase, dead, kilovolts):
+    """A tail of 123 kV counts as 245 kV beside that, and as its own once the other circuit is dead and earthed."""
+    said = [{"kind": "circuit earthed", "circuit": name} for name in dead]
+    parts = opening(3.0, circuits=[TWO, SUPPLY], wires=[{**dropper(), "phase": phase}])
+    site = prepare(scene(**{**parts, "statements": [*parts["statements"], *said]})).site
+    found = required_between(site.scene, site.circuit_of, "dropper", "earth", "tool")
+    wanted = rules.required("osha-1910.269", "phase-earth", gap="tool", highest_kV=kilovolts,
+                            per_unit_overvoltage=T, inputs={"per_unit_basis": "the test"})  # fmt: skip
+    assert found.limit_m == pytest.approx(wanted.limit_m, abs=1e-9)
+
+
+def test_what_a_measured_current_is_held_to_is_what_the_own_phase_drives():
+    """Beside 245 kV a tail of 123 kV draws as much as that induces; a measured current above what its own phase drives
+    through its capacitance comes from somewhere."""
+
+    def of(**before):
+        told = dropper(before_opening={**BEFORE, **before})
+        parts = opening(3.0, circuits=[TWO, SUPPLY], wires=[{**told, "phase": "a"}])
+        return parting.opened(prepare(scene(**parts)).site, "dropper")
+
+    plain, measured = of(), of(current_A=0.001)
+    assert plain.current_A == pytest.approx(measured.most_A * 245.0 / 123.0)
+    assert plain.current_A == plain.most_A
+    assert plain.energy_J == measured.energy_J

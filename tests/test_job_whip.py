@@ -25,9 +25,11 @@ FREE, FIXED = (2.0, 0.0, 9.0), (4.0, 0.0, 5.0)
 BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": BY}
 
 
+ROPES = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
+
+
 def dropper(**release):
-    told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "before_opening": BEFORE, "ropes": [tail_rope((2, -3, 0.1))],
-            **release}  # fmt: skip
+    told = {"free_end": "from", "lowered_to_m": [2, 0, 6], "before_opening": BEFORE, "ropes": ROPES, **release}
     return {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": list(FREE), "to_m": list(FIXED),
             "length_m": LENGTH, "diameter_m": 0.03, "release": told}  # fmt: skip
 
@@ -49,7 +51,8 @@ def lowering(others=(), held=(), never=("earth",), release=None, **parts):
     told = {"kind": "lower", "released": ["dropper"], "lower_m": [2.6, 3], "workers": [], "travel_m": None,
             "climb_m": None, "posture": None}  # fmt: skip
     solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), *others]
-    said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held, insulating("tail rope")]
+    said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held]
+    said += [insulating(one["name"]) for one in ROPES]
     return {"circuits": [TWO], "solids": solids, "wires": [dropper(**(release or {}))], "stages": [stage(**told)],
             "statements": said,
             "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
@@ -223,7 +226,7 @@ def test_a_string_at_the_far_end_swings_with_the_tail():
     string = {"kind": "strain", "length_m": 2.0, "insulating_m": 1.8, "diameter_m": 0.2, "units": 14}
     before = {**BEFORE, "pull_taken_by": "a tested come-along"}
     release = {"free_end": "from", "lowered_to_m": [2, 0, 8], "before_opening": before,
-               "ropes": [tail_rope((2, -3, 0.1))]}  # fmt: skip
+               "ropes": ROPES}  # fmt: skip
     span = {"kind": "span", "name": "dropper", "phase": "A", "from_m": [0, 0, 12], "to_m": [22, 0, 12], "sag_m": 0.2,
             "diameter_m": 0.03, "to_string": string, "release": release}  # fmt: skip
     told = {"kind": "open", "released": ["dropper"], "lower_m": [0, 2.6], "opening_distance_m": 1.0, "workers": [],
@@ -300,3 +303,37 @@ def test_a_tail_at_its_own_may_touch_its_former_phase_and_not_whoever_is_bonded_
         found = beside(0.515 + half + ELECTRICAL + beyond)
         assert reached(found, "worker").verdict == verdict
         assert not [one for one in found.approaches if one.to == "A"], "it is judged at that phase beside"
+
+
+@pytest.mark.parametrize("said", [lashed("dropper", 0.3), guides(0.5)])
+@pytest.mark.parametrize("stages", [[PARKED], lowering()["stages"]])
+def test_what_one_rope_alone_holds_is_held_by_nothing_when_it_fails(said, stages):
+    """A rail that the tail keeps off where two ropes are there; with one, or one away, it goes all about its far
+    end."""
+    rail = box("bus B", [4, 3.5, 5], [12, 0.1, 12], "B")
+    away = {"kind": "absent", "bodies": [ROPES[1]["name"]]}
+
+    def found(ropes, *held):
+        told = lowering([rail], held, stages=stages, release={"ropes": ropes})
+        names = [one["name"] for one in ropes]
+        told["statements"] = [one for one in told["statements"] if one.get("body") not in
+                              {rope["name"] for rope in ROPES} - set(names)]  # fmt: skip
+        stage = only_of(**told)
+        return reached(stage, "B").verdict, [one.what for one in stage.open_points if "whichever rope" in one.what]
+
+    assert found(ROPES, said) == ("clear", [])
+    for verdict, points in (found(ROPES[:1], said), found(ROPES, said, away)):
+        assert verdict == "breach"
+        assert len(points) == 1
+    parked = {**said, "parked": True}
+    assert found(ROPES[:1], parked) == (("clear" if stages == [PARKED] else "breach"), [])
+
+
+def test_a_rope_that_is_away_lowers_nothing():
+    def said(*away):
+        held = [{"kind": "absent", "bodies": list(away)}] if away else []
+        return [one.what for one in only_of(**lowering(held=held)).open_points]
+
+    names = [one["name"] for one in ROPES]
+    assert not any("no rope" in what for what in (*said(), *said(names[0])))
+    assert any("no rope is there that lowers it" in what for what in said(*names))

@@ -11,12 +11,15 @@ import json
 
 import pytest
 from checked_scenes import each, path_of, result
-from small_scenes import SAID, checked, slab, stage, wall, written
+from small_scenes import SAID, box, checked, scene, slab, stage, wall, written
+from test_job_whip import guides, lowering
 from typer.testing import CliRunner
 
-from clearance import check, read_scene
+from clearance import check, read_scene, withdrawn
 from clearance.cli import app
+from clearance.pipeline import prepare
 from clearance.result import least_margin
+from clearance.scene import statements
 
 runner = CliRunner()
 PHASES = [
@@ -119,3 +122,19 @@ def test_the_command_judges_without_any(tmp_path):
     assert none.exit_code == 1
     assert "on 1 statement" not in none.output
     assert "Without them" not in none.output
+
+
+def test_absences_and_what_holds_a_tail_do_not_cover_for_one_another():
+    """Two bodies that are away, and a tail that is held back, are withdrawn together; alone, each by itself."""
+    away = [{"kind": "absent", "bodies": [name]} for name in ("east stub", "west stub")]
+    stubs = [box(name, [x, 9, 1], [1, 1, 1]) for name, x in (("east stub", 9), ("west stub", -9))]
+
+    def groups(*said):
+        parts = lowering(stubs, said)
+        told = withdrawn.withdrawals(prepare(scene(**parts)).site)
+        (found,) = [one for one in told[:-1] if any("stub" in statements.takes_away(each) for each in one.entries)]
+        return {statements.takes_away(each).partition(":")[0] for each in found.entries}
+
+    assert groups(away[0]) == {"east stub"}
+    assert groups(*away) == {"east stub", "west stub"}
+    assert groups(away[0], guides()) == {"east stub", "dropper"}

@@ -17,6 +17,7 @@ from clearance.job import (
     bridged,
     clamps,
     duties,
+    earthing,
     insulation,
     maps,
     nearness,
@@ -54,6 +55,7 @@ def judge_stage(
     undecided += _not_isolated(bench, stage)
     undecided += parting.open_points(bench.site, stage, [setting.parting for setting in settings])
     undecided += tail_ropes.open_points(bench.site, stage)
+    undecided += earthing.open_points(bench, stage, reach)
     undecided += parting.too_far(bench, stage, posture)
     undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
     undecided += _not_a_load(bench, stage)

@@ -11,7 +11,7 @@ from clearance.bodies import Body, worker
 from clearance.engine import Group, Path, compile_setting
 from clearance.errors import Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.job import aerial, opening, parting, staging, standing, whip
+from clearance.job import opening, parting, rig, staging, standing, whip
 from clearance.job.known import alone
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting, moves
@@ -58,12 +58,6 @@ def approaches(bench: Bench, stage: Stage, posture: Sequence[Piece], reach: Sequ
     yield from whip.whip_approaches(bench, stage, reach or posture)
 
 
-def _stood_on(site: Site, stage: Stage) -> tuple[str, ...]:
-    """What an unbonded worker has the potential of, besides: the platform of an aerial device."""
-    device = aerial.device_in(site, stage)
-    return records.device_names(device.name)[-1:] if device is not None else ()
-
-
 def _approach(
     bench: Bench,
     stage: Stage,
@@ -78,18 +72,19 @@ def _approach(
         measures = []
         for piece in pieces:
             bodies = piece.compiled.setting.bodies
+            one = (name, *rig.stood_on(bench.site, stage, bodies))
             others = tuple(
                 body.name
                 for body in bodies
                 if body.conductive
-                and body.name not in (name, *_stood_on(bench.site, stage))
+                and body.name not in one
                 and len(body.shape)
                 and (body.potential == potential or potential in (state for _, state in body.states))
                 # What the worker bonds to is touched on purpose, whatever else it might be at.
                 and (bonded is None or body.potential != bonded)
             )
             if others:
-                path = Path((Group((name, *_stood_on(bench.site, stage))), Group(others)))
+                path = Path((Group(one), Group(others)))
                 measures.append(replace(measure_of(bench, piece, (path,), required, "as stated"), why=why))
         if measures:
             verdict = worst([measure.verdict for measure in measures])

@@ -191,14 +191,17 @@ def opened(site: Site, wire: str) -> Opened:
     balls = (*(_ball(one.shape) for one in joined), *(one.radius_m for one in goes))
     capacitance = charge.capacitance_F(hung.catenary.length_m + record.release.trails_m, radius, apart, balls)
     volts = highest_kV(scene, site.circuit_of[wire]) / math.sqrt(3.0)
-    most = charge.charging_current_A(capacitance, volts, scene.frequency_Hz)
+    drawn = charge.charging_current_A(capacitance, volts, scene.frequency_Hz)
     energy = charge.parting_energy_J(capacitance, volts, record.release.trapped_per_unit)
     before = record.release.before_opening
     measured = before.current_A if before is not None else None
     basis = f"a capacitance of at most {capacitance * 1e12:.0f} pF"
-    if measured is not None:
-        basis = f"measured; {basis}"
-    return Opened(most if measured is None else measured, energy, most, basis)
+    if measured is None:
+        return Opened(drawn, energy, drawn, basis)
+    # What its own phase drives through it; what another circuit induces is no part of that, and is to be found out.
+    own = highest_kV(scene, site.circuit_of[wire if phase is None else phase]) / math.sqrt(3.0)
+    most = charge.charging_current_A(capacitance, own, scene.frequency_Hz)
+    return Opened(measured, energy, most, f"measured; {basis}")
 
 
 def _joins(wire: Body, fitting: Body) -> bool:

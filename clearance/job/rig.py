@@ -4,11 +4,12 @@ then up the ladder to the worker. A range of one value is no parameter: it is a 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from clearance.bodies import Body
 from clearance.errors import InputError, Mistake
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands, track_knots
@@ -19,6 +20,26 @@ from clearance.motion import STILL, Joint, Link, Motion, rotation_about
 from clearance.scene import records
 from clearance.scene.assemble import Site
 from clearance.scene.records import Range, Stage, where
+
+ON_PLATFORM_M = 0.5
+"""[m] Feet along the ladder no further than this from its platform may be on it, or a hand or a knee."""
+
+
+def stood_on(site: Site, stage: Stage, bodies: Iterable[Body]) -> tuple[str, ...]:
+    """What an unbonded worker has the potential of, besides: the platform of an aerial device, or of the ladder where
+    the feet come near it; of the bodies that are there."""
+    names: list[str] = []
+    device, ladder, feet = aerial.device_in(site, stage), site.scene.ladder, stage.climb_m
+    if device is not None:
+        names += records.device_names(device.name)[-1:]
+    height = ladder.platform_m if ladder is not None else None
+    if ladder is not None and height is not None and feet is not None and _near(height, feet):
+        names.append(records.platform_name(ladder.name))
+    return tuple(body.name for body in bodies if body.name in names)
+
+
+def _near(height_m: float, feet: Range) -> bool:
+    return feet.lo - ON_PLATFORM_M <= height_m <= feet.hi + ON_PLATFORM_M
 
 
 def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:

@@ -22,9 +22,13 @@ from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, place, strays_m
 from clearance.scene.naming import free_end_name, pulley_name
 from clearance.scene.records import Stage
+from clearance.scene.records_statements import HeldTail
 from clearance.scene.records_wires import TailRope
 
 Floats = NDArray[np.float64]
+
+TWO = 2
+"""Ropes that hold a tail whichever of them fails, at the least; guides are two as well, one to either side."""
 
 
 def _ropes(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
@@ -34,6 +38,19 @@ def _ropes(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
         for rope in record.release.ropes if record.release is not None else ():
             if rope.name not in away:
                 yield record, rope
+
+
+def count(site: Site, stage: Stage, wire: str) -> int:
+    """How many ropes are there in a stage that hold the free end of a wire."""
+    return sum(record.name == wire for record, _ in _ropes(site, stage))
+
+
+def holds(entry: HeldTail, parked: bool, ropes: int) -> bool:
+    """Whether what is stated to hold a tail does: a lashing where it is parked; guides, and ropes of which one may
+    fail, only where the scene has two or more; a safety rope by itself."""
+    if entry.parked:
+        return parked
+    return entry.anchor_m is not None or ropes >= TWO
 
 
 def bodies(site: Site, stage: Stage, tails: Mapping[str, shapes.Shape]) -> Iterator[tuple[Body, str | None]]:
@@ -120,10 +137,14 @@ def _least(site: Site, stage: Stage, wire: str, fixed: Floats) -> float:
 
 
 def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
-    """Wires that are moved by nothing that the scene states."""
-    for name in stage.released:
-        release = site.wires[name].record.release
-        if release is not None and not release.ropes:
-            what = "no rope is stated that lowers it and holds it: none is judged"
-            cure = "state release.ropes: name, from the free end over_m its pulley to_m the hands, diameter_m, sag_m"
-            yield OpenPoint(f"wire '{name}'", what, cure)
+    """Wires that are moved by nothing that the scene states, or said to be held by ropes that it does not have."""
+    cure = "state release.ropes: name, from the free end over_m its pulley to_m the hands, diameter_m, sag_m"
+    for name in (*stage.released, *stage.off):
+        ropes, head = count(site, stage, name), f"wire '{name}'"
+        if name in stage.released and site.wires[name].record.release is not None and not ropes:
+            yield OpenPoint(head, "no rope is there that lowers it and holds it: none is judged", cure)
+        for entry in statements.held(site.scene, name):
+            if not entry.parked and not holds(entry, False, ropes):
+                there = "no rope is" if not ropes else "one rope alone is"
+                what = f"said to be held whichever rope fails, and {there} there: that counts for nothing"
+                yield OpenPoint(head, what, f"{cure}; two ropes or more")

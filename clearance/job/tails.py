@@ -62,7 +62,7 @@ def way_of(site: Site, name: str) -> Way:
 def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] | None, dict[str, shapes.Shape]]]:
     """Per piece of the lowering: its range of lower_m, or None where nothing is lowered, and the shapes of what is
     off."""
-    parked = {name: _parked(site, name) for name in stage.off}
+    parked = {name: where_parked(site, name) for name in stage.off}
     if not stage.released:
         yield None, parked
         return
@@ -111,7 +111,7 @@ def at_its_place(site: Site, name: str) -> shapes.Shape:
 
 
 @once_a_site
-def _parked(site: Site, name: str) -> shapes.Shape:
+def where_parked(site: Site, name: str) -> shapes.Shape:
     """The tail lowered all the way; one shape for all stages."""
     last = _tail(site, name, parked=True)[-1]
     return frozen((last,), last.lower_m[1])

@@ -28,6 +28,7 @@ from clearance.bodies import Body, worker
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
+from clearance.job import rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Setting
 from clearance.job.site_gaps import taken
@@ -77,11 +78,12 @@ def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
     Raises: InputError for a restraint that cannot hold the tail where its release has it.
     """
     away = statements.absent(site.scene, stage)
-    return tuple(_whip(site, name, name in stage.off) for name in (*stage.released, *stage.off) if name not in away)
+    tails = [name for name in (*stage.released, *stage.off) if name not in away]
+    return tuple(_whip(site, name, name in stage.off, tail_ropes.count(site, stage, name)) for name in tails)
 
 
 @lru_cache(maxsize=64)
-def _whip(site: Site, name: str, parked: bool) -> Whip:
+def _whip(site: Site, name: str, parked: bool, ropes: int) -> Whip:
     hung = site.wires[name]
     record, release = hung.record, hung.record.release
     assert release is not None
@@ -105,7 +107,7 @@ def _whip(site: Site, name: str, parked: bool) -> Whip:
     corners = [np.array(corner) for corner in way_of(site, name).corners][-1 if parked else 0 :]
     within = math.inf
     for restraint in statements.held(site.scene, name):
-        if restraint.parked and not parked:
+        if not tail_ropes.holds(restraint, parked, ropes):
             continue
         if restraint.within_m is not None:
             within = min(within, restraint.within_m)
@@ -253,6 +255,7 @@ def _kept_at(
         if bonded is not None:
             yield name, there, *_electrical(bench, bonded, EARTH if state is None else state)
         else:
+            there += rig.stood_on(site, stage, bodies)
             yield name, there, *_largest(bench, [state] if state in site.live else [*site.live])
 
 
@@ -298,9 +301,8 @@ def _measured(
         if best is None or found.gap_lower_m > best.gap_lower_m:
             best = found
     assert best is not None
-    return Approach(
-        whip_name(whip.wire), target, replace(best, verdict=not_clear(best.verdict, why), why=why or best.why)
-    )
+    best = replace(best, verdict=not_clear(best.verdict, why), why=why or best.why)
+    return Approach(whip_name(whip.wire), target, best)
 
 
 def _within(
@@ -391,7 +393,8 @@ def unjudged(site: Site, stage: Stage) -> Iterator[str]:
     for whip in whips(site, stage):
         if whip.wire in stage.off:
             continue
-        held = statements.held(site.scene, whip.wire)
+        ropes = tail_ropes.count(site, stage, whip.wire)
+        held = [one for one in statements.held(site.scene, whip.wire) if tail_ropes.holds(one, False, ropes)]
         by = "; ".join(f"{entry.basis} ({entry.by})" for entry in held) or "nothing stated: all around its far end"
         yield (
             f"{whip_name(whip.wire)}: {whip.reach_m:.2f} m about its far end, held by {by}; a blow, and a tail that "

@@ -76,6 +76,7 @@ def site_figure(kind: str, scenery: Scenery, track: Floats, north: str, envelope
         low, high = (np.array(ends) for ends in zip(*(hull.bounds for hull in envelope.hulls), strict=True))
         # What lies below the ground is not drawn.
         points.append(np.maximum(np.stack([low.max(axis=0), high.min(axis=0)]), [-np.inf, -np.inf, near[:, 2].min()]))
+    points = points or [near]
     sheet, (ax,), (frame,) = _sheet([view], np.concatenate(points), SITE_IN)
     draw_envelopes(sheet, ax, envelopes, view, frame, None if kind == "plan" else float(near[:, 2].min()))
     if kind != "plan":

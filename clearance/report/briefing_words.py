@@ -100,7 +100,9 @@ def range_sentences(scene: Scene, stage: Stage) -> Iterator[str]:
     if stage.heading_deg != Range(0.0, 0.0):
         yield f"Ladder turned {_between(stage.heading_deg, '°')}."
     if stage.lower_m is not None and stage.released:
-        yield f"Free end of {', '.join(stage.released)} {_between(stage.lower_m, ' m')} below its place."
+        # To the millimetre: the way is counted along the ropes, and computed where a template has it.
+        gone = Range(round(stage.lower_m.lo, 3), round(stage.lower_m.hi, 3))
+        yield f"Free end of {', '.join(stage.released)} {_between(gone, ' m')} of its way."
     if stage.hauled is not None:
         line = next(tool.line for tool in scene.tools if tool.name == stage.hauled)
         way = "all the way" if stage.haul_m is None else f"{_between(stage.haul_m, ' m')} up it"
@@ -164,6 +166,8 @@ def _held(entry: HeldTail) -> str:
     """What a restraint of a tail allows."""
     if entry.sideways_m is not None:
         return f": no point of it further than {exact(entry.sideways_m)} m beside the plane through its ends"
+    if entry.within_m is not None:
+        return f": whichever of them fails, no point of it moves further than {exact(entry.within_m)} m"
     return f", {exact(entry.length_m or 0.0)} m at most"
 
 

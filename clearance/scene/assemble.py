@@ -19,7 +19,7 @@ from clearance.scene import hanging, records, statements, weathered
 from clearance.scene.containment import closed_names, with_contained
 from clearance.scene.naming import refuse_twins
 from clearance.scene.records import Circuit, Point, Scene, where
-from clearance.scene.voltages import unknown_circuit
+from clearance.scene.voltages import at_least_unknown, unknown_circuit
 from clearance.scene.wiring import EARTH, Desk, HungWire, LineInsulator, hang, place, post_bodies, stated, strays_m
 from clearance.tolerances import LARGEST_COORDINATE_M
 
@@ -149,7 +149,8 @@ def circuits_of(scene: Scene) -> dict[str, Circuit]:
         if entry.insulated:
             found[entry.name] = unknown_circuit(scene)
         if entry.release is not None:
-            found[entry.name] = found[entry.phase] if entry.phase is not None else unknown_circuit(scene)
+            # It takes what its neighbours induce: beside a higher voltage it counts as that.
+            found[entry.name] = at_least_unknown(scene, None if entry.phase is None else found[entry.phase])
     return found
 
 

@@ -66,6 +66,15 @@ def unknown_circuit(scene: SceneFile) -> Circuit:
     )
 
 
+def at_least_unknown(scene: SceneFile, own: Circuit | None) -> Circuit:
+    """A circuit, or the unknown one where that has the higher voltage."""
+    unknown = unknown_circuit(scene)
+    if own is None:
+        return unknown
+    tops = [max(_top(rule, circuit) for rule in find_all(rule_names(scene))) for circuit in (own, unknown)]
+    return unknown if tops[1] > tops[0] else own
+
+
 def _highest(scene: SceneFile, live: list[Circuit]) -> float | None:
     """The highest voltage that no circuit exceeds under any rule; None for the top of its class of the one that has the
     highest under every rule and states none."""

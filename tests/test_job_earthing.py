@@ -1,0 +1,99 @@
+"""Earthing a tail: somebody stands where hands and tool reach it, on both sides of what is enough.
+
+The dropper is parked taut and level, 4 m above the ground: whoever stands beside its far end is as far from it as
+arithmetic says.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from small_scenes import (
+    CIRCUIT,
+    LADDER,
+    TRACK,
+    WORKER,
+    box,
+    checked,
+    insulating,
+    isolated,
+    may_open,
+    never_at,
+    stage,
+    tail_rope,
+)
+
+from clearance.bodies.worker import build
+
+TWO = {**CIRCUIT, "phases": ["A", "B"]}
+BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
+HEIGHT, STICK, UNSURE = 4.0, 3.0, 0.1  # the last: of a tail against its pieces, `tails.TAIL_ERROR_M`
+ROPES = [tail_rope((6, -9, 0.1), "left"), tail_rope((6, 9, 0.1), "right")]
+DROPPER = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [6, 0, 12], "to_m": [12, 0, HEIGHT],
+           "length_m": 10.01, "diameter_m": 0.03,
+           "release": {"free_end": "from", "lowered_to_m": [2.0, 0, HEIGHT], "before_opening": BEFORE,
+                       "ropes": ROPES}}  # fmt: skip
+POST = {"name": "post", "from_m": [12, 0, 0], "to_m": [12, 0, HEIGHT], "insulating_m": 3.9, "diameter_m": 0.2}
+SAID = [isolated("dropper"), never_at("dropper", "earth"), may_open("dropper"), insulating("left"), insulating("right")]
+WORN = {"stature_m": 1.8, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05}
+BODY = build(1.8, None, None, 0.04, 0.03, 0.05)
+ARM = BODY.arm_m - BODY.hand_m / 2
+BESIDE = math.sqrt((ARM + STICK - UNSURE) ** 2 - (HEIGHT - 0.03 - BODY.shoulder_height_m) ** 2)
+"""[m] How far aside of the tail somebody may stand whose tool just reaches it: the hypotenuse is arm and tool, the
+upright side goes from the shoulder to the tail."""
+SLACK = 0.15  # the tail sags a little
+
+
+def said(crew=(), statements=(), gear=None, **fields):
+    told = {"kind": "earthing", "workers": [], "travel_m": None, "climb_m": None, "posture": None, "anew": True,
+            "off": ["dropper"], "earths": ["dropper"], "stick_m": STICK, **fields}  # fmt: skip
+    bodies = [box("bus A", [6, 0, 12.3], [0.5, 0.5, 0.5], "A"), box("bus B", [0, 0, 60], [1, 1, 1], "B")]
+    found = checked(0.01, circuits=[TWO], solids=bodies, wires=[DROPPER], insulators=[POST], crew=list(crew),
+                    **(gear or {"ladder": None, "track": None, "workers": None}),
+                    stages=[stage(**told)], statements=[*SAID, *statements])  # fmt: skip
+    return [point.what for point in found.stages[0].open_points if "remote tool" in point.what]
+
+
+def helper(aside, **told):
+    return {"name": "helper", **WORN, "at_m": [11.9, aside], "radius_m": 0.0, **told}
+
+
+@pytest.mark.parametrize("verb", ["earths", "lifts_earth"])
+def test_a_tail_is_earthed_by_somebody_whose_tool_reaches_it(verb):
+    words = {"earths": None, verb: ["dropper"]}
+    assert said([helper(BESIDE - SLACK)], **words) == []
+    (short,) = said([helper(BESIDE + SLACK)], **words)
+    assert "'helper' is" in short
+
+
+def test_nobody_there_earths_nothing():
+    (found,) = said()
+    assert "nobody stands on the ground" in found
+    near = helper(BESIDE - SLACK)
+    assert len(said([near], [{"kind": "absent", "bodies": ["helper"]}])) == 1
+
+
+def test_a_place_in_the_stage_a_longer_tool_or_a_wider_area_settles_it():
+    far = helper(BESIDE + 2.0)
+    assert len(said([far])) == 1
+    assert said([far], stands=[{"who": "helper", "at_m": [11.9, BESIDE - SLACK], "radius_m": 0.0}]) == []
+    assert said([{**far, "radius_m": 2.0 + SLACK}]) == []
+    assert said([far], stick_m=STICK + 2.0 + SLACK) == []
+
+
+def test_arms_that_stay_down_hold_the_tool_no_further_than_the_shoulder():
+    down = [{"kind": "restrained reach", "person": "helper", "arms": "down"}]
+    assert said([helper(BESIDE - SLACK)]) == []
+    assert len(said([helper(BESIDE - SLACK)], down)) == 1
+    assert said([helper(BESIDE - SLACK)], down, stick_m=STICK + ARM) == []
+
+
+@pytest.mark.parametrize(("stick", "reached"), [(0.5, False), (3.0, True)])
+def test_somebody_aloft_does_it_only_unbonded_and_near_enough(stick, reached):
+    """The ladder stands 2 m before the free end; hands that reach ahead are 1 m and more from it."""
+    gear = {"ladder": {**LADDER, "platform_m": None}, "track": TRACK, "workers": [WORKER]}
+    aloft = {"workers": None, "travel_m": 5, "climb_m": 2.5, "posture": "reaching", "stick_m": stick}
+    assert (said(gear=gear, **aloft) == []) == reached
+    bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 20.0, "clamp_m": [6, 0, 12]}
+    assert len(said(gear=gear, **aloft, **bonded)) == 1
