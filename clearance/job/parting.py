@@ -69,7 +69,7 @@ def parted(site: Site, stage: Stage, bodies: Sequence[Body], lowered_m: float) -
         return list(bodies), None
     limit = required_between(site.scene, site.circuit_of, phase, tail.name, "tool").limit_m or 0.0
     in_place = at_its_place(site, tail.name)
-    tip = shapes.points(in_place.vertices[-1:, 1], float(in_place.radius[-1]), float(in_place.uncertainty[-1]))
+    tip = shapes.points(in_place.vertices[-1:, 1], float(in_place.radius.min()), float(in_place.uncertainty[-1]))
     gone = {*stage.released, *stage.off, *statements.absent(site.scene, stage)}
     there = {body.name: body for body in bodies}  # as the stage has them, moved by what is disturbed
     names = [b.name for b in site.bodies if b.potential == phase and b.conductive and len(b.shape)]

@@ -19,6 +19,7 @@ from clearance.job.templates_names import wrong_names
 from clearance.scene import records, statements
 from clearance.scene.messages import shown
 from clearance.scene.records import Disturbed, Jumper, Range, Scene, SceneFile, SpanWire, Stage, where
+from clearance.scene.records_job import Stand
 from clearance.scene.records_templates import (
     Bring,
     EarthTail,
@@ -31,6 +32,9 @@ from clearance.scene.records_templates import (
     TurnUpLadder,
     WrittenStages,
 )
+
+SENT_M = 0.3
+"""[m] Whoever is sent to earth a tail stands within this of the place that is stated (common practice, no source)."""
 
 
 @dataclass
@@ -48,6 +52,7 @@ class _Desk:
     there: dict[str, bool] = field(default_factory=dict)
     rescue: str | None = None
     anew: bool = False
+    back: tuple[Stand, ...] = ()
     holders: list[tuple[tuple[str, ...], str, str]] = field(default_factory=list)
     """Of each remote tool the place of its job, the stage, and who holds it."""
     mistakes: list[Mistake] = field(default_factory=list)
@@ -66,11 +71,22 @@ class _Desk:
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
+        if self.back and "stands" not in fields:  # the stage after that in which somebody was sent
+            carried["stands"], self.back = self.back, ()
         given = {**carried, **fields}
         stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
         self.stages.append(Stage(name=unique, kind=kind, **stated))
         self.anew = False
         return unique
+
+    def sent(self, job: TakeOff | Reconnect, turn: Turn) -> dict[str, Any]:
+        """Where whoever earths a tail is sent for that; the next stage sends them back."""
+        home = next((person for person in self.scene.crew if person.name == job.by), None)
+        if turn.by_at_m is None or home is None:
+            return {}
+        place = {"radius_m": home.radius_m} if home.area_m is None else {"area_m": home.area_m}
+        self.back = (Stand(who=home.name, at_m=home.at_m, **place),)
+        return {"stands": (Stand(who=home.name, at_m=turn.by_at_m, radius_m=SENT_M),)}
 
     def disturb(self, turn: Turn) -> None:
         """From here on the wires that the turn disturbs hang elsewhere: they count as the job's until put right."""
@@ -215,7 +231,7 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.off.append(wire)
         if job.stick_m is not None:
             note = _earthing_note("put on", wire, job.by)
-            earthing = {"earths": (wire,), "stick_m": job.stick_m, "note": note}
+            earthing = {"earths": (wire,), "stick_m": job.stick_m, "note": note, **desk.sent(job, turn)}
             stage = desk.add(f"earth {wire}", "earthing", **earthing, **fields.moving)
             desk.holders.append((place, stage, job.by or ""))
             desk.earthed.append(wire)
@@ -240,7 +256,7 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         if wire in desk.earthed and job.stick_m is not None:
             desk.earthed.remove(wire)
             note = _earthing_note("removed from", wire, job.by)
-            lifted = {"lifts_earth": (wire,), "stick_m": job.stick_m, "note": note}
+            lifted = {"lifts_earth": (wire,), "stick_m": job.stick_m, "note": note, **desk.sent(job, turn)}
             stage = desk.add(f"remove the earth of {wire}", "earthing", **lifted, **fields.moving)
             desk.holders.append((place, stage, job.by or ""))
         desk.off.remove(wire)

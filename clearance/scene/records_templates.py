@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from clearance.scene.records_base import NotNegative, Place, Positive, Range, Record, Span, Text
+from clearance.scene.records_base import NotNegative, Place, Positive, Range, Record, Span, Text, Xy
 from clearance.scene.records_job import Disturbed
 
 
@@ -22,6 +22,9 @@ class Turn(Record):
     clamp_m: Place = Field(description="where the clamp of the bonding lead sits")
     opened_m: Positive = Field(
         description="how far the free end goes while it opens: to where the whole distance to what it leaves holds"
+    )
+    by_at_m: Xy | None = Field(
+        None, description="where whoever earths it stands for that, to 0.3 m; by default where the crew has them"
     )
     lowered_m: Positive = Field(description="how far the free end is lowered, up to where its release parks it")
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape changes as it comes off or on")
