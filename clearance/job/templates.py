@@ -71,7 +71,9 @@ class _Desk:
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
-        if self.back and "stands" not in fields:  # the stage after that in which somebody was sent
+        if (
+            self.back and self.rescue is None and "stands" not in fields
+        ):  # the stage after that in which somebody was sent
             carried["stands"], self.back = self.back, ()
         given = {**carried, **fields}
         stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
