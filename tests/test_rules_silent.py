@@ -128,7 +128,8 @@ def test_a_silent_rule_leaves_the_ladder_undecided_above_the_length_of_another()
     for soles, verdict in ((0.4 + asked - CLEARLY_M, "breach"), (0.4 + asked + CLEARLY_M, "undecided")):
         bus = [slab("bus A", bottom_m=soles + head_m() + 0.05)]
         bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": [0, 0, soles + 2.3]}
-        found = checked(rule=[OSHA, EN], solids=bus, stages=[small.stage(climb_m=soles, **bonded)])
+        ladder = {**small.LADDER, "insulating_from_m": 0.4}
+        found = checked(rule=[OSHA, EN], ladder=ladder, solids=bus, stages=[small.stage(climb_m=soles, **bonded)])
         (item,) = [one for one in found.stages[0].insulation if one.body == "ladder"]
         assert item.verdict == verdict
         assert item.left_m == pytest.approx(asked + (-CLEARLY_M if verdict == "breach" else CLEARLY_M), abs=1e-6)

@@ -244,7 +244,7 @@ def test_lead_clamped_to_a_moving_wire_moves_half_as_far():
             for body in staging.settings_of(site, site.scene.stages[0])[0].bodies
             if body.name == "worker bonding lead"
         )
-        radii.append(float(lead.shape.radius[0]))
+        radii.append(float(lead.shape.radius[0] + lead.shape.uncertainty[0]))
     clamp = clearance.scene.records.Reference("bus A", 25.0)
     point = place(site, site.scene.wires[0], clamp)
 

@@ -188,6 +188,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Release", "lowered_to_m"): COORDINATE,
     ("Release", "by_way_of_m"): COORDINATE,
     ("Release", "drop_zone_m"): _m(0.0, 50.0, 500.0, smallest=0.2),
+    ("Turn", "by_at_m"): COORDINATE,
     ("TailRope", "over_m"): COORDINATE,
     ("TailRope", "to_m"): COORDINATE,
     ("TailRope", "diameter_m"): _m(0.004, 0.06, 0.5, 0.0005),
