@@ -29,7 +29,7 @@ def tail(name: str, y: float) -> dict[str, Any]:
 def turn(wire: str, station: list[float]) -> dict[str, Any]:
     moved = [{"wire": "bus A", "movement_m": 0.3, "basis": "estimate"}]
     return {"wire": wire, "station_m": station, "clamp_m": [1.0, 0, 9], "opened_m": 1.5, "lowered_m": 3.0,
-            "disturbed": moved}  # fmt: skip
+            "by_at_m": [2.5, -4], "disturbed": moved}  # fmt: skip
 
 
 BUS = {"kind": "span", "name": "bus A", "phase": "A", "from_m": [-20, 9, 12], "to_m": [20, 9, 12], "sag_m": 0.8,

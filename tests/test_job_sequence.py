@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+import reconnected
 import small_scenes as small
 from typer.testing import CliRunner
 
@@ -20,7 +21,7 @@ from clearance.scene.records_wires import BeforeOpening
 
 @pytest.fixture(scope="module")
 def job():
-    return templates.expanded(read_scene(builtin_scene("job_three_phases")))
+    return reconnected.job()
 
 
 def said(job, change, wires=None):
@@ -267,7 +268,7 @@ def test_several_are_reported_at_once_and_no_stage_is_swept(job):
 
 
 def test_the_command_reports_them_together_and_ends_with_2(job, tmp_path):
-    text = written_out(job, builtin_scene("job_three_phases").read_text())
+    text = written_out(job, reconnected.text())
     for name in ("move to B", "move to C"):
         text = text.replace(
             f'name = "{name}"\nkind = "travel"',
@@ -307,13 +308,13 @@ def test_people_keep_the_stated_distance_from_the_opening(job):
     found = check(alone).stages[0]
     kept = {a.body: a.measure for a in found.approaches if a.to == opening.opening_name("dropper A")}
     assert set(kept) == {"rope crew west", "rope crew east", "dedicated observer"}, "nobody is aloft"
-    # The dedicated observer stands still, so the distance is that of two fixed shapes: from the free end at 2.1 m
+    # The distance is from the free end at 2.1 m
     # east of the
     # gantry, about 8.8 m up, to the helmet at about 1.95 m, 5.0 m west of it; the careful gap is below it by the
     # uncertainty.
-    assert kept["dedicated observer"].gap_lower_m == pytest.approx(
-        ((2.1 + 5.0) ** 2 + 4.5**2 + (8.8 - 1.9) ** 2) ** 0.5, abs=0.3
-    )
+    # Anywhere within a metre of where they stand, and with an arm of 0.9 m out to the side of it.
+    middle = ((2.1 + 5.0) ** 2 + 4.5**2 + (8.8 - 1.9) ** 2) ** 0.5
+    assert middle - 2.1 < kept["dedicated observer"].gap_lower_m < middle - 0.7
     assert {measure.verdict for measure in kept.values()} == {"clear"}
     # The nearest, the rope crew in the west, is 8.16 m from it.
     nearer = alone.stages[0].model_copy(update={"opening_distance_m": 8.5})
@@ -330,7 +331,8 @@ def test_the_crew_stays_out_of_the_drop_zone(job):
     # rope crew in the west stands at (-1.5, -8.5). Half the shoulders of a 95th percentile man are under 0.3 m.
     straight = ((-1.5 - 2.1) ** 2 + (-8.5 + 4.5) ** 2) ** 0.5
     west = found["rope crew west"]
-    assert straight - 0.45 < west.gap_lower_m < straight - 0.2
+    # They may stand a metre from there.
+    assert straight - 1.45 < west.gap_lower_m < straight - 1.2
     assert west.verdict == "clear"
 
     def nearer(person):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+import reconnected
 from typer.testing import CliRunner
 
 from clearance.cli import app
@@ -62,7 +63,7 @@ def test_the_templates_give_the_stages_of_the_demonstration():
 
 
 def test_every_connection_is_parted_in_a_stage_of_its_own():
-    found = templates.expanded(read_scene(JOB))
+    found = reconnected.job()
     parts = [stage for stage in found.stages if stage.kind in ("open", "close")]
     assert [stage.released[0] for stage in parts] == [f"dropper {phase}" for phase in "ABCCBA"]
     for stage in parts:
@@ -236,7 +237,10 @@ def test_a_tail_is_judged_at_both_potentials_while_it_is_earthed(tmp_path):
     assert {tails["earthing"].potential, *(p for _, p in tails["earthing"].states)} == {"A", "earth", "dropper A"}
     assert (tails["travel"].potential, tails["travel"].states) == ("earth", ())
     (judged,) = check(found.model_copy(update={"stages": found.stages[9:10]})).stages
-    assert judged.verdict == "clear"
+    assert {gap.posture.verdict for gap in judged.gaps} == {"clear"}
+    # From where the crew stands no tool of 2.5 m reaches the tail: nobody has earthed it.
+    assert judged.verdict == "undecided"
+    assert any("reach" in point.what for point in judged.open_points)
 
 
 def test_a_slip_hangs_the_worker_a_lanyard_below_the_work(tmp_path):

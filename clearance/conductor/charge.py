@@ -42,7 +42,7 @@ def capacitance_F(length_m: float, radius_m: float, apart_m: float, balls_m: tup
     Half the length of a coaxial cable's inner conductor cannot have more than this:
 
     >>> round(capacitance_F(8.45, 0.0137, 1.5) * 1e12, 1)
-    107.8
+    107.5
     """
     refuse("charge", positive={"length_m": length_m, "radius_m": radius_m, "apart_m": apart_m})
     outer = radius_m + apart_m
