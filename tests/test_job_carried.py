@@ -8,10 +8,12 @@ import math
 import pytest
 from small_scenes import CIRCUIT, box, checked, gap, scene, slab, stage
 
+from clearance.engine import build_engine
 from clearance.errors import InputError
-from clearance.job import carried, sequence, templates
+from clearance.job import carried, nearness, sequence, templates
+from clearance.job.measuring import Bench, pieces_of
 from clearance.job.setting import standing
-from clearance.pipeline import check, prepare
+from clearance.pipeline import prepare
 from clearance.scene import statements
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
@@ -190,8 +192,12 @@ def test_an_arm_that_reaches_when_the_connection_opens_is_found_at_the_join(job)
     still = {"name": "stand clear", "posture": "standing", "climb_m": opened.climb_m}
     for before, verdict in (((loosen,), "breach"), ((loosen, loosen.model_copy(update=still)), "clear"), ((), "clear")):
         asked = scene.model_copy(update={"stages": (*before, opened)})
-        found = of(check(asked, 0.05, withdraw=False), "open dropper A")
-        kept = {a.body: a.measure.verdict for a in found.approaches if a.to == "where dropper A opens"}
+        prepared = prepare(asked)
+        bench = Bench(prepared.site, build_engine(prepared.stages[-1]), 0.05)
+        pieces = pieces_of(bench, prepared.stages[-1])
+        some = [[piece for piece in pieces if piece.compiled.setting.check == each] for each in ("posture", "reach")]
+        found = nearness.approaches(bench, prepared.site.scene.stages[-1], *some)
+        kept = {a.body: a.measure.verdict for a in found if a.to == "where dropper A opens"}
         assert kept == {"worker": verdict, **dict.fromkeys(kept.keys() - {"worker"}, "clear")}
 
 
