@@ -67,15 +67,15 @@ def test_zones_writes_every_file_and_says_the_error(tmp_path):
 
 def test_zones_at_a_pose_say_so_everywhere(tmp_path):
     scene = builtin_scene("demo")
-    stage = ("--stage", "lower dropper A", "--at", "lower_m=1.5", "--person", "earth", "--step-m", 1.0)
+    stage = ("--stage", "lower dropper A", "--at", "lower_m=2.9", "--person", "earth", "--step-m", 1.0)
     done = run("zones", scene, "--out", tmp_path, *stage, "-q")
     assert done.exit_code == 0, done.output
     assert "moves in this stage" not in done.output
     found = json.loads((tmp_path / "zones.json").read_text())
-    assert found["pose"]["lower_m"] == 1.5
-    assert all(zone["title"].endswith("lower 1.500 m alone") for zone in found["zones"])
-    assert all("lower 1.500 m alone" in area["what"] for area in found["areas"])
-    assert b"lower 1.500 m alone" in (tmp_path / "earth-phase-earth.ply").read_bytes()[:600]
+    assert found["pose"]["lower_m"] == 2.9
+    assert all(zone["title"].endswith("lower 2.900 m alone") for zone in found["zones"])
+    assert all("lower 2.900 m alone" in area["what"] for area in found["areas"])
+    assert b"lower 2.900 m alone" in (tmp_path / "earth-phase-earth.ply").read_bytes()[:600]
 
 
 @pytest.mark.parametrize(
