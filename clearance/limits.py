@@ -80,9 +80,12 @@ def _ask(
     exposure: rules.Exposure,
     kind: Kind,
     stated: bool,
-    per_unit: float | None = None,
+    at: tuple[float, str] | None = None,
 ) -> rules.Limit:
-    taken = per_unit if per_unit is not None else circuit.overvoltage_per_unit if stated else None
+    """at: an overvoltage that is worked out [per unit], and what it rests on, instead of the circuit's own"""
+    taken, inputs = circuit.overvoltage_per_unit if stated else None, _inputs(scene, circuit, stated)
+    if at is not None:
+        taken, inputs["per_unit_basis"] = at
     return rules.required(
         rule_names(scene),
         exposure,
@@ -91,7 +94,7 @@ def _ask(
         highest_kV=circuit.highest_kV,
         per_unit_overvoltage=taken,
         altitude_m=scene.altitude_m,
-        inputs=_inputs(scene, circuit, stated),
+        inputs=inputs,
     )
 
 
@@ -138,17 +141,8 @@ def _between_circuits(
             raise
         return full, f"{said}; the rule takes no overvoltage, so none of two circuits in opposition"
     equivalent = _opposed(taken[high.name], top, taken[low.name], bottom)
-    basis = {"per_unit_basis": f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"}
-    opposed = rules.required(
-        rule_names(scene),
-        "phase-phase",
-        gap=kind,
-        voltage_kV=high.nominal_kV,
-        highest_kV=high.highest_kV,
-        per_unit_overvoltage=equivalent,
-        altitude_m=scene.altitude_m,
-        inputs={**scene.rule_inputs, **basis},
-    )
+    basis = f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"
+    opposed = _ask(scene, high, "phase-phase", kind, stated, (equivalent, basis))
     if opposed.limit_m > full.limit_m:
         said = f"circuits {high.name} ({top:g} kV) and {low.name} ({bottom:g} kV) in opposition, one at its overvoltage"
         return opposed, said
@@ -307,16 +301,8 @@ def _with_charge(
         per_unit = max(*taken, (sum(ends) - 0.45) / 1.35)
         charges = " and ".join(f"{charge:g}" for charge in trapped if charge)
         said = f"a trapped charge of {charges} per unit, {sum(ends):g} in all"
-    limit = rules.required(
-        rule_names(scene),
-        "phase-earth" if other is None else "phase-phase",
-        gap=kind,
-        voltage_kV=circuit.nominal_kV,
-        highest_kV=circuit.highest_kV,
-        per_unit_overvoltage=per_unit,
-        altitude_m=scene.altitude_m,
-        inputs={**_inputs(scene, circuit, stated), "per_unit_basis": said},
-    )
+    exposure: Exposure = "phase-earth" if other is None else "phase-phase"
+    limit = _ask(scene, circuit, exposure, kind, stated, (per_unit, said))
     return (limit, f"{plain[1]}; {said}") if limit.limit_m > plain[0].limit_m else plain
 
 

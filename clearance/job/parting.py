@@ -250,7 +250,10 @@ def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) ->
 
 def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Approach]:
     """That the whole limit holds between the free end and what it leaves, where the opening ends."""
-    for _, parting, path, alone in _at_the_end(bench, stage, posture):
+    for end, setting, parting, path in _at_the_end(stage, posture):
+        box = {**setting.box, "lower_m": (end, end)} if "lower_m" in setting.box else setting.box
+        compiled = compile_setting(bench.engine, replace(setting, box=box))
+        alone = Piece(compiled, coarse(bench.engine, compiled))
         required = bench.limit(parting.phase, parting.wire, "tool")
         measure = measure_of(bench, alone, path, required.limit_m, "as stated")
         verdict = not_clear(measure.verdict, required.silent)
@@ -259,7 +262,7 @@ def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Ap
 
 def too_far(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[OpenPoint]:
     """That an opening goes on where the limit holds already: what is exempt there need not be."""
-    for end, parting, path, _ in _at_the_end(bench, stage, posture):
+    for end, _, parting, path in _at_the_end(stage, posture):
         limit = bench.limit(parting.phase, parting.wire, "tool").limit_m
         first = None if limit is None else _first(bench, posture, path, limit, end)
         if first is not None and first < end - BEYOND_M:
@@ -269,21 +272,16 @@ def too_far(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Op
             yield OpenPoint(f"wire '{parting.wire}'", f"{what}: so far nothing need be exempt", cure)
 
 
-def _at_the_end(
-    bench: Bench, stage: Stage, posture: Sequence[Piece]
-) -> Iterator[tuple[float, Parting, tuple[Path, ...], Piece]]:
-    """Where an opening ends: how far, what is exempt, the path between both ends, the piece at that place alone."""
+def _at_the_end(stage: Stage, posture: Sequence[Piece]) -> Iterator[tuple[float, Setting, Parting, tuple[Path, ...]]]:
+    """Where an opening ends: how far, the setting there, what is exempt, and the path between both ends."""
     if not opens(stage) or stage.lower_m is None:
         return
     end = stage.lower_m.hi
     for piece in posture:
         setting = piece.compiled.setting
-        if setting.parting is None or not setting.parting.exempt or not _holds(setting, end):
-            continue
-        box = {**setting.box, "lower_m": (end, end)} if "lower_m" in setting.box else setting.box
-        compiled = compile_setting(bench.engine, replace(setting, box=box))
-        path = (Path((Group((setting.parting.free,)), Group(tuple(sorted(setting.parting.exempt))))),)
-        yield end, setting.parting, path, Piece(compiled, coarse(bench.engine, compiled))
+        parting = setting.parting
+        if parting is not None and parting.exempt and _holds(setting, end):
+            yield end, setting, parting, (Path((Group((parting.free,)), Group(tuple(sorted(parting.exempt))))),)
 
 
 def _holds(setting: Setting, value: float) -> bool:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.bodies import Body, worker
 from clearance.job.carried import earthed_in
+from clearance.job.standing import build_of
 from clearance.job.tails import way_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
@@ -107,7 +108,7 @@ def lengths(site: Site, stage: Stage) -> Iterator[tuple[str, str, float, tuple[s
         end = "where it is held" if rope.over_m is None else "its pulley, at earth"
         steps = [f"from the free end of {record.name} to {end}, at least {length:.2f} m"]
         if rope.over_m is None:
-            hands = max((worker.extent(_build(person)) for person in site.scene.crew), default=0.0)
+            hands = max((worker.extent(build_of(person)) for person in site.scene.crew), default=0.0)
             length -= hands
             steps.append(f"less {hands:.2f} m within reach of the crew's hands there")
         else:
@@ -117,10 +118,6 @@ def lengths(site: Site, stage: Stage) -> Iterator[tuple[str, str, float, tuple[s
             length -= rope.wet_or_dirty_m
             steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
         yield rope.name, record.name, length, tuple(steps)
-
-
-def _build(person: records.Crew) -> worker.Build:
-    return worker.build(person.stature_m, person.sex, person.percentile, person.suit_m, person.boots_m, person.helmet_m)
 
 
 def _least(site: Site, stage: Stage, wire: str, fixed: Floats) -> float:

@@ -30,7 +30,7 @@ from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job import rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
-from clearance.job.setting import Setting
+from clearance.job.setting import Parting
 from clearance.job.site_gaps import taken
 from clearance.job.standing import area_of
 from clearance.job.tails import along_with, way_of
@@ -206,7 +206,8 @@ Kept = tuple[str, tuple[str, ...], float | None, str]
 
 def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator[Kept]:
     """What it is kept from, under every state the tail may have: name, bodies, distance [m], why a rule has none."""
-    there = [body for body in piece.compiled.setting.bodies if len(body.shape)]
+    setting = piece.compiled.setting
+    there = [body for body in setting.bodies if len(body.shape)]
     tail = next(body for body in there if body.name == whip.wire)
     # Its free end, and the jaw that it is still fixed to, are at whatever it is at.
     same = (tail.potential, tail.states)
@@ -214,7 +215,7 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
     states = dict.fromkeys((tail.potential, *(state for _, state in tail.states)))
     found: dict[str, list[Kept]] = {}
     for state in states:
-        for target, names, required, why in _kept_at(bench, stage, [piece.compiled.setting], bodies, whip.wire, state):
+        for target, names, required, why in _kept_at(bench, stage, setting.parting, bodies, whip.wire, state):
             found.setdefault(target, []).append((target, names, required, why))
     for target, asked in found.items():
         names = tuple(dict.fromkeys(name for _, each, _, _ in asked for name in each))
@@ -225,7 +226,7 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
 
 
 def _kept_at(
-    bench: Bench, stage: Stage, settings: Sequence[Setting], bodies: Sequence[Body], wire: str, state: str | None
+    bench: Bench, stage: Stage, parting: Parting | None, bodies: Sequence[Body], wire: str, state: str | None
 ) -> Iterator[Kept]:
     site = bench.site
     aloft = records.aloft(site.scene, stage)
@@ -244,7 +245,6 @@ def _kept_at(
     people = [body.name for body in bodies if body.kind in ("crew", "vehicle")]
     if people and state != EARTH:
         yield "crew", tuple(people), *_largest(bench, [state] if state is not None else [*site.live])
-    parting = next((setting.parting for setting in settings if setting.parting is not None), None)
     for name in aloft:
         bonded = stage.bonded.get(name)
         if bonded is not None and bonded == state:
