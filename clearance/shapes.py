@@ -6,7 +6,8 @@ it. The true surface is nowhere further from the core than radius + uncertainty,
 distance between cores less both radii, and the careful gap is that less both uncertainties.
 
 To make one use `points`, `segments`, `polyline` or `triangles`; to put several together use `join`; to place one use
-`moved`. `Shape.rate` is for shapes that deform: how each vertex moves per unit of the body's shape parameter.
+`moved`. `Shape.rate` is for shapes that deform: how each vertex moves per unit of the body's shape parameter;
+`at_value` stops one there, and `taken` gives some of a shape's primitives.
 """
 
 from __future__ import annotations
@@ -127,6 +128,18 @@ def nearest_on(start: ArrayLike, way: ArrayLike, point: ArrayLike) -> tuple[Floa
     size = np.maximum((along * along).sum(axis=1), 1e-30)
     share = np.clip(((there - begun) * along).sum(axis=1) / size, 0.0, 1.0)
     return share, np.linalg.norm(there - begun - share[:, None] * along, axis=1)
+
+
+def at_value(shape: Shape, value: float) -> Shape:
+    """The shape where its shape parameter has a value, rigid from there on."""
+    return shape if shape.rate is None else replace(shape, vertices=shape.vertices + shape.rate * value, rate=None)
+
+
+def taken(shape: Shape, which: ArrayLike) -> Shape:
+    """Some primitives of a shape, by their numbers or by a mask."""
+    at = np.asarray(which)
+    rate = None if shape.rate is None else shape.rate[at]
+    return Shape(shape.vertices[at], shape.corners[at], shape.radius[at], shape.uncertainty[at], rate)
 
 
 def moved(shape: Shape, rotation: ArrayLike | None = None, translation: ArrayLike = (0.0, 0.0, 0.0)) -> Shape:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.engine import Group, Path
 from clearance.job.measuring import Bench, Piece, measure_of
-from clearance.job.standing import area_of, build_of
+from clearance.job.standing import area_of, build_of, crew_there
 from clearance.job.tails import where_parked
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
@@ -35,7 +35,7 @@ def open_points(bench: Bench, stage: Stage, reach: Sequence[Piece]) -> Iterator[
     """
     stick = stage.stick_m
     for wire in (*stage.earths, *stage.lifts_earth) if stick is not None else ():
-        short = {person.name: _short_m(bench.site, stage, person, wire) for person in _there(bench.site, stage)}
+        short = {person.name: _short_m(bench.site, stage, person, wire) for person in crew_there(bench.site, stage)}
         if min(short.values(), default=math.inf) <= 0.0 or _from_aloft(bench, stage, reach, wire):
             continue
         found = ", ".join(f"'{name}' is {missing:.2f} m short of it" for name, missing in short.items())
@@ -44,11 +44,6 @@ def open_points(bench: Bench, stage: Stage, reach: Sequence[Piece]) -> Iterator[
             "say where whoever does it stands in this stage, stands = [{ who, at_m, radius_m }], or take a longer stick"
         )
         yield OpenPoint(f"wire '{wire}'", what, cure)
-
-
-def _there(site: Site, stage: Stage) -> Iterator[records.Crew]:
-    away = statements.absent(site.scene, stage)
-    yield from (person for person in site.scene.crew if person.name not in away)
 
 
 def _short_m(site: Site, stage: Stage, person: records.Crew, wire: str) -> float:

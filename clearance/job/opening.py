@@ -8,17 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
 from shapely.geometry import MultiPoint
-from shapely.ops import nearest_points
 
 from clearance import shapes
-from clearance.bodies import Body, worker
-from clearance.job.standing import area_of
+from clearance.bodies import Body
+from clearance.job.standing import crew_there, off_ground
 from clearance.job.tails import along_with, way_of
 from clearance.result import Approach, Measure
-from clearance.scene import records, statements
-from clearance.scene.assemble import Site, on_ground, strays_m
+from clearance.scene import records
+from clearance.scene.assemble import Site, strays_m
 from clearance.scene.naming import opening_name
 from clearance.scene.records import Stage
 from clearance.verdict import judge
@@ -45,7 +43,7 @@ def kept_away(site: Site, stage: Stage) -> Iterator[tuple[str, str, float]]:
     """Who keeps away from which point, and how far [m]: everybody aloft and on the ground."""
     if stage.kind not in ("open", "close") or stage.opening_distance_m is None:
         return
-    present = [person.name for person in site.scene.crew if person.name not in statements.absent(site.scene, stage)]
+    present = [person.name for person in crew_there(site, stage)]
     for wire in stage.released:
         for person in (*records.aloft(site.scene, stage), *present):
             if person == stage.by_hand:
@@ -66,21 +64,11 @@ def drop_zones(site: Site, stage: Stage) -> Iterator[Approach]:
             continue
         ends = [hung.catenary.start, hung.catenary.end, *way_of(site, name).corners]
         below = MultiPoint([(float(x), float(y)) for x, y, _ in ends]).convex_hull
-        for person in site.scene.crew:
-            if person.name in statements.absent(site.scene, stage):
-                continue
-            area = area_of(stage, person)
-            on_it, nearest = nearest_points(below, area)
-            foot = np.array(on_ground(site.ground, (float(nearest.x), float(nearest.y))))
-            body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
-            half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
-            wide = max((one.radius_m for one in along_with(site, name)), default=0.0)
-            gap = max(0.0, area.distance(below) - half - wide)
-            points = (_point(foot), (float(on_it.x), float(on_it.y), float(foot[2])))
+        wide = max((one.radius_m for one in along_with(site, name)), default=0.0)
+        for person in crew_there(site, stage):
+            off = off_ground(site, stage, person, below)
+            gap = max(0.0, off.gap_m - wide)
+            points = (off.foot, (*off.on_it, off.foot[2]))
             verdict = judge(gap, gap, release.drop_zone_m)
             measure = Measure(verdict, release.drop_zone_m, gap, gap, {}, (), (person.name, name), points)
             yield Approach(person.name, f"the drop zone of {name}", measure)
-
-
-def _point(xyz: np.ndarray) -> tuple[float, float, float]:
-    return float(xyz[0]), float(xyz[1]), float(xyz[2])

@@ -24,11 +24,11 @@ from clearance.conductor import charge
 from clearance.engine import Group, Path, coarse, compile_setting
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Parting, Setting
-from clearance.job.site_gaps import between, taken
-from clearance.job.tails import along_with, at_its_place
+from clearance.job.site_gaps import between
+from clearance.job.tails import along_with, around_m, at_its_place
 from clearance.limits import required_between
 from clearance.result import Approach, OpenPoint
-from clearance.scene import records, statements
+from clearance.scene import statements
 from clearance.scene.assemble import Site
 from clearance.scene.messages import shown
 from clearance.scene.naming import free_end_name, lead_name, opening_name
@@ -77,10 +77,10 @@ def parted(site: Site, stage: Stage, bodies: Sequence[Body], lowered_m: float) -
     leaves, touched = _left(tip, line, limit)
     near = _near(in_place, _from_tip(in_place), leaves, limit)
     size = float((_from_tip(in_place) + _sizes(in_place))[near].max()) if near.any() else 0.0
-    free = _from_tip(_where(tail.shape, lowered_m)) < size
+    free = _from_tip(shapes.at_value(tail.shape, lowered_m)) < size
     free[0], free[-1] = False, True
-    end = replace(tail, name=free_end_name(tail.name), shape=_part(tail.shape, free))
-    found = [replace(tail, shape=_part(tail.shape, ~free)) if body is tail else body for body in bodies]
+    end = replace(tail, name=free_end_name(tail.name), shape=shapes.taken(tail.shape, free))
+    found = [replace(tail, shape=shapes.taken(tail.shape, ~free)) if body is tail else body for body in bodies]
     hand = _hand(site, stage, tail.name)
     return [*found, end], Parting(tail.name, phase, end.name, frozenset(_names(leaves)), hand, touched)
 
@@ -95,10 +95,6 @@ def _left(tip: shapes.Shape, line: Sequence[Body], limit_m: float) -> tuple[list
         found += joined
         rest = [body for body in rest if body not in joined]
     return found, frozenset(_names(touched))
-
-
-def _where(wire: shapes.Shape, value: float) -> shapes.Shape:
-    return wire if wire.rate is None else replace(wire, vertices=wire.vertices + wire.rate * value, rate=None)
 
 
 def _sizes(wire: shapes.Shape) -> NDArray[np.float64]:
@@ -118,7 +114,7 @@ def _near(
     it than a free end may be."""
     found = np.zeros(len(wire), bool)
     for number in np.flatnonzero(from_tip < LONGEST * limit_m):
-        one = taken(wire, np.array([number]))
+        one = shapes.taken(wire, [number])
         found[number] = any(_careful(one, body.shape) < limit_m for body in leaves)
     return found
 
@@ -126,12 +122,6 @@ def _near(
 def _careful(one: shapes.Shape, other: shapes.Shape) -> float:
     """The careful gap of a few primitives to a shape that stands still [m]: no more than this, and seldom less."""
     return between(one, other)[0] - float(one.uncertainty.max()) - float(other.uncertainty.max())
-
-
-def _part(shape: shapes.Shape, which: NDArray[np.bool_]) -> shapes.Shape:
-    rate = None if shape.rate is None else np.ascontiguousarray(shape.rate[which])
-    vertices = np.ascontiguousarray(shape.vertices[which])
-    return shapes.Shape(vertices, shape.corners[which], shape.radius[which], shape.uncertainty[which], rate)
 
 
 def _hand(site: Site, stage: Stage, wire: str) -> frozenset[str]:
@@ -173,8 +163,7 @@ def opened(site: Site, wire: str) -> Opened:
     record, scene = hung.record, site.scene
     assert record.release is not None
     body = next(body for body in hung.bodies if body.name == wire)
-    radius = float(body.shape.radius.max())
-    phase = record.phase
+    radius, phase = around_m(record), record.phase
     joined = [one for one in site.bodies if one.kind == "fitting" and one.potential == phase and _joins(body, one)]
     others = [
         one
@@ -182,9 +171,7 @@ def opened(site: Site, wire: str) -> Opened:
         if one.conductive and len(one.shape) and one.potential != phase and one.name not in (wire, *_names(joined))
     ]
     apart = min((_careful(body.shape, one.shape) for one in others), default=math.inf)
-    if isinstance(record, records.SpanWire) and record.bundle is not None:
-        radius += record.bundle.spacing_m * math.sqrt(0.5)
-        apart -= record.bundle.spacing_m * math.sqrt(0.5)
+    apart -= radius - 0.5 * record.diameter_m
     apart = min(max(apart, radius), 1e3)
     goes = along_with(site, wire)
     apart = max(apart - max((one.radius_m for one in goes), default=0.0), radius)

@@ -24,11 +24,12 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import STRtree, box
 
+from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import still_gap
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench
-from clearance.job.site_gaps import between, taken, within
+from clearance.job.site_gaps import between, within
 from clearance.job.site_insulators import (
     TOUCHING_M,
     accepted,
@@ -96,7 +97,7 @@ def middles(site: Site) -> dict[str, Body]:
         if len(ends) and body.potential not in (EARTH, None):
             corners = body.shape.vertices[:, :, None, :] - ends
             off = np.linalg.norm(corners, axis=3).min(axis=(1, 2)) > END_IN_SCAN_M
-            found[name] = replace(body, shape=taken(body.shape, np.flatnonzero(off)))
+            found[name] = replace(body, shape=shapes.taken(body.shape, np.flatnonzero(off)))
     return found
 
 

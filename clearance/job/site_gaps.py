@@ -19,7 +19,7 @@ from clearance.bodies import Body
 from clearance.kernel import pairs
 from clearance.scene.assemble import EARTH, Site, place
 from clearance.scene.records import Stage
-from clearance.shapes import Shape, points
+from clearance.shapes import Shape, points, taken
 
 NEAR_M = 6.0
 """[m] How far from the place of work such a gap may be: what lies further says little about it."""
@@ -91,10 +91,6 @@ def within(shape: Shape, centre: Floats, radius_m: float) -> Shape:
     squared, witness = np.empty(len(shape)), np.empty((len(shape), 2, 3))
     pairs.measure(shape.vertices, shape.corners, ball.vertices, ball.corners, squared, witness)
     return taken(shape, np.flatnonzero(np.sqrt(squared) <= radius_m))
-
-
-def taken(shape: Shape, which: NDArray[np.intp]) -> Shape:
-    return Shape(shape.vertices[which], shape.corners[which], shape.radius[which], shape.uncertainty[which])
 
 
 Point = tuple[float, float, float]

@@ -5,12 +5,14 @@ Who goes to another place in a stage may be anywhere between there and where the
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal, NoReturn
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points
 
 from clearance.bodies import Body, areas, crew, worker
 from clearance.bodies.solid import box, turned_about_z
@@ -31,6 +33,31 @@ def build_of(person: records.Worker | records.Crew) -> worker.Build:
 def area_of(stage: Stage, person: records.Crew) -> shapely.Polygon:
     """Where the feet of a member of the crew may be in a stage, in plan."""
     return _between(stands_in(stage, person))
+
+
+def crew_there(site: Site, stage: Stage) -> tuple[records.Crew, ...]:
+    """The members of the crew who are there in a stage."""
+    away = statements.absent(site.scene, stage)
+    return tuple(person for person in site.scene.crew if person.name not in away)
+
+
+@dataclass(frozen=True)
+class Off:
+    """How far a member of the crew stays from some ground in plan, counted from the shoulders [m]; where on that
+    ground, and where they stand there."""
+
+    gap_m: float
+    on_it: tuple[float, float]
+    foot: tuple[float, float, float]
+
+
+def off_ground(site: Site, stage: Stage, person: records.Crew, zone: BaseGeometry) -> Off:
+    """How far somebody stays from a zone of the ground, wherever in their area they stand."""
+    area, build = area_of(stage, person), build_of(person)
+    half = 0.5 * build.bideltoid_m + build.suit_m + build.spread_m
+    on_it, nearest = nearest_points(zone, area)
+    foot = on_ground(site.ground, (float(nearest.x), float(nearest.y)))
+    return Off(area.distance(zone) - half, (float(on_it.x), float(on_it.y)), foot)
 
 
 @lru_cache(maxsize=256)

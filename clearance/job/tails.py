@@ -100,9 +100,7 @@ def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] 
 def frozen(pieces: tuple[wire.TailPiece, ...], lower_m: float) -> shapes.Shape:
     """The tail where it has been lowered by so much."""
     piece = next((p for p in pieces if p.lower_m[0] <= lower_m <= p.lower_m[1]), pieces[-1])
-    if piece.shape.rate is None:
-        return piece.shape
-    return replace(piece.shape, vertices=piece.shape.vertices + piece.shape.rate * lower_m, rate=None)
+    return shapes.at_value(piece.shape, lower_m)
 
 
 def at_its_place(site: Site, name: str) -> shapes.Shape:
@@ -138,7 +136,7 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
         ranges = list(pairwise(within)) or [(0.0, 0.0)]
         try:
             pieces = wire.freed_tail(
-                length, fixed, free, to, _breadth_m(record), record.uncertainty_m, ranges, TAIL_ERROR_M
+                length, fixed, free, to, 2.0 * around_m(record), record.uncertainty_m, ranges, TAIL_ERROR_M
             )
             room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
         except InputError as error:
@@ -157,10 +155,11 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
     return tuple(found)
 
 
-def _breadth_m(record: records.Wire) -> float:
-    """Diameter that holds a wire however it turns: of a bundle, the circle about its corners [m]."""
+def around_m(record: records.Wire) -> float:
+    """Radius that holds a wire however it turns: of a bundle, to the corner of a square, the furthest of all
+    arrangements [m]."""
     bundle = record.bundle if isinstance(record, records.SpanWire) else None
-    return record.diameter_m + (0.0 if bundle is None else 2.0 * math.sqrt(0.5) * bundle.spacing_m)
+    return 0.5 * record.diameter_m + (0.0 if bundle is None else math.sqrt(0.5) * bundle.spacing_m)
 
 
 def _trailing(piece: wire.TailPiece, trails_m: float) -> wire.TailPiece:
@@ -201,9 +200,9 @@ def _blown(piece: wire.TailPiece, room: NDArray[np.float64], length_m: float) ->
 
 def _shares(piece: wire.TailPiece, length_m: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The lowest and the highest share of its length from the far end that each capsule of a tail may stand for."""
-    shape, spans = piece.shape, []
+    spans = []
     for value in piece.lower_m:
-        vertices = shape.vertices if shape.rate is None else shape.vertices + shape.rate * value
+        vertices = shapes.at_value(piece.shape, value).vertices
         sizes = np.linalg.norm(vertices[:, 1] - vertices[:, 0], axis=1)
         along = np.concatenate([[0.0], np.cumsum(sizes)])
         # Its capsules lie in a row from the far end to the freed one, or in a few rows beside one another.

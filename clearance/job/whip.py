@@ -21,23 +21,21 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPoint, Polygon
-from shapely.ops import nearest_points
 
 from clearance import shapes
-from clearance.bodies import Body, worker
+from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
 from clearance.job import rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Parting
-from clearance.job.site_gaps import taken
-from clearance.job.standing import area_of
-from clearance.job.tails import along_with, way_of
+from clearance.job.standing import crew_there, off_ground
+from clearance.job.tails import along_with, around_m, way_of
 from clearance.kernel import pairs
 from clearance.result import Approach, Measure, worst
 from clearance.scene import records, statements
-from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.naming import free_end_name, whip_name
 from clearance.scene.records import Stage
 from clearance.tolerances import APART_M
@@ -98,11 +96,8 @@ def _whip(site: Site, name: str, parked: bool, ropes: int) -> Whip:
         # Without its pull the string at the far end swings: it is part of the line, held where it is attached.
         fixed_at, tail = np.array(place(site, record, held)), tail + string.length_m
     reach = tail + release.trails_m
-    half = 0.5 * record.diameter_m
-    if isinstance(record, records.SpanWire) and record.bundle is not None:
-        half += record.bundle.spacing_m * math.sqrt(0.5)  # the corner of a square, the furthest of all arrangements
     # What goes along is fixed to some point of it: it reaches no further about there than its radius.
-    half = max([half, *(one.radius_m for one in along_with(site, name))])
+    half = max([around_m(record), *(one.radius_m for one in along_with(site, name))])
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
     corners = [np.array(corner) for corner in way_of(site, name).corners][-1 if parked else 0 :]
     within = math.inf
@@ -335,7 +330,7 @@ def _careful_gap(hull: shapes.Shape, other: shapes.Shape) -> tuple[float, tuple[
     other, on the hull. A rounding of 1e-9 m is taken off."""
     best = (math.inf, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
     for number in range(len(hull)):
-        one = taken(hull, np.repeat(number, len(other)))
+        one = shapes.taken(hull, np.repeat(number, len(other)))
         squared, witness = np.empty(len(other)), np.empty((len(other), 2, 3))
         pairs.measure(one.vertices, one.corners, other.vertices, other.corners, squared, witness)
         around = one.radius + one.uncertainty + other.radius + other.uncertainty
@@ -369,22 +364,12 @@ def _below(bench: Bench, stage: Stage, whip: Whip) -> Iterator[Approach]:
     """Everybody on the ground stays off the ground below the whip; a person counts from the shoulders."""
     site = bench.site
     zone = Polygon(footprint(whip))
-    found: list[tuple[float, str, Floats, tuple[float, float]]] = []
-    for person in site.scene.crew:
-        if person.name in statements.absent(site.scene, stage):
-            continue
-        area = area_of(stage, person)
-        body = worker.build(person.stature_m, person.sex, person.percentile, person.suit_m)
-        half = 0.5 * body.bideltoid_m + body.suit_m + body.spread_m
-        on_it, nearest = nearest_points(zone, area)
-        foot = np.array(on_ground(site.ground, (float(nearest.x), float(nearest.y))))
-        found.append((max(0.0, area.distance(zone) - half), person.name, foot, (float(on_it.x), float(on_it.y))))
+    found = [(person.name, off_ground(site, stage, person, zone)) for person in crew_there(site, stage)]
     if not found:
         return
-    gap, name, foot, (x, y) = min(found, key=lambda entry: entry[:2])
-    points = ((float(foot[0]), float(foot[1]), float(foot[2])), (x, y, float(foot[2])))
-    required = APART_M
-    measure = Measure(judge(gap, gap, required), required, gap, gap, {}, (), (name, whip.wire), points)
+    name, off = min(found, key=lambda entry: (max(0.0, entry[1].gap_m), entry[0]))
+    gap, points = max(0.0, off.gap_m), (off.foot, (*off.on_it, off.foot[2]))
+    measure = Measure(judge(gap, gap, APART_M), APART_M, gap, gap, {}, (), (name, whip.wire), points)
     yield Approach("crew", f"the ground below the {whip_name(whip.wire)}", measure)
 
 
