@@ -99,14 +99,27 @@ Point = tuple[float, float, float]
 def between(one: Shape, other: Shape) -> tuple[float, float, tuple[Point, Point]]:
     """The least distance between surfaces [m] without uncertainty, the uncertainty of the two primitives [m], and
     where."""
+    gap, uncertainty, ends = _nearest(one, other, careful=False)
+    return max(0.0, gap), uncertainty, ends
+
+
+def careful(one: Shape, other: Shape) -> tuple[float, tuple[Point, Point]]:
+    """The least distance between surfaces with all uncertainty taken off [m], below zero where they may meet, and
+    where."""
+    gap, _, ends = _nearest(one, other, careful=True)
+    return gap, ends
+
+
+def _nearest(one: Shape, other: Shape, careful: bool) -> tuple[float, float, tuple[Point, Point]]:
     best = (math.inf, 0.0, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
     for k in range(len(one)):
         single = taken(one, np.repeat(k, len(other)))
         squared, witness = np.empty(len(other)), np.empty((len(other), 2, 3))
         pairs.measure(single.vertices, single.corners, other.vertices, other.corners, squared, witness)
-        gaps = np.sqrt(squared) - single.radius - other.radius
+        uncertainty = single.uncertainty + other.uncertainty
+        gaps = np.sqrt(squared) - single.radius - other.radius - (uncertainty if careful else 0.0)
         least = int(np.argmin(gaps))
         if gaps[least] < best[0]:
             a, b = ((float(p[0]), float(p[1]), float(p[2])) for p in witness[least])
-            best = (float(gaps[least]), float(single.uncertainty[least] + other.uncertainty[least]), (a, b))
-    return max(0.0, best[0]), best[1], best[2]
+            best = (float(gaps[least]), float(uncertainty[least]), (a, b))
+    return best

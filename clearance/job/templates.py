@@ -71,15 +71,21 @@ class _Desk:
         if self.earthed:
             carried["potentials"] = {wire: records.EARTH for wire in self.earthed}
         # Only what is stated is set, so that a stage printed holds no entry that says nothing.
-        if (
-            self.back and self.rescue is None and "stands" not in fields
-        ):  # the stage after that in which somebody was sent
+        if self.back and self.rescue is None and "stands" not in fields:
             carried["stands"], self.back = self.back, ()
         given = {**carried, **fields}
         stated = {key: value for key, value in given.items() if key == "workers" or value not in ((), None, {}, False)}
         self.stages.append(Stage(name=unique, kind=kind, **stated))
         self.anew = False
         return unique
+
+    def earthing(self, place: tuple[str, ...], wires: tuple[str, ...], by: str, removing: bool, **fields: Any) -> None:
+        """The stage in which somebody earths wires with a remote tool, or removes that earth."""
+        names, said = ", ".join(wires), "removed from" if removing else "put on"
+        what = f"remove the earth of {names}" if removing else f"earth {names}"
+        note = f"the earth is {said} {names} by '{by}' with a remote tool"
+        told = {"lifts_earth" if removing else "earths": wires, "note": note}
+        self.holders.append((place, self.add(what, "earthing", **told, **fields), by))
 
     def sent(self, job: TakeOff | Reconnect, turn: Turn) -> dict[str, Any]:
         """Where whoever earths a tail is sent for that; the next stage sends them back."""
@@ -232,10 +238,8 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.add(f"lower {wire}", "lower", released=(wire,), lower_m=lowering, **fields.moving)
         desk.off.append(wire)
         if job.stick_m is not None:
-            note = _earthing_note("put on", wire, job.by)
-            earthing = {"earths": (wire,), "stick_m": job.stick_m, "note": note, **desk.sent(job, turn)}
-            stage = desk.add(f"earth {wire}", "earthing", **earthing, **fields.moving)
-            desk.holders.append((place, stage, job.by or ""))
+            told = {"stick_m": job.stick_m, **desk.sent(job, turn), **fields.moving}
+            desk.earthing(place, (wire,), job.by or "", False, **told)
             desk.earthed.append(wire)
         if job.opened == "by hand":
             _down(desk, job, turn, climber)
@@ -257,10 +261,8 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         fields = _during(desk, job, turn, climber)
         if wire in desk.earthed and job.stick_m is not None:
             desk.earthed.remove(wire)
-            note = _earthing_note("removed from", wire, job.by)
-            lifted = {"lifts_earth": (wire,), "stick_m": job.stick_m, "note": note, **desk.sent(job, turn)}
-            stage = desk.add(f"remove the earth of {wire}", "earthing", **lifted, **fields.moving)
-            desk.holders.append((place, stage, job.by or ""))
+            told = {"stick_m": job.stick_m, **desk.sent(job, turn), **fields.moving}
+            desk.earthing(place, (wire,), job.by or "", True, **told)
         desk.off.remove(wire)
         raising = Range(turn.opened_m, turn.lowered_m)
         desk.add(f"raise {wire}", "raise", released=(wire,), lower_m=raising, **fields.moving)
@@ -294,10 +296,6 @@ def _during(desk: _Desk, job: TakeOff | Reconnect, turn: Turn, climber: _Climber
         _down(desk, job, turn, climber)
     nobody = {"travel_m": turn.station_m, **_lean(job), "workers": ()}
     return _During(nobody, nobody)
-
-
-def _earthing_note(said: str, wires: str, by: str | None) -> str:
-    return f"the earth is {said} {wires} by '{by}' with a remote tool"
 
 
 def _at_work(job: TakeOff | Reconnect) -> Range:
@@ -367,19 +365,14 @@ def _earth(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         if wire not in desk.off:
             desk.wrong((*place, "wires"), "a wire that is off and lowered", f"{shown(wire)}, still in place")
     removing = job.kind == "remove earth"
-    fields: dict[str, Any] = {"lifts_earth" if removing else "earths": job.wires, "stick_m": job.stick_m}
+    fields: dict[str, Any] = {"stick_m": job.stick_m, "workers": ()}
     station = job.station_m or desk.station
     if station is not None:
         _stand(desk, job, station, f"station {station.lo:g} m")
         fields |= {"travel_m": station, **_lean(job)}
     # While it is done the tail may be at its former phase still, or again: the stage is not told that it is earthed.
     desk.earthed = [wire for wire in desk.earthed if wire not in job.wires]
-    said = "removed from" if removing else "put on"
-    names = ", ".join(job.wires)
-    note = _earthing_note(said, names, job.by)
-    what = f"remove the earth of {names}" if removing else f"earth {names}"
-    stage = desk.add(what, "earthing", workers=(), note=note, **fields)
-    desk.holders.append((place, stage, job.by))
+    desk.earthing(place, job.wires, job.by, removing, **fields)
     if not removing:
         desk.earthed += job.wires
 

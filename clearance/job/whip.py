@@ -30,9 +30,9 @@ from clearance.gaps import EARTH
 from clearance.job import rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.setting import Parting
+from clearance.job.site_gaps import careful
 from clearance.job.standing import crew_there, off_ground
 from clearance.job.tails import along_with, around_m, way_of
-from clearance.kernel import pairs
 from clearance.result import Approach, Measure, worst
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
@@ -328,18 +328,8 @@ def _still(hull: Body, there: Sequence[Body], required: float | None) -> Measure
 def _careful_gap(hull: shapes.Shape, other: shapes.Shape) -> tuple[float, tuple[Point3, Point3]]:
     """The least distance between two shapes that stand still, radii and uncertainties taken off [m], and where: on the
     other, on the hull. A rounding of 1e-9 m is taken off."""
-    best = (math.inf, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
-    for number in range(len(hull)):
-        one = shapes.taken(hull, np.repeat(number, len(other)))
-        squared, witness = np.empty(len(other)), np.empty((len(other), 2, 3))
-        pairs.measure(one.vertices, one.corners, other.vertices, other.corners, squared, witness)
-        around = one.radius + one.uncertainty + other.radius + other.uncertainty
-        gaps = np.sqrt(squared) - around
-        least = int(np.argmin(gaps))
-        if gaps[least] < best[0]:
-            a, b = ((float(p[0]), float(p[1]), float(p[2])) for p in witness[least])
-            best = (float(gaps[least]), (b, a))
-    return best[0] - 1e-9, best[1]
+    gap, (on_hull, there) = careful(hull, other)
+    return gap - 1e-9, (there, on_hull)
 
 
 def footprint(whip: Whip) -> NDArray[np.float64]:

@@ -140,8 +140,24 @@ class Case:
     inputs: Mapping[str, Value]
 
 
+class OfFigures:
+    """What stands on figures: how well these are known."""
+
+    facts: tuple[Fact, ...]
+
+    @property
+    def unconfirmed(self) -> tuple[str, ...]:
+        """What in it nobody read, as lines with their grade."""
+        return unconfirmed(self.facts)
+
+    @property
+    def grade(self) -> Grade:
+        """How well it is known: as well as the least known of its figures."""
+        return least_known(self.facts)
+
+
 @dataclass(frozen=True)
-class Limit:
+class Limit(OfFigures):
     """A required distance, unrounded.
 
     limit_m: the whole distance [m], electrical and ergonomic part
@@ -163,16 +179,6 @@ class Limit:
     conditions: tuple[str, ...]
     facts: tuple[Fact, ...]
 
-    @property
-    def unconfirmed(self) -> tuple[str, ...]:
-        """What in it nobody read, as lines with their grade."""
-        return unconfirmed(self.facts)
-
-    @property
-    def grade(self) -> Grade:
-        """How well it is known: as well as the least known of its figures."""
-        return least_known(self.facts)
-
     def __post_init__(self) -> None:
         if not self.limit_m >= self.electrical_m > 0.0 or self.limit_m == float("inf"):
             raise RuleError(
@@ -183,7 +189,7 @@ class Limit:
 
 
 @dataclass(frozen=True)
-class InsulatingLength:
+class InsulatingLength(OfFigures):
     """A required clear insulating length of a ladder, rope, rod or string, unrounded [m], metal parts deducted."""
 
     what: What
@@ -194,23 +200,13 @@ class InsulatingLength:
     conditions: tuple[str, ...]
     facts: tuple[Fact, ...]
 
-    @property
-    def unconfirmed(self) -> tuple[str, ...]:
-        """What in it nobody read, as lines with their grade."""
-        return unconfirmed(self.facts)
-
-    @property
-    def grade(self) -> Grade:
-        """How well it is known: as well as the least known of its figures."""
-        return least_known(self.facts)
-
     def __post_init__(self) -> None:
         if not 0.0 < self.required_m < float("inf"):
             raise RuleError(f"{self.rule}: an insulating length of {self.required_m} m is none: expected more than 0 m")
 
 
 @dataclass(frozen=True)
-class Transfer:
+class Transfer(OfFigures):
     """The least distance of a bare body from the live part at potential transfer [m].
 
     own: whether it is of a rule that was asked; else it is of another family of rules, a figure beside theirs
@@ -220,10 +216,6 @@ class Transfer:
     rule: RuleReference
     facts: tuple[Fact, ...]
     own: bool = True
-
-    @property
-    def grade(self) -> Grade:
-        return least_known(self.facts)
 
     def __str__(self) -> str:
         beside = "" if self.own else ", not of a rule that was asked"
