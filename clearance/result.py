@@ -374,16 +374,18 @@ def least_margin(stages: Iterable[tuple[str, StageResult]]) -> tuple[float | Non
 
 
 def first_open(stages: Iterable[tuple[str, StageResult]]) -> str:
-    """The first thing that is not clear, and the stage it is in; nothing where all are clear."""
+    """What is in breach first, else what is not clear first, and its stage; nothing where all are clear."""
+    found: list[tuple[Verdict, str]] = []
     for name, one in stages:
         if one.verdict == "clear":
             continue
-        said = [f"{c.body} meets {c.measure.ends[1]}" for c in one.collisions if c.measure.verdict != "clear"]
-        said += [f"{gap.between[0]} to {gap.between[1]}, {gap.kind}" for gap in one.gaps if gap.verdict != "clear"]
-        said += [f"approach of {a.body} to {a.to}" for a in one.approaches if a.measure.verdict != "clear"]
-        said += [f"insulating length of {i.body}" for i in one.insulation if i.verdict != "clear"]
-        return f"{name}: {(*said, *map(str, one.open_points))[0]}"
-    return ""
+        said = [(c.measure.verdict, f"{c.body} meets {c.measure.ends[1]}") for c in one.collisions]
+        said += [(gap.verdict, f"{gap.between[0]} to {gap.between[1]}, {gap.kind}") for gap in one.gaps]
+        said += [(a.measure.verdict, f"approach of {a.body} to {a.to}") for a in one.approaches]
+        said += [(i.verdict, f"insulating length of {i.body}") for i in one.insulation]
+        said += [(point.verdict, str(point)) for point in one.open_points]
+        found += [(verdict, f"{name}: {what}") for verdict, what in said if verdict != "clear"]
+    return next((what for verdict, what in found if verdict == "breach"), found[0][1] if found else "")
 
 
 class Interrupted(KeyboardInterrupt):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from clearance.conductor.elastic import Segment, along, hang
@@ -64,6 +64,7 @@ def check_every_tilt(chord, excess, middle, width, share):
 
 @settings(max_examples=10, deadline=None)
 @given(RANGES)
+@example({"chord": 1.0, "excess": 0.03125, "middle": 0.0, "width": 5e-324, "share": 0.0})
 def test_every_tilt_of_the_range_is_within_the_proved_uncertainty(ranges):
     check_every_tilt(**ranges)
 

@@ -81,7 +81,8 @@ def test_only_what_a_statement_touches_is_judged_again_and_nothing_is_missed(nam
         assert len(kept) == len(read.statements) - len(group.statements)
         long = check(read.model_copy(update={"statements": kept}), tolerance_m=0.02, withdraw=False)
         assert group.verdict == long.verdict, group.statements
-        least, _ = least_margin([(one.name, one) for one in long.stages])
+        # A statement that goes takes no breach of the scene away, though a rope that conducts asks for no length.
+        least, _ = least_margin([(one.name, one) for one in (*long.stages, *found.stages)])
         assert group.margin_m == pytest.approx(least, abs=0.04), group.statements
 
 

@@ -101,7 +101,8 @@ def _uncertainty(family: Family, chord: float, length: float, tilt_rad: tuple[fl
         return straight
     tilts = tilt_cells(tilt_rad)
     far = (tilts[1] - tilts[0]) * _speed(chord, length, tilts)
-    counts = np.ceil(far * min(1.0 / (2.0 * CELL_M), MOST_CELLS / float(far.sum()))).astype(int)
+    most = min(1.0 / (2.0 * CELL_M), MOST_CELLS / max(float(far.sum()), CELL_M))
+    counts = np.maximum(np.ceil(far * most), 1.0).astype(int)  # a range of nothing is one cell too
     middles = [low + (high - low) * (np.arange(n) + 0.5) / n for low, high, n in zip(*tilts, counts, strict=True)]
     off = _from_family(family, points(chord, np.concatenate(middles), length, NODES))
     return min(straight, float(off.max()) + float((far / counts).max()) / 2.0 + length / (2.0 * NODES))
