@@ -34,7 +34,7 @@ from clearance.job.setting import Setting
 from clearance.kernel import compiling
 from clearance.limits import lacking, per_unit, refusals
 from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
-from clearance.scene import unlisted, weathered
+from clearance.scene import statements, unlisted, weathered
 from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Circuit, Scene, Stage
 from clearance.scene.records_statements import Confirmed, LeftOut
@@ -56,6 +56,8 @@ DEVICE = "strength and overturning of the aerial device"
 
 WAVE = 4
 """Stages judged at once without statements; the next know the least margin that these found."""
+
+NOT_ASKED = "it was not asked what the verdict would be without it"
 
 NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
 
@@ -122,7 +124,7 @@ def check(
     scene: as `read_scene` gives it
     tolerance_m: how far apart the proven lower and the witnessed upper bound of a gap may stay [m]
     progress: told in words what is being swept; may raise to interrupt
-    withdraw: False leaves out what the verdict would be without the statements
+    withdraw: False lists the statements, and leaves out what the verdict would be without them
 
     Raises: InputError for what is wrong with the scene, RuleError for a rule that refuses it.
     """
@@ -192,6 +194,11 @@ def check_prepared(
         _without(bench, one, again, points, prepared.read, result, pieces_of_all, progress)
         for one, again in zip(without, looks, strict=True)
     )
+    if not withdraw:
+        # What the verdict rests on is told all the same: it stands beside it, whoever asks.
+        groups = statements.groups(scene.statements, scene)
+        unasked = (Without(withdrawn.stated(group), "undecided", None, "", NOT_ASKED) for group in groups)
+        return replace(result, statements=tuple(unasked))
     last = told[-1:] if len(told) > 1 else ()
     return replace(result, statements=told[: len(told) - len(last)], without_all=told[-1] if told else None)
 

@@ -15,6 +15,10 @@ from clearance.verdict import worst as worst
 
 FORMAT = 1
 
+LOW_MARGIN_M = 0.10
+"""[m] A margin below this is named low, though it is clear: about what a survey, a rope-held ladder or a stretched arm
+can hide. Common practice, no source; it changes a word and a colour, never a verdict."""
+
 Kind = Literal["air", "tool", "object"]
 Numbers = Mapping[str, float]
 Point = tuple[float, float, float]
@@ -357,20 +361,24 @@ class Result:
 
 def least_margin(stages: Iterable[tuple[str, StageResult]]) -> tuple[float | None, str]:
     """The least proved margin of gaps, approaches and insulating lengths of stages by name [m], and the stage it is in;
-    None and "" where there is none. What a figure beside the scene's rules leaves counts where it is not
-    clear."""
+    None and "" where there is none. What a figure beside the scene's rules leaves counts where it is not clear, or
+    clear by little."""
     found: list[tuple[float, str]] = []
     for name, one in stages:
         measures = [m for gap in one.gaps for m in (gap.posture, gap.reach) if m is not None]
         measures += [
             approach.measure
             for approach in one.approaches
-            if not approach.beside or approach.measure.verdict != "clear"
+            if not approach.beside or approach.measure.verdict != "clear" or _low(approach.measure)
         ]
         found += [(m.margin_lower_m, name) for m in measures if m.margin_lower_m is not None]
         found += [(i.left_m - i.required_m, name) for i in one.insulation if i.required_m is not None]
     finite = [item for item in found if math.isfinite(item[0])]
     return min(finite) if finite else (None, "")
+
+
+def _low(measure: Measure) -> bool:
+    return measure.margin_lower_m is not None and measure.margin_lower_m < LOW_MARGIN_M
 
 
 def first_open(stages: Iterable[tuple[str, StageResult]]) -> str:

@@ -79,17 +79,21 @@ def _covering(site: Site) -> Iterator[tuple[Statement, Statement]]:
 
     All absences: a chain from a phase to earth may pass what either takes away. A restrained reach with the absences of
     what may be near the job, and what holds a tail with every absence: hands and tails that are held back do not meet
-    what is there without the absence, and what is away is not met by those that are free.
+    what is there without the absence, and what is away is not met by those that are free. With a solid that insulates
+    it is the same.
     """
     said = site.scene.statements
-    away = [entry for entry in said if isinstance(entry, Absent)]
-    yield from pairwise(away)
+    absences = [entry for entry in said if isinstance(entry, Absent)]
+    yield from pairwise(absences)
+    solids = {solid.name for solid in site.scene.solids}
+    away: dict[Absent | Insulating, tuple[str, ...]] = {entry: entry.bodies for entry in absences}
+    away |= {entry: (entry.body,) for entry in said if isinstance(entry, Insulating) and entry.body in solids}
     yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail) for gone in away)
     restrained = [entry for entry in said if isinstance(entry, RestrainedReach)]
     job = where_the_job_is(site) if restrained else None
     of_line = {body.name: body for body in site.bodies if len(body.shape)}
     for gone in away if restrained else ():
-        bodies = [of_line.get(name) for name in gone.bodies]
+        bodies = [of_line.get(name) for name in away[gone]]
         # What is no body of the line is the job's own, and near it.
         if any(body is None or job is None or plan_m(body, job) <= NEAR_JOB_M for body in bodies):
             yield from ((entry, gone) for entry in restrained)

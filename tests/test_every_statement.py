@@ -153,6 +153,11 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         {"kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit", "value": 4.6},
         {"entry": "ladder", "field": "nominal_kV", "value": 4.5},
     ),
+    "confirmed against another doubt": (
+        {"circuits": [TWO], "solids": FAR},
+        {"kind": "confirmed", "entry": "circuit 'bay'", "field": "phases", "value": ["A", "B"], "doubt": "far away"},
+        {"entry": "ladder", "field": "nominal_kV", "value": ["B", "A"], "doubt": "hangs on nothing"},
+    ),
     "left out": (
         {"circuits": [TWO], "solids": FAR, "clouds": TREES, "track": {"points_m": [[30, 25], [30, 35]],
          "heading_deg": 0}, "stages": [stage(workers=[])]},

@@ -23,15 +23,24 @@ WHOLE = {
     "step off": stage(name="step off", kind="step off", posture=None, climb_m=[0, 1]),
     "strike": stage(name="strike", kind="strike", **LYING),
 }
+STANDING = "how the ladder came to stand as stage 'step on' begins, and how it is struck, is not judged"
 MISSING = {
     "nothing": ((), []),
     "set up": (
         ("set up",),
-        ["it begins in stage 'step on' with the ladder standing, and strikes it: how it was set up is not judged"],
+        [
+            STANDING,
+            "it begins in stage 'step on' with the ladder standing, and strikes it: how it was set up is not judged",
+        ],
     ),
-    "set up and strike": (("set up", "strike"), []),
+    "set up and strike": (
+        ("set up", "strike"), [STANDING],
+    ),
     "strike": (("strike",), ["it leaves the ladder standing"]),
-    "the beginning": (("set up", "strike", "step on"), ["it begins in stage 'climb' with 'worker' aloft"]),
+    "the beginning": (
+        ("set up", "strike", "step on"),
+        ["it begins in stage 'climb' with 'worker' aloft", STANDING.replace("step on", "climb")],
+    ),
     "the end": (
         ("step off", "strike"), ["it ends in stage 'come down' with 'worker' aloft", "it leaves the ladder standing"],
     ),
@@ -52,14 +61,17 @@ def test_what_is_missing_is_named_with_its_cure(name):
     assert all(point.cure and point.where == "the job" and point.verdict == "undecided" for point in found)
 
 
-def test_a_ladder_that_is_found_standing_is_left_where_it_was_found():
-    there = scene(**job("set up", "strike"))
-    assert completeness.missing(there) == ()
+def test_a_ladder_that_is_found_standing_is_put_there_on_somebodys_word_and_left_where_it_was_found():
+    (found,) = completeness.missing(scene(**job("set up", "strike")))
+    assert 'entry "stage \'step on\'", field "travel_m" and value 5.0, and doubt "put there"' in found.cure
+    said = {"kind": "confirmed", "entry": "stage 'step on'", "field": "travel_m", "value": 5.0, "doubt": "put there"}
+    elsewhere = {**job("set up", "strike"), "statements": [said]}
+    assert completeness.missing(scene(**elsewhere)) == ()
     moved = stage(name="away", kind="travel", climb_m=None, posture=None, travel_m=[5, 6])
-    elsewhere = job("set up", "strike")
     found = completeness.missing(scene(**{**elsewhere, "stages": [*elsewhere["stages"], moved]}))
     assert [point.what for point in found] == ["it leaves the ladder elsewhere than it was found"]
-    hung = completeness.missing(scene(**job("set up", "strike", **{"step on": {"climb_m": [0.5, 1]}})))
+    begun = {**job("set up", "strike", **{"step on": {"climb_m": [0.5, 1]}}), "statements": [said]}
+    hung = completeness.missing(scene(**begun))
     assert [point.what for point in hung] == ["it begins in stage 'step on' with 'worker' aloft"]
 
 
@@ -174,7 +186,7 @@ def test_a_ladder_hung_on_a_wire_and_a_device_are_put_there_on_somebodys_word_or
         (found,) = completeness.missing(scene(**whole))
         assert found.what.startswith(words)
         assert f'entry "{entry}", field "{field}"' in found.cure
-        said = {"kind": "confirmed", "entry": entry, "field": field, "value": value}
+        said = {"kind": "confirmed", "entry": entry, "field": field, "value": value, "doubt": "put there"}
         assert completeness.missing(scene(**whole, statements=[said])) == ()
         other = "buses" if isinstance(value, str) else [1.0, 3.0]
         assert len(completeness.missing(scene(**whole, statements=[{**said, "value": other}]))) == 1

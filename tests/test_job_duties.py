@@ -273,3 +273,25 @@ def test_a_ladder_and_its_guys_are_asked_for_only_while_it_stands():
     # Somebody is on what is not there: that is asked for all the same.
     told = carried.taken_over(scene(solids=FAR, stages=[stage(name="on", travel_m=None), *whole[1:]]))
     assert "worker" in {duty.who for duty in duties.duties(told, told.stages[0])}
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "said"),
+    [
+        ("somebody aloft", {"workers": []}, "nobody is aloft: nobody is judged"),
+        ("phase C", {}, "nothing stands at phase C: no gap to it could be judged"),
+        ("a live circuit", {}, "a live circuit is not there: nothing of it is judged"),
+    ],
+)
+def test_no_name_of_a_body_stands_for_what_is_missing(name, changes, said):
+    """A box far off, whatever it is called, is not the climber, nor a phase, nor a circuit."""
+    given = {**parts("climb", HIGH, **changes)}
+    if name == "phase C":
+        given["solids"] = given["solids"][:-1]
+    if name == "a live circuit":
+        given["statements"] = [{"kind": "circuit earthed", "circuit": small_scenes.CIRCUIT["name"]}]
+    for called in ("shed", name):
+        box = small_scenes.box(called, [30.0, 30.0, 1.0], [1.0, 1.0, 1.0])
+        found = checked(0.01, **{**given, "solids": [*given["solids"], box]})
+        assert said in [str(point) for one in found.stages for point in one.open_points]
+        assert found.verdict == "undecided"

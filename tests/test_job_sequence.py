@@ -363,7 +363,8 @@ def test_every_parameter_of_ladder_and_worker_meets_the_stage_before(key, first,
     if second[1] <= first[1]:  # it goes on downwards, or ends where the other is
         apart = [second[0], first[0] - 0.01]
     for span, refused in ((second, False), (apart, True)):
-        stages = [small.stage(name="one", **{key: first}), small.stage(name="two", **{key: span})]
+        carried = {"kind": "travel", "climb_m": None, "posture": None} if key != "climb_m" else {}
+        stages = [small.stage(name=name, **{**carried, key: way}) for name, way in (("one", first), ("two", span))]
         found = list(sequence.follow(small.scene(stages=stages))[1][2])
         assert bool(found) == refused, found
     assert len(found) == 1
@@ -375,6 +376,25 @@ def test_every_range_that_a_stage_may_state_is_a_parameter_that_is_compared():
     ranges = {name for name, field in Stage.model_fields.items() if "Range" in str(field.annotation)}
     assert ranges == {parameter.key for parameter in parameters.PARAMETERS}
     assert ranges >= {"travel_m", "lower_m", "haul_m"}
+
+
+@pytest.mark.parametrize("key", ["travel_m", "heading_deg", "lean_along_deg", "lean_across_deg"])
+def test_what_a_stage_leaves_open_the_next_has_open_too(key):
+    """Nothing moves the ladder between two climbs: it stands anywhere in the range of the first, in the second too."""
+    for second, kind, refused in (
+        ([3.0, 5.0], "climb", False),
+        ([2.9, 5.1], "climb", False),
+        ([3.1, 5.0], "climb", True),
+        ([3.0, 4.9], "climb", True),
+        (5.0, "climb", True),
+        (5.0, "travel", False),
+    ):
+        riding = {"climb_m": None, "posture": None} if kind == "travel" else {}
+        stages = [small.stage(name="one", workers=[], posture=None, climb_m=None, kind="work", **{key: [3.0, 5.0]}),
+                  small.stage(name="two", kind=kind, **riding, **{key: second})]  # fmt: skip
+        found = [str(m) for m in sequence.follow(small.scene(stages=stages))[1][2] if key in str(m)]
+        assert bool(found) == refused, (second, kind, found)
+        assert all("expected all that stage 'one' leaves open for 'ladder', 3 to 5" in one for one in found)
 
 
 def test_a_ladder_with_a_metal_head_that_leans_is_not_upright_in_the_next_stage():

@@ -33,7 +33,7 @@ WIRE = {
 }
 STRING = {"kind": "strain", "length_m": 2.6, "insulating_m": 2.2, "diameter_m": 0.255, "units": 15}
 GANTRY = {
-    "kind": "gantry", "name": "gantry", "base_m": [0, 30], "column_spacing_m": 14, "column_width_m": 1,
+    "kind": "gantry", "name": "gantry", "base_m": [0, 30], "columns": 2, "column_spacing_m": 14, "column_width_m": 1,
     "beam_height_m": 11, "beam_depth_m": 0.9, "beam_width_m": 0.8, "panel_m": 1.2, "member_radius_m": 0.05,
 }  # fmt: skip
 POLE = {"kind": "pole", "name": "pole", "base_m": [0, 30], "height_m": 12, "base_radius_m": 0.2, "top_radius_m": 0.12}
@@ -277,11 +277,15 @@ def test_a_circuit_of_two_phases_is_asked_for_its_third():
         ({"air_C": [20, 23.1], "wind_m_s": 0}, False),
         ({"air_C": 20, "wind_m_s": [0, 1.1]}, False),
         ({"air_C": -1, "wind_m_s": 0, "ice_m": [0, 0.005]}, False),
+        # Conductors that are given one temperature are warmed by no air.
+        ({"air_C": [8, 27], "wind_m_s": 0, "conductor_C": 14}, True),
+        ({"air_C": 14, "wind_m_s": 0, "conductor_C": [14, 40]}, False),
     ],
 )
 def test_a_weather_of_nothing_is_no_weather_until_it_is_confirmed(weather, none):
     """Else a table of one value would do what the statement that there is none does, and nobody would answer for it."""
-    said = {**SAID, "kind": "confirmed", "entry": "weather", "field": "air_C", "value": weather["air_C"]}
+    field = "conductor_C" if "conductor_C" in weather else "air_C"
+    said = {**SAID, "kind": "confirmed", "entry": "weather", "field": field, "value": weather[field]}
     for statements, told in (((), none), ((said,), False)):
         made = small_scenes.scene(weather={**weather, "basis": "forecast"}, statements=statements)
         found = [point for point in plausible.unlikely(made) if "a weather of nothing" in point.what]

@@ -304,8 +304,8 @@ def test_an_insulated_shield_wire_is_looked_at_as_live_too(gap_m, count):
 def test_a_confirmation_that_confirms_nothing_is_told_and_one_that_does_is_not():
     odd = [{**CIRCUIT, "overvoltage_per_unit": 1.2}]
 
-    def idle(value, entry="circuit 'bay'", field="overvoltage_per_unit", **parts):
-        said = [{"kind": "confirmed", "entry": entry, "field": field, "value": value}]
+    def idle(value, entry="circuit 'bay'", field="overvoltage_per_unit", doubt=None, **parts):
+        said = [{"kind": "confirmed", "entry": entry, "field": field, "value": value, "doubt": doubt}]
         found = checked(0.02, statements=said, **{"circuits": odd, **parts})
         return [p for p in found.open_points if "confirms nothing" in p.what]
 
@@ -315,8 +315,10 @@ def test_a_confirmation_that_confirms_nothing_is_told_and_one_that_does_is_not()
         assert point.verdict == "clear"
         assert "leave it out" in point.cure
     wires = ending_at(10)
-    assert idle([10, 0, 12], "wire 'bus'", "from_m", wires=wires) == []
-    assert len(idle([11, 0, 12], "wire 'bus'", "from_m", wires=wires)) == 1
+    hanging = "hangs on nothing"
+    assert idle([10, 0, 12], "wire 'bus'", "from_m", hanging, wires=wires) == []
+    assert len(idle([11, 0, 12], "wire 'bus'", "from_m", hanging, wires=wires)) == 1
+    assert len(idle([10, 0, 12], "wire 'bus'", "from_m", wires=wires)) == 1
     long = {"wires": strung(7.1, 7.4), "solids": [BEAM]}
     assert idle(7.1, "every wire", "to_string.insulating_m", **long) == []
     assert len(idle(6.9, "every wire", "to_string.insulating_m", wires=strung(6.9, 7.2), solids=[BEAM])) == 1
@@ -341,7 +343,16 @@ def test_an_end_that_hangs_on_nothing_is_undecided_near_the_job_and_told_further
     held = box("far beam", [off_m + 2.5 + 60, 0, 12], [0.5, 4, 0.5])
     found = ends(wires=ending_at(off_m + 2.5), solids=[held])
     assert found == [("wire 'bus'" if verdict == "undecided" else "wires", verdict)]
-    said = [{**SAID, "kind": "confirmed", "entry": "wire 'bus'", "field": "from_m", "value": [off_m + 2.5, 0, 12]}]
+    said = [
+        {
+            **SAID,
+            "kind": "confirmed",
+            "entry": "wire 'bus'",
+            "field": "from_m",
+            "value": [off_m + 2.5, 0, 12],
+            "doubt": "hangs on nothing",
+        }
+    ]
     assert ends(wires=ending_at(off_m + 2.5), solids=[held], statements=said) == []
 
 
@@ -440,14 +451,45 @@ def test_a_sag_that_wires_do_not_have_is_told_until_it_is_confirmed(share, told)
     )
 
 
+@pytest.mark.parametrize(("above_m", "far"), [(24.5, False), (25.5, True)])
+def test_a_line_far_above_the_ladder_is_undecided(above_m, far):
+    """Feet taken for metres, or heights of another datum, put the whole line there: 8 m of ladder end far below it."""
+    bodies = [box(f"box {phase}", [5, 0, 8 + above_m + 0.5 + k], [1, 1, 1], phase) for k, phase in enumerate("ABC")]
+    found = [p for p in supports(solids=bodies) if "where the job is" in p.what]
+    assert [(p.where, p.verdict) for p in found] == [("circuit 'bay'", "undecided")] * far
+    assert all("unit and datum of their heights" in p.cure for p in found)
+
+
+@pytest.mark.parametrize(("off_m", "far"), [(49, False), (51, True)])
+def test_crew_that_is_nowhere_near_the_work_is_undecided_until_it_is_confirmed(off_m, far):
+    bodies = [box(f"box {phase}", [5, 0, 20 + k], [1, 1, 1], phase) for k, phase in enumerate("ABC")]
+    person = {"name": "rigger", "at_m": [off_m + 2.5 + 1.0, 0], "radius_m": 1.0, "stature_m": 1.8}
+    wide = {"kind": "level", "height_m": 0, "extent_m": 80}
+    found = [p for p in supports(solids=bodies, ground=wide, crew=[person]) if p.where == "crew 'rigger'"]
+    assert [p.verdict for p in found] == ["undecided"] * far
+    said = {"kind": "confirmed", "entry": "crew 'rigger'", "field": "at_m", "value": person["at_m"]}
+    for doubt, told in (("far away", 0), (None, far)):
+        kept = supports(solids=bodies, ground=wide, crew=[person], statements=[{**SAID, **said, "doubt": doubt}])
+        assert len([p for p in kept if p.where == "crew 'rigger'"]) == told
+
+
 @pytest.mark.parametrize(("off_m", "far"), [(49, False), (51, True)])
 def test_a_phase_far_from_every_place_of_the_job_is_undecided(off_m, far):
     bodies = [box(f"box {phase}", [5, y, 20], [1, 1, 1], phase) for phase, y in (("A", -8), ("B", 0))]
-    lost = box("box C", [off_m + 2.5 + 0.5, 0, 20], [1, 1, 1], "C")
+    lost = box("box C", [off_m + 2.5 + 0.5, 0, 5], [1, 1, 1], "C")
     found = [p for p in supports(solids=[*bodies, lost]) if "where the job is" in p.what]
     assert [(p.where, p.verdict) for p in found] == [("circuit 'bay'", "undecided")] * far
     assert all("phase C (" in p.what and "phase A" not in p.what for p in found)
-    said = [{**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "phases", "value": ["A", "B", "C"]}]
+    said = [
+        {
+            **SAID,
+            "kind": "confirmed",
+            "entry": "circuit 'bay'",
+            "field": "phases",
+            "value": ["A", "B", "C"],
+            "doubt": "far away",
+        }
+    ]
     assert supports(solids=[*bodies, lost], statements=said) == ()
 
 

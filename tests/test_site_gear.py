@@ -29,7 +29,14 @@ def of_length(length_m, **parts):
 
 
 def lengthy(length_m):
-    return {**SAID, "kind": "confirmed", "entry": "ladder", "field": "length_m", "value": length_m}
+    return {
+        **SAID,
+        "kind": "confirmed",
+        "entry": "ladder",
+        "field": "length_m",
+        "value": length_m,
+        "doubt": "too short",
+    }
 
 
 @pytest.mark.parametrize("climb", [3.0, [1.0, 3.0]])
@@ -99,7 +106,16 @@ def test_a_rope_hangs_on_something_within_a_metre():
     (found,) = of(ropes=[rope(7.0)])
     assert (found.where, found.verdict) == ("rope 'line'", "undecided")
     assert "its end at from, x 6.00, y 0.00, z 7.00 m, hangs on nothing within 1 m" in found.what
-    said = [{**SAID, "kind": "confirmed", "entry": "rope 'line'", "field": "from", "value": [6, 0, 7.0]}]
+    said = [
+        {
+            **SAID,
+            "kind": "confirmed",
+            "entry": "rope 'line'",
+            "field": "from",
+            "value": [6, 0, 7.0],
+            "doubt": "hangs on nothing",
+        }
+    ]
     assert of(ropes=[rope(7.0)], statements=said) == ()
     gone = [{"kind": "absent", "bodies": ["beam"]}]
     assert len(of(solids=[*FAR, box("beam", [6, 0, 7.1], [0.2, 0.2, 0.2])], ropes=[rope(7.0)], statements=gone)) == 1

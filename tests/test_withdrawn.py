@@ -11,7 +11,7 @@ import json
 
 import pytest
 from checked_scenes import each, path_of, result
-from small_scenes import SAID, box, checked, scene, slab, stage, wall, written
+from small_scenes import LADDER, SAID, box, checked, scene, slab, stage, wall, written
 from test_job_whip import guides, lowering
 from typer.testing import CliRunner
 
@@ -139,3 +139,26 @@ def test_absences_and_what_holds_a_tail_do_not_cover_for_one_another():
     assert groups(away[0]) == {"east stub"}
     assert groups(*away) == {"east stub", "west stub"}
     assert groups(away[0], guides()) == {"east stub", "dropper"}
+
+
+def test_a_solid_that_insulates_and_hands_that_are_held_back_do_not_cover_for_each_other():
+    """Without either the scene is clear: hands that are free meet a shed that counts as air, or the shed stands where
+    no hand comes. Both are withdrawn together: 1.25 m beside the worker it is in reach, and earth."""
+    solids = [box("A plate", [-0.6, 0, 6.45], [1.5, 1.5, 0.2], "A"), slab("B plate", bottom_m=25.0, potential="B"),
+              box("shed", [1.45, 0, 5.5], [0.4, 4, 1.0])]  # fmt: skip
+    reach = {"kind": "restrained reach", "person": "worker", "reach_m": 0.3}
+    short = {**LADDER, "length_m": 5.4, "insulating_to_m": 5.4}
+    parts = {"ladder": short, "solids": solids, "stages": [stage(kind="work", climb_m=3.5, workers=["worker"])]}
+    found = checked(0.01, **parts, statements=[reach, {"kind": "insulating", "body": "shed"}])
+    (group,) = (one for one in found.statements if any("reach" in said.takes_away for said in one.statements))
+    assert {said.takes_away.partition(":")[0] for said in group.statements} == {"worker", "shed"}
+    assert group.verdict == checked(0.01, **parts).verdict == "breach"
+    assert found.verdict != "breach"
+
+
+def test_what_a_verdict_rests_on_is_listed_where_it_is_not_withdrawn():
+    made = scene(statements=[{"kind": "insulating", "body": "shed"}], solids=[box("shed", [30, 30, 1], [1, 1, 1])])
+    short, whole = check(made, 0.01, withdraw=False), check(made, 0.01)
+    assert [one.statements for one in short.statements] == [one.statements for one in whole.statements]
+    assert {one.verdict for one in short.statements} == {"undecided"}
+    assert short.without_all is None

@@ -15,7 +15,7 @@ from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.messages import shown
 from clearance.scene.plausible import confirmed, confirming
-from clearance.scene.records import Scene, Stage, where
+from clearance.scene.records import Range, Scene, Stage, where
 
 JOB = "the job"
 """Where these points are."""
@@ -141,21 +141,28 @@ def _begins(scene: Scene, first: Stage) -> Iterator[OpenPoint]:
 
 
 def _put_there(scene: Scene) -> Iterator[OpenPoint]:
-    """What no stage of this tool moves: a ladder through the air to the wire it hangs on, an aerial device over the
-    ground. Whoever judges it by other means says so."""
+    """What no stage moves: a ladder through the air to the wire it hangs on or, where the job finds it standing, up
+    from the ground; an aerial device over the ground. Whoever judges it by other means says so."""
     ladder, device = scene.ladder, scene.aerial_device
     main = [stage for stage in scene.stages if stage.rescue is None]
-    found: list[tuple[str, str, str, str | tuple[float, float]]] = []
+    found: list[tuple[str, str, str, str | tuple[float, ...] | Range]] = []
     if ladder is not None and ladder.hangs_on is not None and any(stage.travel_m is not None for stage in main):
         what = "how the ladder is hung on its wire, and taken off it, is not judged"
         found.append((where(scene, ladder)[-1], what, "hangs_on", ladder.hangs_on))
+    elif main and main[0].travel_m is not None and _found_standing(scene, main[0]):
+        what = f"how the ladder came to stand as stage '{main[0].name}' begins, and how it is struck, is not judged"
+        found.append((where(scene, main[0])[-1], what, "travel_m", main[0].travel_m))
     if device is not None and any(stage.extend_m is not None for stage in main):
         what = f"how {shown(device.name)} is driven to its place, with its boom down, and away again is not judged"
         found.append((where(scene, device)[-1], what, "base_m", device.base_m))
     for entry, what, field, value in found:
-        if not confirmed(scene, entry, field, value):
+        if not confirmed(scene, entry, field, value, "put there"):
             cure = "judge it by other means: no stage of this tool moves it there. Then say on what that rests and "
-            yield OpenPoint(JOB, what, f"{cure}{confirming(entry, field, value)}")
+            if field == "travel_m":
+                cure = (
+                    'add stages of kind "set up" and "strike", or judge it by other means, say on what that rests and '
+                )
+            yield OpenPoint(JOB, what, f"{cure}{confirming(entry, field, value, doubt='put there')}")
 
 
 def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[OpenPoint]:
@@ -167,7 +174,7 @@ def _ends(scene: Scene, first: Stage, last: Stage, state: State) -> Iterator[Ope
     yield from _raised(scene, last, f"it ends in stage '{last.name}'")
     if _found_standing(scene, first) and not state.standing(scene):
         what = f"it begins in stage '{first.name}' with the ladder standing, and strikes it"
-        cure = 'add a stage of kind "set up" at its beginning, or leave the ladder standing as it was found'
+        cure = 'add a stage of kind "set up" at its beginning'
         yield OpenPoint(JOB, f"{what}: how it was set up is not judged", cure)
     if state.standing(scene) and not _as_found(scene, first, state):
         found = _found_standing(scene, first)

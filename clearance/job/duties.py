@@ -25,6 +25,8 @@ from clearance.scene.naming import lead_name
 from clearance.scene.records import Range, Reference, Scene, Stage
 
 THERE = "there"
+MODELLED = "modelled"
+"""As `THERE`, of what is no body: a body that bears such a name does not stand for it."""
 COLLISIONS = "collisions"
 LENGTH = "insulating length"
 SOMEBODY = "somebody aloft"
@@ -82,10 +84,10 @@ def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
     away, earthed = statements.absent(scene, stage), statements.earthed_circuits(scene)
     live = [phase for phase, circuit in records.phases(scene).items() if circuit.name not in earthed]
     if not live:
-        yield Duty("a live circuit", (THERE,), "state which circuit is live: with none, no gap is judged at all")
+        yield Duty("a live circuit", (MODELLED,), "state which circuit is live: with none, no gap is judged at all")
     for phase in live:
         cure = "add the wires or bodies of that phase, or a statement that its circuit is earthed"
-        yield Duty(f"phase {phase}", (THERE,), cure)
+        yield Duty(f"phase {phase}", (MODELLED,), cure)
     for name in _site(scene, stage, away):
         cure = "mend its entry: it has no surface" if name != "ground" else "state a ground that reaches below the work"
         yield Duty(name, (THERE,), cure)
@@ -121,10 +123,10 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
     work = stage.kind == "work" and (way_up or stage.workers is None)
     if not aloft and (stage.kind in CLIMBS or work or stage.climb_m is not None):
         words = "a stage" if stage.kind not in (*CLIMBS, "work") else f"a stage of kind {stage.kind!r}"
-        yield Duty(SOMEBODY, (THERE,), f"name who is aloft in {words} in workers, and state them in [[workers]]")
+        yield Duty(SOMEBODY, (MODELLED,), f"name who is aloft in {words} in workers, and state them in [[workers]]")
     if aloft and not way_up:
         cure = "add a ladder or an aerial device, or withdraw the statement that it is not there"
-        yield Duty(f"what {_and(aloft)} stands on", (THERE,), cure)
+        yield Duty(f"what {_and(aloft)} stands on", (MODELLED,), cure)
     missing = [name for name, field in (("travel_m", stage.travel_m), ("climb_m", stage.climb_m)) if field is None]
     if stage.extend_m is not None:
         missing = []
@@ -202,18 +204,25 @@ def _motions(
     aloft = records.aloft(scene, stage)
     way = aerial.PARAMETERS if device is not None else ("travel_m",)
     if stage.kind == "travel":
-        carrier = records.device_names(device.name)[-1] if device is not None else ladder.name if ladder else "a ladder"
-        yield Duty(carrier, way, f"state {way[0]} as the range it travels over, not one value")
+        carrier = records.device_names(device.name)[-1] if device is not None else ladder.name if ladder else ""
+        yield Duty(
+            carrier or "a ladder",
+            way if carrier else (MODELLED,),
+            f"state {way[0]} as the range it travels over, not one value",
+        )
     if stage.kind in ("set up", "strike"):
         cure = "state a lean as the range from the ground to where it stands"
-        yield Duty(ladder.name if ladder else "a ladder", ("lean_along_deg", "lean_across_deg"), cure)
+        leans = ("lean_along_deg", "lean_across_deg") if ladder else (MODELLED,)
+        yield Duty(ladder.name if ladder else "a ladder", leans, cure)
     if stage.kind in ("climb", "descend"):
         way = aerial.PARAMETERS if device is not None else ("climb_m",)
         for name in aloft:
             yield Duty(name, way, f"state {way[0]} as the range of the way, not one value")
     if stage.kind in ("lower", "raise"):
-        for name in stage.released or (f"the wire of a stage of kind {stage.kind!r}",):
-            yield Duty(name, ("lower_m",), "name the wire in released, and state lower_m as the range of its way")
+        cure = "name the wire in released, and state lower_m as the range of its way"
+        yield from (Duty(name, ("lower_m",), cure) for name in stage.released)
+        if not stage.released:
+            yield Duty(f"the wire of a stage of kind {stage.kind!r}", (MODELLED,), cure)
     for name in SWEPT:
         span: Range | None = getattr(stage, name)
         if span is not None and span.lo < span.hi:
@@ -264,7 +273,7 @@ def _chains(piece: Piece, questions: Asked, finite: set[tuple[str, str, Kind]] |
     setting = piece.compiled.setting
     there = {body.name for body in setting.bodies if len(body.shape)}
     judged = {(name, THERE) for name in there}
-    judged |= {(f"phase {potential}", THERE) for potential in _potentials(setting)}
+    judged |= {(f"phase {potential}", MODELLED) for potential in _potentials(setting)}
     for key, some in questions.items():
         if finite is None or key in finite:
             # A gap is finite where something of every group is there.
@@ -328,8 +337,12 @@ def unjudged(owed: Sequence[Duty], kept: Held) -> Iterator[OpenPoint]:
     for duty in owed:
         if not any((duty.check, duty.who, against) in kept for against in duty.against):
             missing.setdefault(duty.who, []).append(duty)
-    nowhere = {who.removeprefix("phase ") for who in missing if who.startswith("phase ")}
-    lost = any(THERE in duty.against for duties in missing.values() for duty in duties)
+    nowhere = {
+        who.removeprefix("phase ")
+        for who, duties in missing.items()
+        if any(MODELLED in duty.against for duty in duties)
+    }
+    lost = any({THERE, MODELLED} & {*duty.against} for duties in missing.values() for duty in duties)
     for who, of_them in missing.items():
         if who == EVERYTHING and lost:
             continue  # nothing moves by the range because what does is not there, which is told
@@ -340,7 +353,7 @@ def unjudged(owed: Sequence[Duty], kept: Held) -> Iterator[OpenPoint]:
 
 def _words(who: str, missing: Sequence[Duty]) -> str:
     against = list(dict.fromkeys(" or ".join(duty.against) for duty in missing))
-    if THERE in against:
+    if {THERE, MODELLED} & {*against}:
         if who == SOMEBODY:
             return "nobody is aloft: nobody is judged"
         if who.startswith("phase "):
@@ -399,5 +412,6 @@ def not_stated(read: Scene) -> Iterator[OpenPoint]:
     """
     for one in unstated.unstated(read):
         them = unstated.in_words(one.places)
-        cure = f"state {one.key} there, {one.taken} where that is so"
-        yield OpenPoint(them, f"{one.key} is not stated: taken as {one.taken}", cure)
+        cure = f"state {one.key} there" + (f", {one.taken} where that is so" if one.taken else "")
+        taken = f": taken as {one.taken}" if one.taken else ""
+        yield OpenPoint(them, f"{one.key} is not stated{taken}", cure)

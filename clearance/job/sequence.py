@@ -25,12 +25,21 @@ from clearance.scene.records import EARTH, Range, Scene, SpanWire, Stage, where
 LEFT_OVER_M = 0.1
 """[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its uncertainty covers."""
 
+SET_BY: Mapping[str, tuple[str, ...]] = {
+    "travel_m": ("travel",),
+    "heading_deg": ("travel",),
+    "lean_along_deg": ("set up", "strike", "travel"),
+    "lean_across_deg": ("set up", "strike", "travel"),
+}
+"""How the ladder stands, and the kinds of stage that change it. Between others nothing does: what a stage leaves open,
+the next has open too, or a place where somebody is too near is left out where it matters."""
+
 
 @dataclass(frozen=True)
 class State:
     """What a stage leaves behind.
 
-    stage: its name; setting_up: whether it sets the ladder up; ranges: every parameter, where the stage leaves it
+    stage: its name; kind: its kind; ranges: every parameter, where the stage leaves it
     up: who is on the ladder, or on the platform
     bonded: who is bonded to which phase; unbonding: those a clamp was just taken off
     opened: wires whose connection is open but which are not parked; off: wires that are parked; earthed: those at
@@ -39,7 +48,7 @@ class State:
     """
 
     stage: str = ""
-    setting_up: bool = False
+    kind: str = ""
     ranges: Mapping[parameters.Key, Range] = field(default_factory=dict)
     up: frozenset[str] = frozenset()
     bonded: Mapping[str, str] = field(default_factory=dict)
@@ -111,7 +120,7 @@ def _after(scene: Scene, stage: Stage, before: State | None) -> State:
         ranges = {k: v for k, v in before.ranges.items() if k[0] == "haul_m" and k[1] not in stage.bodies} | ranges
     disturbed = {entry.wire: entry.movement_m for entry in stage.disturbed if entry.movement_m is not None}
     return State(
-        stage.name, stage.kind == "set up", ranges, up, bonded, leaving, released,
+        stage.name, stage.kind, ranges, up, bonded, leaving, released,
         frozenset(stage.off) | (released if moved else frozenset()), earthed, said_earthed,
         {wire: movement for wire, movement in disturbed.items() if wire not in stage.restores},
         {name: after for name, (_, after) in _loads(scene, stage).items()},
@@ -146,7 +155,7 @@ def _ladder(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
         remedy = 'add a stage of kind "set up" before it'
         found = f"none after stage '{before.stage}'"
         yield Mistake(where(scene, stage, "travel_m"), "a ladder that was set up", found, remedy)
-    if standing and stage.kind == "set up" and not before.setting_up:
+    if standing and stage.kind == "set up" and before.kind != "set up":
         found = f"one that stands after stage '{before.stage}'"
         yield Mistake(where(scene, stage, "kind"), "a ladder that does not stand yet", found, "strike it first")
 
@@ -155,7 +164,16 @@ def _parameters(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
     """What is there in both stages is, as the later begins, where the earlier left it: in every parameter."""
     for (key, name), span in parameters.begins(scene, stage).items():
         left = before.ranges.get((key, name))
-        if left is None or (span.lo <= left.hi + SAME_M and left.lo <= span.hi + SAME_M):
+        if left is None:
+            continue
+        if span.lo <= left.hi + SAME_M and left.lo <= span.hi + SAME_M:
+            still = key in SET_BY and not {stage.kind, before.kind} & {*SET_BY[key]}
+            if still and not (span.lo <= left.lo + SAME_M and left.hi <= span.hi + SAME_M):
+                expected = f"all that stage '{before.stage}' leaves open for '{name}', {parameters.shown(key, left)}"
+                remedy = (
+                    f"state that range, a narrower one there, or add a stage of kind {choices(SET_BY[key])} between"
+                )
+                yield Mistake(where(scene, stage, key), expected, parameters.shown(key, span), remedy)
             continue
         expected = f"a range that meets that of stage '{before.stage}' for '{name}', {parameters.shown(key, left)}"
         if key == "lower_m" and stage.kind in ("lower", "raise", "close"):

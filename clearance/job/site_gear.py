@@ -13,7 +13,7 @@ from clearance.bodies import worker
 from clearance.errors import InputError
 from clearance.job.footing import foot_knots, hooks_m, stands
 from clearance.job.site_gaps import between
-from clearance.job.site_supports import HOLDS_M, absent_throughout
+from clearance.job.site_supports import HANGING, HOLDS_M, absent_throughout
 from clearance.job.standing import build_of
 from clearance.result import OpenPoint
 from clearance.scene import records
@@ -47,9 +47,9 @@ def _ladder(site: Site) -> Iterator[OpenPoint]:
                 work = at[2] - strays_m(site, stage.clamp_m, at)
                 beyond = work - _hands_m(site, stage, ladder, person)
                 short.append((beyond, f"'{name}' bonds to in stage '{stage.name}', {work:.2f} m up"))
-    if confirmed(site.scene, entry, "length_m", ladder.length_m):
+    if confirmed(site.scene, entry, "length_m", ladder.length_m, "too short"):
         return
-    longer = f"take a longer ladder, or {confirming(entry, 'length_m', ladder.length_m)}"
+    longer = f"take a longer ladder, or {confirming(entry, 'length_m', ladder.length_m, doubt='too short')}"
     above, who = max(low, default=(0.0, ""))
     if above > 0.0:
         what = f"it ends {above:.2f} m below the belt of {who}: there is no ladder to stand against, or to be held by"
@@ -84,7 +84,7 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
         entry = where(site.scene, rope)[-1]
         for field in ("from", "to_m") if rope.guy else ("from",):
             at = rope.from_m if field == "from" else rope.to_m
-            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at) or _held(site, rope, at):
+            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at, HANGING) or _held(site, rope, at):
                 continue
             what = (
                 f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on nothing within "
@@ -93,7 +93,7 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
             cure = (
                 "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, or "
             )
-            yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at)}")
+            yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at, doubt=HANGING)}")
 
 
 def _held(site: Site, rope: Rope, at: Point) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 import numpy as np
 import shapely
@@ -23,6 +24,7 @@ from clearance.conductor.catenary import Catenary
 from clearance.engine import still_gap
 from clearance.errors import InputError
 from clearance.gaps import EARTH
+from clearance.job.footing import foot_knots, hooks_m
 from clearance.job.measuring import Bench
 from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
@@ -31,6 +33,9 @@ from clearance.scene.assemble import HungWire, Site, place
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Point, Reference, Stage
 from clearance.scene.records_statements import Absent
+
+HANGING: Final = "hangs on nothing"
+FAR: Final = "far away"
 
 HOLDS_M = 1.0
 """[m] What is further than this from an attachment does not hold it. An attachment is often given at the middle of a
@@ -41,7 +46,12 @@ NEAR_JOB_M = 15.0
 than the greatest limit and the size of a structure together. Common practice, no source."""
 
 FAR_M = 50.0
-"""[m] No job is about a phase further away than this; a grid that was shifted, or a sign, puts it there."""
+"""[m] No job is about a phase further away than this; a grid that was shifted, or a sign, puts it there. Nor does
+anybody of its crew stand there."""
+
+ALL_FAR_M = 25.0
+"""[m] Where nothing live is nearer than this, nothing is left to be judged: heights in feet or of another datum, or a
+ladder that stands elsewhere. Common practice, no source: a ladder is raised to a conductor."""
 
 REACH_M = 2.5
 """[m] How far a worker with a tool gets beyond the ladder or the platform, in plan: a hand at 0.9 m, a lean, a tool."""
@@ -75,7 +85,8 @@ def of_supports(bench: Bench, marks: Sequence[Mark]) -> tuple[OpenPoint, ...]:
     site = bench.site
     job = where_the_job_is(site)
     found = [
-        *_far_phases(site, job),
+        *_far_phases(site),
+        *_far_people(site),
         *_unsupported(bench, marks, job),
         *_uplifted(site),
         *_sags(site),
@@ -84,8 +95,11 @@ def of_supports(bench: Bench, marks: Sequence[Mark]) -> tuple[OpenPoint, ...]:
     return tuple(sorted(found, key=lambda point: point.verdict == "clear"))
 
 
-def where_the_job_is(site: Site) -> BaseGeometry | None:
-    """Everywhere in plan that the job's people and things can be, somewhat enlarged; None where nothing says it."""
+def where_the_job_is(site: Site, crew: bool = True) -> BaseGeometry | None:
+    """Everywhere in plan that the job's people and things can be, somewhat enlarged; None where nothing says it.
+
+    crew: whether those on the ground count, and vehicles; else only where the work is
+    """
     scene = site.scene
     parts: list[BaseGeometry] = []
     for stage in scene.stages:
@@ -96,7 +110,7 @@ def where_the_job_is(site: Site) -> BaseGeometry | None:
     if device is not None:
         far = device.boom_m + device.extend_m.hi + device.ahead_m + max(device.platform_m) + REACH_M
         parts.append(shapely.Point(device.base_m).buffer(far))
-    for stage in scene.stages:
+    for stage in scene.stages if crew else ():
         parts += [area_of(stage, person).buffer(REACH_M) for person in scene.crew]
         parts += [ground_of(site, stage, vehicle) for vehicle in scene.vehicles]
     for hung in site.wires.values():
@@ -127,36 +141,77 @@ def off(job: BaseGeometry | None, at: Point) -> float:
     return 0.0 if job is None else float(job.distance(shapely.Point(at[0], at[1])))
 
 
-def _far_phases(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
-    """Phases of which nothing is near the job at all."""
+def _far_phases(site: Site) -> Iterator[OpenPoint]:
+    """Phases of which nothing is near the work at all, or where nothing live is near it."""
+    job, top = where_the_job_is(site, crew=False), _top_m(site)
     if job is None:
         return
+    away = {phase: _distance(site, job, top, phase) for phase in site.live}
+    near = FAR_M if any(distance <= ALL_FAR_M for distance in away.values()) else ALL_FAR_M
     for circuit in site.scene.circuits:
         entry = f"circuit '{circuit.name}'"
-        if confirmed(site.scene, entry, "phases", circuit.phases):
-            continue
-        away = {phase: _plan_distance(site, job, phase) for phase in circuit.phases if phase in site.live}
-        far = {phase: distance for phase, distance in away.items() if FAR_M < distance < math.inf}
-        if far:
+        far = {phase: away[phase] for phase in circuit.phases if near < away.get(phase, 0.0) < math.inf}
+        if far and not confirmed(site.scene, entry, "phases", circuit.phases, FAR):
             named = " and ".join(f"phase {phase} ({distance:.0f} m)" for phase, distance in far.items())
-            what = f"{named} further than {FAR_M:g} m from everywhere the job can be: is the line where the job is?"
+            what = f"{named} further than {near:g} m from everywhere the job can be: is the line where the job is?"
             cure = (
-                "check the places of its wires, the origin and the track, or "
-                f"{confirming(entry, 'phases', circuit.phases)}"
+                "check the places of its wires and the unit and datum of their heights, the origin and the track, or "
+                f"{confirming(entry, 'phases', circuit.phases, doubt=FAR)}"
             )
             yield OpenPoint(entry, what, cure)
 
 
-def _plan_distance(site: Site, job: BaseGeometry, phase: str) -> float:
-    """How far the nearest conductor of a phase is from the job, in plan [m]; infinite where there is none."""
-    bodies = (body for body in site.bodies if body.conductive and body.potential == phase and len(body.shape))
-    return min((plan_m(body, job) for body in bodies), default=math.inf)
+def _far_people(site: Site) -> Iterator[OpenPoint]:
+    """Crew and vehicles that are nowhere near the work in any stage: a slip in a place, and nobody is judged there."""
+    job = where_the_job_is(site, crew=False)
+    scene = site.scene
+    people = [(one, "at_m", one.at_m, [area_of(stage, one) for stage in scene.stages]) for one in scene.crew]
+    things = [(one, "centre_m", one.centre_m, [ground_of(site, stage, one) for stage in scene.stages])
+              for one in scene.vehicles]  # fmt: skip
+    for entry, field, at, areas in (*people, *things) if job is not None else ():
+        away_m = min((area.distance(job) for area in areas), default=0.0)
+        name = records.where(scene, entry)[-1]
+        if away_m > FAR_M and not confirmed(scene, name, field, at, FAR):
+            what = f"{away_m:.0f} m from everywhere the work can be, in every stage: nobody is judged where they stand"
+            yield OpenPoint(name, what, f"mend its place, or {confirming(name, field, at, doubt=FAR)}")
+
+
+def _top_m(site: Site) -> float:
+    """How high the job's ladder or device gets at most [m]."""
+    scene, tops = site.scene, [-math.inf]
+    if scene.ladder is not None:
+        for stage in scene.stages:
+            if stage.travel_m is not None:
+                knots, _ = foot_knots(site, stage)
+                tops.append(float(knots[:, 3].max()) + hooks_m(scene) + scene.ladder.length_m)
+    device = scene.aerial_device
+    if device is not None:
+        base = float(ground.height_at(site.ground, np.array([device.base_m]))[0])
+        tops.append(base + device.turret_m + device.boom_m + device.extend_m.hi)
+    return max(tops)
+
+
+def _distance(site: Site, job: BaseGeometry, top: float, phase: str) -> float:
+    """How far the nearest conductor of a phase is from the work [m], in plan and above its top; infinite where there is
+    none."""
+    bodies = [body for body in site.bodies if body.conductive and body.potential == phase and len(body.shape)]
+    found = [math.inf]
+    for body in bodies:
+        above = np.maximum(body.shape.vertices[:, :, 2].min(axis=1) - top, 0.0) if math.isfinite(top) else 0.0
+        found.append(float(np.hypot(_plan_distances(body, job), above).min()))
+    return min(found)
 
 
 def plan_m(body: Body, job: BaseGeometry) -> float:
     """How far a body is from a place, in plan [m]."""
+    return float(_plan_distances(body, job).min())
+
+
+def _plan_distances(body: Body, job: BaseGeometry) -> Floats:
+    """How far each primitive of a body is from a place, in plan [m]."""
     corners = body.shape.vertices[:, :, :2]
-    return float(shapely.distance(shapely.convex_hull(shapely.linestrings(corners[:, [0, 1, 2, 0]])), job).min())
+    hulls = shapely.convex_hull(shapely.linestrings(corners[:, [0, 1, 2, 0]]))
+    return np.asarray(shapely.distance(hulls, job), float)
 
 
 def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) -> Iterator[OpenPoint]:
@@ -165,7 +220,7 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
     for name, field, mark in marks:
         at: Point = getattr(site.wires[name].record, field)
         entry = f"wire '{name}'"
-        if confirmed(site.scene, f"wire '{name}'", field, at) or _held(bench, name, at, mark):
+        if confirmed(site.scene, f"wire '{name}'", field, at, HANGING) or _held(bench, name, at, mark):
             continue
         away_m = off(job, at)
         if away_m > NEAR_JOB_M:
@@ -177,7 +232,7 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
         )
         cure = (
             "add the structure, the insulator or the wire that it hangs on, or, where nothing earthed is there, "
-            f"{confirming(entry, field, at)}"
+            f"{confirming(entry, field, at, doubt=HANGING)}"
         )
         yield OpenPoint(f"wire '{name}'", what, cure)
     if far:

@@ -121,7 +121,7 @@ def expanded(scene: Scene) -> Scene:
                     make(desk, place, job)
     if desk.mistakes:
         raise InputError(dict.fromkeys(desk.mistakes))
-    found = scene.expansion(tuple(desk.stages))
+    found = scene._expansion(tuple(desk.stages))
     _holders_are_there(desk, found)
     return found
 

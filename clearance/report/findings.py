@@ -12,14 +12,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from clearance.report.numbers import Figures, figures, place
-from clearance.result import Gap, Insulation, Measure, Numbers, Result, StageResult, Verdict
+from clearance.result import LOW_MARGIN_M, Gap, Insulation, Measure, Numbers, Result, StageResult, Verdict
 
 Word = Literal["clear of limit", "low margin", "breach", "undecided", "not evaluated"]
 Subject = Literal["gap", "approach", "insulation", "collision"]
-
-LOW_MARGIN_M = 0.10
-"""[m] A margin below this is named low, though it is clear: about what a survey, a rope-held ladder or a stretched arm
-can hide. Common practice, no source; it changes a word and a colour, never a verdict."""
 
 KINDS = {"air": "air only", "tool": "tool in the gap", "object": "conductive object in the gap"}
 CHECKS = {"posture": "stated posture, whole limit", "reach": "reach envelope, electrical part"}
@@ -153,14 +149,14 @@ def leading(stage: StageResult) -> Finding | None:
     """What a summary names: of what makes the stage's verdict, that with the least margin; None if nothing was judged.
 
     A collision leads only where it is what is wrong: things that never touch have no margin worth naming. So does what
-    a figure beside the scene's rules leaves.
+    a figure beside the scene's rules leaves, or where it leaves little.
     """
     found = findings(stage)
     if stage.verdict != "clear":
         wrong = [f for f in found if f.verdict == stage.verdict]
         if wrong:
             return _least(wrong)
-    return _least(f for f in found if f.subject != "collision" and not f.beside)
+    return _least(f for f in found if f.subject != "collision" and not (f.beside and f.word == "clear of limit"))
 
 
 def drawable(stage: StageResult) -> list[Finding]:

@@ -17,7 +17,6 @@ from rich.text import Text
 
 from clearance.report import measure_first, statements
 from clearance.report.findings import (
-    LOW_MARGIN_M,
     SUPPORTS,
     Finding,
     Word,
@@ -33,7 +32,7 @@ from clearance.report.findings import (
 from clearance.report.numbers import NOTHING, down, span
 from clearance.report.sentences import sentence
 from clearance.report.style import PLAIN_SIGNS, SIGNS, TERMINAL
-from clearance.result import Gap, Insulation, Measure, OpenPoint, Result, StageResult
+from clearance.result import LOW_MARGIN_M, Gap, Insulation, Measure, OpenPoint, Result, StageResult
 
 WIDE = 118
 """Columns from which posture and reach stand on one line."""

@@ -10,10 +10,10 @@ from rich.table import Table
 from rich.text import Text
 
 from clearance.report import statements
-from clearance.report.findings import LOW_MARGIN_M, word
+from clearance.report.findings import word
 from clearance.report.numbers import down, span
 from clearance.report.style import SIGNS
-from clearance.result import Result
+from clearance.result import LOW_MARGIN_M, Result
 from clearance.whatif import Change, Order, StageChanges
 
 UNITS = {"wind_m_s": ("wind", "m/s"), "air_C": ("air", "°C")}

@@ -21,7 +21,7 @@ from clearance.scene.plausible_ratios import RATIOS
 from clearance.scene.plausible_values import TABLE, Values
 from clearance.scene.records import SceneFile, where
 from clearance.scene.records_base import Range, Record, is_number
-from clearance.scene.records_statements import Confirmed
+from clearance.scene.records_statements import Confirmed, Doubt
 
 NEAR = 1.01
 """[1] A value of `Values.among` is met within this factor."""
@@ -107,37 +107,43 @@ def _third_phases(scene: SceneFile) -> Iterator[OpenPoint]:
 def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
     """A weather that is none: in a day's work the air warms by some degrees, and moves."""
     weather = scene.weather
-    if weather is None or confirmed(scene, "weather", "air_C", weather.air_C):
+    if weather is None:
         return
+    # Where conductors are given a temperature of their own, the air warms none of them.
+    field, warmth = ("air_C", weather.air_C) if weather.conductor_C is None else ("conductor_C", weather.conductor_C)
     iced = weather.ice_m.hi > 0.0 or weather.ice_weight_N_m is not None
-    span = weather.air_C.hi - weather.air_C.lo
-    if not iced and span < LEAST_AIR_K and weather.wind_m_s.hi < LEAST_WIND_M_S:
+    span = warmth.hi - warmth.lo
+    still = not iced and span < LEAST_AIR_K and weather.wind_m_s.hi < LEAST_WIND_M_S
+    if still and not confirmed(scene, "weather", field, warmth):
         what = (
-            f"air_C over {span:.3g} K and wind_m_s up to {weather.wind_m_s.hi:.3g} are a weather of nothing: usual in "
-            f"a day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
+            f"{field} over {span:.3g} K and wind_m_s up to {weather.wind_m_s.hi:.3g} are a weather of nothing: usual "
+            f"in a day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
         )
         cure = (
             'state the ranges of the hours of work; or leave [weather] out and say so, kind = "none", '
-            f'what = ["weather"]; or {confirming("weather", "air_C", weather.air_C)}'
+            f'what = ["weather"]; or {confirming("weather", field, warmth)}'
         )
         yield OpenPoint("weather", what, cure)
 
 
-def confirming(entry: str, field: str, value: Any, every: str = "") -> str:
+def confirming(entry: str, field: str, value: Any, every: str = "", doubt: Doubt | None = None) -> str:
     """How a value is confirmed, in words."""
     items = tuple(float(f"{item:.9g}") if isinstance(item, float) else item for item in _items(value))
     said = shown(items[0] if len(items) == 1 else items)
+    why = f', and doubt "{doubt}"' if doubt else ""
     return (
         f'confirm it by a statement of kind "confirmed" with entry "{entry}"{every}, field "{field}" and value {said}'
+        f"{why}"
     )
 
 
-def confirmed(scene: SceneFile, entry: str, field: str, value: Any) -> bool:
-    """Whether a statement confirms this value of an entry, or of every entry of its kind."""
+def confirmed(scene: SceneFile, entry: str, field: str, value: Any, doubt: Doubt | None = None) -> bool:
+    """Whether a statement confirms this value of an entry, or of every entry of its kind, against this doubt."""
     entries = (entry, f"every {_word(entry)}")
     return any(
-        isinstance(said, Confirmed) and said.entry in entries and said.field == field and _same(value, said.value)
+        said.entry in entries and (said.field, said.doubt) == (field, doubt) and _same(value, said.value)
         for said in scene.statements
+        if isinstance(said, Confirmed)
     )
 
 

@@ -265,7 +265,7 @@ class Scene(SceneFile):
         found._sha256 = self._sha256 if content == digest(self) else content
         return found
 
-    def expansion(self, stages: tuple[Stage, ...], wires: tuple[Wire, ...] | None = None) -> Scene:
+    def _expansion(self, stages: tuple[Stage, ...], wires: tuple[Wire, ...] | None = None) -> Scene:
         """The scene with the stages that its jobs expand into in their place, and its wires as worked out: it keeps its
         digest.
 

@@ -139,6 +139,10 @@ class DesignedGap(_Statement):
     gap_m: NotNegative = Field(description="the gap that was set; one that is found smaller is still told")
 
 
+Doubt = Literal["far away", "hangs on nothing", "too short", "put there"]
+"""Why a value that is likely by itself is doubted."""
+
+
 class Confirmed(_Statement):
     """An unlikely value is right: it was looked at again. It holds only while the scene has that value."""
 
@@ -148,6 +152,7 @@ class Confirmed(_Statement):
     value: float | Text | tuple[float | Text | tuple[float, ...], ...] = Field(
         description="what is confirmed: the value that the scene states there, a list for a range or a place"
     )
+    doubt: Doubt | None = Field(None, description="why it is doubted, where not because it is unlikely by itself")
 
 
 class LeftOut(_Statement):

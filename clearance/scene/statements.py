@@ -276,7 +276,7 @@ def _confirmed(entry: Confirmed, scene: SceneFile) -> _About:
     found = [(word, name.removesuffix("'"))]
     if word.startswith("every "):
         found += [(of.word, one) for one, of in _named(scene) if of.word == word.removeprefix("every ")]
-    keys = [f"value {entry.field} of {word} {name}" for word, name in found]
+    keys = [f"value {entry.field} of {word} {name}: {entry.doubt}" for word, name in found]
     return keys + [f"circuit {name}" if word == "circuit" else f"body {name}" for word, name in found], ()
 
 
@@ -329,7 +329,8 @@ KINDS: Mapping[type[Record], Kind] = {
         lambda said, _: ((f"pair {' and '.join(sorted(said.bodies))}",), said.bodies),
     ),
     Confirmed: Kind(
-        "entry", "entry", lambda said: f"{said.entry}, {said.field}: unlikely value {shown(said.value)} confirmed",
+        "entry", "entry",
+        lambda said: f"{said.entry}, {said.field}: {said.doubt or 'unlikely'} value {shown(said.value)} confirmed",
         _confirmed,
     ),
     LeftOut: Kind(

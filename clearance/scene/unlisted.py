@@ -49,7 +49,7 @@ def _listed(scene: Scene, host: SpanWire, name: str) -> Scene:
     listed = host.model_copy(update={"loads": (*host.loads, LoadOnWire(wire=name, when_stated="on"))})
     wires = tuple(listed if wire.name == host.name else wire for wire in scene.wires)
     try:
-        found = scene.expansion(scene.stages, wires)
+        found = scene._expansion(scene.stages, wires)
         hanging.place_wires(found)
     except InputError:
         return scene

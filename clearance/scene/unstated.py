@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from clearance.scene import naming
 from clearance.scene.messages import shown
-from clearance.scene.records import Scene, SceneFile
+from clearance.scene.records import Circuit, Scene, SceneFile
 from clearance.scene.records_base import Range, Record
 from clearance.scene.records_conductor import Weather
 from clearance.scene.records_job import AerialDevice, Crew, Ladder, Rope, Stage, Track, Vehicle, Worker
@@ -51,7 +51,7 @@ When = Callable[[Scene, Record], bool]
 class Unstated:
     """A key that some entries leave out though it matters there.
 
-    places: the entries, as a message names them; taken: what is taken for it
+    places: the entries, as a message names them; taken: what is taken for it, "" where its rules have it
     """
 
     key: str
@@ -101,6 +101,8 @@ MUST: dict[tuple[type[Record], str], When] = {
     **{(record, key): _on_ladder for record in LEANING for key in ("lean_along_deg", "lean_across_deg")},
     **{(turned, "heading_deg"): _always for turned in TURNED},
     (Pole, "heading_deg"): _arms,
+    (Circuit, "highest_kV"): _always,
+    (Gantry, "columns"): _always,
     (AerialDevice, "chassis_deg"): _always,
     (AerialDevice, "wet_or_dirty_m"): _always,
     (AerialDevice, "tip_m"): _always,
@@ -135,7 +137,7 @@ def unstated(scene: Scene) -> tuple[Unstated, ...]:
             if isinstance(entry, record) and key not in entry.model_fields_set and matters(scene, entry):
                 field = type(entry).model_fields[key]
                 taken = field.get_default()
-                taken = f"{taken.lo:g}" if isinstance(taken, Range) else shown(taken)
+                taken = f"{taken.lo:g}" if isinstance(taken, Range) else "" if taken is None else shown(taken)
                 found.setdefault((entry.word, key), ([], taken))[0].append(place)
     return tuple(Unstated(key, tuple(places), taken) for (_, key), (places, taken) in found.items())
 
