@@ -14,7 +14,7 @@ import typer
 from clearance.cli.check import CODES, worst
 from clearance.cli.output import folder_for, progress_line, unwritable
 from clearance.errors import InputError
-from clearance.tolerances import TOLERANCE_M
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 INCOMPLETE = 3
 
@@ -26,7 +26,13 @@ def brief(
     ] = Path("clearance-briefing"),
     pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Also print it as PDF, on A4 and on Letter.")] = True,
     tolerance_m: Annotated[
-        float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
+        float,
+        typer.Option(
+            "--tolerance-m",
+            min=LEAST_TOLERANCE_M,
+            max=MOST_TOLERANCE_M,
+            help="How far the bounds of a gap may stay apart [m].",
+        ),
     ] = TOLERANCE_M,
     first: Annotated[
         bool,

@@ -18,7 +18,7 @@ import typer
 
 from clearance.cli.output import folder_for, progress_line, stdout_console, unwritable, write_text
 from clearance.errors import ClearanceError, InputError, Mistake
-from clearance.tolerances import TOLERANCE_M
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
@@ -44,8 +44,8 @@ def check(
         float,
         typer.Option(
             "--tolerance-m",
-            min=1e-4,
-            max=1.0,
+            min=LEAST_TOLERANCE_M,
+            max=MOST_TOLERANCE_M,
             help="How far the bounds of a gap may stay apart [m]; smaller takes longer.",
         ),
     ] = TOLERANCE_M,

@@ -11,7 +11,7 @@ import typer
 from clearance.cli.check import CODES, checked
 from clearance.cli.output import unwritable
 from clearance.errors import InputError
-from clearance.tolerances import TOLERANCE_M
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
@@ -27,7 +27,13 @@ def page(
     drawings: Annotated[bool, typer.Option(help="Put plan, elevation and section into the page as well.")] = True,
     zones: Annotated[bool, typer.Option(help="Put zones into the page: coarse ones, to look at.")] = True,
     tolerance_m: Annotated[
-        float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
+        float,
+        typer.Option(
+            "--tolerance-m",
+            min=LEAST_TOLERANCE_M,
+            max=MOST_TOLERANCE_M,
+            help="How far the bounds of a gap may stay apart [m].",
+        ),
     ] = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:

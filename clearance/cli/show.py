@@ -10,7 +10,7 @@ import typer
 from clearance.cli.check import checked
 from clearance.cli.output import unwritable
 from clearance.errors import InputError, Mistake
-from clearance.tolerances import TOLERANCE_M
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
@@ -55,7 +55,13 @@ def show(
         ),
     ] = None,
     tolerance_m: Annotated[
-        float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
+        float,
+        typer.Option(
+            "--tolerance-m",
+            min=LEAST_TOLERANCE_M,
+            max=MOST_TOLERANCE_M,
+            help="How far the bounds of a gap may stay apart [m].",
+        ),
     ] = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:

@@ -14,7 +14,7 @@ import typer
 
 from clearance.cli.check import CODES
 from clearance.cli.output import progress_line, stdout_console, write_text
-from clearance.tolerances import TOLERANCE_M
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.whatif import Order, StageChanges
@@ -25,7 +25,13 @@ def whatif(
     orders: Annotated[bool, typer.Option("--orders", help="Try every order of the conductors of its jobs.")] = False,
     json_file: Annotated[Path | None, typer.Option("--json", metavar="FILE", help="Write it as JSON too.")] = None,
     tolerance_m: Annotated[
-        float, typer.Option("--tolerance-m", min=1e-4, max=1.0, help="How far the bounds of a gap may stay apart [m].")
+        float,
+        typer.Option(
+            "--tolerance-m",
+            min=LEAST_TOLERANCE_M,
+            max=MOST_TOLERANCE_M,
+            help="How far the bounds of a gap may stay apart [m].",
+        ),
     ] = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:

@@ -120,7 +120,7 @@ def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
             f"in a day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
         )
         cure = (
-            'state the ranges of the hours of work; or leave [weather] out and say so, kind = "none", '
+            'state the ranges of the hours of work; or leave [weather] and every known out and say so, kind = "none", '
             f'what = ["weather"]; or {confirming("weather", field, warmth)}'
         )
         yield OpenPoint("weather", what, cure)

@@ -218,7 +218,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Ladder", "rail_diameter_m"): _m(0.02, 0.2, 1.0),
     ("Ladder", "rung_spacing_m"): _m(0.2, 0.45, 1.0, 0.05),
     ("Ladder", "tilt_deg"): Values("deg", (-80.0, 80.0), (-45.0, 45.0), 0.5, radians=True),
-    ("Ladder", "insulating_from_m"): UP_LADDER,
+    ("Ladder", "insulating_from_m"): _m(0.0, 20.0, 60.0, -60.0, smallest=0.01),
     ("Ladder", "insulating_to_m"): UP_LADDER,
     ("Ladder", "wet_or_dirty_m"): WRITTEN_OFF,
     ("Ladder", "platform_m"): UP_LADDER,
@@ -279,7 +279,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Tested", "leakage_uA"): Values("uA", (0.0, 1e6), (0.0, 2000.0)),
     ("Tested", "at_kV"): Values("kV", (0.001, 2000.0), (1.0, 1000.0)),
     # Stages and jobs
-    ("Disturbed", "movement_m"): _m(0.0, 5.0, 100.0, smallest=0.001),
+    ("Disturbed", "movement_m"): _m(0.0, 5.0, 100.0, smallest=0.01),
     ("_Job", "lean_along_deg"): LEAN,
     ("_Job", "lean_across_deg"): LEAN,
     ("_Aloft", "mount_m"): _m(0.0, 3.0, 60.0),
