@@ -46,7 +46,7 @@ def attached(site: Site, bodies: Sequence[Body]) -> list[Body]:
             for tail, end in tails.values():
                 may_be = {tail.potential, *(state for _, state in tail.states)}
                 same = site.wires[tail.name].record.phase == phase
-                if same and may_be != {phase} and _at(body.shape, end, site.wires[tail.name].record.diameter_m):
+                if same and may_be != {phase} and reaches(body.shape, end, site.wires[tail.name].record.diameter_m):
                     body = replace(body, potential=tail.potential, states=tail.states, job=True)
                     break
         found.append(body)
@@ -62,7 +62,7 @@ def far_end(site: Site, name: str) -> tuple[float, float, float]:
     return float(x), float(y), float(z)
 
 
-def _at(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -> bool:
+def reaches(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -> bool:
     """Whether a shape reaches a point, but for the radius of what ends there and a centimetre."""
     ball = shapes.points([point], radius + 0.01)
     from clearance.job.site_gaps import between
