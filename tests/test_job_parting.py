@@ -227,3 +227,37 @@ def test_what_a_measured_current_is_held_to_is_what_the_own_phase_drives():
     assert plain.current_A == pytest.approx(measured.most_A * 245.0 / 123.0)
     assert plain.current_A == plain.most_A
     assert plain.energy_J == measured.energy_J
+
+
+LINE = {**CIRCUIT, "name": "line", "phases": ["L", "M"]}
+LINES = [
+    box("bus L", [-20.0, 30.0, 60.0], [1.0, 1.0, 1.0], "L"),
+    box("bus M", [20.0, 30.0, 60.0], [1.0, 1.0, 1.0], "M"),
+]
+DEAD = {
+    "dead, not earthed": ([{**TWO, "state": "dead, not earthed"}, LINE], ()),
+    "earthed": ([TWO, LINE], ({"kind": "circuit earthed", "circuit": TWO["name"]},)),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("state", DEAD)
+def test_off_a_circuit_that_is_dead_its_free_end_leaves_what_it_left_alive(state):
+    """Whatever that is at, phase or earth: exempt is the same pair, until their limit is reached. The wire is at a
+    potential of its own all the same, and keeps its distance of all else, earthed metal beside it included."""
+    circuits, said = DEAD[state]
+    parts = {"circuits": circuits, "said": (ALLOWED, HELD, *said)}
+    whole = rules.required("osha-1910.269", "phase-earth", gap="tool", highest_kV=245.0, per_unit_overvoltage=T,
+                           inputs={"per_unit_basis": "the test"}).limit_m  # fmt: skip
+    end = LIMIT if state == "dead, not earthed" else whole
+    for beyond, verdict in ((-0.2, "breach"), (0.1, "clear")):
+        found = only(**opening(reach(end) + beyond, others=LINES, **parts))
+        assert parted(found).verdict == found.verdict == verdict
+        assert parted(found).required_m == pytest.approx(end)
+    for beside, verdict in ((whole - 0.1, "breach"), (whole + 0.3, "clear")):
+        bar = box("bar", [-(beside + 0.115), 0.0, 18.4], [0.2, 0.2, 0.2], "earth")
+        assert only(**opening(reach(end) + 0.1, others=[*LINES, bar], **parts)).verdict == verdict
+    assert only(**opening(reach(end) + 0.1, never=("phase",), others=LINES, **parts)).verdict == (
+        # At earth it may not be parted from what may be live; from what is earthed it is parted at no voltage.
+        "breach" if state == "dead, not earthed" else "clear"
+    )

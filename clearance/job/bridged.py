@@ -24,7 +24,7 @@ from clearance.limits import quoted, unnamed
 from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene.assemble import EARTH, LineInsulator, Site
 from clearance.scene.naming import end_name, fittings_name
-from clearance.scene.voltages import rule_names, unknown_circuit
+from clearance.scene.voltages import as_judged, rule_names, unknown_circuit
 from clearance.verdict import judge_count, judge_length
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
     steps = [f"{string.insulating_m:.2f} m of insulator"]
     steps += [f"{body} may touch it: at least {length:.2f} m left" for body, (length, _) in left.items()]
     scene = site.scene
-    circuit = unknown_circuit(scene) if string.phase is None else site.circuit_of[string.phase]
+    circuit = unknown_circuit(scene) if string.phase is None else as_judged(scene, site.circuit_of[string.phase])
     verdicts: list[Verdict] = []
     why: list[str] = []
     required, rule = None, unnamed(scene)

@@ -31,7 +31,7 @@ from clearance.result import Insulation
 from clearance.rules.records import Exposure, What
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Stage
-from clearance.scene.voltages import unknown_circuit
+from clearance.scene.voltages import as_judged, unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
@@ -233,7 +233,9 @@ def required_between(site: Site, what: What, between: tuple[str, str]) -> tuple[
     live = [potential for potential in between if potential != EARTH]
     exposure: Exposure = "phase-earth" if EARTH in between else "phase-phase"
     unknown = unknown_circuit(site.scene)
-    circuits = {c.name: c for c in (site.circuit_of.get(potential, unknown) for potential in live)}
+    circuits = {
+        c.name: c for c in (as_judged(site.scene, site.circuit_of.get(potential, unknown)) for potential in live)
+    }
     found = [required_length(site.scene, circuit, what, exposure) for circuit in circuits.values()]
     required, rule, why = max(found, key=lambda one: one[0] or 0.0)
     return required, rule, why or next((one[2] for one in found if one[2]), "")
