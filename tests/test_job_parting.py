@@ -17,6 +17,8 @@ from clearance.errors import InputError
 from clearance.job import parting
 from clearance.limits import required_between
 from clearance.pipeline import check, prepare
+from clearance.report import statements
+from clearance.report.numbers import up
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
@@ -83,7 +85,18 @@ def test_an_opening_ends_where_the_whole_limit_holds(kind):
 
 
 def test_nothing_is_exempt_longer_than_it_must_be():
-    assert only(**opening(reach(LIMIT) + 0.1)).open_points == ()
+    end = reach(LIMIT) + 0.1
+    found = only(**opening(end))
+    assert found.open_points == ()
+    # It is seen: what, against what, until where, and on whose word; in the text of every report.
+    (one,) = found.exempt
+    assert (one.body, one.others, one.opens) == ("dropper free end", ("bus A",), True)
+    assert (one.until_m, one.over_m) == (pytest.approx(LIMIT), pytest.approx(end))
+    assert [said.takes_away for said in one.on] == ["dropper: may be opened by stick or rope at up to 0.05 A and 50 J"]
+    words = statements.exempt_words(one)
+    assert "dropper free end keeps no distance from bus A while it opens" in words
+    assert f"between contact and {up(LIMIT)} m" in words
+    assert "Allowed by: dropper: may be opened by stick or rope" in words
     (said,) = only(**opening(7.0)).open_points
     assert "is reached at lower_m" in said.what
     assert 'one of kind "lower"' in said.cure or 'kind "lower"' in said.cure
@@ -93,7 +106,7 @@ def test_nothing_is_exempt_longer_than_it_must_be():
 def test_without_an_opening_the_pair_has_nothing_to_spare():
     # The same motion in a stage of lowering is a breach: nothing is exempt in it.
     found = only(**opening(reach(LIMIT) + 0.1, "lower"))
-    assert found.verdict == "breach"
+    assert (found.verdict, found.exempt) == ("breach", ())
     least = min(gap.posture.gap_lower_m for gap in found.gaps if set(gap.between) == {"A", "dropper"})
     assert least == 0.0
 

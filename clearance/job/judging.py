@@ -87,6 +87,7 @@ def judge_stage(
         ),
         collisions=tuple(nearness.collisions(bench, posture)),
         topplings=toppled,
+        exempt=tuple(parting.exempt(bench, stage, posture)),
         open_points=tuple(undecided),
         notes=tuple(filter(None, (stage.note, *notes))),
     )

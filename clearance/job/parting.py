@@ -29,7 +29,7 @@ from clearance.job.setting import Parting, Setting
 from clearance.job.site_gaps import between
 from clearance.job.tails import along_with, around_m, at_its_place
 from clearance.limits import required_between
-from clearance.result import Approach, OpenPoint
+from clearance.result import Approach, Exempt, OpenPoint, Stated
 from clearance.scene import statements
 from clearance.scene.assemble import Site
 from clearance.scene.messages import shown
@@ -210,6 +210,21 @@ def _ball(shape: shapes.Shape) -> float:
 
 def _covers(entry: MayOpen, found: Opened) -> bool:
     return entry.current_A >= found.current_A and entry.energy_J >= found.energy_J
+
+
+def exempt(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Exempt]:
+    """What keeps no distance while a connection opens or closes, until which limit, and who allows it."""
+    partings = (piece.compiled.setting.parting for piece in posture)
+    for one in dict.fromkeys(one for one in partings if one is not None and one.exempt):
+        said = [
+            Stated(statements.takes_away(entry), entry.basis, entry.by, entry.on)
+            for entry in statements.may_open(bench.site.scene, one.wire, stage.by_hand is not None)
+            if _covers(entry, opened(bench.site, one.wire))
+        ]
+        limit = bench.limit(one.wire, one.phase, "tool").limit_m
+        over = 0.0 if stage.lower_m is None else stage.lower_m.hi
+        others = (*sorted(one.leaves), *sorted(one.hand))
+        yield Exempt(one.free, others, stage.kind == "open", limit, over, tuple(said))
 
 
 def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) -> Iterator[OpenPoint]:

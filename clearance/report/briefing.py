@@ -201,6 +201,7 @@ def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:
         "colour": COLOURS[word],
         "ranges": list(range_sentences(scene, stage)),
         "conditions": list(stage_conditions(scene, stage)),
+        "exempt": list(map(statements.exempt_words, found.exempt)),
         "swept": json.dumps({name: list(span) for name, span in found.parameters.items()}),
         "least": None if least is None else least_margin(least),
         "notes": [note for note in found.notes if note == stage.note],

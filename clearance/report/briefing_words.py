@@ -11,7 +11,7 @@ from typing import Final
 from clearance.errors import RuleError
 from clearance.job.carried import left_in
 from clearance.permitted import Permitted, rungs
-from clearance.report.numbers import up
+from clearance.report.numbers import exact, up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
 from clearance.rules.jurisdiction import wind_clauses
@@ -22,16 +22,6 @@ from clearance.scene.voltages import highest_kV, rule_names
 
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
-
-
-def exact(value: float) -> str:
-    """A number as it was swept, with two decimals at least: what is printed reads back as what was proved.
-
-    >>> exact(1.9), exact(-0.0), exact(2.0625)
-    ('1.90', '0.00', '2.0625')
-    """
-    text = f"{value + 0.0:.2f}"
-    return text if float(text) == value else repr(value)
 
 
 def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
