@@ -178,7 +178,7 @@ def test_what_is_exempt_from_a_distance_is_told_with_who_allows_it() -> None:
     stages = (replace(result.stages[0], exempt=(one,)), *result.stages[1:])
     told = " ".join(printed(replace(result, stages=stages), 200).split())
     words = "Exempt: dropper free end keeps no distance from bus and worker while it closes: only between contact and"
-    assert f"{words} 2.28 m, within the last 2.75 m of its way." in told
+    assert f"{words} 2.28 m, within the last 2.75 m of its way; nothing else is exempt." in told
     assert (
         "Allowed by: dropper: may be opened by hand at up to 0.01 A and 15 J: employer's limit (head of lines" in told
     )

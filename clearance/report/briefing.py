@@ -82,6 +82,10 @@ KIND_WORDS: Final[Mapping[str, str]] = {
 }  # fmt: skip
 
 
+REMOVING: Final = "remove an earth with a remote tool"
+"""A stage of earthing in which an earth comes off."""
+
+
 def write_briefing(
     permits: Permits, folder: Path, pdf: bool = True, progress: Progress | None = None
 ) -> tuple[list[Path], str]:
@@ -194,7 +198,7 @@ def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:
     return {
         "number": number,
         "name": stage.name,
-        "kind": KIND_WORDS.get(stage.kind, stage.kind),
+        "kind": REMOVING if stage.lifts_earth else KIND_WORDS.get(stage.kind, stage.kind),
         "outcome": one.outcome,
         "word": word,
         "sign": SIGNS[word],

@@ -74,7 +74,7 @@ def exempt_words(one: Exempt) -> str:
     until = "a limit that no rule gives" if one.until_m is None else f"{up(one.until_m)} m"
     way = f"the first {exact(one.over_m)} m of its way" if one.opens else f"the last {exact(one.over_m)} m of its way"
     words = f"{one.body} keeps no distance from {' and '.join(one.others)} while it {how}: only between contact and "
-    words += f"{until}, within {way}"
+    words += f"{until}, within {way}; nothing else is exempt"
     said = "; ".join(f"{entry.takes_away}: {entry.basis} ({entry.by}, {entry.on})" for entry in one.on)
     return f"{words}. Allowed by: {said or 'nobody'}"
 
