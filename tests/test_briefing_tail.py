@@ -21,7 +21,7 @@ def sentences(said, **told):
                         (rope(3.5), ", 3.50 m at most")])  # fmt: skip
 def test_each_way_of_holding_a_tail_has_its_figure(said, words):
     made = scene(**lowering(held=[said]))
-    (found,) = [one for one in stage_conditions(made, made.stages[0]) if "is held by" in one]
+    (found,) = [one for one in stage_conditions(made, made.stages[0]) if "What holds dropper: " in one]
     assert words in found
     assert "0.00 m" not in found
 
@@ -73,6 +73,7 @@ def test_what_holds_it_parked_is_not_said_to_hold_it_while_it_moves():
     lashing = {**lashed("dropper", 0.6), "parked": True}
     moving = {**PARKED, "off": [], "released": ["dropper"], "lower_m": [0.0, 1.0]}
     opening = {**moving, "kind": "open", "opening_distance_m": 3.0}
-    assert "while it is parked, is held by" in conditions({**moving, "kind": "lower"}, lashing)
-    assert "held by" not in conditions(opening, lashing)
-    assert "dropper is held by" in conditions(opening, lashed("dropper", 0.6))
+    assert "What holds dropper while it is parked: " in conditions({**moving, "kind": "lower"}, lashing)
+    assert "What holds" not in conditions(opening, lashing)
+    assert "Nobody is aloft." in conditions(opening, lashing)
+    assert "What holds dropper: " in conditions(opening, lashed("dropper", 0.6))

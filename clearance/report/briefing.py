@@ -208,7 +208,7 @@ def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:
         "exempt": list(map(statements.exempt_words, found.exempt)),
         "swept": json.dumps({name: list(span) for name, span in found.parameters.items()}),
         "least": None if least is None else least_margin(least),
-        "notes": [note for note in found.notes if note == stage.note],
+        "notes": [note[:1].upper() + note[1:] for note in found.notes if note == stage.note],
         "low": [least_margin(f) for f in findings(found) if f.word == "low margin" and f != least],
         "drawn": drawn_words(found),
     }

@@ -129,6 +129,8 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
     if loose and stage.kind not in AT_FOOT:
         yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
+    if stage.kind in ("work", "open", "lower", "raise", "close") and not aloft(scene, stage):
+        yield "Nobody is aloft."
     if stage.opening_distance_m is not None:
         yield from _opening(stage, stage.opening_distance_m)
     for wire in scene.wires:
@@ -140,9 +142,9 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
                 yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."
                 for entry in statements.held(scene, wire.name):
                     if not entry.parked:
-                        yield f"{wire.name} is held by {entry.basis}{_held(entry)}."
+                        yield f"What holds {wire.name}: {entry.basis}{_held(entry)}."
                     elif stage.kind in ("lower", "raise"):
-                        yield f"{wire.name}, while it is parked, is held by {entry.basis}{_held(entry)}."
+                        yield f"What holds {wire.name} while it is parked: {entry.basis}{_held(entry)}."
     if stage.off:
         yield from _parked(stage)
     for spot in stage.stands:
