@@ -93,8 +93,12 @@ def test_a_clamp_on_a_dead_circuit_that_is_not_earthed_bonds_nobody_to_it():
 
 def test_a_clamp_on_an_insulator_bonds_nobody():
     post = {"name": "post", "from_m": [0, 1, 3.0], "to_m": [0, 1, 6.0], "insulating_m": 2.8, "diameter_m": 0.2}
-    (point,) = told((0, 1, 4.5), insulators=[post])
+    held = box("head", [0, 1, 6.1], [0.2, 0.2, 0.2], "A")
+    (point,) = told((0, 1, 4.5), insulators=[post], solids=[BUS, FAR, held])
     assert point.what.endswith("its clamp is at 'post', which insulates")
+    # One that holds nothing live is a conductor at nobody knows what.
+    (point,) = told((0, 1, 4.5), insulators=[post])
+    assert point.what.endswith("its clamp is at 'post', which may be otherwise: it floats or is at earth")
 
 
 def test_a_clamp_on_a_wire_that_is_named_goes_with_it_and_one_at_a_point_of_it_does_not():

@@ -42,8 +42,8 @@ def bridged(bench: Bench, posture: Sequence[Piece], reach: Sequence[Piece]) -> I
             setting = piece.compiled.setting
             reached = setting.check == "reach" or not reach
             hung = next((body for body in setting.bodies if body.name == string.name), None)
-            if hung is None:
-                continue
+            if hung is None or hung.conductive:
+                continue  # one that holds nothing live is a conductor: there is no length to lose
             for body in setting.bodies:
                 if body.kind == "fitting" and (not moves(body) or body.name == fittings_name(string.name)):
                     continue  # an end of a string is no bridge of it, at whatever potential a tail puts it

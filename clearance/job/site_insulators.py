@@ -12,9 +12,11 @@ from collections.abc import Iterator
 
 from clearance.gaps import EARTH
 from clearance.job.measuring import Bench
+from clearance.job.site_supports import absent_throughout
 from clearance.limits import ByEquation, by_equation
 from clearance.result import OpenPoint
-from clearance.scene.assemble import Site
+from clearance.scene.assemble import Site, place
+from clearance.scene.holding import HOLDERS, HOLDS_M, off_core
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records_statements import DesignedGap
 from clearance.scene.voltages import highest_kV
@@ -35,8 +37,10 @@ some are a class too long (common practice, no source). Likely is 0.6 m and 1 m 
 
 def of_insulators(bench: Bench) -> Iterator[OpenPoint]:
     """Insulating parts too short for the operating voltage or the overvoltage, or longer than anybody builds them."""
-    site = bench.site
+    site, gone = bench.site, absent_throughout(bench.site)
     for string in site.strings:
+        if not string.holds and string.name not in gone:
+            yield _idle(site, string)
         if string.phase is None or string.phase not in site.live:
             continue
         need = by_equation(site.scene, site.circuit_of, string.phase, EARTH, operating=True)
@@ -57,6 +61,24 @@ def of_insulators(bench: Bench) -> Iterator[OpenPoint]:
             what = f"its insulating part of {string.insulating_m:g} m is unlikely for {highest:g} kV (common practice)"
             cure = f"mend its unit, or {confirming(entry, field, string.insulating_m)}"
             yield OpenPoint(f"insulator '{string.name}'", what, cure)
+
+
+def _idle(site: Site, string: LineInsulator) -> OpenPoint:
+    """An insulator with nothing at its live end: what it holds is missing, or there is none."""
+    at = next(entry.to_m for entry in site.scene.insulators if entry.name == string.name)
+    x, y, z = place(site, site.scene.ground, at)
+    live = [body for body in site.bodies if body.kind in HOLDERS and body.potential in site.live]
+    nearest = min(((off_core(body.shape, (x, y, z)), body.name) for body in live), default=None)
+    off = "nothing live is in the scene" if nearest is None else f"'{nearest[1]}' is nearest, {nearest[0]:.2f} m away"
+    what = (
+        f"it holds nothing: no wire or solid is within {HOLDS_M:g} m of its live end, x {x:.2f}, y {y:.2f}, z {z:.2f} "
+        f"m; {off}. It counts as a conductor that floats or is at earth"
+    )
+    cure = (
+        "add the wire or the solid that it holds, or mend to_m; where it holds nothing live, leave it out and add a "
+        'solid of its size with potential = "earth"'
+    )
+    return OpenPoint(f"insulator '{string.name}'", what, cure)
 
 
 def longest_m(highest_kV: float) -> float:

@@ -95,15 +95,19 @@ def assemble(scene: Scene) -> Site:
         hung = desk.attempt(record, lambda record=record: hang(desk, record))  # type: ignore[misc]
         if hung is not None:
             bodies += hung.bodies
-    for post in scene.insulators:
-        bodies += desk.attempt(post, lambda post=post: post_bodies(desk, post)) or []  # type: ignore[misc]
+    blocks: list[Body] = []
     for block in scene.solids:
         shape = desk.attempt(block, lambda block=block: _solid(desk, block))  # type: ignore[misc]
         if shape is not None:
             if statements.insulating(scene, block.name):
-                bodies.append(Body(block.name, "solid", shape, conductive=False, potential=None))
+                blocks.append(Body(block.name, "solid", shape, conductive=False, potential=None))
             else:
-                bodies.append(stated(scene, block.name, "solid", shape, block.potential))
+                blocks.append(stated(scene, block.name, "solid", shape, block.potential))
+    carried = [*bodies, *blocks]
+    for post in scene.insulators:
+        made = desk.attempt(post, lambda post=post: post_bodies(desk, post, carried))  # type: ignore[misc]
+        bodies += made or []
+    bodies += blocks
     for points in scene.clouds:
         shape = desk.attempt(points, lambda points=points: _cloud(desk, points))  # type: ignore[misc]
         if shape is not None:

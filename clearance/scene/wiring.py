@@ -6,7 +6,7 @@ names. Everything works at a `Desk`, which keeps what was made so far and every 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 
@@ -23,6 +23,7 @@ from clearance.conductor.catenary import Catenary
 from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
 from clearance.scene import records, statements, weathered
+from clearance.scene.holding import phase_of, what_holds
 from clearance.scene.naming import fittings_name, foot_name, head_name
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec
@@ -51,8 +52,8 @@ class LineInsulator:
     """One insulator of the line: what the job must not bridge.
 
     name: of its insulating body; insulating_m: length of the insulating part [m]; units: sound insulators, where known
-    earthed_m, live_m: the two ends of the insulating part [m]; phase: what hangs from it, None where nothing is known
-    strays_m: how far from there the weather may take either end [m]
+    earthed_m, live_m: the two ends of the insulating part [m]; phase: of what hangs from it, None where that is at none
+    strays_m: how far from there the weather may take either end [m]; holds: whether anything is at its live end
     """
 
     name: str
@@ -62,6 +63,7 @@ class LineInsulator:
     live_m: Point
     phase: str | None
     strays_m: float = 0.0
+    holds: bool = True
 
 
 class Wired(Protocol):
@@ -109,6 +111,8 @@ class Desk:
                 )
         return None
 
+
+HOLDS_NOTHING_LIVE = "holds nothing live: counts as a conductor"
 
 FLOATING_AT_EARTH = "floating bodies at earth"
 """The state in which what is stated as floating is at earth: any one of these bodies, while the others float."""
@@ -197,7 +201,7 @@ def hang(desk: Desk, record: records.SpanWire | records.Jumper) -> HungWire:
         for which, string, spec in zip(("from", "to"), strings, (record.from_string, record.to_string), strict=True):
             if string is not None and spec is not None:
                 name = f"{record.name} {which} string"
-                bodies.append(Body(name, "insulator", string.insulating, conductive=False, potential=None))
+                bodies.append(_insulating(desk.scene, name, string.insulating, record.phase))
                 desk.strings.append(
                     LineInsulator(name, spec.insulating_m, spec.units, *_ends(string.insulating), record.phase)
                 )
@@ -209,7 +213,7 @@ def hang(desk: Desk, record: records.SpanWire | records.Jumper) -> HungWire:
         shape, bodies = _in_weather(desk, record, bodies)
     body = _wire_body(desk.scene, record, shape)
     if record.name in desk.placed:
-        body = replace(body, note="; ".join(filter(None, (body.note, WHEREVER))))
+        body = replace(body, note=_and_wherever(body))
     hung = HungWire(record, curve, (body, *bodies), bent)
     desk.wires[record.name] = hung
     return hung
@@ -245,7 +249,11 @@ def _in_weather(
     if (depth > 0).any():
         # No mistake: an envelope holds more than the wire does. What the job comes to there is judged.
         desk.skipped.append(f"wire '{record.name}': its envelope over the weather reaches the ground")
-    return shape, [replace(body, shape=made[body.name], note=WHEREVER) for body in bodies]
+    return shape, [replace(body, shape=made[body.name], note=_and_wherever(body)) for body in bodies]
+
+
+def _and_wherever(body: Body) -> str:
+    return "; ".join(filter(None, (body.note, WHEREVER)))
 
 
 def _wire_body(scene: Scene, record: records.SpanWire | records.Jumper, shape: shapes.Shape) -> Body:
@@ -299,37 +307,33 @@ def _ends(insulating: shapes.Shape) -> tuple[Point, Point]:
     return (float(first[0]), float(first[1]), float(first[2])), (float(last[0]), float(last[1]), float(last[2]))
 
 
-def post_bodies(desk: Desk, entry: records.Insulator) -> list[Body]:
-    """A post or a string of its own: the insulating part, and the hardware at both ends."""
+def post_bodies(desk: Desk, entry: records.Insulator, bodies: Iterable[Body]) -> list[Body]:
+    """A post or a string of its own: the insulating part, and the hardware at both ends.
+
+    bodies: the wires and the solids of the scene, one of which it holds, or it insulates nothing
+    """
     ends = place(desk, entry, entry.from_m), place(desk, entry, entry.to_m)
     # A post or string that hangs on a wire goes with it.
     strays = max(strays_m(desk, value, end) for value, end in zip((entry.from_m, entry.to_m), ends, strict=True))
     parts = insulator.post(*ends, entry.insulating_m, entry.diameter_m, uncertainty_m=strays)
-    bodies = [Body(entry.name, "insulator", parts.insulating, conductive=False, potential=None)]
+    held = what_holds(entry.to_m, parts.live_end, desk.wires, bodies)
+    phase = phase_of(held, desk.wires, records.phases(desk.scene))
+    made = [_insulating(desk.scene, entry.name, parts.insulating, phase)]
     if len(parts.earthed):
-        bodies.append(Body(foot_name(entry.name), "fitting", parts.earthed))
-    phase = next(
-        (
-            hung.record.phase
-            for hung in desk.wires.values()
-            if hung.record.phase is not None
-            and min(
-                np.linalg.norm(np.subtract(end, parts.live_end)) for end in (hung.catenary.start, hung.catenary.end)
-            )
-            < 0.2
-        ),
-        None,
+        made.append(Body(foot_name(entry.name), "fitting", parts.earthed))
+    desk.strings.append(
+        LineInsulator(entry.name, entry.insulating_m, None, *_ends(parts.insulating), phase, strays, held is not None)
     )
-    desk.strings.append(LineInsulator(entry.name, entry.insulating_m, None, *_ends(parts.insulating), phase, strays))
     if len(parts.live):
         # Nothing connected is found at its live end: a conductive part at no potential floats.
-        bodies.append(
-            stated(
-                desk.scene,
-                head_name(entry.name),
-                "fitting",
-                parts.live,
-                phase if phase is not None else records.FLOATING,
-            )
-        )
-    return bodies
+        at = phase if phase is not None else records.FLOATING
+        made.append(stated(desk.scene, head_name(entry.name), "fitting", parts.live, at))
+    return made
+
+
+def _insulating(scene: Scene, name: str, shape: shapes.Shape, phase: str | None) -> Body:
+    """The insulating part of an insulator; where nothing at its end is live, nothing tells that it insulates."""
+    circuit = None if phase is None else records.phases(scene)[phase]
+    if circuit is not None and circuit.name not in statements.earthed_circuits(scene):
+        return Body(name, "insulator", shape, conductive=False, potential=None)
+    return replace(stated(scene, name, "insulator", shape, records.FLOATING), note=HOLDS_NOTHING_LIVE)
