@@ -20,7 +20,6 @@ from clearance.job import (
     carried,
     completeness,
     datum,
-    duties,
     judging,
     left_out,
     measuring,
@@ -29,6 +28,7 @@ from clearance.job import (
     site_look,
     staging,
     templates,
+    untold,
 )
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
@@ -221,8 +221,8 @@ def _of_site(bench: measuring.Bench, stages: Iterable[Sequence[Setting]]) -> tup
 
 
 def _of_job(scene: Scene, read: Scene) -> tuple[OpenPoint, ...]:
-    of_scene = (*duties.not_stated(read), *unlisted.told(read, scene))
-    return (*lacking(scene), *completeness.open_points(scene), *duties.of_job(scene), *of_scene)
+    of_scene = (*untold.not_stated(read), *unlisted.told(read, scene))
+    return (*lacking(scene), *completeness.open_points(scene), *untold.of_job(scene), *of_scene)
 
 
 def _all(

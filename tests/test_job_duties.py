@@ -224,6 +224,65 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
     assert not keeping(check(made.model_copy(update={"statements": said}), 0.05))
 
 
+HELPER = {"name": "helper", "stature_m": 1.8, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [-8, 0]}
+AIR_AND_HANDS = {"kind": "none", "what": ["weather", "tools"]}
+
+
+def coming_and_going(kinds, *said):
+    """What is told of a job of three stages in the second of which the only helper comes or goes."""
+    empty = {"workers": [], "travel_m": None}
+    stages = [stage(name=f"{k}", kind=kind, **empty, **({"bodies": ["helper"]} if kind != "work" else {}))
+              for k, kind in enumerate(kinds)]  # fmt: skip
+    whole = {**parts("work", HIGH), "stages": stages, "crew": [HELPER], "statements": [AIR_AND_HANDS, *said]}
+    return [point for point in keeping(checked(0.05, **whole)) if "on the ground" in point.what]
+
+
+def nobody(*stages):
+    return {"kind": "none", "what": ["crew"], "stages": list(stages)}
+
+
+@pytest.mark.parametrize(
+    ("kinds", "untold"),
+    [
+        (("work", "work", "work"), ()),
+        (("work", "bring", "work"), ("0",)),
+        (("work", "take away", "work"), ("2",)),
+        (("bring", "take away", "work"), ("2",)),
+        (("work", "work", "bring"), ("0", "1")),
+    ],
+)
+def test_who_comes_only_later_says_nothing_of_the_stages_before(kinds, untold):
+    found = coming_and_going(kinds)
+    assert len(found) == bool(untold)
+    for point in found:
+        assert point.what.startswith("nobody of the crew is there in " + " and ".join(f"'{one}'" for one in untold))
+        assert "stages = [" + ", ".join(f'"{one}"' for one in untold) + "]" in point.cure
+    if untold:
+        assert coming_and_going(kinds, nobody(*untold)) == []
+    if len(untold) > 1:
+        assert len(coming_and_going(kinds, nobody(untold[0]))) == 1
+
+
+def test_that_nobody_is_there_is_not_said_of_a_stage_in_which_somebody_is():
+    for stages in (("0", "1"), ("0", "2")):
+        with pytest.raises(InputError, match='expected nobody of the crew there, as stated, found "helper"'):
+            coming_and_going(("work", "bring", "work"), nobody(*stages))
+    with pytest.raises(InputError, match="expected no crew in the scene, found a table of it"):
+        coming_and_going(("work", "bring", "work"), {"kind": "none", "what": ["crew"]})
+    with pytest.raises(InputError, match='expected "crew" alone where it holds in some stages'):
+        coming_and_going(("work", "bring", "work"), {"kind": "none", "what": ["crew", "tools"], "stages": ["0"]})
+
+
+def test_a_tool_on_a_line_says_nothing_of_what_hands_hold():
+    ropes = [{"name": "line", "from": [-3, 0, 6], "to_m": [-3, 2, 0], "diameter_m": 0.02, "hangs_from": "a beam"}]
+    tools = [{"name": "bag", "line": "line", "radius_m": 0.2, "swing_m": 0.2}]
+    hauls = stage(name="hauls", kind="work", workers=[], travel_m=None, hauled="bag", haul_m=0)
+    for told, count in (({}, 1), ({"tool_m": 0.0}, 0), ({"tool_m": 0.2}, 0)):
+        whole = {**parts("work", HIGH), "stages": [hauls], "workers": [{**WORKER, **told}]}
+        found = keeping(checked(0.05, **whole, ropes=ropes, tools=tools))
+        assert len([point for point in found if "tool_m is not stated" in point.what]) == count
+
+
 def test_what_no_stage_judges_is_told_of_the_job():
     second = {**WORKER, "name": "second"}
     whole = {**parts("work", HIGH, workers=["worker"]), "workers": [WORKER, second]}

@@ -40,7 +40,6 @@ WORSE_OF = {
     ("Cloud", "thin_m"): "no point is left out",
     ("Ladder", "platform_depth_m"): "what it sticks out at the most (common practice, no source)",
     ("Ladder", "foot_radius_m"): "what covers a foot (common practice, no source)",
-    ("Worker", "tool_m"): "where it is none the scene must say that there are no tools: `duties`",
     ("Rope", "guy"): "it does not hold the ladder",
     ("TailRope", "pulley_radius_m"): "what covers a pulley with its hook (common practice, no source)",
     ("TakeOff", "mount_m"): "from the ground on",

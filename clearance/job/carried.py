@@ -162,6 +162,11 @@ def presence(scene: Scene) -> Iterator[Mistake]:
                 expected = f"{shown(name)} there, as it comes or goes"
                 yield Mistake(where(scene, stage, "bodies"), expected, "stated as absent", "withdraw that statement")
         there = found.there | set(stage.bodies) if stage.kind == "bring" else found.there
+        if scene.crew and "crew" in statements.there_is_none(scene, stage):
+            away = (fleeting - there) | statements.absent(scene, stage)
+            for name in (person.name for person in scene.crew if person.name not in away):
+                remedy = "leave this stage out of the statement that there is none, or bring them later"
+                yield Mistake(where(scene, stage), "nobody of the crew there, as stated", f"{shown(name)}", remedy)
         yield from (one for name, one in hung_on_gone(scene, stage) if name in fleeting & there)
         for name in (stage.hauled, lines.get(stage.hauled, "")) if stage.hauled is not None else ():
             if name in fleeting and name not in there:

@@ -3,8 +3,7 @@ check that holds what was judged against them.
 
 A duty is who, against what, from which check. `duties(scene, stage)` looks at no body and at no setting, so what is
 lost while a stage is assembled is still asked for; `held` collects what was swept in fact; `unjudged` is the
-difference, an open point for everybody. `of_job` is the same for the scene: what no stage judges, and weather, crew and
-tools that are not mentioned at all.
+difference, an open point for everybody. `untold` is the same for the scene as a whole.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ from clearance.job.measuring import Bench, Piece
 from clearance.job.questions import Asked
 from clearance.job.setting import Check, Setting, inside
 from clearance.result import Gap, Kind, OpenPoint, StageResult
-from clearance.scene import records, statements, unstated
+from clearance.scene import records, statements
 from clearance.scene.naming import lead_name
 from clearance.scene.records import Range, Reference, Scene, Stage
 
@@ -126,7 +125,7 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
         yield Duty(SOMEBODY, (MODELLED,), f"name who is aloft in {words} in workers, and state them in [[workers]]")
     if aloft and not way_up:
         cure = "add a ladder or an aerial device, or withdraw the statement that it is not there"
-        yield Duty(f"what {_and(aloft)} stands on", (MODELLED,), cure)
+        yield Duty(f"what {in_words(aloft)} stands on", (MODELLED,), cure)
     missing = [name for name, field in (("travel_m", stage.travel_m), ("climb_m", stage.climb_m)) if field is None]
     if stage.extend_m is not None:
         missing = []
@@ -362,56 +361,12 @@ def _words(who: str, missing: Sequence[Duty]) -> str:
     reach = all(duty.check == "reach" for duty in missing)
     moves = [word for word in against if word.endswith(("_m", "_deg"))]
     others = [word for word in against if word not in moves]
-    parts = [f"not judged against {_and(others)}" if others else "", f"not moved over {_and(moves)}" if moves else ""]
+    parts = [
+        f"not judged against {in_words(others)}" if others else "",
+        f"not moved over {in_words(moves)}" if moves else "",
+    ]
     return f"{who} is {' and '.join(filter(None, parts))}{' from the reach envelope' if reach else ''}"
 
 
-def _and(words: Sequence[str]) -> str:
+def in_words(words: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
-
-
-def of_job(scene: Scene) -> Iterator[OpenPoint]:
-    """What no stage judges, and what the scene does not mention: whether there is weather, crew, tools."""
-    said = statements.there_is_none(scene)
-    mentioned = {
-        "weather": scene.weather is not None,
-        "crew": bool(scene.crew),
-        # A tool in the hand of everybody aloft is one; none in the hand of one of them takes a length off that reach.
-        "tools": bool(scene.tools) or (bool(scene.workers) and all(worker.tool_m > 0.0 for worker in scene.workers)),
-    }
-    table = {
-        "weather": "add [weather]",
-        "crew": "add [[crew]], one for everybody on the ground",
-        "tools": "state tool_m of every worker, or add [[tools]]",
-    }
-    for what, is_there in mentioned.items():
-        if not is_there and what not in said:
-            cure = f'{table[what]}, or a statement with whose word: kind = "none", what = ["{what}"], basis, by, on'
-            yield OpenPoint("the job", f"nothing is said of {what}: none is judged", cure)
-    aloft = {name for stage in scene.stages for name in records.aloft(scene, stage)}
-    for worker in scene.workers:
-        if worker.name not in aloft:
-            cure = "name them in workers of a stage; or state them in [[crew]] with where they stand; or leave them out"
-            yield OpenPoint(f"worker '{worker.name}'", "aloft in no stage: never judged", cure)
-    for tool in scene.tools:
-        if all(stage.hauled != tool.name for stage in scene.stages):
-            yield OpenPoint(f"tool '{tool.name}'", "hauled in no stage: never judged", "add a stage with hauled")
-    brought = [(person.word, person.name) for person in scene.crew]
-    brought += [(vehicle.word, vehicle.name) for vehicle in scene.vehicles]
-    brought += [(rope.word, rope.name) for rope in scene.ropes]
-    for word, name in brought:
-        if scene.stages and all(name in statements.absent(scene, stage) for stage in scene.stages):
-            cure = "let the statement that it is absent name the stages it holds in, or leave it out of the scene"
-            yield OpenPoint(f"{word} '{name}'", "absent from every stage: never judged", cure)
-
-
-def not_stated(read: Scene) -> Iterator[OpenPoint]:
-    """Keys that are left out though what is taken for them may help, one point a key.
-
-    read: the scene as it was read, with its jobs as they are written
-    """
-    for one in unstated.unstated(read):
-        them = unstated.in_words(one.places)
-        cure = f"state {one.key} there" + (f", {one.taken} where that is so" if one.taken else "")
-        taken = f": taken as {one.taken}" if one.taken else ""
-        yield OpenPoint(them, f"{one.key} is not stated{taken}", cure)

@@ -124,7 +124,13 @@ def _air(_: Scene, head: Place, known: Known, entry: AirOnly) -> Iterator[Mistak
 
 
 def _none(scene: Scene, head: Place, _: Known, entry: NoneThere) -> Iterator[Mistake]:
-    """A scene does not say that there is none of what it has."""
+    """A scene does not say that there is none of what it has; in some stages only a crew that comes and goes is not
+    there."""
+    if entry.stages is not None:
+        if entry.what != ("crew",):
+            remedy = "leave out stages, or make one of crew alone"
+            yield Mistake((*head, "what"), '"crew" alone where it holds in some stages', shown(entry.what), remedy)
+        return
     there: dict[str, Sequence[Record]] = {
         "weather": [] if scene.weather is None else [scene.weather],
         "crew": scene.crew,
@@ -133,6 +139,8 @@ def _none(scene: Scene, head: Place, _: Known, entry: NoneThere) -> Iterator[Mis
     for what in entry.what:
         if there[what]:
             remedy = f"leave {what} out of the statement"
+            if what == "crew":
+                remedy += ", or name the stages before it is brought and after it is taken away"
             yield Mistake((*head, "what"), f"no {what} in the scene", "a table of it", remedy)
 
 

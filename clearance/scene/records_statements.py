@@ -121,13 +121,14 @@ class TakenSlowly(_InStages):
     wire: Text = Field(description="the wire whose load changes")
 
 
-class NoneThere(_Statement):
-    """There is no such thing in this job: nothing of it is judged."""
+class NoneThere(_InStages):
+    """There is no such thing in this job, or in some stages: nothing of it is judged."""
 
     kind: Literal["none"]
     what: tuple[Literal["weather", "crew", "tools"], ...] = Field(
         min_length=1,
-        description="weather: wires hang as surveyed throughout; crew: nobody on the ground; tools: none carried",
+        description="weather: wires hang as surveyed throughout; crew: nobody on the ground, which alone may hold in "
+        "some stages, before they come or once they have gone; tools: none carried",
     )
 
 

@@ -119,9 +119,10 @@ def earthed_circuits(scene: SceneFile) -> frozenset[str]:
     return frozenset(entry.circuit for entry in _said(scene, EarthedCircuit))
 
 
-def there_is_none(scene: SceneFile) -> frozenset[str]:
-    """What the scene says there is none of: "weather", "crew", "tools"."""
-    return frozenset(what for entry in _said(scene, NoneThere) for what in entry.what)
+def there_is_none(scene: SceneFile, stage: Stage | None = None) -> frozenset[str]:
+    """What the scene says there is none of, in all the job or in a stage: "weather", "crew", "tools"."""
+    said = _said(scene, NoneThere, stage)
+    return frozenset(what for entry in said if stage is not None or entry.stages is None for what in entry.what)
 
 
 def against_bond(scene: SceneFile, stage: Stage, worker: str, phase: str) -> Statement | None:
@@ -326,7 +327,7 @@ KINDS: Mapping[type[Record], Kind] = {
     EarthedCircuit: Kind("circuit", "circuit", lambda said: f"circuit {said.circuit}: dead and earthed", _of_circuit),
     TakenSlowly: Kind("wire", "wire", lambda said: f"{said.wire}: load taken off or put on slowly"),
     NoneThere: Kind(
-        "what", "", lambda said: f"none in this job: {_listed(said.what)}",
+        "what", "", lambda said: f"none{' in this job' if said.stages is None else ''}: {_listed(said.what)}",
         lambda said, _: ([f"none {what}" for what in said.what], ()),
     ),
     DesignedGap: Kind(

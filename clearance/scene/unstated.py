@@ -92,6 +92,11 @@ def _no_weight_of_ice(_: Scene, entry: Record) -> bool:
     return isinstance(entry, Weather) and entry.ice_weight_N_m is None
 
 
+def _hauls(scene: Scene, _: Record) -> bool:
+    """Where a tool on a line speaks of tools: of what hands hold it says nothing."""
+    return bool(scene.tools)
+
+
 def _standing(scene: Scene, _: Record) -> bool:
     return scene.ladder is not None and scene.ladder.hangs_on is None
 
@@ -114,6 +119,7 @@ MUST: dict[tuple[type[Record], str], When] = {
     (Release, "trails_m"): _always,
     (Release, "trapped_per_unit"): _always,
     (Worker, "hanging_m"): _always,
+    (Worker, "tool_m"): _hauls,
     (Crew, "radius_m"): _no_area,
     (Crew, "tool_m"): _always,
     (Vehicle, "radius_m"): _always,
