@@ -136,7 +136,7 @@ def text(**parts) -> str:
     none = [what for what in ("weather", "crew", "tools") if parts.get(what) is None]
     by_itself = any(entry["kind"] == "none" for entry in parts.get("statements") or ())
     said = [{"kind": "none", "what": none}] if none and not by_itself else []
-    said = [*said, *(parts.get("statements") or ()), *_of_two_phases(whole["circuits"] or ())]
+    said = [*said, *(parts.get("statements") or ()), *_of_two_phases(whole["circuits"] or ()), *_of_nothing(whole)]
     whole["statements"] = [{**SAID, **entry} for entry in said]
     whole = {key: _certain(key, value) for key, value in whole.items()}
     return "\n".join(f"{key} = {_value(value)}" for key, value in whole.items() if value is not None) + "\n"
@@ -148,6 +148,23 @@ def _of_two_phases(circuits):
         if len(circuit["phases"]) == 2:
             entry = f"circuit '{circuit['name']}'"
             yield {"kind": "confirmed", "entry": entry, "field": "phases", "value": circuit["phases"]}
+
+
+def _of_nothing(whole):
+    """The statements that a ladder or a boom does not bend, and that nobody moves the shoulders or steps aside: the
+    small scenes leave that out of what is worked out by hand."""
+    for table, word, fields in (
+        ("ladder", "ladder", ("bending_m",)),
+        ("aerial_device", "aerial device", ("bending_m", "room_m")),
+        ("workers", "worker", ("trunk_lean_m",)),
+    ):
+        entries = whole.get(table) or ()
+        for field in fields:
+            for entry in [entries] if isinstance(entries, dict) else entries:
+                name = entry.get("name", word)
+                if entry.get(field) == 0.0:
+                    said = word if name == word else f"{word} '{name}'"
+                    yield {"kind": "confirmed", "entry": said, "field": field, "value": 0.0}
 
 
 HELPING = {

@@ -557,7 +557,10 @@ def test_what_is_put_on_a_wire_is_carried_until_it_comes_off():
 
     def wrong(*names):
         stages = [
-            small.stage(name=f"{k} {name}", disturbed=[{"wire": "bus", "movement_m": 0.3, **states.get(name, {})}])
+            small.stage(
+                name=f"{k} {name}",
+                disturbed=[{"wire": "bus", "movement_m": 0.3, "basis": "estimate", **states.get(name, {})}],
+            )
             for k, name in enumerate(names)
         ]
         return [str(m) for _, _, ms in sequence.follow(small.scene(wires=[bus], stages=stages)) for m in ms]

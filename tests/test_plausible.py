@@ -297,3 +297,44 @@ def test_a_tool_that_is_none_is_no_tool_until_it_is_confirmed():
     for length, told in ((0.011, True), (0.099, True), (0.11, False), (0.0, False)):
         made = small_scenes.scene(workers=[{**WORKER, "tool_m": length}])
         assert bool([point for point in plausible.unlikely(made) if point.what.startswith("tool_m")]) == told
+
+
+NOTHING = {
+    "worker": (("trunk_lean_m", 0.01), ("suit_m", 0.002), ("boots_m", 0.002), ("helmet_m", 0.002)),
+    "crew": (("suit_m", 0.002), ("boots_m", 0.002), ("helmet_m", 0.002)),
+    "ladder": (("bending_m", 0.001),),
+    "disturbed": (("movement_m", 0.011),),
+}
+"""By entry, fields of which none at all helps, and the least that is usual."""
+
+
+@pytest.mark.parametrize(("where", "field", "least"), [(w, *one) for w, some in NOTHING.items() for one in some])
+def test_a_zero_that_helps_is_unlikely_until_it_is_confirmed(where, field, least):
+    entries = {
+        "worker": {**WORKER, "trunk_lean_m": 0.1},
+        "crew": {"name": "helper", "stature_m": 1.8, "at_m": [0, 9], "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05},
+        "ladder": {**small_scenes.LADDER, "bending_m": 0.05},
+        "disturbed": {"wire": "bus", "basis": "estimate"},
+    }
+    table = {"worker": "workers", "disturbed": "stages"}.get(where, where)
+
+    def told(value, *statements):
+        entry = {**entries[where], field: value}
+        entry = (
+            entry if where == "ladder" else [small_scenes.stage(disturbed=[entry])] if table == "stages" else [entry]
+        )
+        made = small_scenes.scene(**{"wires": [WIRE], "workers": [entries["worker"]], table: entry})
+        others = [one for one in made.statements if one.kind != "confirmed"]
+        return [p for p in plausible.unlikely(made.changed(statements=[*others, *statements])) if field in p.what]
+
+    assert told(least) == []
+    (point,) = told(0.0)
+    entry, name = re.search('with entry "(.*?)".*field "(.*?)" and value 0', point.cure).groups()
+    assert told(0.0, {**SAID, "kind": "confirmed", "entry": entry, "field": name, "value": 0.0}) == []
+
+
+def test_how_far_a_wire_moves_is_stated_with_what_that_rests_on():
+    stages = [small_scenes.stage(disturbed=[{"wire": "bus", "movement_m": 0.2}])]
+    with pytest.raises(InputError, match="disturbed: 'bus': movement_m: expected a basis beside it, found none"):
+        small_scenes.scene(wires=[WIRE], stages=stages)
+    small_scenes.scene(wires=[WIRE], stages=[{**stages[0], "disturbed": [{**stages[0]["disturbed"][0], "basis": "a"}]}])

@@ -69,7 +69,7 @@ def test_with_the_dropper_on_it_kept_the_distance():
         released=(),
         lower_m=None,
         opening_distance_m=None,
-        disturbed=(Disturbed(wire="bus A", movement_m=0.0),),
+        disturbed=(Disturbed(wire="bus A", movement_m=0.0, basis="as stated"),),
     )
     still = still.model_copy(update={"stages": still.stages[:1]})
     assert to_earth(clearance.check(still)).margin_lower_m > 0.05

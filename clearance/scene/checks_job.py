@@ -303,6 +303,9 @@ def _disturbed(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
         if entry.movement_m is None and not changes:
             remedy = "state movement_m with its basis, or puts_on or takes_off"
             yield Mistake(head, "how far it moves, or what comes on it or leaves it", "neither", remedy)
+        if entry.movement_m is not None and entry.basis is None:
+            remedy = "state basis: what measurement or calculation says that it moves no further"
+            yield Mistake((*head, "movement_m"), "a basis beside it", "none", remedy)
         if (entry.carries or entry.puts_on or entry.takes_off) and not isinstance(wire, SpanWire):
             yield Mistake(head, "loads on a wire of kind span", "on a loose wire", "state movement_m with its basis")
         names = [*hung, *(load.what for load in (*entry.carries, *entry.puts_on))]

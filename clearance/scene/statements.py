@@ -279,7 +279,7 @@ def _of_circuit(entry: EarthedCircuit, scene: SceneFile) -> _About:
 def _confirmed(entry: Confirmed, scene: SceneFile) -> _About:
     """The entries whose value is confirmed, each by its word and name: one, or every entry of a word."""
     word, _, name = entry.entry.partition(" '")
-    found = [(word, name.removesuffix("'"))]
+    found = [(word, name.removesuffix("'") or word)]
     if word.startswith("every "):
         found += [(of.word, one) for one, of in _named(scene) if of.word == word.removeprefix("every ")]
     keys = [f"value {entry.field} of {word} {name}: {entry.doubt}" for word, name in found]
