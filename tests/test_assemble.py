@@ -9,6 +9,7 @@ import trimesh
 from small_scenes import CIRCUIT, slab
 
 from clearance.errors import InputError
+from clearance.pipeline import prepare
 from clearance.scene.assemble import assemble, place
 from clearance.scene.records import Reference
 
@@ -115,3 +116,17 @@ def test_open_surfaces_and_what_a_scan_cannot_see_are_told(tmp_path):
     entry = {"kind": "mesh", "name": "sheet", "file": str(tmp_path / "sheet.stl"), "units": "m", "at_m": [5, 5, 1]}
     found = site(solids=[{**entry, "solid": False}])
     assert any("sheet" in line and "1 hole" in line for line in found.skipped)
+
+
+@pytest.mark.parametrize("shift", [(0.0, 0.0), (1000.0, -2000.0)])
+def test_level_ground_lies_where_the_job_is(shift):
+    """The same scene with its zero elsewhere has the same ground below it; one that is too wide for it is refused."""
+    x, y = shift
+    moved = {"track": {"points_m": [[x, y - 5], [x, y + 5]], "heading_deg": 0}}
+    found = site(**moved)
+    low, high = found.bodies[0].shape.vertices.min(axis=(0, 1)), found.bodies[0].shape.vertices.max(axis=(0, 1))
+    assert low[:2] == pytest.approx((x - 40, y - 40))
+    assert high[:2] == pytest.approx((x + 40, y + 40))
+    far = {"track": {"points_m": [[x, y - 5], [x, y + 85]], "heading_deg": 0}}
+    with pytest.raises(InputError, match="track: points_m: expected a place on the ground given"):
+        prepare(small.scene(**far))

@@ -306,6 +306,12 @@ WRONG = {
     "bring": (job("bring", **LEAN, name='"guy"', bodies='["guy 9"]'), "bodies: expected a body of this scene"),
     "away": (job("take away", **LEAN, name='"guy"', bodies='["rope crew east"]') * 2, "job 2 (take away): bodies:"),
     "phase": (RESCUE.replace('phase = "A"', 'phase = "R"'), "phase: expected a phase of this scene"),
+    "a rescue of nobody there": (
+        OFF_A + RESCUE.replace('phase = "A"', 'phase = "B"'), "job 2 (rescue): expected a stage before it that it may "
+    ),
+    "a rescue elsewhere": (
+        OFF_A + RESCUE.replace("[5.2, 6.0]", "[2, 3]"), "found stage 'loosen dropper A' with climb_m 5.8 to 6.6"
+    ),
     "stages": (job("written stages", stages='["raise"]'), "stages: expected a stage of this file"),
     "unplaced": (OFF_A + '[[stages]]\nname = "look"\nkind = "travel"\n', "stage 'look': expected one place among"),
     "a height that nobody is at": (

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any, cast
 
 from clearance.errors import InputError, Mistake
-from clearance.job import carried
+from clearance.job import branching, carried
 from clearance.job.templates_names import wrong_names
 from clearance.scene import records, statements
 from clearance.scene.messages import shown
@@ -384,7 +384,11 @@ def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     assert isinstance(job, Rescue)
     carried = desk.station, list(desk.off), list(desk.earthed), list(desk.disturbed)
     desk.off, desk.earthed = list(job.off), [wire for wire in desk.earthed if wire in job.off]
-    happens = _where_it_happens(desk, job)
+    name = job.worker or desk.scene.workers[0].name
+    happens = branching.happens_in(desk.stages, name, job)
+    if happens is None and desk.stages:
+        expected, found = branching.sought(desk.stages, name, job)
+        desk.wrong(place, expected, found, "mend off, station_m or hang_m, or put it after the job it belongs to")
     desk.anew = happens is None
     if happens is not None:
         desk.rescue, desk.disturbed = happens.name, list(happens.disturbed)
@@ -401,25 +405,6 @@ def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     # What comes next follows from what was before the rescue, which is one way the job may go and not a step of it.
     desk.station, desk.off, desk.earthed, desk.disturbed = carried
     desk.rescue, desk.anew = None, happens is None
-
-
-def _where_it_happens(desk: _Desk, job: Rescue) -> Stage | None:
-    """The last stage before in which the casualty was bonded there, with the same wires off; None without one."""
-    name = job.worker or desk.scene.workers[0].name
-
-    def meets(one: Range | None, other: Range) -> bool:
-        return one is not None and one.lo <= other.hi and other.lo <= one.hi
-
-    for stage in reversed(desk.stages):
-        same = stage.bonded.get(name) == job.phase and not stage.released and set(stage.off) == set(job.off)
-        if (
-            same
-            and stage.kind != "bond off"
-            and meets(stage.travel_m, job.station_m)
-            and meets(stage.climb_m, job.hang_m)
-        ):
-            return stage
-    return None
 
 
 _MAKERS: dict[tuple[str, ...], Any] = {

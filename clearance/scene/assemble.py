@@ -173,7 +173,7 @@ def _made_ground(scene: Scene) -> ground.Ground:
     def make() -> ground.Ground:
         uncertainty = entry.uncertainty_m
         if isinstance(entry, records.LevelGround):
-            return ground.level(entry.height_m, entry.extent_m, uncertainty_m=uncertainty)
+            return ground.level(entry.height_m, entry.extent_m, _middle(scene, entry.extent_m), uncertainty)
         if isinstance(entry, records.PlaneGround):
             centre = entry.through_m[:2]
             return ground.plane(entry.through_m, entry.slope_deg, entry.uphill_deg, entry.extent_m, centre, uncertainty)
@@ -193,6 +193,20 @@ def _made_ground(scene: Scene) -> ground.Ground:
     if made is None:
         raise InputError(desk.mistakes)
     return made
+
+
+def _middle(scene: Scene, extent_m: float) -> tuple[float, float]:
+    """The middle of a patch of level ground: the scene's zero, or, where the way up does not stand within, the middle
+    of that; without one, of who and what stands on it. Level ground is the same wherever the zero is."""
+    device = scene.aerial_device
+    places = [*(scene.track.points_m if scene.track is not None else ()), *([device.base_m] if device else ())]
+    if not places:
+        places += [*(one.at_m for one in scene.crew), *(one.centre_m for one in scene.vehicles)]
+    plan = np.array([place[:2] for place in places]).reshape(-1, 2)
+    if not len(plan) or float(np.abs(plan).max()) <= extent_m:
+        return 0.0, 0.0
+    x, y = (plan.min(axis=0) + plan.max(axis=0)) / 2.0
+    return float(x), float(y)
 
 
 def _origin(scene: Scene) -> Point:
