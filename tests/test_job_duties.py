@@ -15,7 +15,7 @@ from small_scenes import SAID, WORKER, checked, scene, slab, stage, text
 
 from clearance.engine import build_engine
 from clearance.errors import InputError
-from clearance.job import carried, duties, judging
+from clearance.job import carried, duties, judging, untold
 from clearance.job.measuring import Bench, pieces_of
 from clearance.pipeline import check, prepare
 from clearance.scene.records import Range
@@ -277,6 +277,22 @@ def test_that_nobody_is_there_is_not_said_of_a_stage_in_which_somebody_is():
         coming_and_going(("work", "bring", "work"), {"kind": "none", "what": ["crew"]})
     with pytest.raises(InputError, match='expected "crew" alone where it holds in some stages'):
         coming_and_going(("work", "bring", "work"), {"kind": "none", "what": ["crew", "tools"], "stages": ["0"]})
+
+
+def test_whoever_is_not_aloft_is_on_the_ground_whatever_is_said_of_crew():
+    """Of two who climb in turn one is always below: that there is no crew does not take them away."""
+    second = {**WORKER, "name": "second"}
+    turns = [stage(name=name, kind="work", climb_m=4, workers=[name], anew=True) for name in ("worker", "second")]
+    for crew, stages, told in (
+        (None, turns, ["'second': on the ground in 'worker'", "'worker': on the ground in 'second'"]),
+        ([HELPER], turns, []),
+        (None, turns[:1], []),
+    ):
+        workers = [WORKER, second] if len(stages) > 1 else [WORKER]
+        made = scene(**{**parts("work", HIGH), "stages": stages, "workers": workers}, crew=crew)
+        found = [str(point) for point in untold.of_job(made) if "on the ground" in point.what]
+        assert len(found) == len(told)
+        assert all(words in line for words, line in zip(told, found, strict=True))
 
 
 def test_a_tool_on_a_line_says_nothing_of_what_hands_hold():

@@ -25,6 +25,7 @@ def of_job(scene: Scene) -> Iterator[OpenPoint]:
         if not is_there and what not in said:
             yield OpenPoint("the job", f"nothing is said of {what}: none is judged", _none(table[what], what))
     yield from _on_the_ground(scene)
+    yield from _waiting(scene)
     aloft = {name for stage in scene.stages for name in records.aloft(scene, stage)}
     for worker in scene.workers:
         if worker.name not in aloft:
@@ -64,6 +65,22 @@ def _on_the_ground(scene: Scene) -> Iterator[OpenPoint]:
         cure = _none("bring the crew before, or add [[crew]] for whoever is there", "crew", f", stages = [{stages}]")
         what = f"nobody of the crew is there in {named}, and nothing is said of who is on the ground"
         yield OpenPoint("the job", what, cure)
+
+
+def _waiting(scene: Scene) -> Iterator[OpenPoint]:
+    """Workers who are on the ground while others are aloft: that there is no crew does not take them away."""
+    climbers = {name for stage in scene.stages for name in records.aloft(scene, stage)}
+    found: dict[str, list[str]] = {}
+    for stage in scene.stages:
+        up, away = records.aloft(scene, stage), statements.absent(scene, stage)
+        if up and all(person.name in away for person in scene.crew):
+            for worker in scene.workers:
+                if worker.name in climbers and worker.name not in (*up, *away):
+                    found.setdefault(worker.name, []).append(f"'{stage.name}'")
+    for name, stages in found.items():
+        what = f"on the ground in {in_words(stages[:6])}{' and others' * (len(stages) > 6)}: not judged there"
+        cure = "add [[crew]] for where they stand while somebody else is aloft, and for everybody else on the ground"
+        yield OpenPoint(f"worker '{name}'", what, cure)
 
 
 def not_stated(read: Scene) -> Iterator[OpenPoint]:
