@@ -302,3 +302,22 @@ def test_a_rescue_begins_with_what_is_there_in_the_stage_it_branches_off():
     assert any("a body that is not there yet" in str(m) for m in carried.presence(scene(**parts(*twice))))
     own = [step("before"), step("its own", "bring", bodies=["mast"], rescue="before"), put_up]
     assert not list(carried.presence(scene(**parts(*own))))
+
+
+@pytest.mark.parametrize("hung", ["mast", "the crane behind"])
+def test_a_rope_hangs_by_name_from_what_is_there(hung):
+    """Both sides of the change: a line that hangs from a mast which is put up only later hangs on nothing before."""
+    line = {**LINE, "hangs_from": hung}
+    with_mast = parts(step("put up the mast", "bring", bodies=["mast", "hand line"]), ropes=[line])
+    prepare(scene(**with_mast))
+    later = parts(step("look"), step("put up the mast", "bring", bodies=["mast"]), ropes=[line])
+    if hung != "mast":
+        prepare(scene(**later))  # a word that is the name of nothing in the scene
+        return
+    with pytest.raises(
+        InputError, match="hangs_from: expected \"mast\" there in stage 'look', found a body that is not"
+    ):
+        prepare(scene(**later))
+    gone = [INSULATES, {"kind": "absent", "bodies": ["mast"]}]
+    with pytest.raises(InputError, match="hangs_from: expected \"mast\" there in stage 'look'"):
+        prepare(scene(**parts(step("look"), ropes=[line], statements=gone)))

@@ -121,6 +121,29 @@ def test_a_rope_hangs_on_something_within_a_metre():
     assert len(of(solids=[*FAR, box("beam", [6, 0, 7.1], [0.2, 0.2, 0.2])], ropes=[rope(7.0)], statements=gone)) == 1
 
 
+def test_a_rope_hangs_on_what_is_there_as_long_as_it_is():
+    beams = [*FAR, box("beam", [6, 0, 7.1], [0.2, 0.2, 0.2])]
+    empty = {"workers": [], "travel_m": None}
+
+    def told(*changes, statements=()):
+        stages = [stage(name="before", **empty)]
+        stages += [stage(name=f"{k} {kind}", kind=kind, bodies=bodies, **empty)
+                   for k, (kind, bodies) in enumerate(changes)]  # fmt: skip
+        stages.append(stage(name="after", **empty))
+        return of(solids=beams, ropes=[rope(7.0)], stages=stages, statements=statements)
+
+    assert told() == ()
+    assert told(("bring", ["beam", "line"])) == ()
+    assert told(("take away", ["line"]), ("take away", ["beam"])) == ()
+    (point,) = told(("bring", ["beam"]))
+    assert "hangs on 'beam', which is not there in 'before'" in point.what
+    (point,) = told(("take away", ["beam"]))
+    assert "hangs on 'beam', which is not there in 'after'" in point.what
+    said = [{**SAID, "kind": "absent", "bodies": ["beam"], "stages": ["before"]}]
+    assert len(told(statements=said)) == 1
+    assert told(("bring", ["line"]), statements=said) == ()
+
+
 def test_the_anchor_of_a_guy_is_on_something_and_the_hands_on_a_rope_may_be_anywhere():
     for guy, told in ((True, True), (False, False)):
         found = of(ropes=[{**rope(0), "from_m": "ladder @ 6", "to_m": [6, 0, 4], "guy": guy}])

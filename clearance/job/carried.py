@@ -15,7 +15,7 @@ part of it lies within the hulls of one or the other state, or in the reach enve
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -24,8 +24,9 @@ from clearance.job import parameters
 from clearance.scene import records, statements
 from clearance.scene.checks_release import hung_on_gone
 from clearance.scene.messages import shown
-from clearance.scene.records import Crew, Range, Scene, Stage, Stand, Vehicle, where
+from clearance.scene.records import Crew, Range, Rope, Scene, Stage, Stand, Vehicle, where
 from clearance.scene.records_step import Before, Step
+from clearance.scene.records_wires import TailRope
 
 APART: Final = {"m": 0.02, "deg": 0.2}
 """[m, deg] Ranges that were rounded inward after they met may end so far from one another: the join spans both."""
@@ -168,6 +169,7 @@ def presence(scene: Scene) -> Iterator[Mistake]:
                 remedy = "leave this stage out of the statement that there is none, or bring them later"
                 yield Mistake(where(scene, stage), "nobody of the crew there, as stated", f"{shown(name)}", remedy)
         yield from (one for name, one in hung_on_gone(scene, stage) if name in fleeting & there)
+        yield from _without_holder(scene, stage, (fleeting - there) | statements.absent(scene, stage))
         for name in (stage.hauled, lines.get(stage.hauled, "")) if stage.hauled is not None else ():
             if name in fleeting and name not in there:
                 remedy = 'bring it first, by a stage of kind "bring"'
@@ -177,6 +179,19 @@ def presence(scene: Scene) -> Iterator[Mistake]:
                 if lines.get(tool) in stage.bodies:
                     remedy = f"take {shown(tool)} away before it, or with it"
                     yield Mistake(where(scene, stage, "bodies"), "a line with nothing on it", f"{shown(tool)}", remedy)
+
+
+def _without_holder(scene: Scene, stage: Stage, away: Collection[str]) -> Iterator[Mistake]:
+    """Pulleys and ropes that are there in a stage, and hang by name from a body that is not."""
+    ropes: list[tuple[tuple[str, ...], Rope | TailRope]] = [(where(scene, rope), rope) for rope in scene.ropes]
+    for wire in scene.wires:
+        if wire.release is not None and wire.name in (*stage.released, *stage.off):
+            ropes += [((*where(scene, wire, "release"), f"ropes '{one.name}'"), one) for one in wire.release.ropes]
+    for place, rope in ropes:
+        if rope.hangs_from in away and rope.name not in away:
+            remedy = f"bring it before, take {shown(rope.name)} away before it, or withdraw the word that it is absent"
+            expected = f"{shown(rope.hangs_from)} there in stage '{stage.name}'"
+            yield Mistake((*place, "hangs_from"), expected, "a body that is not there", remedy)
 
 
 def _there_at_first(stages: Sequence[Stage]) -> frozenset[str]:

@@ -16,7 +16,7 @@ from clearance.job.site_gaps import between
 from clearance.job.site_supports import HANGING, HOLDS_M, absent_throughout
 from clearance.job.standing import build_of
 from clearance.result import OpenPoint
-from clearance.scene import records
+from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place, strays_m
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Ladder, Point, Reference, Rope, Stage, Worker, where
@@ -84,25 +84,43 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
         entry = where(site.scene, rope)[-1]
         for field in ("from", "to_m") if rope.guy else ("from",):
             at = rope.from_m if field == "from" else rope.to_m
-            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at, HANGING) or _held(site, rope, at):
+            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at, HANGING):
                 continue
-            what = (
-                f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on nothing within "
-                f"{HOLDS_M:g} m: what holds it there is not in the scene, and perhaps earthed"
-            )
-            cure = (
-                "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, or "
-            )
+            holders, away = _holders(site, at), _away(site, rope)
+            if any(name not in away for name in holders):
+                continue
+            place = f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on"
+            missing = "what holds it there is not in the scene, and perhaps earthed"
+            if holders:
+                what = f"{place} '{holders[0]}', which is not there in '{away[holders[0]]}'"
+                cure = f"bring '{holders[0]}' before the rope, take the rope away before it, or "
+            else:
+                what = f"{place} nothing within {HOLDS_M:g} m: {missing}"
+                cure = (
+                    "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, "
+                    "or "
+                )
             yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at, doubt=HANGING)}")
 
 
-def _held(site: Site, rope: Rope, at: Point) -> bool:
-    """Whether anything that stands there, the ground included, is near enough to hold the end of a rope."""
+def _holders(site: Site, at: Point) -> list[str]:
+    """Whatever is near enough to hold the end of a rope, the ground included."""
     try:
         if at[2] - on_ground(site.ground, (at[0], at[1]))[2] <= HOLDS_M:
-            return True
+            return ["ground"]
     except InputError:
         pass  # beyond the modelled ground, which is told elsewhere
     mark, gone = shapes.points([at]), absent_throughout(site)
     bodies = (body for body in site.bodies if body.kind != "ground" and body.name not in gone and len(body.shape))
-    return any(between(mark, body.shape)[0] <= HOLDS_M for body in bodies)
+    return [body.name for body in bodies if between(mark, body.shape)[0] <= HOLDS_M]
+
+
+def _away(site: Site, rope: Rope) -> dict[str, str]:
+    """What is not there in some stage in which a rope is, with the first such stage."""
+    found: dict[str, str] = {}
+    for stage in site.scene.stages:
+        absent = statements.absent(site.scene, stage)
+        if rope.name not in absent:
+            for name in absent:
+                found.setdefault(name, stage.name)
+    return found
