@@ -1,4 +1,5 @@
-"""What hangs on a wire by reference does not stay in the air when a stage takes that wire off: it is refused."""
+"""What hangs on a wire does not stay in the air when a stage takes that wire off: by reference it is refused, and what
+touches the wire by coordinates is told."""
 
 from __future__ import annotations
 
@@ -6,8 +7,12 @@ import pytest
 import small_scenes as small
 from small_scenes import scene, stage
 
+from clearance.conductor.catenary import point_at_length
 from clearance.errors import InputError
+from clearance.job import fixed_to
 from clearance.job.carried import presence
+from clearance.pipeline import prepare
+from clearance.scene.assemble import assemble
 from clearance.scene.records import Reference
 
 FREE, FIXED = (0.0, 0.0, 20.0), (9.0, 0.0, 8.0)
@@ -110,3 +115,44 @@ def test_a_rope_that_is_taken_away_first_hangs_on_nothing():
         found = [str(one) for one in presence(scene(**parts(stages, ropes=[{**ROPE, "from_m": "dropper @ 3"}])))]
         assert len(found) == places
         assert all("rope 'tag': from_m: expected nothing that hangs" in one for one in found)
+
+
+def on_dropper(share, away_m=0.0):
+    """A point beside the dropper, at a share of its length from the end that goes."""
+    curve = assemble(scene(**parts())).wires["dropper"].catenary
+    x, y, z = point_at_length(curve, share * curve.length_m)
+    return [x, y + away_m + 0.015, z]
+
+
+def by_place(at):
+    """What stands by coordinates at a point: table, entry, and the word it is told by."""
+    x, y, z = at
+    yield {"wires": [{**SPUR, "from_m": at}]}, "wire 'spur'"
+    cube = small.box("trap", [x, y + 0.1, z], [0.2, 0.2, 0.2], "A")
+    yield {"solids": [cube]}, "solid 'trap'"
+    yield {"ropes": [{**ROPE, "from_m": at}]}, "rope 'tag'"
+    yield {"insulators": [{**HOLDER, "diameter_m": 0.02, "from_m": [x, y + 3.0, z], "to_m": at}]}, "insulator 'holder'"
+
+
+@pytest.mark.parametrize(("share", "away_m", "fixed"), [
+    (0.4, 0.0, True), (0.4, fixed_to.FIXED_M - 0.02, True), (0.4, fixed_to.FIXED_M + 0.02, False), (0.995, 0.0, False),
+])  # fmt: skip
+def test_what_touches_a_wire_that_is_off_between_its_ends_is_told(share, away_m, fixed):
+    """Its ends touch what the wire hangs on, which stays."""
+    for told, words in by_place(on_dropper(share, away_m)):
+        site = prepare(scene(**parts(**told))).site
+        points = list(fixed_to.of_stage(site, site.scene.stages[0]))
+        assert [point.what.split(" is fixed")[0] for point in points] == [words] * fixed
+        assert all(point.verdict == "undecided" and point.where == "wire 'dropper'" for point in points)
+
+
+def test_what_goes_with_the_wire_or_before_it_is_not_told():
+    at = on_dropper(0.4)
+    ((solid, _),) = [one for one in by_place(at) if "solids" in one[0]]
+    goes = [{"solid": "trap", "at_m": 0.4 * 15.4, "movement_m": 0.1}]
+    found = prepare(scene(**parts(**solid, release={"takes_along": goes}))).site
+    assert list(fixed_to.of_stage(found, found.scene.stages[0])) == []
+    spur = {**SPUR, "from_m": at, "release": {"free_end": "from", "lowered_to_m": [9.0, 12.0, 6.0]}}
+    both = stage(name="both", off=["dropper", "spur"], **EMPTY)
+    found = prepare(scene(**parts((both,), wires=[spur]))).site
+    assert list(fixed_to.of_stage(found, found.scene.stages[0])) == []

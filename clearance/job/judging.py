@@ -19,6 +19,7 @@ from clearance.job import (
     duties,
     earthing,
     far_string,
+    fixed_to,
     insulation,
     maps,
     nearness,
@@ -61,6 +62,7 @@ def judge_stage(
     undecided += parting.too_far(bench, stage, posture)
     undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
     undecided += _not_a_load(bench, stage)
+    undecided += fixed_to.of_stage(bench.site, stage)
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)
