@@ -354,7 +354,9 @@ def _basis(scene: Scene) -> tuple[str, ...]:
     for circuit in scene.circuits:
         highest = f"{highest_kV(scene, circuit):g} kV highest"
         source = f" ({circuit.highest_basis})" if circuit.highest_basis else ""
-        line = f"circuit {circuit.name}: {circuit.nominal_kV:g} kV nominal, {highest}{source}, {circuit.state}"
+        earthed = circuit.name in statements.earthed_circuits(scene)
+        state = "dead and earthed, on the word of a statement" if earthed else circuit.state
+        line = f"circuit {circuit.name}: {circuit.nominal_kV:g} kV nominal, {highest}{source}, {state}"
         if circuit.overvoltage_per_unit is not None:
             line += (
                 f"; {circuit.overvoltage_per_unit:g} per unit: {circuit.overvoltage_basis}, by {circuit.overvoltage_by}"

@@ -93,3 +93,17 @@ def test_mistakes_of_rule_site_and_stage_are_raised_before_anything_is_swept():
 def test_a_number_in_the_wrong_place_changes_the_digest():
     assert scene(**PARTS).sha256 != scene(**PARTS, altitude_m=1).sha256
     assert small.checked(**PARTS).sha256 == scene(**PARTS).sha256
+
+
+def test_a_circuit_that_is_earthed_by_a_statement_is_not_told_as_live():
+    """Of one circuit the state is left out, and then live; with the statement nothing of it is judged as live."""
+    line = {**CIRCUIT, "name": "line", "phases": ["D", "E"]}
+    solids = [*SOLIDS, slab("bus D", bottom_m=50.0, potential="D"), slab("bus E", bottom_m=60.0, potential="E")]
+    for said, words in (
+        ((), ", live;"),
+        (({"kind": "circuit earthed", "circuit": "line"},), "dead and earthed, on the"),
+    ):
+        found = checked(0.05, circuits=[TWO, line], solids=solids, statements=said).basis
+        (told,) = [one for one in found if one.startswith("circuit line")]
+        assert words in told
+        assert (", live" in told) == (not said)
