@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from small_scenes import LADDER, checked, scene, slab, stage
+from small_scenes import LADDER, WORKER, checked, scene, slab, stage
 from typer.testing import CliRunner
 
 from clearance.cli import app
@@ -141,7 +141,7 @@ def test_a_rescue_is_judged_or_its_absence_is_told(three):
     assert told.cure.startswith(
         'add stages of kind "bond off", "descend", "step off" that bring them down, with rescue'
     )
-    assert told.cure.endswith(', or a job of kind "rescue"')
+    assert told.cure.endswith('; in a scene of [[jobs]] one of kind "rescue"')
     (point,) = completeness.missing(cut(three, rescue[-1]))
     assert point.what == "the rescue from stage 'loosen dropper A' ends with 'worker' aloft"
 
@@ -155,6 +155,32 @@ def test_the_cure_of_a_climb_without_a_bond_makes_its_rescue():
     number = [one["name"] for one in whole["stages"]].index("climb") + 1
     stages = [*whole["stages"][:number], *down, *whole["stages"][number:]]
     assert completeness.open_points(scene(**{**whole, "stages": stages})) == ()
+
+
+def test_each_of_two_who_are_aloft_has_a_rescue_or_is_named():
+    """The second climbs as the first does, and is brought down by a rescue of the first alone, or by one of each."""
+    whole, second = job(), {**WORKER, "name": "second"}
+    ways = [one for one in whole["stages"] if one["name"] not in ("set up", "strike")]
+    first = [{**one, "workers": ["worker"]} if one in ways else one for one in whole["stages"]]
+    again = [{**one, "name": f"{one['name']} again", "workers": ["second"]} for one in ways]
+    number = next(k for k, one in enumerate(first) if one["name"] == "strike")
+
+    def rescue(who, branch):
+        return [{**WHOLE[name], "name": f"rescue of {who}: {name}", "workers": [who], "rescue": branch}
+                for name in ("come down", "step off")]  # fmt: skip
+
+    def told(*extra):
+        stages = [*first[:number], *again, *first[number:]]
+        for some in extra:
+            at = [one["name"] for one in stages].index(some[0]["rescue"]) + 1
+            stages[at:at] = some
+        made = scene(**{**whole, "workers": [WORKER, second], "stages": stages})
+        return [point.what for point in completeness.open_points(made) if "rescue" in point.what]
+
+    one, other = rescue("worker", "climb"), rescue("second", "climb again")
+    assert told() == ["somebody is aloft, and no stage of a rescue is judged"]
+    assert told(one) == ["'second' is aloft, and no stage of a rescue is judged"]
+    assert told(one, other) == []
 
 
 def test_a_ladder_hung_on_a_wire_and_a_device_are_put_there_on_somebodys_word_or_the_job_is_not_complete():

@@ -223,16 +223,21 @@ def _off_already(scene: Scene) -> Iterator[OpenPoint]:
 
 
 def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:
-    """A rescue is part of every job with somebody aloft; that there is none is told."""
+    """A rescue is part of every job with somebody aloft; of whom there is none is told."""
     aloft = [stage for stage in scene.stages if records.aloft(scene, stage)]
-    if aloft and not any(stage.rescue for stage in scene.stages):
-        bonded = [stage for stage in aloft if stage.bonded]
+    rescued = {name for stage in aloft if stage.rescue for name in records.aloft(scene, stage)}
+    left = {name for stage in aloft for name in records.aloft(scene, stage)} - rescued
+    if left:
+        theirs = [stage for stage in aloft if left & {*records.aloft(scene, stage)}]
+        bonded = [stage for stage in theirs if left & {*stage.bonded}]
         kinds = [*(['"bond off"'] if bonded else []), '"descend"', '"step off"']
         # Where somebody is highest, or bonded, a rescue has the longest way.
-        branch = max(bonded or aloft, key=lambda stage: stage.climb_m.hi if stage.climb_m is not None else 0.0)
+        branch = max(bonded or theirs, key=lambda stage: stage.climb_m.hi if stage.climb_m is not None else 0.0)
         cure = f"add stages of kind {', '.join(kinds)} that bring them down, with rescue = {shown(branch.name)}"
-        cure += ', or a job of kind "rescue"' if bonded else ""
-        yield OpenPoint(JOB, "somebody is aloft, and no stage of a rescue is judged", cure, "clear")
+        # That kind of job lowers a casualty beside a ladder on its track.
+        cure += '; in a scene of [[jobs]] one of kind "rescue"' if bonded and scene.track is not None else ""
+        who = _names(frozenset(left)) if rescued else "somebody"
+        yield OpenPoint(JOB, f"{who} is aloft, and no stage of a rescue is judged", cure, "clear")
 
 
 def _shown(names: Iterable[str]) -> str:
