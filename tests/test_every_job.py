@@ -70,7 +70,7 @@ JOBS: dict[str, tuple[list[dict[str, Any]], dict[str, Any]]] = {
         [BOTH_OFF, {**EARTH, "wires": ["tail", "other tail"]}, {**EARTH, "kind": "remove earth"}],
         {"wires": ["other tail"], "kind": "earth tail"},
     ),
-    "rescue": ([OFF, RESCUE], {"worker": "mate", "phase": "B", "off": None}),
+    "rescue": ([RESCUE], {"worker": "mate", "phase": "B", "off": None}),
     "set up ladder": ([SET_UP], {"kind": "strike ladder"}),
     "move ladder": ([OFF, {**LEANS, "kind": "move ladder", "station_m": 7}], {}),
     "bring": ([SET_UP, BRING], {"bodies": ["keg"], "kind": "take away"}),
