@@ -211,7 +211,7 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
         said = tuple(
             entry.model_copy(update={"what": tuple(w for w in entry.what if w != what)}) for entry in made.statements
         )
-        found = check(made.model_copy(update={"statements": said}), 0.05)
+        found = check(made.model_copy(update={"statements": said}), 0.05, withdraw=False)
         assert found.verdict == "undecided"
         (point,) = keeping(found)
         assert what in point.what
@@ -221,7 +221,7 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
     armed = {**whole, "workers": [{**WORKER, "tool_m": 0.3}]}
     made = scene(**armed)
     said = tuple(entry.model_copy(update={"what": ("weather", "crew")}) for entry in made.statements)
-    assert not keeping(check(made.model_copy(update={"statements": said}), 0.05))
+    assert not keeping(check(made.model_copy(update={"statements": said}), 0.05, withdraw=False))
 
 
 def test_what_no_stage_judges_is_told_of_the_job():

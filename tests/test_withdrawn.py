@@ -38,7 +38,9 @@ def bare(found):
 
 
 def test_what_is_not_there_by_somebodys_word_is_told_with_what_it_would_be():
-    with_it, without = (checked(solids=[*PHASES, WALL], statements=said, workers=[WORKER]) for said in ([GONE], []))
+    with_it, without = (
+        checked(withdraw=True, solids=[*PHASES, WALL], statements=said, workers=[WORKER]) for said in ([GONE], [])
+    )
     (named, none), last = with_it.statements, with_it.without_all
     assert with_it.verdict == "clear"
     assert without.verdict == "breach"
@@ -55,7 +57,7 @@ WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03,
 
 def test_a_statement_that_holds_in_one_stage_leaves_the_others_as_they_are():
     stages = [stage(name="one"), stage(name="two", anew=True)]
-    found = checked(solids=[*PHASES, WALL], stages=stages, statements=[{**GONE, "stages": ["one"]}])
+    found = checked(withdraw=True, solids=[*PHASES, WALL], stages=stages, statements=[{**GONE, "stages": ["one"]}])
     assert [one.verdict for one in found.stages] == ["clear", "breach"]
     group = found.statements[-1]
     assert [one.takes_away for one in group.statements] == ["wall: not there in one"]
