@@ -106,7 +106,7 @@ def test_withdrawing_is_never_better(name):
 
 
 def test_the_json_has_every_statement_with_what_it_would_be_without_it():
-    found = checked(solids=[*PHASES, WALL], statements=[GONE])
+    found = checked(withdraw=True, solids=[*PHASES, WALL], statements=[GONE])
     told = json.loads(found.to_json())
     (mine,) = [one for one in told["statements"] if one["takes_away"] == "wall: not there"]
     assert {key: mine[key] for key in SAID} == SAID
