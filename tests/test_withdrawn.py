@@ -151,7 +151,7 @@ def test_a_solid_that_insulates_and_hands_that_are_held_back_do_not_cover_for_ea
     reach = {"kind": "restrained reach", "person": "worker", "reach_m": 0.3}
     short = {**LADDER, "length_m": 5.4, "insulating_to_m": 5.4}
     parts = {"ladder": short, "solids": solids, "stages": [stage(kind="work", climb_m=3.5, workers=["worker"])]}
-    found = checked(0.01, **parts, statements=[reach, {"kind": "insulating", "body": "shed"}])
+    found = checked(0.01, **parts, statements=[reach, {"kind": "insulating", "body": "shed"}], withdraw=True)
     (group,) = (one for one in found.statements if any("reach" in said.takes_away for said in one.statements))
     assert {said.takes_away.partition(":")[0] for said in group.statements} == {"worker", "shed"}
     assert group.verdict == checked(0.01, **parts).verdict == "breach"
