@@ -1,4 +1,4 @@
-"""The scenes that ship, each read, prepared and checked once for all tests of a run."""
+"""The scenes that ship, each read, prepared and checked once for all tests of a run; and what else is made once."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pickle
 import re
 import tempfile
 import time
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 
@@ -19,8 +20,8 @@ from clearance.scene.reading import read_scene
 from clearance.scene.records import Scene
 
 NAMES = tuple(sorted(path.stem for path in scenes_folder().glob("*.toml")))
-LARGE = ("aerial_device", "job_three_phases", "ladder_on_conductor", "measured_span")
-"""Their checks take ten seconds and more each. With the demonstration, one scene that long is in every run."""
+LARGE = ("aerial_device", "demo", "job_three_phases", "ladder_on_conductor", "measured_span")
+"""Their checks take ten seconds and more each, the demonstration's more than a minute; every other is in every run."""
 
 
 def each(names: tuple[str, ...] = NAMES) -> list[object]:
@@ -52,14 +53,19 @@ def prepared(name: str) -> Prepared:
 @lru_cache
 def result(name: str) -> Result:
     """A scene's result, checked once for all processes of a test run."""
+    return once_a_run(name, lambda: check_prepared(prepared(name)))
+
+
+def once_a_run(name: str, make: Callable[[], Result]) -> Result:
+    """What `make` gives, made by one process of a test run and read by the others."""
     run = os.environ.get("PYTEST_XDIST_TESTRUNUID")
     if run is None:
-        return check_prepared(prepared(name))
+        return make()
     folder = Path(tempfile.gettempdir()) / f"clearance-checked-{run}"
     folder.mkdir(exist_ok=True)
     kept = folder / f"{name}.pickle"
     try:
-        # Whoever makes the file that says so checks the scene; the others wait for what comes of it.
+        # Whoever makes the file that says so makes the result; the others wait for it.
         (folder / f"{name}.begun").touch(exist_ok=False)
     except FileExistsError:
         while not kept.exists():
@@ -68,7 +74,7 @@ def result(name: str) -> Result:
         return found
     made: Result | None = None
     try:
-        made = check_prepared(prepared(name))
+        made = make()
     finally:
         beside = kept.with_suffix(".part")
         beside.write_bytes(pickle.dumps(made))

@@ -325,9 +325,14 @@ def digest(prepared: Prepared) -> str:
     return total.hexdigest()
 
 
+PLAIN = {str, float, int, bool, type(None)}
+
+
 def _feed(total: Any, value: Any) -> None:
     """A value into a hash: arrays by their bytes, sets in order, notes left out."""
-    if isinstance(value, np.ndarray):
+    if type(value) in PLAIN:  # most of what there is, and asked first as the questions below take their time
+        total.update(repr(value).encode() + b";")
+    elif isinstance(value, np.ndarray):
         total.update(np.ascontiguousarray(value).tobytes())
     elif is_dataclass(value):
         for one in fields(value):

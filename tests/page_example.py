@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+from checked_scenes import once_a_run
+
 from clearance.pipeline import Prepared, check_prepared, prepare
 from clearance.result import Result
 from clearance.scene.builtin import builtin_scene
@@ -27,11 +29,13 @@ def example() -> Example:
     scene = read_scene(builtin_scene("demo"))
     circuit = scene.circuits[0].model_copy(update={"overvoltage_per_unit": 3.5})
     # The connection that opens before the lowering is left out, so the lowering begins afresh; and somebody stays aloft
-    # meanwhile, so that a page has a wire that moves beside a worker who does.
+    # meanwhile, so that a page has a wire that moves beside a worker who does. The carriage stands still then and leans
+    # only along the track: the maps of this breach over all that the other stages sweep would take a minute.
     climb, bond, lower = (next(stage for stage in scene.stages if stage.name == name) for name in STAGES)
     keys = ("climb_m", "posture", "bonded", "bonding_lead_m", "clamp_m")
-    aloft = {"anew": True, "workers": None, **{key: getattr(bond, key) for key in keys}}
+    still = {"travel_m": 2.0, "lean_across_deg": 0.0}
+    aloft = {"anew": True, "workers": None, **still, **{key: getattr(bond, key) for key in keys}}
     stages = (climb, bond, lower.model_copy(update=aloft))
     said = tuple(entry for entry in scene.statements if not getattr(entry, "stages", None))
     prepared = prepare(scene.changed(asks="stages", stages=stages, circuits=(circuit,), statements=said))
-    return Example(prepared, check_prepared(prepared, 0.05))
+    return Example(prepared, once_a_run("page example", lambda: check_prepared(prepared, 0.05)))

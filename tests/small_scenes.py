@@ -256,9 +256,10 @@ def stage(**changes):
     return {**STAGE, **changes, **nobody}
 
 
-def checked(tolerance_m: float = 0.001, **parts):
-    """The result of a scene made of these parts."""
-    return check(scene(**parts), tolerance_m)
+def checked(tolerance_m: float = 0.001, withdraw: bool = False, **parts):
+    """The result of a scene made of these parts; withdraw: with what it would be without its statements, which doubles
+    the work."""
+    return check(scene(**parts), tolerance_m, withdraw=withdraw)
 
 
 def only(**parts):

@@ -216,6 +216,12 @@ def test_half_parameter_against_arbitrary_precision(target):
     assert float(c.half_parameter(target)) == pytest.approx(float(exact), rel=1e-12)
 
 
+def test_half_parameters_of_many_are_those_of_each():
+    """Together with others that take fewer steps, and more: what has come to rest is not moved, nor others left."""
+    targets = np.array([0.0, 500.0, 1e-18, 0.16, 1e-3, 1.0])
+    assert c.half_parameter(targets).tolist() == [float(c.half_parameter(one)) for one in targets]
+
+
 @settings(deadline=None)
 @given(st.floats(0, 600))
 def test_half_parameter_inverts(target):

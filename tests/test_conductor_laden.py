@@ -59,9 +59,7 @@ def off(points, line):
     return np.linalg.norm(points[:, None] - (start + along[..., None] * step), axis=2).min(1).max()
 
 
-@settings(max_examples=25, deadline=None)
-@given(warm=share, push=share, iced=share, model=st.integers(0, 2), backwards=st.booleans())
-def test_random_weather_stays_within_uncertainty(warm, push, iced, model, backwards):
+def check_random_weather(warm, push, iced, model, backwards):
     there = placed(backwards)
     made = curves(lines(backwards))["west"].made
     own = made.lines
@@ -83,6 +81,23 @@ def test_random_weather_stays_within_uncertainty(warm, push, iced, model, backwa
         room = np.diff(found.shape_m)[0] / 60 + 1.5 * np.diff(found.swing_rad)[0] / 48
         assert best <= piece.uncertainty_m + room
         assert piece.uncertainty_m < 0.35
+
+
+STATES = {"warm": share, "push": share, "iced": share}
+SECTIONS = {**STATES, "model": st.integers(0, 2), "backwards": st.booleans()}
+
+
+@settings(max_examples=8, deadline=None)
+@given(**SECTIONS)
+def test_random_weather_stays_within_uncertainty(**drawn):
+    check_random_weather(**drawn)
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None)
+@given(**SECTIONS)
+def test_much_random_weather_stays_within_uncertainty(**drawn):
+    check_random_weather(**drawn)
 
 
 def test_a_line_drawn_the_other_way_is_placed_alike():
@@ -123,9 +138,7 @@ def test_ice_makes_a_line_heavier_and_deeper():
     assert again.sag_m[1] == pytest.approx(two.sag_m[1], rel=1e-6)
 
 
-@settings(max_examples=25, deadline=None)
-@given(warm=share, push=share, iced=share)
-def test_ice_on_a_span_between_dead_ends_stays_within_the_family(warm, push, iced):
+def check_ice_on_a_span_between_dead_ends(warm, push, iced):
     """Every share of the ice with every share of the wind, by the solver for sections in three dimensions."""
     line = replace(lines()[1], start=End((40.0, 0.0, 12.0)), loads=(PointLoad("nothing", 20.0, (0.0, 0.0, -1e-9)),))
     there = place([replace(line, loads=())], WEATHER)["east"]
@@ -142,6 +155,19 @@ def test_ice_on_a_span_between_dead_ends_stays_within_the_family(warm, push, ice
     )
     room = np.diff(there.shape_m)[0] / 80 + 1.5 * np.diff(there.swing_rad)[0] / 80
     assert best <= there.pieces[index].uncertainty_m + room
+
+
+@settings(max_examples=8, deadline=None)
+@given(**STATES)
+def test_ice_on_a_span_between_dead_ends_stays_within_the_family(**drawn):
+    check_ice_on_a_span_between_dead_ends(**drawn)
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None)
+@given(**STATES)
+def test_much_ice_on_a_span_between_dead_ends_stays_within_the_family(**drawn):
+    check_ice_on_a_span_between_dead_ends(**drawn)
 
 
 def test_a_dropper_pulls_with_its_weight_and_its_tension():

@@ -246,7 +246,7 @@ def test_what_if_says_how_far_the_boom_may_be_raised():
     above = 2 + 9 * np.sin(np.radians(60)) - 0.9 + head_m() + 0.61
     told = {"boom_deg": [40, 65]}
     prepared = prepare(scene(**parts(told, solids=[slab("bus A", bottom_m=above, size=(60.0, 60.0)), FAR[1]])))
-    result = check_prepared(prepared, 0.005)
+    result = check_prepared(prepared, 0.005, withdraw=False)
     assert result.verdict == "breach"
 
     (found,) = whatif.changes(prepared, result, 0.005)

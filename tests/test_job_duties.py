@@ -214,7 +214,7 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
             else entry
             for entry in made.statements
         )
-        found = check(made.model_copy(update={"statements": said}), 0.05)
+        found = check(made.model_copy(update={"statements": said}), 0.05, withdraw=False)
         assert found.verdict == "undecided"
         (point,) = keeping(found)
         assert what in point.what
@@ -227,7 +227,7 @@ def test_weather_crew_and_tools_that_nobody_speaks_of_keep_the_job_from_being_cl
         entry.model_copy(update={"what": ("weather", "crew")}) if entry.kind == "none" else entry
         for entry in made.statements
     )
-    assert not keeping(check(made.model_copy(update={"statements": said}), 0.05))
+    assert not keeping(check(made.model_copy(update={"statements": said}), 0.05, withdraw=False))
 
 
 HELPER = {"name": "helper", "stature_m": 1.8, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [-8, 0]}

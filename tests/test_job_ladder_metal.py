@@ -154,7 +154,7 @@ def test_a_ladder_that_is_not_there_takes_its_metal_with_it(spare, verdict):
     bus = box("bus A", [RADIUS + LIMIT + spare + 0.1, 0.0, 1.5], [0.2, 0.2, 0.2], "A")
     said = [{"kind": "absent", "bodies": ["ladder"]}]
     parts = {"circuits": [TWO], "solids": [bus, FAR_B], "ladder": ladder(2.0, 8.0), "stages": [stage(**EMPTY)]}
-    found = checked(**parts, statements=said)
+    found = checked(**parts, statements=said, withdraw=True)
     assert gap(found.stages[0], "A", "earth", "tool") is None
     assert not any("metal" in point.what for point in found.stages[0].open_points)
     (without,) = [one for one in found.statements if any("not there" in said.takes_away for said in one.statements)]

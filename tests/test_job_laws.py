@@ -9,19 +9,34 @@ from __future__ import annotations
 
 import copy
 import math
+from collections.abc import Callable
 from unittest.mock import patch
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_scenes import CIRCUIT, LADDER, TRACK, box, checked, stage
 
 TOLERANCE = 0.01
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
-FEW = settings(max_examples=12, deadline=None, derandomize=True)
+FEW, MANY = (settings(max_examples=count, deadline=None, derandomize=True) for count in (6, 30))
 SEEDS = st.integers(0, 2**31)
 DISC_M = 5e-4
 """[m] How much a disc of a metre drawn with corners may differ as it turns."""
+
+
+MANY_OF: dict[str, Callable[[], None]] = {}
+
+
+def law(*drawn):
+    """A law as a test of few random scenes, kept for `test_a_law_holds_on_many_scenes` too."""
+
+    def tested(check):
+        MANY_OF[check.__name__] = MANY(given(*drawn)(check))
+        return FEW(given(*drawn)(check))
+
+    return tested
 
 
 def random_parts(seed, bonded=False):
@@ -78,16 +93,14 @@ def never_wider(after, before):
         assert lower <= upper + 1e-9, key
 
 
-@FEW
-@given(SEEDS)
+@law(SEEDS)
 def test_adding_a_floating_body_never_widens_a_gap(seed):
     parts = random_parts(seed)
     less = {**parts, "solids": [entry for entry in parts["solids"] if entry["name"] != "plate"]}
     never_wider(gaps(parts), gaps(less))
 
 
-@FEW
-@given(SEEDS, st.sampled_from([0.05, 0.4]))
+@law(SEEDS, st.sampled_from([0.05, 0.4]))
 def test_more_uncertainty_never_widens_a_gap(seed, uncertainty):
     parts = random_parts(seed)
     more = copy.deepcopy(parts)
@@ -97,8 +110,7 @@ def test_more_uncertainty_never_widens_a_gap(seed, uncertainty):
     never_wider(gaps(more), gaps(parts))
 
 
-@FEW
-@given(SEEDS)
+@law(SEEDS)
 def test_a_larger_range_never_widens_a_gap(seed):
     parts = random_parts(seed)
     wider = copy.deepcopy(parts)
@@ -109,8 +121,7 @@ def test_a_larger_range_never_widens_a_gap(seed):
     never_wider(gaps(wider), gaps(parts))
 
 
-@FEW
-@given(SEEDS)
+@law(SEEDS)
 def test_a_bond_that_may_be_lost_is_never_better_than_no_bond(seed):
     """What holds through the floating worker is judged in the bonded stage too."""
     parts = random_parts(seed, bonded=True)
@@ -121,8 +132,7 @@ def test_a_bond_that_may_be_lost_is_never_better_than_no_bond(seed):
     never_wider(gaps(parts), before)
 
 
-@FEW
-@given(SEEDS, st.floats(-180, 180), st.floats(-500, 500), st.floats(-500, 500), st.floats(-50, 50))
+@law(SEEDS, st.floats(-180, 180), st.floats(-500, 500), st.floats(-500, 500), st.floats(-50, 50))
 def test_moving_and_turning_the_whole_scene_changes_nothing(seed, turn, x, y, z):
     parts = random_parts(seed)
     moved = copy.deepcopy(parts)
@@ -148,8 +158,7 @@ def test_moving_and_turning_the_whole_scene_changes_nothing(seed, turn, x, y, z)
         assert abs(upper - other_upper) <= 2 * TOLERANCE or key[0] in ("approach", "collision"), key
 
 
-@FEW
-@given(SEEDS, st.booleans())
+@law(SEEDS, st.booleans())
 def test_a_scene_in_the_mirror_has_the_mirrored_gaps(seed, bonded):
     """Mirrored across the climber's own plane: whatever stood to the left stands to the right."""
     parts = random_parts(seed, bonded=bonded)
@@ -165,3 +174,9 @@ def test_a_scene_in_the_mirror_has_the_mirrored_gaps(seed, bonded):
         other_lower, other_upper = there[key]
         assert lower <= other_upper + 1e-7, key
         assert other_lower <= upper + 1e-7, key
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", MANY_OF)
+def test_a_law_holds_on_many_scenes(name):
+    MANY_OF[name]()

@@ -61,7 +61,7 @@ def opening(high, kind="open", said=(ALLOWED, HELD), never=("earth",), others=()
 
 
 def only(**parts):
-    return check(scene(**parts), 0.001).stages[0]
+    return check(scene(**parts), 0.001, withdraw=False).stages[0]
 
 
 def parted(found):

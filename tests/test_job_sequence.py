@@ -306,7 +306,7 @@ def test_a_wire_that_is_parked_was_lowered_all_the_way(job):
 
 def test_people_keep_the_stated_distance_from_the_opening(job):
     alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "open dropper A")})
-    found = check(alone).stages[0]
+    found = check(alone, withdraw=False).stages[0]
     kept = {a.body: a.measure for a in found.approaches if a.to == opening.opening_name("dropper A")}
     assert set(kept) == {"rope crew west", "rope crew east", "dedicated observer"}, "nobody is aloft"
     # The distance is from the free end at 2.1 m
@@ -319,14 +319,18 @@ def test_people_keep_the_stated_distance_from_the_opening(job):
     assert {measure.verdict for measure in kept.values()} == {"clear"}
     # The nearest, the rope crew in the west, is 8.16 m from it.
     nearer = alone.stages[0].model_copy(update={"opening_distance_m": 8.5})
-    again = check(alone.model_copy(update={"stages": (nearer,)})).stages[0]
+    again = check(alone.model_copy(update={"stages": (nearer,)}), withdraw=False).stages[0]
     assert {a.body for a in again.approaches if a.measure.verdict == "breach"} == {"rope crew west"}
     assert again.verdict == "breach"
 
 
 def test_the_crew_stays_out_of_the_drop_zone(job):
     alone = job.model_copy(update={"stages": tuple(s for s in job.stages if s.name == "lower dropper A")})
-    found = {a.body: a.measure for a in check(alone).stages[0].approaches if a.to == "the drop zone of dropper A"}
+    found = {
+        a.body: a.measure
+        for a in check(alone, withdraw=False).stages[0].approaches
+        if a.to == "the drop zone of dropper A"
+    }
     assert set(found) == {"rope crew west", "rope crew east", "dedicated observer"}
     # In plan the tail hangs above the line from 2.1 m to 9.4 m along the bay, 4.5 m to the south of its middle; the
     # rope crew in the west stands at (-1.5, -8.5). Half the shoulders of a 95th percentile man are under 0.3 m.
@@ -340,7 +344,11 @@ def test_the_crew_stays_out_of_the_drop_zone(job):
         return person.model_copy(update={"at_m": (5.0, -5.0)}) if person.name == "dedicated observer" else person
 
     moved = alone.model_copy(update={"crew": tuple(nearer(person) for person in alone.crew)})
-    under = {a.body: a.measure for a in check(moved).stages[0].approaches if a.to == "the drop zone of dropper A"}
+    under = {
+        a.body: a.measure
+        for a in check(moved, withdraw=False).stages[0].approaches
+        if a.to == "the drop zone of dropper A"
+    }
     assert (under["dedicated observer"].verdict, under["rope crew west"].verdict) == ("breach", "clear")
 
 

@@ -279,7 +279,7 @@ def test_pages_and_poses_draw_a_wire_that_deforms():
 
 
 def test_the_result_says_how_far_and_why():
-    found = check(made("parked").site.scene)
+    found = check(made("parked").site.scene, withdraw=False)
     notes = " ".join(found.stages[0].notes)
 
     assert "east: hangs" in notes

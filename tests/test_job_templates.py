@@ -237,7 +237,7 @@ def test_a_tail_is_judged_at_both_potentials_while_it_is_earthed(tmp_path):
     tails = {kind: next(b for b in setting.bodies if b.name == "dropper A") for kind, setting in stages.items()}
     assert {tails["earthing"].potential, *(p for _, p in tails["earthing"].states)} == {"A", "earth", "dropper A"}
     assert (tails["travel"].potential, tails["travel"].states) == ("earth", ())
-    (judged,) = check(found.model_copy(update={"stages": found.stages[9:10]})).stages
+    (judged,) = check(found.model_copy(update={"stages": found.stages[9:10]}), withdraw=False).stages
     assert {gap.posture.verdict for gap in judged.gaps} == {"clear"}
     # From where the crew stands no tool of 2.5 m reaches the tail: nobody has earthed it.
     assert judged.verdict == "undecided"

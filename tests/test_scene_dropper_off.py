@@ -32,7 +32,7 @@ def to_earth(result, stage=0):
 
 @cache
 def sudden():
-    return clearance.check(read())
+    return clearance.check(read(), withdraw=False)
 
 
 def test_let_go_at_once_it_springs_too_near_to_the_walkway():
@@ -55,7 +55,7 @@ def test_let_go_at_once_it_springs_too_near_to_the_walkway():
 
 def test_let_down_slowly_all_of_it_is_clear():
     said = TakenSlowly(kind="slowly", wire="bus A", basis="let down by a winch", by="them", on="2026-11-30")
-    result = clearance.check(read().model_copy(update={"statements": (*read().statements, said)}))
+    result = clearance.check(read().model_copy(update={"statements": (*read().statements, said)}), withdraw=False)
 
     assert to_earth(result).verdict == "clear"
     assert 0.0 < to_earth(result).margin_lower_m < 0.05
@@ -72,7 +72,7 @@ def test_with_the_dropper_on_it_kept_the_distance():
         disturbed=(Disturbed(wire="bus A", movement_m=0.0, basis="as stated"),),
     )
     still = still.model_copy(update={"stages": still.stages[:1]})
-    assert to_earth(clearance.check(still)).margin_lower_m > 0.05
+    assert to_earth(clearance.check(still, withdraw=False)).margin_lower_m > 0.05
 
 
 def test_a_guess_instead_of_the_model_would_have_passed():
@@ -86,7 +86,7 @@ def test_a_guess_instead_of_the_model_would_have_passed():
     guess = (Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),)
     told = with_stage(read().model_copy(update={"wires": wires}), disturbed=guess)
     stages = tuple(stage.model_copy(update={"disturbed": guess}) for stage in told.stages)
-    result = clearance.check(told.model_copy(update={"stages": stages}))
+    result = clearance.check(told.model_copy(update={"stages": stages}), withdraw=False)
 
     assert result.verdict == "clear"
     assert any("may move 0.05 m: crew's estimate; as stated, not modelled" in note for note in result.stages[0].notes)
@@ -95,7 +95,7 @@ def test_a_guess_instead_of_the_model_would_have_passed():
 def test_a_guess_beside_the_model_is_said_to_be_too_small():
     guess = (Disturbed(wire="bus A", movement_m=0.05, basis="crew's estimate"),)
     stages = tuple(stage.model_copy(update={"disturbed": guess}) for stage in read().stages)
-    result = clearance.check(read().model_copy(update={"stages": stages}))
+    result = clearance.check(read().model_copy(update={"stages": stages}), withdraw=False)
 
     assert result.verdict == "breach"
     assert any("the 0.05 m stated are less than that, and are not used" in note for note in result.stages[0].notes)

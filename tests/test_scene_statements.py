@@ -367,7 +367,7 @@ def test_statements_of_two_kinds_do_not_cover_for_one_another(name):
     alone = [small.checked(0.01, **parts, statements=[said]) for said in (one, other)]
     neither = small.checked(0.01, **parts)
     assert rank[neither.verdict] > min(rank[found.verdict] for found in alone)
-    both = small.checked(0.01, **parts, statements=[one, other])
+    both = small.checked(0.01, **parts, statements=[one, other], withdraw=True)
     (group,) = [one for one in both.statements if len(one.statements) == 2]
     assert group.verdict == neither.verdict
     least, _ = least_margin([(found.name, found) for found in neither.stages])
@@ -387,7 +387,7 @@ def test_a_reach_that_is_held_back_and_the_absence_of_what_it_would_meet_do_not_
     for said in ([held], gone):
         assert judged(**parts, statements=said).verdict == "clear"
     for away, names in ((gone, ["worker", "plate", "shed"]), (gone[1:], ["worker", *["shed"] * together])):
-        found = small.checked(circuits=[TWO], **parts, statements=[held, *away])
+        found = small.checked(circuits=[TWO], **parts, statements=[held, *away], withdraw=True)
         assert found.stages[0].verdict == "clear"
         (group,) = [one for one in found.statements if any("reaches" in said.takes_away for said in one.statements)]
         told = [said.takes_away.split(":")[0] for said in group.statements]

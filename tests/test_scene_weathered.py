@@ -79,14 +79,14 @@ def wires(weather, *others, **parts):
 
 @cache
 def windy():
-    return clearance.check(clearance.read_scene(WINDY))
+    return clearance.check(clearance.read_scene(WINDY), withdraw=False)
 
 
 def test_weather_turns_the_verdict():
     read = clearance.read_scene(WINDY)
     assert "expected verdict: breach" in WINDY.read_text("utf-8")
 
-    still = clearance.check(calm(read))
+    still = clearance.check(calm(read), withdraw=False)
 
     assert (still.verdict, windy().verdict) == ("clear", "breach")
     breaches = [
@@ -106,7 +106,7 @@ def test_a_result_tells_the_weather_and_what_it_leaves_out():
     assert any("weather: air 8 to 27 °C; wind 0.0 to 10.0 m/s" in line and "forecast" in line for line in windy().basis)
     assert any(line.startswith("bus A, bus B, bus C: conductor at 8 to") for line in windy().basis)
     assert any("galloping" in line for line in windy().skipped)
-    still = clearance.check(calm(wires(WEATHER)))
+    still = clearance.check(calm(wires(WEATHER)), withdraw=False)
     assert not any("weather" in line for line in still.basis)
     assert [line for line in still.skipped if "weather" in line] == [NO_WEATHER]
     assert NO_WEATHER not in windy().skipped

@@ -174,7 +174,7 @@ def test_the_result_without_the_statement_of_a_designed_gap_or_of_a_value_is_tol
     ]
     solids = [*two(0.8), box("third", [0, 0, 30], [1, 1, 1], "B")]
     parts = {"solids": solids, "circuits": [odd], "stages": [small_scenes.stage(climb_m=1)]}
-    result = checked(0.02, statements=said, **parts)
+    result = checked(0.02, statements=said, withdraw=True, **parts)
     assert [point.verdict for point in result.open_points if point.where == "the site"] == ["clear"]
     assert result.verdict == "clear"
     without = {one.statements[0].takes_away: one for one in result.statements}

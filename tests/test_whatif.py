@@ -79,7 +79,7 @@ def test_a_lower_overvoltage_makes_it_clear_when_the_limit_meets_the_gap(near_wa
     one = change(found, "overvoltage_per_unit")
     lowered = one.needed[0]
     assert 1.5 <= lowered < 2.5
-    gaps = check_prepared(prepared, 0.002).stages[0].gaps
+    gaps = check_prepared(prepared, 0.002, withdraw=False).stages[0].gaps
     (tool,) = [gap for gap in gaps if gap.between == ("A", "earth") and gap.kind == "tool"]
 
     def limits(per_unit):
@@ -113,9 +113,9 @@ def test_less_wind_makes_it_clear():
     assert one.now == (0.0, 12.0)
     assert 0.0 < one.needed[1] < 12.0
     again = small.scene(**{**PARTS, **parts, "weather": {**weather, "wind_m_s": [0, one.needed[1]]}})
-    assert [one.verdict for one in check(again, 0.002).stages] == ["clear"]
+    assert [one.verdict for one in check(again, 0.002, withdraw=False).stages] == ["clear"]
     windy = small.scene(**{**PARTS, **parts, "weather": {**weather, "wind_m_s": [0, round(one.needed[1] + 0.1, 1)]}})
-    assert check(windy, 0.002).verdict != "clear"
+    assert check(windy, 0.002, withdraw=False).verdict != "clear"
 
 
 TAKE_OFF = job("take off", **HEIGHTS, opening_distance_m=4.0, turns=f"[{A}, {B}]")

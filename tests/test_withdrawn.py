@@ -38,7 +38,9 @@ def bare(found):
 
 
 def test_what_is_not_there_by_somebodys_word_is_told_with_what_it_would_be():
-    with_it, without = (checked(solids=[*PHASES, WALL], statements=said, workers=[WORKER]) for said in ([GONE], []))
+    with_it, without = (
+        checked(withdraw=True, solids=[*PHASES, WALL], statements=said, workers=[WORKER]) for said in ([GONE], [])
+    )
     (named, none, *values), last = with_it.statements, with_it.without_all
     assert with_it.verdict == "clear"
     assert without.verdict == "breach"
@@ -55,7 +57,7 @@ WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03,
 
 def test_a_statement_that_holds_in_one_stage_leaves_the_others_as_they_are():
     stages = [stage(name="one"), stage(name="two", anew=True)]
-    found = checked(solids=[*PHASES, WALL], stages=stages, statements=[{**GONE, "stages": ["one"]}])
+    found = checked(withdraw=True, solids=[*PHASES, WALL], stages=stages, statements=[{**GONE, "stages": ["one"]}])
     assert [one.verdict for one in found.stages] == ["clear", "breach"]
     (group,) = [one for one in found.statements if one.statements[0].takes_away == "wall: not there in one"]
     assert len(group.statements) == 1
@@ -104,7 +106,7 @@ def test_withdrawing_is_never_better(name):
 
 
 def test_the_json_has_every_statement_with_what_it_would_be_without_it():
-    found = checked(solids=[*PHASES, WALL], statements=[GONE])
+    found = checked(withdraw=True, solids=[*PHASES, WALL], statements=[GONE])
     told = json.loads(found.to_json())
     (mine,) = [one for one in told["statements"] if one["takes_away"] == "wall: not there"]
     assert {key: mine[key] for key in SAID} == SAID
@@ -149,7 +151,7 @@ def test_a_solid_that_insulates_and_hands_that_are_held_back_do_not_cover_for_ea
     reach = {"kind": "restrained reach", "person": "worker", "reach_m": 0.3}
     short = {**LADDER, "length_m": 5.4, "insulating_to_m": 5.4}
     parts = {"ladder": short, "solids": solids, "stages": [stage(kind="work", climb_m=3.5, workers=["worker"])]}
-    found = checked(0.01, **parts, statements=[reach, {"kind": "insulating", "body": "shed"}])
+    found = checked(0.01, **parts, statements=[reach, {"kind": "insulating", "body": "shed"}], withdraw=True)
     (group,) = (one for one in found.statements if any("reach" in said.takes_away for said in one.statements))
     told = {said.takes_away.partition(":")[0] for said in group.statements}
     assert told == {"worker", "worker, trunk_lean_m", "shed"}  # `small_scenes` confirms that the shoulders stay

@@ -232,10 +232,12 @@ def half_parameter(target: ArrayLike) -> Floats:
     """u with log(sinh(u) / u) = target, for every target of at least 0.
 
     The function is convex and grows, so Newton steps from a start above the root go down to it. The start is above
-    because the function is at least 0.16 u² up to u = 1 and at least 0.16 u from there on (it is 0.1614 at 1).
+    because the function is at least 0.16 u² up to u = 1 and at least 0.16 u from there on (it is 0.1614 at 1). A step
+    that does not go down is rounding, so what has had one stays where it is.
     """
     goal = np.asarray(target, float)
     value = np.maximum(np.sqrt(goal / 0.16), goal / 0.16)
+    there = np.zeros(value.shape, bool)
     for _ in range(60):
         small = value < 0.1
         safe = np.where(small, 1.0, value)
@@ -245,9 +247,10 @@ def half_parameter(target: ArrayLike) -> Floats:
         slope_series = value / 3 - value**3 / 45 + 2 * value**5 / 945 - value**7 / 4725
         slope = np.where(small, slope_series, 1 / np.tanh(safe) - 1 / safe)
         step = np.where(slope > 0, (height - goal) / np.where(slope > 0, slope, 1.0), 0.0)
-        value = np.maximum(value - step, 0.0)
-        if (np.abs(step) <= 4e-16 * value).all():
+        there |= step <= 4e-16 * value
+        if there.all():
             break
+        value = np.where(there, value, np.maximum(value - step, 0.0))
     return value
 
 
