@@ -26,9 +26,8 @@ from clearance.job.staging import HULL
 from clearance.job.standing import build_of
 from clearance.job.touching import FINE_M, Course, met, touched
 from clearance.job.ways import LIVE, Member, Touch, Way, ways
-from clearance.limits import required_length, unnamed
+from clearance.limits import length_between, required_length, unnamed
 from clearance.result import Insulation
-from clearance.rules.records import Exposure, What
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Stage
 from clearance.scene.voltages import unknown_circuit
@@ -193,7 +192,7 @@ def _judged(bench: Bench, setting: Setting, member: Member, way: Way) -> Insulat
     """A way against what its rules ask of what it goes along, between its two potentials."""
     required, rule, why = None, unnamed(bench.site.scene), ""
     for what in dict.fromkeys(leg.member.what for leg in way.legs):
-        asked, said, silent = required_between(bench.site, what, way.between)  # type: ignore[arg-type]
+        asked, said, silent = length_between(bench.site.scene, bench.site.circuit_of, what, *way.between)  # type: ignore[arg-type]
         why = why or silent
         if required is None or (asked is not None and asked > required):
             required, rule = asked, said
@@ -225,18 +224,6 @@ def _words(way: Way) -> Iterator[str]:
 
 def _along(member: Member) -> str:
     return "the ladder" if member.name == "ladder" else f"'{member.name}'"
-
-
-def required_between(site: Site, what: What, between: tuple[str, str]) -> tuple[float | None, dict[str, str], str]:
-    """The insulating length between two potentials [m], by which rule, and why there is none: of the circuits of both
-    the larger."""
-    live = [potential for potential in between if potential != EARTH]
-    exposure: Exposure = "phase-earth" if EARTH in between else "phase-phase"
-    unknown = unknown_circuit(site.scene)
-    circuits = {c.name: c for c in (site.circuit_of.get(potential, unknown) for potential in live)}
-    found = [required_length(site.scene, circuit, what, exposure) for circuit in circuits.values()]
-    required, rule, why = max(found, key=lambda one: one[0] or 0.0)
-    return required, rule, why or next((one[2] for one in found if one[2]), "")
 
 
 def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
