@@ -12,13 +12,13 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from clearance import shapes
-from clearance.bodies import Body, worker
-from clearance.job import tail_ropes
-from clearance.job.insulators import Insulators, insulators, ranges, touch_of
+from clearance.bodies import Body
+from clearance.job.insulators import Insulators, anchor_of, insulators, ranges, touch_of
 from clearance.job.measuring import Bench, Piece
 from clearance.job.opening import OPENING
 from clearance.job.setting import Setting
@@ -54,7 +54,7 @@ def insulation_of(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> tuple[
     for piece in reach or pieces:
         for found in _over(bench, stage, piece, piece.compiled.setting.box, CUTS):
             _keep(least, found)
-    return (*least.values(), *_tail_ropes(bench.site, stage), *sticks(bench.site, stage))
+    return (*least.values(), *sticks(bench.site, stage))
 
 
 def _over(
@@ -103,8 +103,9 @@ def _lengths(
     for rope, length in there.ropes.items():
         touches += _ends(bench.site, rope, length, touches)
     judged: dict[str, list[Insulation]] = {}
-    for member, way in ways(there.members, touches):
-        if member.name in there.judged or LIVE not in way.between:
+    for member, way in ways(there.members, touches, partial(_parts, setting)):
+        told = there.beyond.get(member.name) in {leg.member.name for leg in way.legs}
+        if not told and (member.name in there.judged or LIVE not in way.between):
             judged.setdefault(member.name, []).append(_judged(bench, setting, member, way))
     for rope in there.ropes:
         # Nothing of two potentials is on it: it is held against the full voltage over the whole of it all the same.
@@ -132,7 +133,7 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
     seen = None if before is None else {(touch.member, touch.by) for touch in before}
     for course in there.courses:
         name = course.member
-        held = [*some, *hands] if name in there.ropes else some
+        held = [*some, *hands] if name in there.lines else some
         held = [
             body for body in held if body.name not in there.known[name] and (seen is None or (name, body.name) in seen)
         ]
@@ -146,12 +147,20 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
         pairs = itertools.combinations([course.member for course in there.courses], 2)
         apart = frozenset(frozenset(pair) for pair in pairs if _meeting(*pair) not in told)
     for name, body, low, high in touched(bench, piece, others, box):
-        live = f"'{body.name}' touches it from {low:.2f} m {'on from its anchor' if name in there.ropes else 'up'}"
+        live = f"'{body.name}' touches it from {low:.2f} m {'on from its anchor' if name in there.lines else 'up'}"
         yield touch_of(name, body, low, high, _breadth(body), said=body.name if body in hands else "", live=live)
     for k, (one, part, other, another) in enumerate(met(bench, piece, there.courses, apart, box)):
         said = _meeting(one, other)
         for name, (low, high) in ((one, part), (other, another)):
             yield Touch(name, f"{said}, {k + 1}", low, high, frozenset((None,)), 0.0, said=said)
+
+
+def _parts(setting: Setting, one: str, other: str, between: tuple[str, str]) -> bool:
+    """Whether two bodies open or close; the air between the rest of the wire and what it leaves is judged as a gap."""
+    parting, pair = setting.parting, {one, other}
+    if parting is None or not parting.between(*between):
+        return False
+    return bool(pair & parting.exempt and pair & {parting.wire, parting.free})
 
 
 def _meeting(one: str, other: str) -> str:
@@ -176,16 +185,10 @@ def _ends(site: Site, rope: str, length: float, touches: Sequence[Touch]) -> Ite
     upper = not any(touch.high_m >= length - FINE_M for touch in live)
     tied_up = any(touch.by == f"tie of '{rope}'" for touch in on)
     if anchor:
-        yield from _anchor(site, rope)
+        yield anchor_of(site, rope)
     if upper and not tied_up:
         at = frozenset((LIVE,) if anchor else (LIVE, EARTH))
         yield Touch(rope, f"upper end of {rope}", length, length, at, live=f"from end to end {length:.2f} m")
-
-
-def _anchor(site: Site, rope: str) -> Iterator[Touch]:
-    hands = max((worker.extent(build_of(person)) for person in site.scene.crew), default=0.0)
-    said = "its anchor" if hands == 0.0 else f"hands of the crew within {hands:.2f} m of its anchor"
-    yield Touch(rope, f"anchor of {rope}", 0.0, hands, frozenset((EARTH,)), said=said)
 
 
 def _judged(bench: Bench, setting: Setting, member: Member, way: Way) -> Insulation:
@@ -224,13 +227,6 @@ def _words(way: Way) -> Iterator[str]:
 
 def _along(member: Member) -> str:
     return "the ladder" if member.name == "ladder" else f"'{member.name}'"
-
-
-def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """The ropes that lower and hold a wire which is off, from it to what is earthed."""
-    for rope, wire, length, steps in tail_ropes.lengths(site, stage):
-        required, rule, why = required_length(site.scene, site.circuit_of[wire], "rope")
-        yield Insulation(rope, judge_length(length, required, why), length, required, {}, rule, steps, why)
 
 
 def sticks(site: Site, stage: Stage) -> Iterator[Insulation]:

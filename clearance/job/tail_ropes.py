@@ -1,5 +1,4 @@
-"""Owns the ropes that lower a wire and hold it: bodies from its free end to the hands, leg by leg, with their pulleys;
-and what of them insulates, at every place of the free end.
+"""Owns the ropes that lower a wire and hold it: bodies from its free end to the hands, leg by leg, with their pulleys.
 
 A rope is tied to the free end, runs over a pulley where it has one, and ends in hands or at an anchor on the ground.
 Its first leg moves with the free end. It sags and is blown no further out of line than it states. A pulley hangs from
@@ -11,13 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from clearance import shapes
-from clearance.bodies import Body, worker
-from clearance.job.carried import earthed_in
-from clearance.job.standing import build_of
-from clearance.job.tails import way_of
+from clearance.bodies import Body
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, place, strays_m
@@ -26,13 +21,13 @@ from clearance.scene.records import Stage
 from clearance.scene.records_statements import HeldTail
 from clearance.scene.records_wires import TailRope
 
-Floats = NDArray[np.float64]
 
 TWO = 2
 """Ropes that hold a tail whichever of them fails, at the least; guides are two as well, one to either side."""
 
 
-def _ropes(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
+def ropes_of(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
+    """The wires that are off in a stage, each with every rope of it that is there."""
     away = statements.absent(site.scene, stage)
     for name in (*stage.released, *stage.off):
         record = site.wires[name].record
@@ -43,7 +38,7 @@ def _ropes(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
 
 def count(site: Site, stage: Stage, wire: str) -> int:
     """How many ropes are there in a stage that hold the free end of a wire."""
-    return sum(record.name == wire for record, _ in _ropes(site, stage))
+    return sum(record.name == wire for record, _ in ropes_of(site, stage))
 
 
 def holds(entry: HeldTail, parked: bool, ropes: int) -> bool:
@@ -59,7 +54,7 @@ def bodies(site: Site, stage: Stage, tails: Mapping[str, shapes.Shape]) -> Itera
 
     tails: the shapes of those wires, their capsules in a row from the far end to the free one
     """
-    for record, rope in _ropes(site, stage):
+    for record, rope in ropes_of(site, stage):
         tail = tails[record.name]
         insulates = statements.insulating(site.scene, rope.name)
         over = [np.array(place(site, record, point)) for point in ((rope.over_m,) if rope.over_m is not None else ())]
@@ -86,51 +81,14 @@ def bodies(site: Site, stage: Stage, tails: Mapping[str, shapes.Shape]) -> Itera
 
 def touching(site: Site, stage: Stage) -> Iterator[frozenset[str]]:
     """What a rope touches: the wire, its pulley, the crew, the ground, other ropes; a pulley what it hangs from."""
-    for record, rope in _ropes(site, stage):
+    for record, rope in ropes_of(site, stage):
         others = [record.name, free_end_name(record.name), pulley_name(rope.name), "ground"]
         others += [person.name for person in site.scene.crew]
-        others += [other.name for _, other in _ropes(site, stage) if other.name != rope.name]
+        others += [other.name for _, other in ropes_of(site, stage) if other.name != rope.name]
         yield from (frozenset((rope.name, other)) for other in others)
         for hung in (rope.name, pulley_name(rope.name)):
             if rope.hangs_from is not None:
                 yield frozenset((hung, rope.hangs_from))
-
-
-def lengths(site: Site, stage: Stage) -> Iterator[tuple[str, str, float, tuple[str, ...]]]:
-    """What insulates of every insulating rope of a wire that is not earthed: its name, the wire's, the least length
-    left over the stage [m], and how it was reckoned."""
-    for record, rope in _ropes(site, stage):
-        if record.name in earthed_in(stage) or not statements.insulating(site.scene, rope.name):
-            continue
-        first = rope.to_m if rope.over_m is None else rope.over_m
-        fixed = np.array(place(site, record, first))
-        length = _least(site, stage, record.name, fixed) - record.uncertainty_m - strays_m(site, first, tuple(fixed))
-        end = "where it is held" if rope.over_m is None else "its pulley, at earth"
-        steps = [f"from the free end of {record.name} to {end}, at least {length:.2f} m"]
-        if rope.over_m is None:
-            hands = max((worker.extent(build_of(person)) for person in site.scene.crew), default=0.0)
-            length -= hands
-            steps.append(f"less {hands:.2f} m within reach of the crew's hands there")
-        else:
-            length -= rope.pulley_radius_m
-            steps.append(f"less {rope.pulley_radius_m:.2f} m of the pulley")
-        if rope.wet_or_dirty_m > 0.0:
-            length -= rope.wet_or_dirty_m
-            steps.append(f"less {rope.wet_or_dirty_m:.2f} m written off as wet or dirty")
-        yield rope.name, record.name, length, tuple(steps)
-
-
-def _least(site: Site, stage: Stage, wire: str, fixed: Floats) -> float:
-    """The least distance of the free end, over its way in a stage, from a fixed point [m]."""
-    way = way_of(site, wire)
-    low, high = way.length_m, way.length_m
-    if wire in stage.released:
-        low, high = (0.0, 0.0) if stage.lower_m is None else (stage.lower_m.lo, min(stage.lower_m.hi, way.length_m))
-    cuts = sorted({low, high, *(at for at in way.at_m if low < at < high)})
-    corners = np.array(way.corners)
-    points = np.stack([np.interp(cuts, way.at_m, corners[:, k]) for k in range(3)], axis=1)
-    starts, ends = points[:-1] if len(cuts) > 1 else points, points[1:] if len(cuts) > 1 else points
-    return float(shapes.nearest_on(starts, ends - starts, fixed)[1].min())
 
 
 def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:

@@ -46,12 +46,14 @@ class Course:
     """A member as it runs through space.
 
     link: what carries it, None where it stands still; length_m: of it; part: its shape between two places along it [m]
+    rated: the parameter that its shape changes with
     """
 
     member: str
     link: str | None
     length_m: float
     part: Callable[[float, float], Shape]
+    rated: str | None = None
 
 
 def along_ladder(entry: records.Ladder, body: Body) -> Course:
@@ -83,6 +85,40 @@ def along_line(
         return shapes.polyline(places, around[0], around[1] + swayed)
 
     return Course(member, link, length, part)
+
+
+def along_led(
+    member: str,
+    link: str | None,
+    ends: tuple[Floats, Floats],
+    around: tuple[float, float],
+    rate: Floats | None,
+    led: tuple[str, tuple[float, float]],
+) -> Course:
+    """A straight rope whose last end is led along a line: measured as if it were as short as it gets.
+
+    A place is a share of the way from the first end to the last, wherever that is: what is between two places is never
+    shorter than it is told.
+
+    ends: the last one where the parameter is 0; around: radius and uncertainty [m]; rate: of the last end per unit of
+    the parameter, None where it stands; led: the parameter and its range
+    """
+    first, last = ends
+    way = np.zeros(3) if rate is None else rate
+    name, (low_q, high_q) = led
+    start = (last + way * low_q)[None]
+    length = max(float(shapes.nearest_on(start, way[None] * (high_q - low_q), first)[1].min()), FINE_M)
+
+    def part(low: float, high: float) -> Shape:
+        shares = np.array([low, high])[:, None] / length
+        shape = shapes.polyline(first + shares * (last - first), *around)
+        if rate is None:
+            return shape
+        rates = np.zeros_like(shape.vertices)
+        rates[0, :2] = shares * way
+        return replace(shape, rate=rates)
+
+    return Course(member, link, length, part, None if rate is None else name)
 
 
 def corners_of(shape: Shape) -> Floats:
@@ -189,7 +225,8 @@ class _Looked:
         motion = Motion((*setting.motion.links, Link(HELD, None, ())), setting.motion.parameters)
         asked = {body.name for course, _ in rows for body in others.get(course, ())}
         bodies = (*(body for body in setting.bodies if body.name in asked), *made.values())
-        small = replace(setting, bodies=bodies, motion=motion, touching=frozenset())
+        rated = {_name(course, part): course.rated for course, parts in rows for part in parts if course.rated}
+        small = replace(setting, bodies=bodies, motion=motion, touching=frozenset(), rated={**setting.rated, **rated})
         self.bench, self.within = bench, within
         self.compiled = compile_setting(bench.engine, small)
         self.least = coarse(bench.engine, self.compiled)
