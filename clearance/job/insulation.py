@@ -49,9 +49,14 @@ Box = Mapping[str, tuple[float, float]]
 def insulation_of(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> tuple[Insulation, ...]:
     """Every insulating length of the stage: of what carries somebody or touches something live, of ropes that are
     stated as insulating, and of the remote tool that earths a tail; of each the least over all pieces of the stage."""
-    reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
+    settings = [piece.compiled.setting for piece in pieces]
+    # What a reach envelope holds is not asked again: but not a posture or a lead before the change at a join.
+    reached = any(setting.check == "reach" for setting in settings)
+    asked = [
+        piece for piece, one in zip(pieces, settings, strict=True) if one.check == "reach" or one.join or not reached
+    ]
     least: dict[str, Insulation] = {}
-    for piece in reach or pieces:
+    for piece in asked:
         for found in _over(bench, stage, piece, piece.compiled.setting.box, CUTS):
             _keep(least, found)
     return (*least.values(), *sticks(bench.site, stage))
@@ -148,7 +153,10 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
         apart = frozenset(frozenset(pair) for pair in pairs if _meeting(*pair) not in told)
     for name, body, low, high in touched(bench, piece, others, box):
         live = f"'{body.name}' touches it from {low:.2f} m {'on from its anchor' if name in there.lines else 'up'}"
-        yield touch_of(name, body, low, high, _breadth(body), said=body.name if body in hands else "", live=live)
+        touch = touch_of(name, body, low, high, _breadth(body), said=body.name if body in hands else "", live=live)
+        # Whoever stands on a platform is at what it is at.
+        platform = next((one for one in there.touches if body.kind == "worker" and one.by == there.stands_on), None)
+        yield touch if platform is None else replace(touch, at=touch.at | platform.at)
     for k, (one, part, other, another) in enumerate(met(bench, piece, there.courses, apart, box)):
         said = _meeting(one, other)
         for name, (low, high) in ((one, part), (other, another)):

@@ -41,6 +41,7 @@ class Insulators:
     judged: members whose ways are asked for; the others only lead on
     beside: of a course one that rides on the ladder, for what rides on it too
     ropes: with their length: what their ends are at is told by what touches them; lines: all ropes
+    stands_on: the platform of an aerial device, which whoever stands on it is bonded with
     beyond: the leg of a rope beyond its pulley, and the rope: a way along both is told of the rope
     tied: members of which the one is tied to the other
     """
@@ -55,6 +56,7 @@ class Insulators:
     beyond: Mapping[str, str]
     beside: Mapping[Course, Course]
     tied: frozenset[frozenset[str]]
+    stands_on: str
 
 
 def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
@@ -91,7 +93,7 @@ def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
         around = float(shape.radius.max()), float(shape.uncertainty.max())
         courses.append(along_line(device.name, "extension", corners_of(shape), around))
         touches += _on_boom(device, bodies[platform], ranges(setting)["extend_m"][0])
-        known[device.name] = frozenset((*records.device_names(device.name), *records.aloft(scene, stage)))
+        known[device.name] = frozenset(records.device_names(device.name))
         judged.add(device.name)
     for rope in scene.ropes:
         body = bodies.get(rope.name)
@@ -138,7 +140,7 @@ def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
             judged.add(line.name)
     return Insulators(
         tuple(members), tuple(courses), tuple(touches), known, frozenset(judged), ropes, frozenset(lines), beyond,
-        beside, frozenset(ties),
+        beside, frozenset(ties), platform,
     )  # fmt: skip
 
 

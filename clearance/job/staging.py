@@ -76,19 +76,19 @@ def setting_at(
 
 def _pieces(
     site: Site, stage: Stage
-) -> Iterator[tuple[Stage, Check, tuple[float, float] | None, Mapping[str, shapes.Shape], Hand]]:
+) -> Iterator[tuple[Stage, Check, tuple[float, float] | None, Mapping[str, shapes.Shape], Hand, bool]]:
     """What the settings of a stage are made of, in their order."""
     for piece, tails in tail_pieces(site, stage):
-        yield stage, "posture", piece, tails, "right"
+        yield stage, "posture", piece, tails, "right", False
         if records.aloft(site.scene, stage):
             if _has_a_side(site, stage):
-                yield stage, "posture", piece, tails, "left"
-            yield stage, "reach", piece, tails, "right"
+                yield stage, "posture", piece, tails, "left", False
+            yield stage, "reach", piece, tails, "right", False
     join = at_join(site.scene, stage)
     if join is not None:
         hands: tuple[Hand, ...] = ("right", "left") if _has_a_side(site, join) else ("right",)
         for piece, tails in tail_pieces(site, join):
-            yield from ((join, "posture", piece, tails, hand) for hand in hands)
+            yield from ((join, "posture", piece, tails, hand, True) for hand in hands)
 
 
 def _has_a_side(site: Site, stage: Stage) -> bool:
@@ -105,6 +105,7 @@ def _setting(
     piece: tuple[float, float] | None,
     tails: Mapping[str, shapes.Shape],
     hand: Hand = "right",
+    join: bool = False,
 ) -> Setting:
     changes = shifts.shifts_of(site, stage)
     rig = shifts.rigged(rig_of(site, stage, piece), changes)
@@ -153,6 +154,7 @@ def _setting(
         rig.held,
         parts,
         hand,
+        join,
     )
 
 
