@@ -40,7 +40,8 @@ from clearance.result import Measure, Result
 AGAIN = stage(name="again")
 SECOND = {**dropper(), "name": "other", "from_m": [12.0, 0.0, 9.0], "to_m": [14.0, 0.0, 5.0]}
 SECOND["release"] = {**SECOND["release"], "lowered_to_m": [12, 0, 6],
-                     "ropes": [tail_rope((12, y, 0.1), f"rope at {y}") for y in (-3, 3)]}  # fmt: skip
+                     "ropes": [*(tail_rope((12, y, 0.1), f"rope at {y}") for y in (-3, 3)),
+                               tail_rope((12.0, 0.3, 9.2), "other safety rope")]}  # fmt: skip
 MATE = {**WORKER, "name": "mate"}
 LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"]}
 ODD = [{**CIRCUIT, "phases": ["A", "B"], "overvoltage_per_unit": 4.6}]
@@ -94,7 +95,7 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         {"wire": "other", "sideways_m": 0.8},
     ),
     "held by a rope": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, rope(),
-                       {"wire": "other", "anchor_m": [2.0, 0.3, 9.2], "length_m": 3.8}),
+                       {"wire": "other", "rope": "other safety rope", "length_m": 3.8}),
     "held by ropes": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, {**lashed("dropper"), "parked": False},
                       {"wire": "other", "within_m": 0.8, "parked": True}),
     "reach": (

@@ -25,7 +25,9 @@ FREE, FIXED = (2.0, 0.0, 9.0), (4.0, 0.0, 5.0)
 BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": BY}
 
 
-ROPES = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
+SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
+PAIR = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
+ROPES = [*PAIR, SAFETY]
 
 
 def dropper(**release):
@@ -38,8 +40,9 @@ def guides(sideways_m=0.5):
     return {"kind": "held", "wire": "dropper", "basis": "guide ropes to both sides", "sideways_m": sideways_m}
 
 
-def rope(length_m=3.5, anchor_m=(2.0, 0.0, 9.2)):
-    return {"kind": "held", "wire": "dropper", "anchor_m": list(anchor_m), "length_m": length_m}
+def rope(length_m=3.5):
+    """The statement that `SAFETY` holds the free end."""
+    return {"kind": "held", "wire": "dropper", "rope": "safety rope", "length_m": length_m}
 
 
 def lowering(others=(), held=(), never=("earth",), release=None, **parts):
@@ -321,8 +324,8 @@ def test_what_one_rope_alone_holds_is_held_by_nothing_when_it_fails(said, stages
         stage = only_of(**told)
         return reached(stage, "B").verdict, [one.what for one in stage.open_points if "whichever rope" in one.what]
 
-    assert found(ROPES, said) == ("clear", [])
-    for verdict, points in (found(ROPES[:1], said), found(ROPES, said, away)):
+    assert found(PAIR, said) == ("clear", [])
+    for verdict, points in (found(PAIR[:1], said), found(PAIR, said, away)):
         assert verdict == "breach"
         assert len(points) == 1
     parked = {**said, "parked": True}

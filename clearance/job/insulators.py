@@ -133,7 +133,9 @@ def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
                 touches += on
                 known[member.name] = frozenset((pulley_name(line.name),))
                 lines.add(member.name)
-                beyond |= {} if member.name == line.name else {member.name: line.name}
+                if member.name != line.name:
+                    beyond[member.name] = line.name
+                    ties.add(frozenset((member.name, line.name)))  # they leave each other at the pulley
             # Ropes of one wire leave each other at its free end, like one that is tied to a ladder.
             ties |= {frozenset((line.name, other)) for other in holds.get(record.name, ())}
             holds.setdefault(record.name, []).append(line.name)

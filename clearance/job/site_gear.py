@@ -8,18 +8,16 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from clearance import shapes
 from clearance.bodies import worker
-from clearance.errors import InputError
 from clearance.job.footing import foot_knots, hooks_m, stands
-from clearance.job.site_gaps import between
-from clearance.job.site_supports import HANGING, HOLDS_M, absent_throughout
+from clearance.job.holding import HOLDS_M, is_held
+from clearance.job.site_supports import HANGING, absent_throughout
 from clearance.job.standing import build_of
 from clearance.result import OpenPoint
 from clearance.scene import records
-from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.plausible import confirmed, confirming
-from clearance.scene.records import Ladder, Point, Reference, Rope, Stage, Worker, where
+from clearance.scene.records import Ladder, Reference, Stage, Worker, where
 
 
 def of_gear(site: Site) -> tuple[OpenPoint, ...]:
@@ -80,11 +78,12 @@ def _hands_m(site: Site, stage: Stage, ladder: Ladder, person: Worker) -> float:
 
 def _ropes(site: Site) -> Iterator[OpenPoint]:
     """Ropes whose upper end, and guys whose anchor, is at a point in the air."""
+    gone = absent_throughout(site)
     for rope in site.scene.ropes:
         entry = where(site.scene, rope)[-1]
         for field in ("from", "to_m") if rope.guy else ("from",):
             at = rope.from_m if field == "from" else rope.to_m
-            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at, HANGING) or _held(site, rope, at):
+            if isinstance(at, Reference) or confirmed(site.scene, entry, field, at, HANGING) or is_held(site, at, gone):
                 continue
             what = (
                 f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on nothing within "
@@ -94,15 +93,3 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
                 "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, or "
             )
             yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at, doubt=HANGING)}")
-
-
-def _held(site: Site, rope: Rope, at: Point) -> bool:
-    """Whether anything that stands there, the ground included, is near enough to hold the end of a rope."""
-    try:
-        if at[2] - on_ground(site.ground, (at[0], at[1]))[2] <= HOLDS_M:
-            return True
-    except InputError:
-        pass  # beyond the modelled ground, which is told elsewhere
-    mark, gone = shapes.points([at]), absent_throughout(site)
-    bodies = (body for body in site.bodies if body.kind != "ground" and body.name not in gone and len(body.shape))
-    return any(between(mark, body.shape)[0] <= HOLDS_M for body in bodies)

@@ -355,16 +355,17 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
 
 def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:
     """Pairs stated as meant to touch; whoever bonds or is bonded with what is at that phase, but for a wire that opens,
-    closes or moves; and such a wire with what its free end leaves."""
+    closes or moves; and such a wire with what its free end leaves, which the ropes are tied beside."""
     yield from map(frozenset, statements.contacts(site.scene, stage))
     moving = {*stage.released, *map(free_end_name, stage.released)}
     for name, phase in stage.bonded.items():
         for body in bodies:
             if body.name not in moving and body.name != name and _at_phase(site, body, phase):
                 yield frozenset((name, body.name))
-    for name in stage.released:
-        record = site.wires[name].record
-        free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
+    tied = ((record, rope.name) for record, rope in tail_ropes.ropes_of(site, stage))
+    in_place = [(record, name) for record, name in tied if not tail_ropes.is_off(stage, record.name)]
+    for record, name in (*((site.wires[name].record, name) for name in stage.released), *in_place):
+        free = tail_ropes.free_place(record)
         if isinstance(free, Reference):
             yield frozenset((name, free.name))
         else:
