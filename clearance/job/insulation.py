@@ -12,7 +12,7 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -129,7 +129,7 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
         if body.conductive and len(body.shape) and body.kind not in (HULL, OPENING)
     ]  # fmt: skip
     hands = [
-        replace(body, name=f"hands of '{person.name}'", shape=shapes.thickened(body.shape, build_of(person).arm_m))
+        replace(body, name=f"hands of '{person.name}'", shape=_reaching(body.shape, build_of(person).arm_m))
         for person in bench.site.scene.crew
         for body in setting.bodies
         if body.name == person.name
@@ -161,6 +161,10 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
         said = _meeting(one, other)
         for name, (low, high) in ((one, part), (other, another)):
             yield Touch(name, f"{said}, {k + 1}", low, high, frozenset((None,)), 0.0, said=said)
+
+
+_reaching = lru_cache(maxsize=256)(shapes.thickened)
+"""The same people stand in many stages."""
 
 
 def _parts(setting: Setting, one: str, other: str, between: tuple[str, str]) -> bool:

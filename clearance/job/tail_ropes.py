@@ -119,16 +119,15 @@ def free_place(record: records.Wire) -> records.Place:
 
 
 def touching(site: Site, stage: Stage) -> Iterator[frozenset[str]]:
-    """What a rope touches: the wire, its pulley, the crew, the ground, other ropes; a pulley what it hangs from; and
-    whoever is bonded to the wire's phase and rigs it, or holds the free end in the hand."""
+    """What a rope touches: the wire, its pulley, the crew, the ground, other ropes; a pulley what it hangs from. While
+    the wire does not move also whoever is aloft; while it does only who holds its free end in the hand."""
     names = [rope.name for _, rope in ropes_of(site, stage)]
     for record, rope in ropes_of(site, stage):
         others = [record.name, free_end_name(record.name), pulley_name(rope.name), "ground"]
         others += [person.name for person in site.scene.crew]
         others += [name for name in names if name != rope.name]
-        for name, phase in stage.bonded.items():
-            if phase == record.phase and (record.name not in stage.released or stage.by_hand == name):
-                others += [name, lead_name(name)]
+        aloft = records.aloft(site.scene, stage) if record.name not in stage.released else (stage.by_hand or "",)
+        others += [one for name in aloft for one in (name, lead_name(name))]
         yield from (frozenset((rope.name, other)) for other in others)
         for hung in (rope.name, pulley_name(rope.name)):
             if rope.hangs_from is not None:

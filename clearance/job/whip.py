@@ -224,9 +224,7 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
         yield (target, names, None, missing[3]) if missing else (target, names, largest, silent)
 
 
-def _kept_at(
-    bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None
-) -> Iterator[Kept]:
+def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None) -> Iterator[Kept]:
     site = bench.site
     aloft = records.aloft(site.scene, stage)
     former = site.wires[wire].record.phase
