@@ -124,3 +124,105 @@ def test_an_earthed_tail_asks_nothing_but_for_a_phase_that_its_rope_passes():
         found = after(beside("live", 8.0 - left, "B", height_m=0.2))["tail rope"]
         assert (found.verdict, found.required_m) == (verdict, pytest.approx(TO_EARTH, abs=1e-9))
         assert left - NEAR <= found.left_m <= left
+
+
+STANDS = {"name": "stand", "kind": "work"}
+"""A stage in which the wire is in its place."""
+
+
+def test_a_rope_is_there_before_its_wire_comes_off():
+    """With the wire in its place it hangs from the phase: to its anchor, or to what it passes."""
+    found = lengths(stages=[STANDS])["tail rope"]
+    assert TOP - 0.5 - NEAR <= found.left_m <= TOP - 0.5
+    for left, verdict in ((TO_PHASE + NEAR, "clear"), (TO_PHASE - 0.01, "breach")):
+        found = lengths(beside("post", TOP - left, "B", x=0.15), stages=[STANDS])["tail rope"]
+        assert (found.verdict, found.required_m) == (verdict, pytest.approx(TO_PHASE, abs=1e-9))
+        assert left - NEAR <= found.left_m <= left
+
+
+def test_its_pulley_is_an_earth_from_the_first_stage_on_unless_a_stage_brings_it():
+    """A pulley beside a post at phase B, far from the wire and from what holds it."""
+    for apart, verdict in ((TO_EARTH + 0.01, "clear"), (TO_EARTH - 0.01, "breach")):
+        at = [-4.0, 5.0, TOP]
+        line = tail_rope([-4.0, 5.0, 0.5], over_m=at, pulley_radius_m=0.1, hangs_from="davit")
+        davit = box("davit", [-4.0, 5.0 - 4.0, TOP], [0.1, 0.1, 0.1])
+        live = box("live", [-4.0, 5.0 + 0.1 + apart + 0.1, TOP], [0.2, 0.2, 0.2], "B")
+        rigged = {"name": "rig", "kind": "bring", "bodies": ["tail rope"]}
+        parts = ropes(davit, live, lines=[line], stages=[STANDS, rigged, {**STANDS, "name": "after"}])
+        before, *after = small.checked(**parts).stages
+        for one in after:
+            found = small.gap(one, "B", "earth", "tool")
+            assert found.posture.gap_upper_m == pytest.approx(apart, abs=0.002)
+            assert found.verdict == verdict
+        assert small.gap(before, "B", "earth", "tool") is None
+        first, _ = small.checked(**{**parts, "stages": parts["stages"][::2]}).stages
+        assert small.gap(first, "B", "earth", "tool").verdict == verdict
+
+
+def held_by(line, *others, **parts):
+    told = ropes(*others, stages=[STANDS], lines=[line], **parts)
+    told["statements"] = [
+        *told["statements"],
+        {"kind": "held", "wire": "dropper", "rope": line["name"], "length_m": 99},
+    ]
+    return only(**told)
+
+
+@pytest.mark.parametrize(("potential", "required"), [("earth", TO_EARTH), ("B", TO_PHASE)])
+def test_a_safety_rope_is_a_rope_to_whatever_it_is_made_fast_to(potential, required):
+    for left, verdict in ((required + NEAR, "clear"), (required - 0.01, "breach")):
+        anchor = box("anchor", [0.0, 0.0, TOP - left - 0.1], [0.2, 0.2, 0.2], potential)
+        found = held_by(tail_rope([0.0, 0.0, TOP - left - 0.1], "safety rope"), anchor)
+        (one,) = [one for one in found.insulation if one.body == "safety rope"]
+        assert (one.verdict, one.required_m) == (verdict, pytest.approx(required, abs=1e-9))
+        assert left - NEAR <= one.left_m <= left
+
+
+def test_a_safety_rope_that_nobody_says_insulates_is_earth_at_the_tail():
+    line = tail_rope([0.0, 0.0, 0.5], "safety rope")
+    told = ropes(stages=[STANDS], lines=[line])
+    assert all(one.verdict == "clear" for one in only(**told).gaps)
+    told["statements"] = [isolated("dropper")]
+    assert small.gap(only(**told), "A", "earth", "tool").verdict == "breach"
+
+
+HIGH = [-4.0, 0.0, 1.4]
+"""The end of a rope in the air, beyond what stands a metre off."""
+
+
+def loose(*others, **parts):
+    line = tail_rope(HIGH)
+    return [one for one in only(**ropes(*others, stages=[STANDS], lines=[line], **parts)).open_points if one.where]
+
+
+def test_the_end_of_a_rope_is_held_by_whoever_is_there_and_reaches_it_or_by_what_stands_there():
+    def crew(off_m, **others):
+        return {"crew": [{"name": "helper", "stature_m": 1.755, "at_m": [HIGH[0], off_m], **others}]}
+
+    arm = small.body().arm_m
+    for parts, held in (
+        ({}, False),
+        (crew(arm - 0.1), True),
+        (crew(arm + 0.1), False),
+        (crew(0.0, radius_m=arm - 0.1), True),
+    ):
+        points = [one for one in loose(**parts) if "rope 'tail rope'" in str(one)]
+        assert (points == []) == held, parts
+        assert all("let the crew stand within reach" in one.cure for one in points)
+    for off, held in ((1.05, True), (1.15, False)):
+        points = loose(box("bollard", [HIGH[0] + off, 0.0, 1.4], [0.2, 0.2, 0.2]))
+        assert (points == []) == held
+    away = {"kind": "absent", "bodies": ["helper"]}
+    told = ropes(stages=[STANDS], lines=[tail_rope(HIGH)], **crew(0.0))
+    told["statements"] = [*told["statements"], away]
+    assert any("rope 'tail rope'" in str(one) for one in only(**told).open_points)
+
+
+def test_a_rope_holds_the_tail_against_its_trapped_charge():
+    """A charge of 3 per unit asks more to earth than the overvoltage of 2.5 does."""
+    required = 0.3048 * 0.011 * CREST * 3.0 + 0.31
+    for left, verdict in ((required + NEAR, "clear"), (required - 0.01, "breach")):
+        told = ropes(beside("post", TOP - 1.0 - left))
+        told["wires"][0]["release"]["trapped_per_unit"] = 3.0
+        (found,) = only(**told).insulation
+        assert (found.verdict, found.required_m) == (verdict, pytest.approx(required, abs=1e-9))

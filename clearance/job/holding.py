@@ -29,11 +29,12 @@ def is_held(site: Site, at: Point, away: Collection[str]) -> bool:
 
     away: bodies that are not there, or give way
     """
-    return bool(_near(site, at) - set(away))
+    return bool(holders(site, at) - set(away))
 
 
 @lru_cache(maxsize=1024)
-def _near(site: Site, at: Point) -> frozenset[str]:
+def holders(site: Site, at: Point) -> frozenset[str]:
+    """What stands near enough to a point to hold the end of a rope there."""
     mark = shapes.points([at])
     bodies = (body for body in site.bodies if body.kind != "ground" and len(body.shape))
     found = {body.name for body in bodies if between(mark, body.shape)[0] <= HOLDS_M}

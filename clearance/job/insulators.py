@@ -20,6 +20,7 @@ from clearance.bodies.ladder import PLATFORM_HALF_M
 from clearance.job import aerial, tail_ropes
 from clearance.job.carried import earthed_in
 from clearance.job.footing import foot_knots, hooks_m, settled, stands
+from clearance.job.holding import holders, is_in_hands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.setting import Setting
 from clearance.job.standing import area_of, build_of
@@ -267,7 +268,7 @@ def _on_tail_rope(
     around = float(body.shape.radius.max()), float(body.shape.uncertainty.max())
     held = strays_m(site, rope.to_m, place(site, record, rope.to_m))
     lost = ((rope.wet_or_dirty_m, "written off as wet or dirty"),)
-    low, size, strays = anchor_of(site, rope.name), rope.pulley_radius_m, held
+    lows, size, strays = _held_end(site, stage, setting, record, rope), rope.pulley_radius_m, held
     if rope.over_m is not None:
         strays = strays_m(site, rope.over_m, place(site, record, rope.over_m))
         name = f"{rope.name} below its pulley"
@@ -275,9 +276,10 @@ def _on_tail_rope(
         beyond = _pulley(name, rope, course.length_m - size, course.length_m)
         shrinks = max(0.0, 1.0 - (held + strays) / course.length_m)
         yield (
-            Member(name, "rope", 0.0, course.length_m, shrinks, lost), course, [replace(low, member=name), beyond],
+            Member(name, "rope", 0.0, course.length_m, shrinks, lost), course,
+            [*(replace(low, member=name) for low in lows), beyond],
         )  # fmt: skip
-        low = _pulley(rope.name, rope, 0.0, size)
+        lows = [_pulley(rope.name, rope, 0.0, size)]
     rate = None if body.shape.rate is None else body.shape.rate[0, 0]
     led = "lower_m", ranges(setting).get("lower_m", (0.0, 0.0))
     course = along_led(rope.name, body.link, (corners[-2], corners[-1]), around, rate, led)
@@ -288,7 +290,18 @@ def _on_tail_rope(
     if own.at != {EARTH} or record.name in earthed_in(stage):
         end = own
     shrinks = max(0.0, 1.0 - (record.uncertainty_m + strays) / length)
-    yield Member(rope.name, "rope", 0.0, length, shrinks, lost), course, [low, end]
+    yield Member(rope.name, "rope", 0.0, length, shrinks, lost), course, [*lows, end]
+
+
+def _held_end(site: Site, stage: Stage, setting: Setting, record: records.Wire, rope: TailRope) -> list[Touch]:
+    """What the end of a rope is at that is held or made fast: earth, but where all that it is made fast to is live."""
+    at = place(site, record, rope.to_m)
+    fast = holders(site, at)
+    bodies = [body for body in setting.bodies if body.name in fast and body.conductive]
+    touches = [touch_of(rope.name, body, 0.0, 0.0, 0.0) for body in bodies]
+    if not touches or any(touch.at & {EARTH, None} for touch in touches) or is_in_hands(site, stage, at):
+        return [anchor_of(site, rope.name)]
+    return touches
 
 
 def _pulley(member: str, rope: TailRope, low_m: float, high_m: float) -> Touch:

@@ -16,7 +16,7 @@ import numpy as np
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.job.holding import is_held, is_in_hands
+from clearance.job.holding import holders, is_held, is_in_hands
 from clearance.job.tails import in_place_m, way_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
@@ -119,13 +119,15 @@ def free_place(record: records.Wire) -> records.Place:
 
 
 def touching(site: Site, stage: Stage) -> Iterator[frozenset[str]]:
-    """What a rope touches: the wire, its pulley, the crew, the ground, other ropes; a pulley what it hangs from. While
-    the wire does not move also whoever is aloft; while it does only who holds its free end in the hand."""
+    """What a rope touches: the wire, its pulley, the crew, the ground, other ropes, what its end is made fast to; a
+    pulley what it hangs from. While the wire does not move also whoever is aloft; while it does only who holds its free
+    end in the hand."""
     names = [rope.name for _, rope in ropes_of(site, stage)]
     for record, rope in ropes_of(site, stage):
         others = [record.name, free_end_name(record.name), pulley_name(rope.name), "ground"]
         others += [person.name for person in site.scene.crew]
         others += [name for name in names if name != rope.name]
+        others += holders(site, place(site, record, rope.to_m))
         aloft = records.aloft(site.scene, stage) if record.name not in stage.released else (stage.by_hand or "",)
         others += [one for name in aloft for one in (name, lead_name(name))]
         yield from (frozenset((rope.name, other)) for other in others)
@@ -149,8 +151,8 @@ def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
             yield OpenPoint(head, "no rope is there that lowers it and holds it: none is judged", cure)
         for entry in statements.held(site.scene, name):
             if (name in stage.off or not entry.parked) and not holds(site, entry, name in stage.off, ropes):
-                found = f"{entry.rope} is not there" if entry.rope is not None else "fewer than two ropes are there"
-                what = f"said to be held whichever rope fails, and {found}: that counts for nothing"
+                lacks = "not two ropes are" if entry.rope is None else f"{entry.rope} is not"
+                what = f"said to be held whichever rope fails, and {lacks} there and held: that counts for nothing"
                 yield OpenPoint(head, what, f"{cure}; two ropes or more, or a safety rope")
 
 
