@@ -28,7 +28,7 @@ from small_scenes import (
     stage,
     tail_rope,
 )
-from test_job_whip import dropper, guides, lowering, rope
+from test_job_whip import ROPES, SAFETY, dropper, guides, lowering, rope
 from test_scene_statements import AIR, BUSES, ELECTRICAL, MORE, TWO, WHOLE, bonded_before, truck
 from test_site_check import two
 
@@ -94,7 +94,7 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         guides(),
         {"wire": "other", "sideways_m": 0.8},
     ),
-    "held by a rope": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, rope(),
+    "held by a rope": ({**lowering(NEAR_B), "wires": [dropper(ropes=[*ROPES, SAFETY]), SECOND]}, rope(),
                        {"wire": "other", "rope": "other safety rope", "length_m": 3.8}),
     "held by ropes": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, {**lashed("dropper"), "parked": False},
                       {"wire": "other", "within_m": 0.8, "parked": True}),

@@ -26,8 +26,7 @@ BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": 
 
 
 SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
-PAIR = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
-ROPES = [*PAIR, SAFETY]
+ROPES = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
 
 
 def dropper(**release):
@@ -55,8 +54,9 @@ def lowering(others=(), held=(), never=("earth",), release=None, **parts):
             "climb_m": None, "posture": None}  # fmt: skip
     solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), *others]
     said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held]
-    said += [insulating(one["name"]) for one in ROPES]
-    return {"circuits": [TWO], "solids": solids, "wires": [dropper(**(release or {}))], "stages": [stage(**told)],
+    lines = [*ROPES, *([SAFETY] if any("rope" in one for one in held) else [])]
+    said += [insulating(one["name"]) for one in lines]
+    return {"circuits": [TWO], "solids": solids, "wires": [dropper(**{"ropes": lines, **(release or {})})], "stages": [stage(**told)],
             "statements": said,
             "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
 
@@ -324,8 +324,8 @@ def test_what_one_rope_alone_holds_is_held_by_nothing_when_it_fails(said, stages
         stage = only_of(**told)
         return reached(stage, "B").verdict, [one.what for one in stage.open_points if "whichever rope" in one.what]
 
-    assert found(PAIR, said) == ("clear", [])
-    for verdict, points in (found(PAIR[:1], said), found(PAIR, said, away)):
+    assert found(ROPES, said) == ("clear", [])
+    for verdict, points in (found(ROPES[:1], said), found(ROPES, said, away)):
         assert verdict == "breach"
         assert len(points) == 1
     parked = {**said, "parked": True}
