@@ -56,8 +56,8 @@ def lowering(others=(), held=(), never=("earth",), release=None, **parts):
     said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held]
     lines = [*ROPES, *([SAFETY] if any("rope" in one for one in held) else [])]
     said += [insulating(one["name"]) for one in lines]
-    return {"circuits": [TWO], "solids": solids, "wires": [dropper(**{"ropes": lines, **(release or {})})], "stages": [stage(**told)],
-            "statements": said,
+    return {"circuits": [TWO], "solids": solids, "wires": [dropper(**{"ropes": lines, **(release or {})})],
+            "stages": [stage(**told)], "statements": said,
             "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
 
 
