@@ -329,7 +329,9 @@ def test_what_one_rope_alone_holds_is_held_by_nothing_when_it_fails(said, stages
         assert verdict == "breach"
         assert len(points) == 1
     parked = {**said, "parked": True}
-    assert found(ROPES[:1], parked) == (("clear" if stages == [PARKED] else "breach"), [])
+    # A lashing is a rope as well: where one of two is not there, or before it is parked, nothing holds.
+    assert found(ROPES, parked) == (("clear" if stages == [PARKED] else "breach"), [])
+    assert found(ROPES[:1], parked)[0] == "breach"
 
 
 def test_a_rope_that_is_away_lowers_nothing():
