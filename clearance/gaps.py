@@ -155,7 +155,9 @@ def _ends(
     for first, first_job in _without(net.at.get(one, ()), passed):
         for last, last_job in _without(net.at.get(other, ()), passed):
             ends = [(first, last)]
-            if parting is not None and parting.between(one, other):
+            if parting is not None and any(
+                parting.free in group.bodies and parting.apart(at) for group, at in ((first, one), (last, other))
+            ):
                 ends = [*_apart(first, last, parting)]
             yield from ((a, b, first_job or last_job) for a, b in ends)
 
@@ -169,9 +171,6 @@ def _without(groups: Iterable[tuple[Group, bool]], passed: Collection[str]) -> I
 
 def _apart(first: Group, last: Group, parting: Parting) -> Iterator[tuple[Group, Group]]:
     """Two groups, without the free end against what it leaves: the rest against all, the free end against the rest."""
-    if parting.free not in (*first.bodies, *last.bodies):
-        yield first, last
-        return
     swapped = parting.free in last.bodies
     mine, others = (last, first) if swapped else (first, last)
     rest = tuple(name for name in mine.bodies if name != parting.free)

@@ -7,7 +7,8 @@ other at its crest; the careful side of both is said in `Required.voltage`.
 
 A wire that is taken off holds a trapped charge, and takes what its neighbours induce. Against every phase, its former
 one included, its limit is that between phases, at the larger of 1.35 T + 0.45 and T + the trapped charge [per unit];
-against earth that to earth, at the larger of T and the trapped charge.
+against earth that to earth, at the larger of T and the trapped charge. A circuit that is dead and not earthed is no
+better off: it is taken so too, beside a higher voltage as that.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from clearance.rules.inputs import COMMON
 from clearance.rules.records import Exposure, RuleSilent
 from clearance.scene.records import Circuit, Scene, SceneFile, phases, where
 from clearance.scene.statements import earthed_circuits, insulating
-from clearance.scene.voltages import highest_kV, rule_names, unknown_circuit
+from clearance.scene.voltages import DEAD, as_judged, highest_kV, rule_names, unknown_circuit
 
 MEDIUM_VOLTAGE_KV = 72.5
 """[kV] Up to here the rules' tables take no overvoltage."""
@@ -35,6 +36,11 @@ MEDIUM_VOLTAGE_KV = 72.5
 MEDIUM_VOLTAGE_PER_UNIT = 3.5
 """[per unit] Overvoltage to earth taken for a circuit up to `MEDIUM_VOLTAGE_KV` that states none, in opposition to
 another circuit: that of the worked examples of IEC 61472-2, read in the title of their tables."""
+
+
+TRAPPED_PER_UNIT = 1.0
+"""[per unit of the crest to earth] Charge that a phase holds which was opened at its crest and is not earthed, where
+its opening did not restrike."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +67,11 @@ class Required:
 
 
 def trapped_per_unit(scene: SceneFile, potential: str) -> float:
-    """The charge that a wire which is taken off may hold [per unit of the crest to earth]; 0 for a phase."""
+    """The charge that a wire which is taken off may hold [per unit of the crest to earth], or a phase that is dead and
+    not earthed; 0 for any other."""
+    circuit = phases(scene).get(potential)
+    if circuit is not None:
+        return TRAPPED_PER_UNIT if circuit.state == DEAD else 0.0
     return next(
         (wire.release.trapped_per_unit for wire in scene.wires if wire.name == potential and wire.release is not None),
         0.0,
@@ -172,8 +182,8 @@ def required_between(scene: SceneFile, circuit_of: Mapping[str, Circuit], one: s
 
     circuit_of: potential -> its circuit, for phases and for whatever is at a potential of its own
     """
-    first = circuit_of[one]
-    second = None if other == EARTH else circuit_of[other]
+    first = as_judged(scene, circuit_of[one])
+    second = None if other == EARTH else as_judged(scene, circuit_of[other])
 
     trapped = trapped_per_unit(scene, one), 0.0 if second is None else trapped_per_unit(scene, other)
 
@@ -255,7 +265,7 @@ def length_between(scene: Scene, circuit_of: Mapping[str, Circuit], what: rules.
     """
     unknown = unknown_circuit(scene)
     live = [potential for potential in (one, other) if potential != EARTH]
-    circuits = [circuit_of.get(potential, unknown) for potential in live]
+    circuits = [as_judged(scene, circuit_of.get(potential, unknown)) for potential in live]
     exposure: Exposure = "phase-earth" if len(live) == 1 else "phase-phase"
     trapped = trapped_per_unit(scene, live[0]), trapped_per_unit(scene, live[-1]) if len(live) > 1 else 0.0
     asked: list[tuple[Circuit, tuple[float, str] | None]] = [(circuit, None) for circuit in circuits]

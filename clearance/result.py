@@ -208,6 +208,33 @@ class Toppled:
 
 
 @dataclass(frozen=True)
+class Stated:
+    """One statement the result rests on: what it takes away from what would be judged, and on whose word."""
+
+    takes_away: str
+    basis: str
+    by: str
+    on: str
+
+
+@dataclass(frozen=True)
+class Exempt:
+    """What keeps no distance in a stage: the free end of a wire that opens or closes, against what it leaves or whoever
+    holds it.
+
+    opens: it opens, else it closes; until_m: the limit that ends it, once reached [m], None where no rule has one
+    over_m: how far from its place the free end goes in the stage [m]; on: who allows it, nobody where it is empty
+    """
+
+    body: str
+    others: tuple[str, ...]
+    opens: bool
+    until_m: float | None
+    over_m: float
+    on: tuple[Stated, ...]
+
+
+@dataclass(frozen=True)
 class StageResult:
     """All that was found for one stage."""
 
@@ -220,6 +247,7 @@ class StageResult:
     collisions: tuple[Collision, ...]
     maps: tuple[Map, ...] = ()
     topplings: tuple[Toppled, ...] = ()
+    exempt: tuple[Exempt, ...] = ()
     open_points: tuple[OpenPoint, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -240,16 +268,6 @@ class LineGap:
     between: tuple[str, str]
     gap_m: float
     ends: tuple[str, str]
-
-
-@dataclass(frozen=True)
-class Stated:
-    """One statement the result rests on: what it takes away from what would be judged, and on whose word."""
-
-    takes_away: str
-    basis: str
-    by: str
-    on: str
 
 
 @dataclass(frozen=True)

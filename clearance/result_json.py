@@ -128,6 +128,17 @@ def _stage(stage: StageResult) -> dict[str, Any]:
             }
             for t in stage.topplings
         ],
+        "exempt": [
+            {
+                "body": one.body,
+                "against": list(one.others),
+                "while": "opening" if one.opens else "closing",
+                "until_m": _number(one.until_m),
+                "over_lower_m": one.over_m,
+                "statements": [_stated(said) for said in one.on],
+            }
+            for one in stage.exempt
+        ],
         "open_points": _open_points(stage.open_points),
         "notes": list(stage.notes),
     }

@@ -20,9 +20,8 @@ from clearance.job.site_gaps import between, site_gaps
 from clearance.permitted import inward, permitted, proved, rungs, with_stages
 from clearance.pipeline import check_prepared, prepare
 from clearance.report import briefing, pdf
-from clearance.report.briefing_words import exact
 from clearance.report.findings import findings, leading
-from clearance.report.numbers import figures
+from clearance.report.numbers import exact, figures
 from clearance.scene.records import Range
 from clearance.shapes import points, segments
 

@@ -21,7 +21,7 @@ def sentences(said, **told):
                         (rope(3.5), ", 3.50 m at most")])  # fmt: skip
 def test_each_way_of_holding_a_tail_has_its_figure(said, words):
     made = scene(**lowering(held=[said]))
-    (found,) = [one for one in stage_conditions(made, made.stages[0]) if "is held by" in one]
+    (found,) = [one for one in stage_conditions(made, made.stages[0]) if "What holds dropper: " in one]
     assert words in found
     assert "0.00 m" not in found
 
@@ -35,3 +35,45 @@ def test_the_way_of_a_free_end_is_told_to_the_millimetre():
 
 def test_a_site_without_ladder_and_crew_is_drawn():
     assert "<svg" in site_figure("plan", Scenery((), (), (), np.array([1.0, 0.0, 0.0])), np.zeros((0, 4)), "")
+
+
+PARKED = {"workers": [], "travel_m": None, "climb_m": None, "posture": None, "off": ["dropper"]}
+
+
+def conditions(told, *said):
+    made = scene(**lowering(held=[*said], stages=[stage(**told)], crew=HELPER))
+    return " ".join(stage_conditions(made, made.stages[0]))
+
+
+HELPER = [{"name": "helper", "stature_m": 1.8, "suit_m": 0.0, "boots_m": 0.0, "helmet_m": 0.0, "at_m": [20.0, 9.0]}]
+
+
+def test_whoever_goes_elsewhere_is_told_where():
+    goes = [{"who": "helper", "at_m": [18.5, 9.0], "radius_m": 0.3}]
+    words = "helper goes to x 18.50, y 9.00 m, within 0.30 m, and stays there until a stage says otherwise."
+    assert words in conditions({**PARKED, "kind": "work", "stands": goes})
+    assert "helper goes" not in conditions({**PARKED, "kind": "work"})
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({}, "Keep off dropper as off a phase: it is not earthed."),
+        ({"kind": "earthing", "earths": ["dropper"], "stick_m": 3.0}, "before the earth is on, and once it is off."),
+        ({"potentials": {"dropper": "earth"}}, "Lowered and parked: dropper; earthed: dropper."),
+    ],
+)
+def test_a_parked_tail_is_kept_off_until_it_is_earthed(told, words):
+    found = conditions({**PARKED, "kind": "work", **told})
+    assert words in found
+    assert ("Keep off" in found) == ("potentials" not in told)
+
+
+def test_what_holds_it_parked_is_not_said_to_hold_it_while_it_moves():
+    lashing = {**lashed("dropper", 0.6), "parked": True}
+    moving = {**PARKED, "off": [], "released": ["dropper"], "lower_m": [0.0, 1.0]}
+    opening = {**moving, "kind": "open", "opening_distance_m": 3.0}
+    assert "What holds dropper while it is parked: " in conditions({**moving, "kind": "lower"}, lashing)
+    assert "What holds" not in conditions(opening, lashing)
+    assert "Nobody is aloft." in conditions(opening, lashing)
+    assert "What holds dropper: " in conditions(opening, lashed("dropper", 0.6))

@@ -6,16 +6,17 @@ from __future__ import annotations
 import math
 
 import pytest
-import reconnected
 from small_scenes import CIRCUIT, box, checked, gap, scene, slab, stage
 
 from clearance.engine import build_engine
 from clearance.errors import InputError
-from clearance.job import carried, nearness, sequence
+from clearance.job import carried, nearness, sequence, templates
 from clearance.job.measuring import Bench, pieces_of
 from clearance.job.setting import standing
 from clearance.pipeline import prepare
 from clearance.scene import statements
+from clearance.scene.builtin import builtin_scene
+from clearance.scene.reading import read_scene
 from clearance.scene.records import Range
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
@@ -175,7 +176,7 @@ def test_a_live_part_of_the_site_neither_comes_nor_goes(kind):
 
 @pytest.fixture(scope="module")
 def job():
-    return reconnected.job()
+    return templates.expanded(read_scene(builtin_scene("job_three_phases")))
 
 
 def only(job, *names, **changes):

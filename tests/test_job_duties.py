@@ -295,3 +295,15 @@ def test_no_name_of_a_body_stands_for_what_is_missing(name, changes, said):
         found = checked(0.01, **{**given, "solids": [*given["solids"], box]})
         assert said in [str(point) for one in found.stages for point in one.open_points]
         assert found.verdict == "undecided"
+
+
+@pytest.mark.parametrize(("stands", "owed"), [(False, True), (True, False)])
+def test_work_with_nobody_aloft_is_nothing_but_where_people_on_the_ground_go_elsewhere_in_it(stands, owed):
+    """Whoever earths a tail steps back: it is said that nobody is aloft, and they are judged on their way."""
+    helper = {"name": "helper", "stature_m": 1.8, "suit_m": 0.0, "boots_m": 0.0, "helmet_m": 0.0, "at_m": [8.0, 0.0]}
+    goes = [{"who": "helper", "at_m": [9.0, 3.0], "radius_m": 0.3}] if stands else []
+    told = parts("work", HIGH, workers=[], climb_m=None, posture=None, stands=goes)
+    made = scene(**told, crew=[helper])
+    owes = {one.who for one in duties.duties(made, made.stages[0])}
+    assert (duties.SOMEBODY in owes) == owed
+    assert "helper" in owes

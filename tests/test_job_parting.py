@@ -18,6 +18,8 @@ from clearance.errors import InputError
 from clearance.job import measuring, parting, whip
 from clearance.limits import required_between
 from clearance.pipeline import check, prepare
+from clearance.report import statements
+from clearance.report.numbers import up
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
@@ -84,7 +86,18 @@ def test_an_opening_ends_where_the_whole_limit_holds(kind):
 
 
 def test_nothing_is_exempt_longer_than_it_must_be():
-    assert only(**opening(reach(LIMIT) + 0.1)).open_points == ()
+    end = reach(LIMIT) + 0.1
+    found = only(**opening(end))
+    assert found.open_points == ()
+    # It is seen: what, against what, until where, and on whose word; in the text of every report.
+    (one,) = found.exempt
+    assert (one.body, one.others, one.opens) == ("dropper free end", ("bus A",), True)
+    assert (one.until_m, one.over_m) == (pytest.approx(LIMIT), pytest.approx(end))
+    assert [said.takes_away for said in one.on] == ["dropper: may be opened by stick or rope at up to 0.05 A and 50 J"]
+    words = statements.exempt_words(one)
+    assert "dropper free end keeps no distance from bus A while it opens" in words
+    assert f"between contact and {up(LIMIT)} m" in words
+    assert "Allowed by: dropper: may be opened by stick or rope" in words
     (said,) = only(**opening(7.0)).open_points
     assert "is reached at lower_m" in said.what
     assert 'one of kind "lower"' in said.cure or 'kind "lower"' in said.cure
@@ -94,7 +107,7 @@ def test_nothing_is_exempt_longer_than_it_must_be():
 def test_without_an_opening_the_pair_has_nothing_to_spare():
     # The same motion in a stage of lowering is a breach: nothing is exempt in it.
     found = only(**opening(reach(LIMIT) + 0.1, "lower"))
-    assert found.verdict == "breach"
+    assert (found.verdict, found.exempt) == ("breach", ())
     least = min(gap.posture.gap_lower_m for gap in found.gaps if set(gap.between) == {"A", "dropper"})
     assert least == 0.0
 
@@ -119,8 +132,14 @@ def test_the_rest_of_the_wire_is_not_exempt():
     assert only(**opening(reach(LIMIT) + 0.1, others=[rail])).verdict == "breach"
 
 
+def parted_at_earth(found):
+    """Whether the free end, at earth, is judged against what it leaves: that it touches."""
+    (gap,) = [gap for gap in found.gaps if gap.between == ("A", "earth")]
+    return "dropper free end" in gap.posture.ends and gap.posture.gap_lower_m == 0.0
+
+
 def test_the_tail_at_earth_is_never_exempt():
-    assert only(**opening(reach(LIMIT) + 0.1, never=("phase",))).verdict == "breach"
+    assert parted_at_earth(only(**opening(reach(LIMIT) + 0.1, never=("phase",))))
 
 
 @pytest.mark.parametrize(("trapped", "total"), [(1.0, 1.35 * T + 0.45), (1.325, 3.825), (2.0, T + 2.0)])
@@ -251,3 +270,36 @@ def test_what_a_measured_current_is_held_to_is_what_the_own_phase_drives():
     assert plain.current_A == pytest.approx(measured.most_A * 245.0 / 123.0)
     assert plain.current_A == plain.most_A
     assert plain.energy_J == measured.energy_J
+
+
+LINE = {**CIRCUIT, "name": "line", "phases": ["L", "M"]}
+LINES = [
+    box("bus L", [-20.0, 30.0, 60.0], [1.0, 1.0, 1.0], "L"),
+    box("bus M", [20.0, 30.0, 60.0], [1.0, 1.0, 1.0], "M"),
+]
+DEAD = {
+    "dead, not earthed": ([{**TWO, "state": "dead, not earthed"}, LINE], ()),
+    "earthed": ([TWO, LINE], ({"kind": "circuit earthed", "circuit": TWO["name"]},)),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("state", DEAD)
+def test_off_a_circuit_that_is_dead_its_free_end_leaves_what_it_left_alive(state):
+    """Whatever that is at, phase or earth: exempt is the same pair, until their limit is reached. The wire is at a
+    potential of its own all the same, and keeps its distance of all else, earthed metal beside it included."""
+    circuits, said = DEAD[state]
+    parts = {"circuits": circuits, "said": (ALLOWED, HELD, *said)}
+    whole = rules.required("osha-1910.269", "phase-earth", gap="tool", highest_kV=245.0, per_unit_overvoltage=T,
+                           inputs={"per_unit_basis": "the test"}).limit_m  # fmt: skip
+    end = LIMIT if state == "dead, not earthed" else whole
+    for beyond, verdict in ((-0.2, "breach"), (0.1, "clear")):
+        found = only(**opening(reach(end) + beyond, others=LINES, **parts))
+        assert parted(found).verdict == found.verdict == verdict
+        assert parted(found).required_m == pytest.approx(end)
+    for beside, verdict in ((whole - 0.1, "breach"), (whole + 0.3, "clear")):
+        bar = box("bar", [-(beside + 0.115), 0.0, 18.4], [0.2, 0.2, 0.2], "earth")
+        assert only(**opening(reach(end) + 0.1, others=[*LINES, bar], **parts)).verdict == verdict
+    if state == "dead, not earthed":
+        # At earth it may not be parted from what may be live.
+        assert parted_at_earth(only(**opening(reach(end) + 0.1, never=("phase",), others=LINES, **parts)))

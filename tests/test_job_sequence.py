@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-import reconnected
 import small_scenes as small
 from typer.testing import CliRunner
 
@@ -18,10 +17,12 @@ from clearance.scene.records import Range, SpanWire, Stage
 from clearance.scene.records_statements import IntendedContact
 from clearance.scene.records_wires import BeforeOpening
 
+JOB = builtin_scene("job_three_phases")
+
 
 @pytest.fixture(scope="module")
 def job():
-    return reconnected.job()
+    return templates.expanded(read_scene(JOB))
 
 
 def said(job, change, wires=None):
@@ -268,7 +269,7 @@ def test_several_are_reported_at_once_and_no_stage_is_swept(job):
 
 
 def test_the_command_reports_them_together_and_ends_with_2(job, tmp_path):
-    text = written_out(job, reconnected.text())
+    text = written_out(job, JOB.read_text())
     for name in ("move to B", "move to C"):
         text = text.replace(
             f'name = "{name}"\nkind = "travel"',

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-import reconnected
+import shapely
 from typer.testing import CliRunner
 
 from clearance.cli import app
@@ -11,6 +11,7 @@ from clearance.engine import Group, Path, build_engine, compile_setting, enclose
 from clearance.errors import InputError
 from clearance.job import carried, completeness, sequence, templates
 from clearance.job.insulation import sticks
+from clearance.job.standing import area_of
 from clearance.job.written import written_out
 from clearance.pipeline import check, prepare
 from clearance.scene import statements
@@ -63,7 +64,7 @@ def test_the_templates_give_the_stages_of_the_demonstration():
 
 
 def test_every_connection_is_parted_in_a_stage_of_its_own():
-    found = reconnected.job()
+    found = templates.expanded(read_scene(JOB))
     parts = [stage for stage in found.stages if stage.kind in ("open", "close")]
     assert [stage.released[0] for stage in parts] == [f"dropper {phase}" for phase in "ABCCBA"]
     for stage in parts:
@@ -360,3 +361,26 @@ def test_a_rescue_of_the_demonstration_holds(tmp_path):
     # A rescue by itself is no whole job: each of its stages keeps its own verdict.
     assert {stage.verdict for stage in result.stages} == {"clear"}
     assert result.stages[0].parameters["swing_across_m"] == (-0.2, 0.2)
+
+
+def test_whoever_removes_an_earth_steps_back_before_the_tail_is_raised(tmp_path):
+    """Sent to where the turn says, they go back in a stage of its own, in which the tail hangs still: in the stage that
+    raises it they are where the crew has them, and nowhere between."""
+    sent = A.replace("opened_m", "by_at_m = [-0.6, -4.5], opened_m", 1)
+    for turn, names_ in ((sent, ["remove", "rope", "raise"]), (A, ["remove", "raise"])):
+        told = {**CLIMB, **EARTHED, "opening_distance_m": 4.0, "turns": f"[{turn}]"}
+        both = job("take off", **told) + job("reconnect", **told)
+        found = carried.taken_over(templates.expanded(read(tmp_path, both)))
+        last = next(number for number, stage in enumerate(found.stages) if stage.kind == "raise")
+        stages = found.stages[last + 1 - len(names_) : last + 1]
+        assert [stage.name.split()[0] for stage in stages] == names_
+        person = next(person for person in found.crew if person.name == "rope crew west")
+        there = {name: area_of(stage, person) for name, stage in zip(names_, stages, strict=True)}
+        home, spot = shapely.Point(person.at_m), shapely.Point(-0.6, -4.5)
+        assert there["raise"].contains(home)
+        assert there["raise"].distance(spot) > 2.0, "as its entry has it"
+        if turn == sent:
+            back = found.stages[last - 1]
+            assert (back.kind, back.workers, back.off, back.potentials) == ("work", (), ("dropper A",), {})
+            assert [there[name].contains(spot) for name in names_] == [True, True, False]
+            assert [there[name].contains(home) for name in names_] == [False, True, True], "from there to here"

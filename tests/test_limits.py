@@ -218,3 +218,31 @@ def test_a_table_without_overvoltages_covers_a_charge_and_says_so():
     found = limit("A", "tail", "air", rule="gb-26859", circuits=[PLAIN], wires=[TAIL])
     assert found.limit_m == 2.5
     assert "with a trapped charge" in found.voltage
+
+
+@pytest.mark.parametrize(("kind", "other"), [("tool", "earth"), ("air", "Y"), ("tool", "A")])
+def test_a_circuit_that_is_dead_and_not_earthed_counts_as_the_highest_beside_it(kind, other):
+    """20 kV beside 245 kV: what that induces in it is no less than what it would be driven with itself."""
+    low = {**CIRCUIT, "name": "line", "phases": ["X", "Y"], "nominal_kV": 20.0, "highest_kV": 24.0}
+    wanted = limit("A", "B" if other != "earth" else "earth", kind).limit_m
+    found = {
+        state: limit("X", other, kind, circuits=[CIRCUIT, {**low, "state": state}]).limit_m
+        for state in ("live", "dead, not earthed")
+    }
+    assert found["dead, not earthed"] == pytest.approx(wanted)
+    # Alive it counts as itself, but between the two circuits as the higher of them.
+    assert found["live"] == pytest.approx(wanted) if other == "A" else found["live"] < wanted - 0.05
+    # Beside a lower voltage it counts as itself.
+    high = {**CIRCUIT, "state": "dead, not earthed"}
+    same = limit("A", "earth", kind, circuits=[high, low]).limit_m
+    assert same == pytest.approx(limit("A", "earth", kind).limit_m)
+
+
+@pytest.mark.parametrize(("per_unit", "total"), [(1.2, 1.2 + 1.0), (2.5, 1.35 * 2.5 + 0.45)])
+def test_a_dead_phase_holds_a_trapped_charge(per_unit, total):
+    """T + 1 governs below T = 1.57, 1.35 T + 0.45 above."""
+    circuits = [{**CIRCUIT, "overvoltage_per_unit": per_unit}]
+    circuits.append({**circuits[0], "name": "line", "phases": ["X", "Y"], "state": "dead, not earthed"})
+    wanted = rules.required("osha-1910.269", "phase-phase", gap="tool", highest_kV=245.0,
+                            per_unit_overvoltage=(total - 0.45) / 1.35, inputs={"per_unit_basis": "study"})  # fmt: skip
+    assert limit("A", "X", "tool", circuits=circuits).limit_m == pytest.approx(wanted.limit_m)

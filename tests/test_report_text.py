@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -13,8 +14,9 @@ from rich.console import Console
 
 from clearance.report.findings import SUPPORTS, findings, word
 from clearance.report.numbers import down
+from clearance.report.statements import exempt_words
 from clearance.report.text import print_result
-from clearance.result import Measure, Result, StageResult
+from clearance.result import Exempt, Measure, Result, StageResult, Stated
 
 GOLD = Path(__file__).parent / "gold"
 NUMBER = r"-?\d+\.\d{2,6}"
@@ -165,3 +167,24 @@ def test_words() -> None:
     assert word("clear", 0.10) == "clear of limit"
     assert word("undecided", 5.0) == "undecided"
     assert word("clear", None) == "clear of limit"
+
+
+def test_what_is_exempt_from_a_distance_is_told_with_who_allows_it() -> None:
+    result = example_result()
+    said = Stated(
+        "dropper: may be opened by hand at up to 0.01 A and 15 J", "employer's limit", "head of lines", "today"
+    )
+    one = Exempt("dropper free end", ("bus", "worker"), False, 2.2773, 2.75, (said,))
+    stages = (replace(result.stages[0], exempt=(one,)), *result.stages[1:])
+    told = " ".join(printed(replace(result, stages=stages), 200).split())
+    words = "Exempt: dropper free end keeps no distance from bus and worker while it closes: only between contact and"
+    assert f"{words} 2.28 m, within the last 2.75 m of its way; nothing else is exempt." in told
+    assert (
+        "Allowed by: dropper: may be opened by hand at up to 0.01 A and 15 J: employer's limit (head of lines" in told
+    )
+    (found,) = json.loads(replace(result, stages=stages).to_json())["stages"][0]["exempt"]
+    assert (found["body"], found["against"], found["while"]) == ("dropper free end", ["bus", "worker"], "closing")
+    assert (found["until_m"], found["over_lower_m"]) == (2.2773, 2.75)
+    assert found["statements"][0]["by"] == "head of lines"
+    assert "Exempt:" not in printed(result, 200)
+    assert exempt_words(replace(one, on=())).endswith("Allowed by: nobody")

@@ -7,21 +7,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from clearance import rules, shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path
 from clearance.errors import RuleError
-from clearance.job import potentials
+from clearance.job import far_string, potentials
 from clearance.job.known import alone
-from clearance.job.setting import moves
+from clearance.job.setting import Setting, moves
 from clearance.job.touching import TOUCH_M
 from clearance.limits import quoted, unnamed
 from clearance.result import Insulation, Numbers, Verdict, worst
 from clearance.scene.assemble import EARTH, LineInsulator, Site
-from clearance.scene.naming import end_name
-from clearance.scene.voltages import rule_names, unknown_circuit
+from clearance.scene.naming import end_name, fittings_name
+from clearance.scene.voltages import as_judged, rule_names, unknown_circuit
 from clearance.verdict import judge_count, judge_length
 
 if TYPE_CHECKING:
@@ -38,17 +41,21 @@ def bridged(bench: Bench, posture: Sequence[Piece], reach: Sequence[Piece]) -> I
         for piece in (*reach, *posture):
             setting = piece.compiled.setting
             reached = setting.check == "reach" or not reach
-            if all(body.name != string.name for body in setting.bodies):
+            hung = next((body for body in setting.bodies if body.name == string.name), None)
+            if hung is None:
                 continue
             for body in setting.bodies:
-                if body.kind == "fitting" and not moves(body):
+                if body.kind == "fitting" and (not moves(body) or body.name == fittings_name(string.name)):
                     continue  # an end of a string is no bridge of it, at whatever potential a tail puts it
                 if not (body.job and body.conductive and len(body.shape)) or reached != (
                     body.kind == "worker" or not reach
                 ):
                     continue
-                if _touches(bench, piece, body.name, string.name):
-                    found = _left(bench, piece, body, string)
+                own = far_string.holds(bench.site, body.name, string.name)
+                if own:
+                    body = far_string.beyond(bench.site, body)
+                if _touched(bench, setting, body, hung) if own else _touches(bench, piece, body.name, string.name):
+                    found = _left(bench, piece, body, string, hung)
                     left[body.name] = min(found, left.get(body.name, found), key=lambda pair: pair[0])
         if left:
             yield _judged(bench.site, string, left)
@@ -61,13 +68,20 @@ def _touches(bench: Bench, piece: Piece, one: str, other: str) -> bool:
     return bench.sweep(piece.compiled, (path,), tolerance_m=bench.tolerance_m, target_m=TOUCH_M).outcome != "reached"
 
 
-def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tuple[float, Numbers]:
-    """The least length left of a string that a body touches, at every potential it may be at, and where."""
-    setting = piece.compiled.setting
-    ends = [
-        Body(end_name(string.name, which), "end", shapes.points([end], uncertainty=string.strays_m), potential=None)
-        for which, end in (("earthed", string.earthed_m), ("live", string.live_m))
-    ]
+def _touched(bench: Bench, setting: Setting, body: Body, hung: Body) -> bool:
+    """Whether what there is of a wire beyond its own string may come back to it."""
+    path = Path((Group((body.name,)), Group((hung.name,))))
+    return len(body.shape) > 0 and alone(setting, (body, hung), [path], bench.tolerance_m).lower_m <= TOUCH_M
+
+
+def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator, hung: Body) -> tuple[float, Numbers]:
+    """The least length left of a string that a body touches, at every potential it may be at, and where.
+
+    hung: the string as it is in the setting; its capsules lie in a row from its earthed to its live end
+    """
+    ends = [_end(string, hung, "earthed", 0, 0), _end(string, hung, "live", -1, 1)]
+    told = {end.name: hung_by for end in ends if (hung_by := piece.compiled.setting.rated.get(hung.name)) is not None}
+    setting = replace(piece.compiled.setting, rated={**piece.compiled.setting.rated, **told})
     worker, earthed, live = Group((body.name,), body.extent_m), Group((ends[0].name,)), Group((ends[1].name,))
     paths = set()
     fixed = body.kind == "wire" and body.name in bench.site.wires and _holds(bench.site, string, body.name)
@@ -90,10 +104,22 @@ def _left(bench: Bench, piece: Piece, body: Body, string: LineInsulator) -> tupl
     return min(max(0.0, found.lower_m), string.insulating_m), found.at
 
 
+def _end(string: LineInsulator, hung: Body, which: str, capsule: int, corner: int) -> Body:
+    """An end of the insulating part of a string, going where the string goes."""
+    shape = hung.shape
+    unsure = max(string.strays_m, float(shape.uncertainty.max()) if hung.job else 0.0)
+    point = shapes.points([shape.vertices[capsule, corner]], uncertainty=unsure)
+    if shape.rate is not None:
+        point = replace(point, rate=np.repeat(shape.rate[capsule, corner][None, None], 3, axis=1))
+    return Body(end_name(string.name, which), "end", point, potential=None, link=hung.link)
+
+
 def _holds(site: Site, string: LineInsulator, wire: str) -> bool:
     """Whether a string holds the end at which a wire that is taken off stays fixed."""
     if site.wires[wire].record.release is None:
         return False
+    if far_string.holds(site, wire, string.name):
+        return True
     return math.dist(potentials.far_end(site, wire), string.live_m) <= HELD_M
 
 
@@ -102,7 +128,7 @@ def _judged(site: Site, string: LineInsulator, left: dict[str, tuple[float, Numb
     steps = [f"{string.insulating_m:.2f} m of insulator"]
     steps += [f"{body} may touch it: at least {length:.2f} m left" for body, (length, _) in left.items()]
     scene = site.scene
-    circuit = unknown_circuit(scene) if string.phase is None else site.circuit_of[string.phase]
+    circuit = unknown_circuit(scene) if string.phase is None else as_judged(scene, site.circuit_of[string.phase])
     verdicts: list[Verdict] = []
     why: list[str] = []
     required, rule = None, unnamed(scene)

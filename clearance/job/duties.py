@@ -35,7 +35,7 @@ EVERYTHING = "what moves"
 
 CLIMBS = (*records.AT_FOOT, "climb", "bond on", "bond off", "descend")
 """Kinds of stage that are nothing without somebody aloft. Work is one where there is a way up, or nobody says
-`workers = []`."""
+`workers = []`; but where people on the ground go elsewhere in it, it is theirs."""
 
 SWEPT = (
     "travel_m", "heading_deg", "lean_along_deg", "lean_across_deg", "climb_m", *aerial.PARAMETERS, "lower_m", "haul_m"
@@ -120,7 +120,7 @@ def _site(scene: Scene, stage: Stage, away: Away) -> Iterator[str]:
 def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> Iterator[Duty]:
     """Everybody aloft, in the stated posture and with all that hands may reach; and that there is somebody."""
     aloft = records.aloft(scene, stage)
-    work = stage.kind == "work" and (way_up or stage.workers is None)
+    work = stage.kind == "work" and (stage.workers is None or (way_up and not stage.stands))
     if not aloft and (stage.kind in CLIMBS or work or stage.climb_m is not None):
         words = "a stage" if stage.kind not in (*CLIMBS, "work") else f"a stage of kind {stage.kind!r}"
         yield Duty(SOMEBODY, (MODELLED,), f"name who is aloft in {words} in workers, and state them in [[workers]]")

@@ -170,7 +170,7 @@ _reaching = lru_cache(maxsize=256)(shapes.thickened)
 def _parts(setting: Setting, one: str, other: str, between: tuple[str, str]) -> bool:
     """Whether two bodies open or close; the air between the rest of the wire and what it leaves is judged as a gap."""
     parting, pair = setting.parting, {one, other}
-    if parting is None or not parting.between(*between):
+    if parting is None or {*between} != {parting.wire, parting.phase}:
         return False
     return bool(pair & parting.exempt and pair & {parting.wire, parting.free})
 

@@ -18,6 +18,7 @@ from clearance.job import (
     clamps,
     duties,
     earthing,
+    far_string,
     insulation,
     maps,
     nearness,
@@ -55,6 +56,7 @@ def judge_stage(
     undecided += _not_isolated(bench, stage)
     undecided += parting.open_points(bench.site, stage, [setting.parting for setting in settings])
     undecided += tail_ropes.open_points(bench.site, stage)
+    undecided += far_string.open_points(bench.site, stage)
     undecided += earthing.open_points(bench, stage, reach)
     undecided += parting.too_far(bench, stage, posture)
     undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
@@ -85,6 +87,7 @@ def judge_stage(
         ),
         collisions=tuple(nearness.collisions(bench, posture)),
         topplings=toppled,
+        exempt=tuple(parting.exempt(bench, stage, posture)),
         open_points=tuple(undecided),
         notes=tuple(filter(None, (stage.note, *notes))),
     )

@@ -20,7 +20,7 @@ from clearance.result import Approach, Collision, Measure, worst
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.records import Stage, where
-from clearance.scene.voltages import highest_kV, rule_names
+from clearance.scene.voltages import as_judged, highest_kV, rule_names
 from clearance.tolerances import APART_M
 
 
@@ -105,7 +105,9 @@ def _transfer(bench: Bench, potential: str, with_ergonomic: bool) -> tuple[float
     found: list[tuple[float, str, rules.Transfer]] = []
     for one in live:
         try:
-            transfer = rules.transfer_distance(rule_names(scene), highest_kV(scene, bench.site.circuit_of[one]))
+            transfer = rules.transfer_distance(
+                rule_names(scene), highest_kV(scene, as_judged(scene, bench.site.circuit_of[one]))
+            )
         except RuleError as error:
             return None, str(error), None
         distance = transfer.distance_m

@@ -22,12 +22,14 @@ from clearance import shapes
 from clearance.bodies import Body
 from clearance.conductor import charge
 from clearance.engine import Group, Path, coarse, compile_setting
+from clearance.gaps import EARTH
 from clearance.job.measuring import Bench, Piece, measure_of
+from clearance.job.potentials import of_phase
 from clearance.job.setting import Parting, Setting
 from clearance.job.site_gaps import between
 from clearance.job.tails import along_with, around_m, at_its_place
 from clearance.limits import required_between
-from clearance.result import Approach, OpenPoint
+from clearance.result import Approach, Exempt, OpenPoint, Stated
 from clearance.scene import statements
 from clearance.scene.assemble import Site
 from clearance.scene.messages import shown
@@ -67,12 +69,13 @@ def parted(site: Site, stage: Stage, bodies: Sequence[Body], lowered_m: float) -
     phase = site.wires[name].record.phase if name is not None else None
     if tail is None or phase is None or stage.lower_m is None:
         return list(bodies), None
-    limit = required_between(site.scene, site.circuit_of, phase, tail.name, "tool").limit_m or 0.0
+    at = phase if phase in site.live else EARTH
+    limit = required_between(site.scene, site.circuit_of, tail.name, at, "tool").limit_m or 0.0
     in_place = at_its_place(site, tail.name)
     tip = shapes.points(in_place.vertices[-1:, 1], float(in_place.radius.min()), float(in_place.uncertainty[-1]))
     gone = {*stage.released, *stage.off, *statements.absent(site.scene, stage)}
     there = {body.name: body for body in bodies}  # as the stage has them, moved by what is disturbed
-    names = [b.name for b in site.bodies if b.potential == phase and b.conductive and len(b.shape)]
+    names = [b.name for b in site.bodies if b.conductive and len(b.shape) and of_phase(site, b, phase)]
     line = [there[name] for name in names if name not in gone and name in there]
     leaves, touched = _left(tip, line, limit)
     near = _near(in_place, _from_tip(in_place), leaves, limit)
@@ -82,7 +85,7 @@ def parted(site: Site, stage: Stage, bodies: Sequence[Body], lowered_m: float) -
     end = replace(tail, name=free_end_name(tail.name), shape=shapes.taken(tail.shape, free))
     found = [replace(tail, shape=shapes.taken(tail.shape, ~free)) if body is tail else body for body in bodies]
     hand = _hand(site, stage, tail.name)
-    return [*found, end], Parting(tail.name, phase, end.name, frozenset(_names(leaves)), hand, touched)
+    return [*found, end], Parting(tail.name, at, end.name, frozenset(_names(leaves)), hand, touched)
 
 
 def _left(tip: shapes.Shape, line: Sequence[Body], limit_m: float) -> tuple[list[Body], frozenset[str]]:
@@ -164,11 +167,12 @@ def opened(site: Site, wire: str) -> Opened:
     assert record.release is not None
     body = next(body for body in hung.bodies if body.name == wire)
     radius, phase = around_m(record), record.phase
-    joined = [one for one in site.bodies if one.kind == "fitting" and one.potential == phase and _joins(body, one)]
+    joined = [one for one in site.bodies if one.kind == "fitting" and of_phase(site, one, phase) and _joins(body, one)]
+    off = {wire, *_names(joined)}
     others = [
         one
         for one in site.bodies
-        if one.conductive and len(one.shape) and one.potential != phase and one.name not in (wire, *_names(joined))
+        if one.conductive and len(one.shape) and not of_phase(site, one, phase) and one.name not in off
     ]
     apart = min((_careful(body.shape, one.shape) for one in others), default=math.inf)
     apart -= radius - 0.5 * record.diameter_m
@@ -208,6 +212,21 @@ def _covers(entry: MayOpen, found: Opened) -> bool:
     return entry.current_A >= found.current_A and entry.energy_J >= found.energy_J
 
 
+def exempt(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Exempt]:
+    """What keeps no distance while a connection opens or closes, until which limit, and who allows it."""
+    partings = (piece.compiled.setting.parting for piece in posture)
+    for one in dict.fromkeys(one for one in partings if one is not None and one.exempt):
+        said = [
+            Stated(statements.takes_away(entry), entry.basis, entry.by, entry.on)
+            for entry in statements.may_open(bench.site.scene, one.wire, stage.by_hand is not None)
+            if _covers(entry, opened(bench.site, one.wire))
+        ]
+        limit = bench.limit(one.wire, one.phase, "tool").limit_m
+        over = 0.0 if stage.lower_m is None else stage.lower_m.hi
+        others = (*sorted(one.leaves), *sorted(one.hand))
+        yield Exempt(one.free, others, stage.kind == "open", limit, over, tuple(said))
+
+
 def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) -> Iterator[OpenPoint]:
     """What opens beyond what anybody allows, or that nobody says what may be opened; and an opening from nothing.
 
@@ -239,7 +258,7 @@ def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Ap
     """That the whole limit holds between the free end and what it leaves, where the opening ends."""
     for end, setting, parting, path in _at_the_end(stage, posture):
         alone = _ended(bench, setting, end)
-        required = bench.limit(parting.phase, parting.wire, "tool")
+        required = bench.limit(parting.wire, parting.phase, "tool")
         measure = measure_of(bench, alone, path, required.limit_m, "as stated")
         verdict = not_clear(measure.verdict, required.silent)
         yield Approach(parting.free, parting.phase, replace(measure, verdict=verdict, why=required.why))
@@ -248,7 +267,7 @@ def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Ap
 def too_far(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[OpenPoint]:
     """That an opening goes on where the limit holds already: what is exempt there need not be."""
     for end, _, parting, path in _at_the_end(stage, posture):
-        limit = bench.limit(parting.phase, parting.wire, "tool").limit_m
+        limit = bench.limit(parting.wire, parting.phase, "tool").limit_m
         first = None if limit is None else _first(bench, posture, path, limit, end)
         if first is not None and first < end - BEYOND_M:
             verb = "lower" if stage.kind == "open" else "raise"

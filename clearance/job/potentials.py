@@ -15,6 +15,7 @@ from clearance.errors import InputError, Mistake
 from clearance.job.carried import earthed_in
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site
+from clearance.scene.naming import head_name
 from clearance.scene.records import Stage, where
 
 
@@ -41,16 +42,27 @@ def attached(site: Site, bodies: Sequence[Body]) -> list[Body]:
     }
     found = []
     for body in bodies:
-        phase = body.potential
-        if body.kind == "fitting" and not body.job and body.conductive and phase is not None:
+        if body.kind == "fitting" and not body.job and body.conductive and body.potential is not None:
             for tail, end in tails.values():
                 may_be = {tail.potential, *(state for _, state in tail.states)}
-                same = site.wires[tail.name].record.phase == phase
-                if same and may_be != {phase} and _at(body.shape, end, site.wires[tail.name].record.diameter_m):
+                same = of_phase(site, body, site.wires[tail.name].record.phase)
+                if (
+                    same
+                    and may_be != {body.potential}
+                    and reaches(body.shape, end, site.wires[tail.name].record.diameter_m)
+                ):
                     body = replace(body, potential=tail.potential, states=tail.states, job=True)
                     break
         found.append(body)
     return found
+
+
+def of_phase(site: Site, body: Body, phase: str | None) -> bool:
+    """Whether a body of the site is at a phase; of a circuit that is earthed what would be, which is at earth."""
+    if phase is None or phase in site.live or body.potential != EARTH:
+        return phase is not None and body.potential == phase
+    heads = (head_name(string.name) for string in site.strings if string.phase == phase)
+    return body.name in (*statements.at_phases(site.scene, [phase]), *heads)
 
 
 def far_end(site: Site, name: str) -> tuple[float, float, float]:
@@ -62,7 +74,7 @@ def far_end(site: Site, name: str) -> tuple[float, float, float]:
     return float(x), float(y), float(z)
 
 
-def _at(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -> bool:
+def reaches(shape: shapes.Shape, point: tuple[float, float, float], radius: float) -> bool:
     """Whether a shape reaches a point, but for the radius of what ends there and a centimetre."""
     ball = shapes.points([point], radius + 0.01)
     from clearance.job.site_gaps import between

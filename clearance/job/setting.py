@@ -17,6 +17,9 @@ from clearance.motion import Motion, placed
 Check = Literal["posture", "reach"]
 Hand = Literal["right", "left"]
 
+EARTH = "earth"
+"""As in `clearance.gaps`, which reads this module."""
+
 OTHER_HAND = "the hands changed"
 """How a result says that a gap is least with the posture mirrored across the climber's own plane."""
 
@@ -28,7 +31,7 @@ PLACED = "placed where the pose has it"
 class Parting:
     """What no distance can hold between while a connection opens or closes.
 
-    wire: what parts, at a potential of its own; phase: the one it parts from
+    wire: what parts, at a potential of its own; phase: the one it parts from, or earth where its circuit is earthed
     free: the part of it at its free end; leaves: the bodies of the line that it leaves, or comes to
     hand: whoever holds the free end, with the bonding lead; nobody where it is done by stick or rope
     touched: what of `leaves` the free end itself is on
@@ -46,9 +49,10 @@ class Parting:
         """What the free end may be near."""
         return self.leaves | self.hand
 
-    def between(self, one: str, other: str) -> bool:
-        """Whether two potentials are the two that part."""
-        return {one, other} == {self.wire, self.phase}
+    def apart(self, potential: str) -> bool:
+        """Whether a free end at some potential parts from what it leaves, whatever that is at: one that may be at earth
+        must not be opened from a phase at all."""
+        return potential != EARTH
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,7 +20,7 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import aerial, opening, parting, potentials, shifted_bodies, shifts, tail_ropes, whip
+from clearance.job import aerial, far_string, opening, parting, potentials, shifted_bodies, shifts, tail_ropes, whip
 from clearance.job.carried import at_join
 from clearance.job.leads import lead_body
 from clearance.job.rig import Rig, rig_of
@@ -111,6 +111,7 @@ def _setting(
     rig = shifts.rigged(rig_of(site, stage, piece), changes)
     absent = statements.absent(site.scene, stage)
     gone = {*stage.released, *stage.off, *records.gone_along(site.scene, stage), *absent}
+    gone |= far_string.replaced(site, tails)
     modelled = {name for change in changes for name in change.wires}
     moved = {entry.wire: entry for entry in stage.disturbed if entry.wire not in modelled}
     bodies = [_disturbed(body, moved.get(body.name)) for body in site.bodies if body.name not in gone]
@@ -119,7 +120,7 @@ def _setting(
         bodies.append(potentials.released(site, stage, name, shape))
         if shape.rate is not None:
             rated[name] = "lower_m"
-    for body, parameter in tail_ropes.bodies(site, stage, tails):
+    for body, parameter in (*far_string.bodies(site, tails), *tail_ropes.bodies(site, stage, tails)):
         bodies.append(body)
         rated |= {} if parameter is None else {body.name: parameter}
     bodies += crew_bodies(site, stage)
@@ -306,6 +307,7 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
     yield from _meant_to_touch(site, stage, bodies)
     yield from shifted_bodies.touching(site, shifts.shifts_of(site, stage))
     yield from tail_ropes.touching(site, stage)
+    yield from far_string.touching(site, stage, bodies)
     scene = site.scene
     on_ladder = [body.name for body in bodies if body.link == "ladder" and body.kind != HULL]
     ropes = [rope.name for rope in scene.ropes]

@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clearance import shapes
-from clearance.bodies import wire
+from clearance.bodies import swung_tail, wire
 from clearance.conductor.catenary import point_at_length
 from clearance.errors import InputError, Mistake
+from clearance.job.far_string import swinging
 from clearance.job.remembered import once_a_site
 from clearance.scene import records, weathered
 from clearance.scene.assemble import Site, place
@@ -138,6 +139,8 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
     spans = [stage.lower_m for stage in site.scene.stages if name in stage.released and stage.lower_m is not None]
     cuts = sorted({value for span in spans for value in (span.lo, span.hi)})
     length, found = hung.catenary.length_m, list[wire.TailPiece]()
+    thick = 2.0 * around_m(record)
+    swings = swinging(site, name, thick)
     for number, (start, end) in enumerate(pairwise(way.at_m)):
         if end <= start and way.length_m > 0.0:
             continue
@@ -146,8 +149,10 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
         within = sorted({0.0, end - start, *(cut - start for cut in cuts if start + 1e-9 < cut < end - 1e-9)})
         ranges = list(pairwise(within)) or [(0.0, 0.0)]
         try:
-            pieces = wire.freed_tail(
-                length, fixed, free, to, 2.0 * around_m(record), record.uncertainty_m, ranges, TAIL_ERROR_M
+            pieces = (
+                wire.freed_tail(length, fixed, free, to, thick, record.uncertainty_m, ranges, TAIL_ERROR_M)
+                if swings is None
+                else swung_tail.pieces(swings, free, to, ranges, TAIL_ERROR_M)
             )
             room = weathered.tail_room(site.scene, site.placed, record, length, (fixed, free, to), parked)
         except InputError as error:

@@ -263,6 +263,9 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
             desk.earthed.remove(wire)
             told = {"stick_m": job.stick_m, **desk.sent(job, turn), **fields.moving}
             desk.earthing(place, (wire,), job.by or "", True, **told)
+            if desk.back:
+                # Nobody is below a tail that is raised, or beside it: it is at a potential of its own from here on.
+                desk.add(f"{job.by} steps back from {wire}", "work", **fields.moving)
         desk.off.remove(wire)
         raising = Range(turn.opened_m, turn.lowered_m)
         desk.add(f"raise {wire}", "raise", released=(wire,), lower_m=raising, **fields.moving)

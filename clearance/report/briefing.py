@@ -82,6 +82,10 @@ KIND_WORDS: Final[Mapping[str, str]] = {
 }  # fmt: skip
 
 
+REMOVING: Final = "remove an earth with a remote tool"
+"""A stage of earthing in which an earth comes off."""
+
+
 def write_briefing(
     permits: Permits, folder: Path, pdf: bool = True, progress: Progress | None = None
 ) -> tuple[list[Path], str]:
@@ -194,16 +198,17 @@ def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:
     return {
         "number": number,
         "name": stage.name,
-        "kind": KIND_WORDS.get(stage.kind, stage.kind),
+        "kind": REMOVING if stage.lifts_earth else KIND_WORDS.get(stage.kind, stage.kind),
         "outcome": one.outcome,
         "word": word,
         "sign": SIGNS[word],
         "colour": COLOURS[word],
         "ranges": list(range_sentences(scene, stage)),
         "conditions": list(stage_conditions(scene, stage)),
+        "exempt": list(map(statements.exempt_words, found.exempt)),
         "swept": json.dumps({name: list(span) for name, span in found.parameters.items()}),
         "least": None if least is None else least_margin(least),
-        "notes": [note for note in found.notes if note == stage.note],
+        "notes": [note[:1].upper() + note[1:] for note in found.notes if note == stage.note],
         "low": [least_margin(f) for f in findings(found) if f.word == "low margin" and f != least],
         "drawn": drawn_words(found),
     }

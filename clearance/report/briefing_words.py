@@ -11,27 +11,18 @@ from typing import Final
 from clearance.errors import RuleError
 from clearance.job.carried import left_in
 from clearance.permitted import Permitted, rungs
-from clearance.report.numbers import up
+from clearance.report.numbers import exact, up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
 from clearance.rules.jurisdiction import wind_clauses
 from clearance.scene import statements
 from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
+from clearance.scene.records_job import Stand
 from clearance.scene.records_statements import HeldTail, Insulating
 from clearance.scene.voltages import highest_kV, rule_names
 
 MOST_WIND_M_S: Final = 10.0
 """[m/s] No live work above this wind, whatever was swept: GB 26859 family, force 5; from memory."""
-
-
-def exact(value: float) -> str:
-    """A number as it was swept, with two decimals at least: what is printed reads back as what was proved.
-
-    >>> exact(1.9), exact(-0.0), exact(2.0625)
-    ('1.90', '0.00', '2.0625')
-    """
-    text = f"{value + 0.0:.2f}"
-    return text if float(text) == value else repr(value)
 
 
 def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
@@ -138,6 +129,8 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     loose = [name for name in aloft(scene, stage) if name not in stage.bonded]
     if loose and stage.kind not in AT_FOOT:
         yield f"{', '.join(loose)} touches nothing but the {'ladder' if stage.extend_m is None else 'platform'}."
+    if stage.kind in ("work", "open", "lower", "raise", "close") and not aloft(scene, stage):
+        yield "Nobody is aloft."
     if stage.opening_distance_m is not None:
         yield from _opening(stage, stage.opening_distance_m)
     for wire in scene.wires:
@@ -148,10 +141,14 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
             if wire.name in stage.released and wire.release is not None:
                 yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."
                 for entry in statements.held(scene, wire.name):
-                    yield f"{wire.name} is held by {entry.basis}{_held(entry)}."
+                    if not entry.parked:
+                        yield f"What holds {wire.name}: {entry.basis}{_held(entry)}."
+                    elif stage.kind in ("lower", "raise"):
+                        yield f"What holds {wire.name} while it is parked: {entry.basis}{_held(entry)}."
     if stage.off:
-        earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
-        yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
+        yield from _parked(stage)
+    for spot in stage.stands:
+        yield f"{spot.who} goes to {_where(spot)}, and stays there until a stage says otherwise."
     if stage.earths or stage.lifts_earth:
         place = "ladder" if means(scene) == "ladder" else "platform"
         aloft_too = "" if aloft(scene, stage) else f"; nobody on the {place}"
@@ -160,6 +157,26 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Not there in this stage: {', '.join(sorted(away))}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."
+
+
+def _parked(stage: Stage) -> Iterator[str]:
+    """What hangs parked, and what of it is earthed; what is not is kept off as a phase is."""
+    earthed = [name for name in stage.off if stage.potentials.get(name) == "earth"]
+    yield f"Lowered and parked: {', '.join(stage.off)}" + (f"; earthed: {', '.join(earthed)}." if earthed else ".")
+    charged = [name for name in stage.off if name not in earthed]
+    if charged:
+        until = {*stage.earths, *stage.lifts_earth} & {*charged}
+        words = "before the earth is on, and once it is off" if until else "it is not earthed"
+        yield f"Keep off {', '.join(charged)} as off a phase: {words}."
+
+
+def _where(place: Stand) -> str:
+    """A place on the ground in words."""
+    if place.area_m is not None:
+        corners = "; ".join(f"x {exact(x)}, y {exact(y)}" for x, y in place.area_m)
+        return f"the area with the corners {corners} m"
+    x, y = place.at_m
+    return f"x {exact(x)}, y {exact(y)} m, within {exact(place.radius_m or 0.0)} m"
 
 
 def _held(entry: HeldTail) -> str:
@@ -246,7 +263,7 @@ def _opening(stage: Stage, distance_m: float) -> Iterator[str]:
     wire, way = ", ".join(stage.released), exact(stage.lower_m.hi if stage.lower_m is not None else 0.0)
     how = "by stick or rope" if stage.by_hand is None else f"by hand, by {stage.by_hand}"
     if stage.kind == "open":
-        yield f"{wire} opens {how}: from its place it goes {way} m without a stop. Do not hold it on this way."
+        yield f"{wire} opens {how}: from its place it goes {way} m, and nobody stops it on this way."
     else:
         yield f"{wire} closes {how}: over the last {way} m it goes to its place without a stop."
     others = "Everybody" if stage.by_hand is None else "Everybody else"

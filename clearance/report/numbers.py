@@ -151,3 +151,13 @@ def _signless(value: float, places: int) -> str:
 def _short(value: float, places: int) -> str:
     text = _signless(value, places)
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def exact(value: float) -> str:
+    """A number as it was swept, with two decimals at least: what is printed reads back as what was proved.
+
+    >>> exact(1.9), exact(-0.0), exact(2.0625)
+    ('1.90', '0.00', '2.0625')
+    """
+    text = f"{value + 0.0:.2f}"
+    return text if float(text) == value else repr(value)

@@ -1,14 +1,15 @@
 """Owns how statements and open points read, for every output alike: the words beside the verdict, a row for each group
-of statements with what the result would be without it, and a row for each open point with what would settle it."""
+of statements with what the result would be without it, a row for each open point with what would settle it, and
+what keeps no distance."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from clearance.report.findings import Word, word
-from clearance.report.numbers import down
+from clearance.report.numbers import down, exact, up
 from clearance.report.style import SIGNS
-from clearance.result import OpenPoint, Result, Stated, Without
+from clearance.result import Exempt, OpenPoint, Result, Stated, Without
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,17 @@ def bare_words(result: Result) -> str:
         return ""
     without = row(result.without_all)
     return f"{without.sign} {without.word}" + (f", {without.less}" if without.less else "")
+
+
+def exempt_words(one: Exempt) -> str:
+    """What keeps no distance in a stage, until where, and on whose word."""
+    how = "opens" if one.opens else "closes"
+    until = "a limit that no rule gives" if one.until_m is None else f"{up(one.until_m)} m"
+    way = f"the first {exact(one.over_m)} m of its way" if one.opens else f"the last {exact(one.over_m)} m of its way"
+    words = f"{one.body} keeps no distance from {' and '.join(one.others)} while it {how}: only between contact and "
+    words += f"{until}, within {way}; nothing else is exempt"
+    said = "; ".join(f"{entry.takes_away}: {entry.basis} ({entry.by}, {entry.on})" for entry in one.on)
+    return f"{words}. Allowed by: {said or 'nobody'}"
 
 
 def points(found: tuple[OpenPoint, ...]) -> list[Point]:

@@ -232,6 +232,8 @@ def _stage(stage: StageResult, number: int, count: int, writer: _Writer) -> None
     _collisions([f for f in found if f.subject == "collision"], writer)
     _sentences(found, writer)
     _open_points(stage.open_points, writer, indent=2)
+    for one in stage.exempt:
+        writer.text(f"Exempt: {statements.exempt_words(one)}.", indent=2)
     # What a reader must know of things that are clear, each once however many it is true of.
     for note in dict.fromkeys([*stage.notes, *(f.why for f in found if f.word == "clear of limit" and f.why)]):
         writer.text(f"Note: {note}", indent=2)

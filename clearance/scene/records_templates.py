@@ -24,7 +24,9 @@ class Turn(Record):
         description="how far the free end goes while it opens: to where the whole distance to what it leaves holds"
     )
     by_at_m: Xy | None = Field(
-        None, description="where whoever earths it stands for that, to 0.3 m; by default where the crew has them"
+        None,
+        description="where whoever earths it, or removes that earth, stands for that, to 0.3 m; by default where the "
+        "crew has them, which is where they go back to before it is raised",
     )
     lowered_m: Positive = Field(description="how far the free end is lowered, up to where its release parks it")
     disturbed: tuple[Disturbed, ...] = Field((), description="wires whose shape changes as it comes off or on")
@@ -72,8 +74,8 @@ class TakeOff(_Aloft):
 
 
 class Reconnect(_Aloft):
-    """The reverse, for each in turn. By stick or rope the earth is removed, and it is raised and closed, before the
-    worker steps on to fasten it."""
+    """The reverse, for each in turn. By stick or rope the earth is removed, whoever removed it steps back, and it is
+    raised and closed, before the worker steps on to fasten it."""
 
     kind: Literal["reconnect"]
 

@@ -227,6 +227,11 @@ def _entry(body: str, names: Collection[str]) -> str:
     return max(held, key=len, default=body)
 
 
+def at_phases(scene: SceneFile, phases: Collection[str]) -> frozenset[str]:
+    """Names of the entries of the scene at one of some phases."""
+    return frozenset(_at(scene, phases))
+
+
 def _at(scene: SceneFile, phases: Collection[str]) -> Iterator[str]:
     """Names of the entries at one of some phases, by themselves, by what they hang on, or in a stage."""
     held: set[str] = set()

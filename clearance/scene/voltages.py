@@ -11,6 +11,9 @@ from clearance.rules.choose import Rule, find_all
 from clearance.scene.records import Circuit, SceneFile
 from clearance.scene.statements import earthed_circuits
 
+DEAD = "dead, not earthed"
+"""The state of a circuit that nothing drives and nothing holds at earth."""
+
 
 def rule_names(scene: SceneFile) -> list[str | Path]:
     """The scene's rules, its own tables by their full path."""
@@ -73,6 +76,12 @@ def at_least_unknown(scene: SceneFile, own: Circuit | None) -> Circuit:
         return unknown
     tops = [max(_top(rule, circuit) for rule in find_all(rule_names(scene))) for circuit in (own, unknown)]
     return unknown if tops[1] > tops[0] else own
+
+
+def as_judged(scene: SceneFile, circuit: Circuit) -> Circuit:
+    """What a circuit counts as: one that is dead and not earthed takes what its neighbours induce, so beside a higher
+    voltage it counts as that."""
+    return at_least_unknown(scene, circuit) if circuit.state == DEAD else circuit
 
 
 def _highest(scene: SceneFile, live: list[Circuit]) -> float | None:

@@ -26,6 +26,7 @@ from clearance.scene import records, statements, weathered
 from clearance.scene.naming import fittings_name, foot_name, head_name
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec
+from clearance.scene.voltages import DEAD
 
 EARTH = "earth"
 
@@ -124,7 +125,7 @@ def stated(scene: Scene, name: str, kind: str, shape: shapes.Shape, potential: s
     if circuit.name in statements.earthed_circuits(scene):
         return Body(name, kind, shape, potential=EARTH, note=f"circuit {circuit.name} is earthed")
     states: tuple[tuple[str, str | None], ...] = ()
-    if circuit.state == "dead, not earthed":
+    if circuit.state == DEAD:
         states = ((f"circuit {circuit.name} at earth", EARTH),)
     return Body(name, kind, shape, potential=potential, states=states)
 

@@ -158,6 +158,7 @@ def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], nu
         "steps": [_step(packer, step, posture, bending) for step in steps],
         "eye": _eye(posture, steps, packer.offset),
         "open_points": [asdict(point) for point in statements.points(stage.open_points)],
+        "exempt": list(map(statements.exempt_words, stage.exempt)),
         "notes": list(stage.notes),
     }
 
