@@ -13,6 +13,7 @@ better off: it is taken so too, beside a higher voltage as that.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import get_args
@@ -141,22 +142,29 @@ def _between_circuits(
     )
     which = "higher of two circuits" if governing is high else "one of two circuits that needs more"
     said = f"phase to phase at the {which}: {_described(scene, governing)}"
-    # In opposition one circuit is at T times its crest, the other at its crest. The phase-to-phase form of the rules
-    # takes 1.35 T + 0.45 times the crest of one voltage (OSHA Table R-3, IEC 61472), so solve that for the T that gives
-    # the sum.
     try:
-        taken = {circuit.name: _overvoltage(scene, circuit, stated) for circuit in (high, low)}
+        equivalent, basis = _in_opposition(scene, high, low, stated)
     except RuleSilent:
         if "per_unit_overvoltage" in full.inputs:
             raise
         return full, f"{said}; the rule takes no overvoltage, so none of two circuits in opposition"
-    equivalent = _opposed(taken[high.name], top, taken[low.name], bottom)
-    basis = f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"
     opposed = _ask(scene, high, "phase-phase", kind, stated, (equivalent, basis))
     if opposed.limit_m > full.limit_m:
         said = f"circuits {high.name} ({top:g} kV) and {low.name} ({bottom:g} kV) in opposition, one at its overvoltage"
         return opposed, said
     return full, said
+
+
+def _in_opposition(scene: SceneFile, high: Circuit, low: Circuit, stated: bool) -> tuple[float, str]:
+    """The overvoltage of the higher circuit [per unit] that stands for the two in opposition, with its basis.
+
+    One of them is at T times its crest, the other at its crest. The phase-to-phase form of the rules takes
+    1.35 T + 0.45 times the crest of one voltage (OSHA Table R-3, IEC 61472), so it is solved for the T that gives the
+    sum. Raises `RuleSilent` where the rule takes no overvoltage.
+    """
+    taken = [_overvoltage(scene, circuit, stated) for circuit in (high, low)]
+    equivalent = _opposed(taken[0], highest_kV(scene, high), taken[1], highest_kV(scene, low))
+    return equivalent, f"circuits {high.name} and {low.name} in opposition, one at its overvoltage"
 
 
 def _overvoltage(scene: SceneFile, circuit: Circuit, stated: bool) -> float:
@@ -214,11 +222,23 @@ def unnamed(scene: SceneFile) -> dict[str, str]:
     return {"name": " + ".join(scene.rule), "edition": "", "clause": "", "grade": ""}
 
 
+Length = tuple[float | None, dict[str, str], str]
+"""The insulating length required [m], by which rule, and why a rule has none: then what the others require at least."""
+
+
 def required_length(
-    scene: SceneFile, circuit: Circuit, what: rules.What, exposure: Exposure = "phase-earth"
-) -> tuple[float | None, dict[str, str], str]:
-    """The insulating length required of something [m], by which rule, and why a rule has none: then what the others
-    require at the least."""
+    scene: SceneFile,
+    circuit: Circuit,
+    what: rules.What,
+    exposure: Exposure = "phase-earth",
+    at: tuple[float, str] | None = None,
+) -> Length:
+    """The insulating length required of something; at: another overvoltage than the circuit's [per unit], with its
+    basis."""
+    inputs = _inputs(scene, circuit, True)
+    per_unit = circuit.overvoltage_per_unit
+    if at is not None:
+        per_unit, inputs["per_unit_basis"] = at
     try:
         found = rules.insulating_length(
             rule_names(scene),
@@ -226,15 +246,41 @@ def required_length(
             exposure=exposure,
             voltage_kV=circuit.nominal_kV,
             highest_kV=circuit.highest_kV,
-            per_unit_overvoltage=circuit.overvoltage_per_unit,
+            per_unit_overvoltage=per_unit,
             altitude_m=scene.altitude_m,
-            inputs=_inputs(scene, circuit, True),
+            inputs=inputs,
         )
     except RuleError as error:
         others = getattr(error, "others", None)
         known = (None, unnamed(scene)) if others is None else (others.required_m, quoted(others))
         return *known, str(error)
     return found.required_m, quoted(found), ""
+
+
+def length_between(scene: Scene, circuit_of: Mapping[str, Circuit], what: rules.What, one: str, other: str) -> Length:
+    """The insulating length that something between two potentials needs, one of which may be "earth": the largest of
+    what the circuits of both ask for, the two in opposition, and a charge that a wire taken off holds.
+
+    A potential that no circuit has may be at any of them.
+    """
+    unknown = unknown_circuit(scene)
+    live = [potential for potential in (one, other) if potential != EARTH]
+    circuits = [as_judged(scene, circuit_of.get(potential, unknown)) for potential in live]
+    exposure: Exposure = "phase-earth" if len(live) == 1 else "phase-phase"
+    trapped = trapped_per_unit(scene, live[0]), trapped_per_unit(scene, live[-1]) if len(live) > 1 else 0.0
+    asked: list[tuple[Circuit, tuple[float, str] | None]] = [(circuit, None) for circuit in circuits]
+    # Where the rule takes no overvoltage, what it asks for covers these two as well.
+    with contextlib.suppress(RuleError):
+        if len({circuit.name for circuit in circuits}) > 1:
+            high, low = sorted(circuits, key=lambda circuit: highest_kV(scene, circuit), reverse=True)
+            asked.append((high, _in_opposition(scene, high, low, stated=True)))
+        if any(trapped):
+            pair = circuits[0], circuits[1] if len(live) > 1 else None
+            circuit, per_unit, said = _charged(scene, pair, trapped, stated=True)
+            asked.append((circuit, (per_unit, said)))
+    found = [required_length(scene, circuit, what, exposure, at) for circuit, at in asked]
+    required, rule, why = max(found, key=lambda length: length[0] or 0.0)
+    return required, rule, why or next((length[2] for length in found if length[2]), "")
 
 
 def lacking(scene: Scene) -> Iterator[OpenPoint]:
@@ -292,28 +338,35 @@ def _with_charge(
     stated: bool,
     plain: tuple[rules.Limit, str],
 ) -> tuple[rules.Limit, str]:
-    """The larger of a limit and that for a trapped charge at one of its ends or both [per unit each, 0 for none].
-
-    A phase is at most at its overvoltage while the charge stands at the other end; between two charges it is their sum.
-    """
-    one, other = circuits
+    """The larger of a limit and that for a trapped charge at one of its ends or both [per unit each, 0 for none]."""
     try:
-        taken = [_overvoltage(scene, circuit, stated) for circuit in (one, other or one)]
+        circuit, per_unit, said = _charged(scene, circuits, trapped, stated)
     except RuleSilent:
         # A table without overvoltages: what it gives between phases, or to earth, covers them all.
         return plain[0], f"{plain[1]}, with a trapped charge"
-    if other is None:
-        circuit, per_unit, said = one, max(taken[0], *trapped), f"a trapped charge of {trapped[0]:g} per unit"
-    else:
-        circuit = max((one, other), key=lambda circuit: highest_kV(scene, circuit))
-        crests = [highest_kV(scene, each) / highest_kV(scene, circuit) for each in (one, other)]
-        ends = [(charge or full) * crest for charge, full, crest in zip(trapped, taken, crests, strict=True)]
-        per_unit = max(*taken, (sum(ends) - 0.45) / 1.35)
-        charges = " and ".join(f"{charge:g}" for charge in trapped if charge)
-        said = f"a trapped charge of {charges} per unit, {sum(ends):g} in all"
-    exposure: Exposure = "phase-earth" if other is None else "phase-phase"
+    exposure: Exposure = "phase-earth" if circuits[1] is None else "phase-phase"
     limit = _ask(scene, circuit, exposure, kind, stated, (per_unit, said))
     return (limit, f"{plain[1]}; {said}") if limit.limit_m > plain[0].limit_m else plain
+
+
+def _charged(
+    scene: SceneFile, circuits: tuple[Circuit, Circuit | None], trapped: tuple[float, float], stated: bool
+) -> tuple[Circuit, float, str]:
+    """The circuit and its overvoltage [per unit] that stand for a trapped charge at one end or both, in words too.
+
+    A phase is at most at its overvoltage while the charge stands at the other end; between two charges it is their sum.
+    Raises `RuleSilent` where the rule takes no overvoltage.
+    """
+    one, other = circuits
+    taken = [_overvoltage(scene, circuit, stated) for circuit in (one, other or one)]
+    if other is None:
+        return one, max(taken[0], *trapped), f"a trapped charge of {trapped[0]:g} per unit"
+    circuit = max((one, other), key=lambda circuit: highest_kV(scene, circuit))
+    crests = [highest_kV(scene, each) / highest_kV(scene, circuit) for each in (one, other)]
+    ends = [(charge or full) * crest for charge, full, crest in zip(trapped, taken, crests, strict=True)]
+    charges = " and ".join(f"{charge:g}" for charge in trapped if charge)
+    said = f"a trapped charge of {charges} per unit, {sum(ends):g} in all"
+    return circuit, max(*taken, (sum(ends) - 0.45) / 1.35), said
 
 
 EQUATIONS = (osha_equation.NAME, iec_61472.NAME)

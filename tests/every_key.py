@@ -311,7 +311,7 @@ def digest(prepared: Prepared) -> str:
         found += [parting.opened(site, wire) for wire in stage.released if parting.opens(stage)]
         found += [
             parting.open_points(site, stage, [setting.parting for setting in settings]),
-            tail_ropes.lengths(site, stage),
+            tail_ropes.open_points(site, stage),
         ]
         found += [(one.left_m, one.required_m) for one in insulation.sticks(site, stage)]
         for setting in settings:

@@ -73,8 +73,9 @@ def lashed(wire, within_m=0.1):
 
 
 def tail_rope(to_m, name="tail rope", **others):
-    """A rope of a release: straight from the free end to where it is held."""
-    return {"name": name, "to_m": list(to_m), "diameter_m": 0.012, "sag_m": 0.0, "wet_or_dirty_m": 0.0, **others}
+    """A rope of a release: straight from the free end to where it is held, a point or a place on a wire."""
+    to_m = to_m if isinstance(to_m, str) else list(to_m)
+    return {"name": name, "to_m": to_m, "diameter_m": 0.012, "sag_m": 0.0, "wet_or_dirty_m": 0.0, **others}
 
 
 def contact(one, other):

@@ -28,7 +28,7 @@ from small_scenes import (
     stage,
     tail_rope,
 )
-from test_job_whip import dropper, guides, lowering, rope
+from test_job_whip import ROPES, SAFETY, dropper, guides, lowering, rope
 from test_scene_statements import AIR, BUSES, ELECTRICAL, MORE, TWO, WHOLE, bonded_before, truck
 from test_site_check import two
 
@@ -40,7 +40,9 @@ from clearance.result import Measure, Result
 AGAIN = stage(name="again")
 SECOND = {**dropper(), "name": "other", "from_m": [12.0, 0.0, 9.0], "to_m": [14.0, 0.0, 5.0]}
 SECOND["release"] = {**SECOND["release"], "lowered_to_m": [12, 0, 6],
-                     "ropes": [tail_rope((12, y, 0.1), f"rope at {y}") for y in (-3, 3)]}  # fmt: skip
+                     "ropes": [*(tail_rope((12, y, 0.1), f"rope at {y}") for y in (-3, 3)),
+                               tail_rope((12.0, 0.3, 9.2), "other safety rope")]}  # fmt: skip
+BESIDE = tail_rope((2.0, 0.9, 9.2), "safety rope beside")
 MATE = {**WORKER, "name": "mate"}
 LINE = {**CIRCUIT, "name": "line", "phases": ["D", "E"]}
 ODD = [{**CIRCUIT, "phases": ["A", "B"], "overvoltage_per_unit": 4.6}]
@@ -93,8 +95,9 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         guides(),
         {"wire": "other", "sideways_m": 0.8},
     ),
-    "held by a rope": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, rope(),
-                       {"wire": "other", "anchor_m": [2.0, 0.3, 9.2], "length_m": 3.8}),
+    "held by a rope": ({**lowering(NEAR_B), "wires": [dropper(ropes=[*ROPES, SAFETY, BESIDE]), SECOND]}, rope(),
+                       {"wire": {"wire": "other", "rope": "other safety rope"}, "rope": BESIDE["name"],
+                        "length_m": 3.8}),
     "held by ropes": ({**lowering(NEAR_B), "wires": [dropper(), SECOND]}, {**lashed("dropper"), "parked": False},
                       {"wire": "other", "within_m": 0.8, "parked": True}),
     "reach": (
@@ -242,7 +245,9 @@ def test_every_key_of_a_statement_has_an_effect(name, folder):
             continue  # of what there is none of, crew alone may be so in some stages
         annotation = schema_walk.RECORDS[record].model_fields[key].annotation
         values = [by_hand[key]] if key in by_hand else [one for one in others(annotation, value) if one is not None]
-        if not any(_differs(folder, name, {**said, key: other}, with_it) for other in values):
+        # A value that goes with that of another key is a table of both.
+        changes = [other if isinstance(other, dict) else {key: other} for other in values]
+        if not any(_differs(folder, name, {**said, **change}, with_it) for change in changes):
             silent.append(f"{record}.{key}")
     assert silent == [], "a change of these takes away the same"
 

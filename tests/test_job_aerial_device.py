@@ -116,11 +116,34 @@ def test_a_prop_under_the_insulating_boom_is_an_earth_upon_it():
         prop = box("prop", [1.0, 10.7 - left - 0.1, 0.95025], [0.2, 0.2, 1.9005])
         said = [{"kind": "contact", "bodies": ["prop", "lift insulating boom"]}]
         told = {"boom_deg": 0, "extend_m": 4.0}
-        found = only(**parts(told, solids=[*FAR, prop], statements=said))
+        # Whoever stands so far ahead of the tip has the boom out of reach.
+        found = only(**parts(told, {"ahead_m": 2.5}, solids=[*FAR, prop], statements=said))
         (boom,) = [one for one in found.insulation if one.body == "lift"]
         assert boom.verdict == verdict
         # A tube of 0.1 m on a flat prop touches it a little beyond its edge: by a piece at most.
         assert left - 0.1 <= boom.left_m <= left
+
+
+def test_hands_on_the_insulating_boom_are_a_touch_of_the_worker():
+    """The boom lies level behind the worker, 0.8 m from the soles to its tip, of which 0.3 m are metal."""
+    from test_insulation import from_reach
+
+    required = 0.3048 * 0.011 * 245 / np.sqrt(3) * 2.5 + 0.31  # OSHA, the phase-to-earth distance with a tool
+    reached = max(u for u in np.arange(0.0, 2.0, 0.001) if from_reach((-1.1 - u, 0.0, 0.9), 0.0) <= 0.1)
+    assert reached > 0.05
+    for left, verdict in ((required + 0.06, "clear"), (required - 0.01, "breach")):
+        device = {"insulating_m": round(left + reached, 3)}
+        found = only(**parts({"boom_deg": 0, "extend_m": 4.0}, device))
+        (boom,) = [one for one in found.insulation if one.body == "lift"]
+        assert boom.verdict == verdict
+        assert left - 0.06 <= boom.left_m <= left + 0.002
+        assert any("worker" in step for step in boom.steps)
+        # Out of reach it keeps the whole of it.
+        (boom,) = [
+            one for one in only(**parts({"boom_deg": 0, "extend_m": 4.0}, {**device, "ahead_m": 2.5})).insulation
+            if one.body == "lift"
+        ]  # fmt: skip
+        assert boom.left_m == pytest.approx(device["insulating_m"])
 
 
 def test_the_boom_strikes_what_stands_in_its_way():

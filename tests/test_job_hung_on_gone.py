@@ -54,8 +54,8 @@ HANGING = {
         "ropes 'lowering': over_m",
     ),
     "safety rope": (
-        {"statements": [{"kind": "held", "wire": "dropper", "anchor_m": "dropper @ 8", "length_m": 3.0}]},
-        "anchor_m",
+        {"release": {"ropes": [small.tail_rope("dropper @ 8", "safety rope")]}},
+        "ropes 'safety rope': to_m",
     ),
 }
 

@@ -13,8 +13,9 @@ import small_scenes as small
 from small_scenes import CIRCUIT, box, isolated, never_at, scene, stage
 
 from clearance import rules
+from clearance.engine import build_engine
 from clearance.errors import InputError
-from clearance.job import parting
+from clearance.job import measuring, parting, whip
 from clearance.limits import required_between
 from clearance.pipeline import check, prepare
 from clearance.report import statements
@@ -216,6 +217,29 @@ def test_whoever_holds_the_free_end_is_exempt_only_where_a_limit_covers_it():
         assert setting.parting.hand == ({"worker", "worker bonding lead"} if exempt else set())
     with pytest.raises(InputError, match="bonded to the wire's phase"):
         prepare(scene(**by_hand((hand, HELD, bond), -0.6, bonded={"worker": "B"})))
+
+
+def test_the_hand_that_opens_holds_the_tail_only_until_the_opening_ends():
+    """From there on a rope may fail beside who opened it, bonded as they are: what holds the tail then decides."""
+    ropes = [{**one, "to_m": [4.0, y, 1.0]} for one, y in ((ROPE, 9.0), (OTHER, 11.0))]
+    wire = {**dropper(lowered_to_m=[5.0, 0.0, 18.0], ropes=ropes), "to_m": [15.0, 0.0, 21.0]}
+
+    def kept(within_m, high=5.2):
+        hand = {**ALLOWED, "how": "by hand"}
+        parts = by_hand((hand, {**HELD, "within_m": within_m}), -0.6, high, posture="reaching", bonding_lead_m=1.4)
+        prepared = prepare(scene(**{**parts, "wires": [wire], "insulators": None}))
+        (stage_,) = prepared.site.scene.stages
+        bench = measuring.Bench(prepared.site, build_engine(prepared.stages[0]), 0.001)
+        pieces = measuring.pieces_of(bench, [one for one in prepared.stages[0] if one.check == "reach"])
+        (found,) = [one.measure for one in whip.whip_approaches(bench, stage_, pieces) if one.to == "worker"]
+        return found
+
+    apart = kept(0.1).gap_lower_m + 0.1
+    required = kept(0.1).required_m
+    assert required == pytest.approx(LIMIT - 0.31, abs=0.001)
+    for beyond, verdict in ((-0.02, "breach"), (0.02, "clear")):
+        assert kept(apart - required - beyond).verdict == verdict
+    assert kept(0.1, 1.0).verdict == "breach", "ended within reach, where it was still to be let go"
 
 
 SUPPLY = {**CIRCUIT, "name": "supply", "phases": ["a", "b"], "nominal_kV": 110, "highest_kV": 123.0}

@@ -25,6 +25,7 @@ FREE, FIXED = (2.0, 0.0, 9.0), (4.0, 0.0, 5.0)
 BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": BY}
 
 
+SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
 ROPES = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
 
 
@@ -38,8 +39,9 @@ def guides(sideways_m=0.5):
     return {"kind": "held", "wire": "dropper", "basis": "guide ropes to both sides", "sideways_m": sideways_m}
 
 
-def rope(length_m=3.5, anchor_m=(2.0, 0.0, 9.2)):
-    return {"kind": "held", "wire": "dropper", "anchor_m": list(anchor_m), "length_m": length_m}
+def rope(length_m=3.5):
+    """The statement that `SAFETY` holds the free end."""
+    return {"kind": "held", "wire": "dropper", "rope": "safety rope", "length_m": length_m}
 
 
 def lowering(others=(), held=(), never=("earth",), release=None, **parts):
@@ -52,9 +54,10 @@ def lowering(others=(), held=(), never=("earth",), release=None, **parts):
             "climb_m": None, "posture": None}  # fmt: skip
     solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), *others]
     said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held]
-    said += [insulating(one["name"]) for one in ROPES]
-    return {"circuits": [TWO], "solids": solids, "wires": [dropper(**(release or {}))], "stages": [stage(**told)],
-            "statements": said,
+    lines = [*ROPES, *([SAFETY] if any("rope" in one for one in held) else [])]
+    said += [insulating(one["name"]) for one in lines]
+    return {"circuits": [TWO], "solids": solids, "wires": [dropper(**{"ropes": lines, **(release or {})})],
+            "stages": [stage(**told)], "statements": said,
             "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
 
 
@@ -326,7 +329,9 @@ def test_what_one_rope_alone_holds_is_held_by_nothing_when_it_fails(said, stages
         assert verdict == "breach"
         assert len(points) == 1
     parked = {**said, "parked": True}
-    assert found(ROPES[:1], parked) == (("clear" if stages == [PARKED] else "breach"), [])
+    # A lashing is a rope as well: where one of two is not there, or before it is parked, nothing holds.
+    assert found(ROPES, parked) == (("clear" if stages == [PARKED] else "breach"), [])
+    assert found(ROPES[:1], parked)[0] == "breach"
 
 
 def test_a_rope_that_is_away_lowers_nothing():

@@ -10,7 +10,7 @@ from small_scenes import CIRCUIT
 
 from clearance import rules
 from clearance.errors import InputError
-from clearance.limits import by_equation, per_unit, refusals, required_between
+from clearance.limits import by_equation, length_between, per_unit, refusals, required_between
 from clearance.scene.records import phases
 from clearance.scene.voltages import highest_kV
 
@@ -85,6 +85,44 @@ def test_between_circuits_the_larger_of_both_readings(high, low, second):
         found = limit(one, two, "object", circuits=circuits)
         assert found.limit_m == pytest.approx(expected, abs=1e-9)
         assert ("opposition" in found.voltage) == (opposed > full)
+
+
+def by_curve(per_unit_crest_kV):
+    """[m] OSHA with a tool in the gap, whatever is taken at so many kV: C = 0.011, a of the ground curve, 0.31 m."""
+    peak = per_unit_crest_kV * math.sqrt(2)
+    assert peak < 915
+    return 0.3048 * (0.011 + max(0.0, (peak - 635) / 140000)) * per_unit_crest_kV + 0.31
+
+
+@pytest.mark.parametrize(("high", "low", "governs"), [(2.5, 2.5, False), (1.2, 1.2, False), (1.0, 3.0, True)])
+def test_an_insulating_length_between_two_circuits_covers_both_in_opposition(high, low, governs):
+    other = {**CIRCUIT, "name": "line", "phases": ["X", "Y"], "nominal_kV": 130, "highest_kV": 145.0}
+    circuits = [{**CIRCUIT, "overvoltage_per_unit": high}, {**other, "overvoltage_per_unit": low}]
+    scene = small.scene(circuits=circuits)
+    full = max((1.35 * high + 0.45) * 245.0, (1.35 * low + 0.45) * 145.0) / math.sqrt(3)
+    opposed = max(high * 245.0 + 145.0, low * 145.0 + 245.0) / math.sqrt(3)
+    assert (opposed > full) == governs, "both readings govern somewhere"
+    for one, two in (("A", "X"), ("X", "A")):
+        asked, _, why = length_between(scene, phases(scene), "rope", one, two)
+        assert (asked, why) == (pytest.approx(by_curve(max(full, opposed)), abs=1e-9), "")
+    earth = length_between(scene, phases(scene), "rope", "earth", "X")[0]
+    assert earth == pytest.approx(by_curve(low * 145.0 / math.sqrt(3)), abs=1e-9)
+
+
+@pytest.mark.parametrize(("overvoltage", "trapped"), [(2.5, 1.0), (2.5, 1.6), (1.5, 2.0)])
+def test_an_insulating_length_to_a_wire_that_is_off_covers_its_charge(overvoltage, trapped):
+    """To earth the larger of T and the charge; to any phase, its former one included, the larger of 1.35 T + 0.45 and
+    their sum."""
+    release = {"free_end": "from", "lowered_to_m": [0, 0, 5], "trapped_per_unit": trapped}
+    wire = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [0, 0, 9], "to_m": [3, 0, 4], "length_m": 7}
+    circuit = {**CIRCUIT, "overvoltage_per_unit": overvoltage}
+    scene = small.scene(circuits=[circuit], wires=[{**wire, "diameter_m": 0.03, "release": release}])
+    of = {**phases(scene), "dropper": scene.circuits[0]}
+    crest = 245.0 / math.sqrt(3)
+    to_earth, to_phase = max(overvoltage, trapped), max(1.35 * overvoltage + 0.45, overvoltage + trapped)
+    for other, times in (("earth", to_earth), ("A", to_phase), ("B", to_phase)):
+        for pair in (("dropper", other), (other, "dropper")):
+            assert length_between(scene, of, "rope", *pair)[0] == pytest.approx(by_curve(times * crest), abs=1e-9)
 
 
 def test_a_rule_that_takes_no_overvoltage_gives_its_table_between_circuits_and_says_so():

@@ -207,7 +207,7 @@ WORDS = [
     (insulating("hut"), "hut: insulates"),
     (guides(0.5), "dropper: held by guides, no further than 0.5 m aside, whichever rope fails"),
     (
-        {"kind": "held", "wire": "dropper", "anchor_m": [0, 0, 9], "length_m": 4},
+        {"kind": "held", "wire": "dropper", "rope": "safety rope", "length_m": 4},
         "dropper: held by a safety rope of 4 m, whichever rope fails",
     ),
     (
@@ -253,7 +253,7 @@ JOINED = {
     "insulating, and never at earth": (insulating("gantry"), never_at("gantry", "earth")),
     "a contact and an absence": (contact("worker", "gantry"), GONE),
     "one contact said twice": (contact("worker", "gantry"), {**contact("gantry", "worker"), "stages": ["work"]}),
-    "guides and a rope": (guides(), {"kind": "held", "wire": "dropper", "anchor_m": [0, 0, 9], "length_m": 4}),
+    "guides and a rope": (guides(), {"kind": "held", "wire": "dropper", "rope": "safety rope", "length_m": 4}),
     "two reaches of one worker": tuple(
         {"kind": "restrained reach", "person": "worker", "reach_m": reach} for reach in (0.4, 0.5)
     ),

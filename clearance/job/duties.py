@@ -104,7 +104,7 @@ def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
         cure = f'state travel_m, or a statement that it is not there: kind = "absent", bodies = ["{ladder.name}"]'
         yield Duty(ladder.name, (THERE,), cure)
         yield Duty(ladder.name, (COLLISIONS,), cure)
-    yield from _lengths(scene, stage, ladder, device, away)
+    yield from _lengths(scene, stage, live, ladder, device, away)
     if moving:
         yield from _motions(scene, stage, ladder, device)
 
@@ -177,7 +177,12 @@ def _conductors(scene: Scene, stage: Stage, ladder: records.Ladder | None, away:
 
 
 def _lengths(
-    scene: Scene, stage: Stage, ladder: records.Ladder | None, device: records.AerialDevice | None, away: Away
+    scene: Scene,
+    stage: Stage,
+    live: Sequence[str],
+    ladder: records.Ladder | None,
+    device: records.AerialDevice | None,
+    away: Away,
 ) -> Iterator[Duty]:
     """Insulating lengths: of what carries somebody, of insulating ropes, of the tool that earths."""
     aloft, cure = records.aloft(scene, stage), "state where its ends are"
@@ -186,7 +191,8 @@ def _lengths(
     if device is not None and stage.kind not in records.AT_FOOT:
         yield Duty(device.name, (LENGTH,), "state turret_deg, boom_deg and extend_m")
     for wire in scene.wires:
-        if wire.name in (*stage.released, *stage.off) and wire.name not in earthed_in(stage):
+        off = wire.name in (*stage.released, *stage.off)
+        if wire.name not in earthed_in(stage) if off else wire.phase in live and wire.name not in away:
             for line in wire.release.ropes if wire.release is not None else ():
                 if statements.insulating(scene, line.name) and line.name not in away:
                     yield Duty(line.name, (LENGTH,), cure)

@@ -12,13 +12,13 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache, partial
 
 import numpy as np
 
 from clearance import shapes
-from clearance.bodies import Body, worker
-from clearance.job import tail_ropes
-from clearance.job.insulators import Insulators, insulators, ranges, touch_of
+from clearance.bodies import Body
+from clearance.job.insulators import Insulators, anchor_of, insulators, ranges, touch_of
 from clearance.job.measuring import Bench, Piece
 from clearance.job.opening import OPENING
 from clearance.job.setting import Setting
@@ -26,12 +26,11 @@ from clearance.job.staging import HULL
 from clearance.job.standing import build_of
 from clearance.job.touching import FINE_M, Course, met, touched
 from clearance.job.ways import LIVE, Member, Touch, Way, ways
-from clearance.limits import required_length, unnamed
+from clearance.limits import length_between, required_length, unnamed
 from clearance.result import Insulation
-from clearance.rules.records import Exposure, What
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Stage
-from clearance.scene.voltages import as_judged, unknown_circuit
+from clearance.scene.voltages import unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
@@ -50,12 +49,17 @@ Box = Mapping[str, tuple[float, float]]
 def insulation_of(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> tuple[Insulation, ...]:
     """Every insulating length of the stage: of what carries somebody or touches something live, of ropes that are
     stated as insulating, and of the remote tool that earths a tail; of each the least over all pieces of the stage."""
-    reach = [piece for piece in pieces if piece.compiled.setting.check == "reach"]
+    settings = [piece.compiled.setting for piece in pieces]
+    # What a reach envelope holds is not asked again: but not a posture or a lead before the change at a join.
+    reached = any(setting.check == "reach" for setting in settings)
+    asked = [
+        piece for piece, one in zip(pieces, settings, strict=True) if one.check == "reach" or one.join or not reached
+    ]
     least: dict[str, Insulation] = {}
-    for piece in reach or pieces:
+    for piece in asked:
         for found in _over(bench, stage, piece, piece.compiled.setting.box, CUTS):
             _keep(least, found)
-    return (*least.values(), *_tail_ropes(bench.site, stage), *sticks(bench.site, stage))
+    return (*least.values(), *sticks(bench.site, stage))
 
 
 def _over(
@@ -104,8 +108,9 @@ def _lengths(
     for rope, length in there.ropes.items():
         touches += _ends(bench.site, rope, length, touches)
     judged: dict[str, list[Insulation]] = {}
-    for member, way in ways(there.members, touches):
-        if member.name in there.judged or LIVE not in way.between:
+    for member, way in ways(there.members, touches, partial(_parts, setting)):
+        told = there.beyond.get(member.name) in {leg.member.name for leg in way.legs}
+        if not told and (member.name in there.judged or LIVE not in way.between):
             judged.setdefault(member.name, []).append(_judged(bench, setting, member, way))
     for rope in there.ropes:
         # Nothing of two potentials is on it: it is held against the full voltage over the whole of it all the same.
@@ -124,7 +129,7 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
         if body.conductive and len(body.shape) and body.kind not in (HULL, OPENING)
     ]  # fmt: skip
     hands = [
-        replace(body, name=f"hands of '{person.name}'", shape=shapes.thickened(body.shape, build_of(person).arm_m))
+        replace(body, name=f"hands of '{person.name}'", shape=_reaching(body.shape, build_of(person).arm_m))
         for person in bench.site.scene.crew
         for body in setting.bodies
         if body.name == person.name
@@ -133,7 +138,7 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
     seen = None if before is None else {(touch.member, touch.by) for touch in before}
     for course in there.courses:
         name = course.member
-        held = [*some, *hands] if name in there.ropes else some
+        held = [*some, *hands] if name in there.lines else some
         held = [
             body for body in held if body.name not in there.known[name] and (seen is None or (name, body.name) in seen)
         ]
@@ -147,12 +152,27 @@ def _found(bench: Bench, piece: Piece, there: Insulators, box: Box, before: Sequ
         pairs = itertools.combinations([course.member for course in there.courses], 2)
         apart = frozenset(frozenset(pair) for pair in pairs if _meeting(*pair) not in told)
     for name, body, low, high in touched(bench, piece, others, box):
-        live = f"'{body.name}' touches it from {low:.2f} m {'on from its anchor' if name in there.ropes else 'up'}"
-        yield touch_of(name, body, low, high, _breadth(body), said=body.name if body in hands else "", live=live)
+        live = f"'{body.name}' touches it from {low:.2f} m {'on from its anchor' if name in there.lines else 'up'}"
+        touch = touch_of(name, body, low, high, _breadth(body), said=body.name if body in hands else "", live=live)
+        # Whoever stands on a platform is at what it is at.
+        platform = next((one for one in there.touches if body.kind == "worker" and one.by == there.stands_on), None)
+        yield touch if platform is None else replace(touch, at=touch.at | platform.at)
     for k, (one, part, other, another) in enumerate(met(bench, piece, there.courses, apart, box)):
         said = _meeting(one, other)
         for name, (low, high) in ((one, part), (other, another)):
             yield Touch(name, f"{said}, {k + 1}", low, high, frozenset((None,)), 0.0, said=said)
+
+
+_reaching = lru_cache(maxsize=256)(shapes.thickened)
+"""The same people stand in many stages."""
+
+
+def _parts(setting: Setting, one: str, other: str, between: tuple[str, str]) -> bool:
+    """Whether two bodies open or close; the air between the rest of the wire and what it leaves is judged as a gap."""
+    parting, pair = setting.parting, {one, other}
+    if parting is None or {*between} != {parting.wire, parting.phase}:
+        return False
+    return bool(pair & parting.exempt and pair & {parting.wire, parting.free})
 
 
 def _meeting(one: str, other: str) -> str:
@@ -177,23 +197,17 @@ def _ends(site: Site, rope: str, length: float, touches: Sequence[Touch]) -> Ite
     upper = not any(touch.high_m >= length - FINE_M for touch in live)
     tied_up = any(touch.by == f"tie of '{rope}'" for touch in on)
     if anchor:
-        yield from _anchor(site, rope)
+        yield anchor_of(site, rope)
     if upper and not tied_up:
         at = frozenset((LIVE,) if anchor else (LIVE, EARTH))
         yield Touch(rope, f"upper end of {rope}", length, length, at, live=f"from end to end {length:.2f} m")
-
-
-def _anchor(site: Site, rope: str) -> Iterator[Touch]:
-    hands = max((worker.extent(build_of(person)) for person in site.scene.crew), default=0.0)
-    said = "its anchor" if hands == 0.0 else f"hands of the crew within {hands:.2f} m of its anchor"
-    yield Touch(rope, f"anchor of {rope}", 0.0, hands, frozenset((EARTH,)), said=said)
 
 
 def _judged(bench: Bench, setting: Setting, member: Member, way: Way) -> Insulation:
     """A way against what its rules ask of what it goes along, between its two potentials."""
     required, rule, why = None, unnamed(bench.site.scene), ""
     for what in dict.fromkeys(leg.member.what for leg in way.legs):
-        asked, said, silent = required_between(bench.site, what, way.between)  # type: ignore[arg-type]
+        asked, said, silent = length_between(bench.site.scene, bench.site.circuit_of, what, *way.between)  # type: ignore[arg-type]
         why = why or silent
         if required is None or (asked is not None and asked > required):
             required, rule = asked, said
@@ -225,27 +239,6 @@ def _words(way: Way) -> Iterator[str]:
 
 def _along(member: Member) -> str:
     return "the ladder" if member.name == "ladder" else f"'{member.name}'"
-
-
-def required_between(site: Site, what: What, between: tuple[str, str]) -> tuple[float | None, dict[str, str], str]:
-    """The insulating length between two potentials [m], by which rule, and why there is none: of the circuits of both
-    the larger."""
-    live = [potential for potential in between if potential != EARTH]
-    exposure: Exposure = "phase-earth" if EARTH in between else "phase-phase"
-    unknown = unknown_circuit(site.scene)
-    circuits = {
-        c.name: c for c in (as_judged(site.scene, site.circuit_of.get(potential, unknown)) for potential in live)
-    }
-    found = [required_length(site.scene, circuit, what, exposure) for circuit in circuits.values()]
-    required, rule, why = max(found, key=lambda one: one[0] or 0.0)
-    return required, rule, why or next((one[2] for one in found if one[2]), "")
-
-
-def _tail_ropes(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """The ropes that lower and hold a wire which is off, from it to what is earthed."""
-    for rope, wire, length, steps in tail_ropes.lengths(site, stage):
-        required, rule, why = required_length(site.scene, site.circuit_of[wire], "rope")
-        yield Insulation(rope, judge_length(length, required, why), length, required, {}, rule, steps, why)
 
 
 def sticks(site: Site, stage: Stage) -> Iterator[Insulation]:

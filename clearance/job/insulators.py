@@ -2,31 +2,36 @@
 
 Of a ladder: what is not insulating, its metal, ropes tied to it, hands from below, a climber from soles to holding
 hand. Of a boom: the metal at its two ends. Of a rope: tools on it, and its tie, by which a way goes on along the
-ladder. What else touches is found in `touching`.
+ladder. Of one that lowers or holds a wire: the wire, its pulley, the hands at its end. What else touches is found in
+`touching`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
 from clearance.bodies import Body, areas, worker
 from clearance.bodies.ladder import PLATFORM_HALF_M
-from clearance.job import aerial
+from clearance.job import aerial, tail_ropes
+from clearance.job.carried import earthed_in
 from clearance.job.footing import foot_knots, hooks_m, settled, stands
+from clearance.job.holding import holders, is_in_hands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.setting import Setting
 from clearance.job.standing import area_of, build_of
-from clearance.job.touching import Course, along_ladder, along_line, corners_of
+from clearance.job.touching import Course, along_ladder, along_led, along_line, corners_of
 from clearance.job.ways import LIVE, Member, Touch
 from clearance.motion import rotation_about
 from clearance.scene import records
 from clearance.scene.assemble import EARTH, Site, place, strays_m
+from clearance.scene.naming import pulley_name
 from clearance.scene.records import Stage
+from clearance.scene.records_wires import TailRope
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +41,9 @@ class Insulators:
     courses: how members run; known: of a member the bodies whose touches are among `touches`
     judged: members whose ways are asked for; the others only lead on
     beside: of a course one that rides on the ladder, for what rides on it too
-    ropes: with their length: what their ends are at is told by what touches them
+    ropes: with their length: what their ends are at is told by what touches them; lines: all ropes
+    stands_on: the platform of an aerial device, which whoever stands on it is bonded with
+    beyond: the leg of a rope beyond its pulley, and the rope: a way along both is told of the rope
     tied: members of which the one is tied to the other
     """
 
@@ -46,8 +53,11 @@ class Insulators:
     known: Mapping[str, frozenset[str]]
     judged: frozenset[str]
     ropes: Mapping[str, float]
+    lines: frozenset[str]
+    beyond: Mapping[str, str]
     beside: Mapping[Course, Course]
     tied: frozenset[frozenset[str]]
+    stands_on: str
 
 
 def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
@@ -84,7 +94,7 @@ def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
         around = float(shape.radius.max()), float(shape.uncertainty.max())
         courses.append(along_line(device.name, "extension", corners_of(shape), around))
         touches += _on_boom(device, bodies[platform], ranges(setting)["extend_m"][0])
-        known[device.name] = frozenset((*records.device_names(device.name), *records.aloft(scene, stage)))
+        known[device.name] = frozenset(records.device_names(device.name))
         judged.add(device.name)
     for rope in scene.ropes:
         body = bodies.get(rope.name)
@@ -115,9 +125,26 @@ def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
             tie, along = f"tie of '{rope.name}'", rope.from_m.along_m or 0.0
             for where, at in ((rope.name, course.length_m), (entry.name, along)):
                 touches.append(Touch(where, tie, at, at, frozenset((None,)), 0.0, said=tie))
+    lines, holds, beyond = set(ropes), dict[str, list[str]](), dict[str, str]()
+    for record, line in tail_ropes.ropes_of(site, stage):
+        if line.name in bodies and not bodies[line.name].conductive:
+            for member, course, on in _on_tail_rope(site, stage, setting, record, line):
+                members.append(member)
+                courses.append(course)
+                touches += on
+                known[member.name] = frozenset((pulley_name(line.name),))
+                lines.add(member.name)
+                if member.name != line.name:
+                    beyond[member.name] = line.name
+                    ties.add(frozenset((member.name, line.name)))  # they leave each other at the pulley
+            # Ropes of one wire leave each other at its free end, like one that is tied to a ladder.
+            ties |= {frozenset((line.name, other)) for other in holds.get(record.name, ())}
+            holds.setdefault(record.name, []).append(line.name)
+            judged.add(line.name)
     return Insulators(
-        tuple(members), tuple(courses), tuple(touches), known, frozenset(judged), ropes, beside, frozenset(ties)
-    )
+        tuple(members), tuple(courses), tuple(touches), known, frozenset(judged), ropes, frozenset(lines), beyond,
+        beside, frozenset(ties), platform,
+    )  # fmt: skip
 
 
 def ranges(setting: Setting) -> dict[str, tuple[float, float]]:
@@ -221,6 +248,65 @@ def _on_boom(device: records.AerialDevice, platform: Body, shortest_m: float) ->
     yield Touch(device.name, f"metal of {device.name}", 0.0, max(0.0, whole - out), frozenset((EARTH,)), said=said)
     live, words = platform.potential or LIVE, f"insulating for {whole:.2f} m"
     yield Touch(device.name, platform.name, whole, whole, frozenset((live,)), live=words)
+
+
+def anchor_of(site: Site, rope: str) -> Touch:
+    """The end of a rope that is held, or made fast: at earth as far as hands reach along it."""
+    hands = max((worker.extent(build_of(person)) for person in site.scene.crew), default=0.0)
+    said = "its anchor" if hands == 0.0 else f"hands of the crew within {hands:.2f} m of its anchor"
+    return Touch(rope, f"anchor of {rope}", 0.0, hands, frozenset((EARTH,)), said=said)
+
+
+def _on_tail_rope(
+    site: Site, stage: Stage, setting: Setting, record: records.Wire, rope: TailRope
+) -> Iterator[tuple[Member, Course, list[Touch]]]:
+    """The legs of a rope that lowers or holds a wire, each with what touches it: the one that ends at the wire goes
+    with it, and beyond a pulley, which is at earth, the other is a member of its own."""
+    bodies = {body.name: body for body in setting.bodies}
+    body, wire = bodies[rope.name], bodies.get(record.name)
+    corners = corners_of(body.shape)[::-1]
+    around = float(body.shape.radius.max()), float(body.shape.uncertainty.max())
+    held = strays_m(site, rope.to_m, place(site, record, rope.to_m))
+    lost = ((rope.wet_or_dirty_m, "written off as wet or dirty"),)
+    lows, size, strays = _held_end(site, stage, setting, record, rope), rope.pulley_radius_m, held
+    if rope.over_m is not None:
+        strays = strays_m(site, rope.over_m, place(site, record, rope.over_m))
+        name = f"{rope.name} below its pulley"
+        course = along_line(name, None, corners[:2], around)
+        beyond = _pulley(name, rope, course.length_m - size, course.length_m)
+        shrinks = max(0.0, 1.0 - (held + strays) / course.length_m)
+        yield (
+            Member(name, "rope", 0.0, course.length_m, shrinks, lost), course,
+            [*(replace(low, member=name) for low in lows), beyond],
+        )  # fmt: skip
+        lows = [_pulley(rope.name, rope, 0.0, size)]
+    rate = None if body.shape.rate is None else body.shape.rate[0, 0]
+    led = "lower_m", ranges(setting).get("lower_m", (0.0, 0.0))
+    course = along_led(rope.name, body.link, (corners[-2], corners[-1]), around, rate, led)
+    length = course.length_m
+    live = f"from the free end of {record.name}, at {length:.2f} m or beyond"
+    end = Touch(rope.name, record.name, length, length, frozenset((LIVE,)), 0.0, live=live)
+    own = end if wire is None else touch_of(rope.name, wire, length, length, 0.0, live=live)
+    if own.at != {EARTH} or record.name in earthed_in(stage):
+        end = own
+    shrinks = max(0.0, 1.0 - (record.uncertainty_m + strays) / length)
+    yield Member(rope.name, "rope", 0.0, length, shrinks, lost), course, [*lows, end]
+
+
+def _held_end(site: Site, stage: Stage, setting: Setting, record: records.Wire, rope: TailRope) -> list[Touch]:
+    """What the end of a rope is at that is held or made fast: earth, but where all that it is made fast to is live."""
+    at = place(site, record, rope.to_m)
+    fast = holders(site, at)
+    bodies = [body for body in setting.bodies if body.name in fast and body.conductive]
+    touches = [touch_of(rope.name, body, 0.0, 0.0, 0.0) for body in bodies]
+    if not touches or any(touch.at & {EARTH, None} for touch in touches) or is_in_hands(site, stage, at):
+        return [anchor_of(site, rope.name)]
+    return touches
+
+
+def _pulley(member: str, rope: TailRope, low_m: float, high_m: float) -> Touch:
+    said = "its pulley, at earth"
+    return Touch(member, pulley_name(rope.name), max(0.0, low_m), high_m, frozenset((EARTH,)), said=said)
 
 
 def _course(site: Site, stage: Stage, rope: records.Rope, body: Body) -> tuple[Course, Course | None, float]:

@@ -257,9 +257,7 @@ def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) ->
 def reached(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Approach]:
     """That the whole limit holds between the free end and what it leaves, where the opening ends."""
     for end, setting, parting, path in _at_the_end(stage, posture):
-        box = {**setting.box, "lower_m": (end, end)} if "lower_m" in setting.box else setting.box
-        compiled = compile_setting(bench.engine, replace(setting, box=box))
-        alone = Piece(compiled, coarse(bench.engine, compiled))
+        alone = _ended(bench, setting, end)
         required = bench.limit(parting.wire, parting.phase, "tool")
         measure = measure_of(bench, alone, path, required.limit_m, "as stated")
         verdict = not_clear(measure.verdict, required.silent)
@@ -276,6 +274,19 @@ def too_far(bench: Bench, stage: Stage, posture: Sequence[Piece]) -> Iterator[Op
             what = f"the distance where {parting.wire} opens is reached at lower_m {first:.1f}, not only at {end:g} m"
             cure = f'let the stage go no further than {first:.1f} m, and a stage of kind "{verb}" do the rest'
             yield OpenPoint(f"wire '{parting.wire}'", f"{what}: so far nothing need be exempt", cure)
+
+
+def ended(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> list[Piece]:
+    """The pieces of an opening where it ends: from there on nothing is exempt."""
+    settings = [piece.compiled.setting for piece in pieces]
+    end = stage.lower_m.hi if stage.lower_m is not None else 0.0
+    return [_ended(bench, setting, end) for setting in settings if _holds(setting, end)]
+
+
+def _ended(bench: Bench, setting: Setting, end: float) -> Piece:
+    box = {**setting.box, "lower_m": (end, end)} if "lower_m" in setting.box else setting.box
+    compiled = compile_setting(bench.engine, replace(setting, box=box))
+    return Piece(compiled, coarse(bench.engine, compiled))
 
 
 def _at_the_end(stage: Stage, posture: Sequence[Piece]) -> Iterator[tuple[float, Setting, Parting, tuple[Path, ...]]]:

@@ -67,6 +67,7 @@ class Setting:
     held: parameters that the stage states and that have one value only [m or rad]
     parting: what opens or closes in it, None where nothing does
     hand: the hand of the worker aloft that is foremost, and carries the tool, in the stated posture
+    join: whether it is the join with the stage before, as that one had posture, clamp and lead
     """
 
     stage: str
@@ -79,6 +80,7 @@ class Setting:
     held: Mapping[str, float] = field(default_factory=dict)
     parting: Parting | None = None
     hand: Hand = "right"
+    join: bool = False
 
 
 def moves(body: Body) -> bool:

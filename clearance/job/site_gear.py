@@ -8,18 +8,16 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from clearance import shapes
 from clearance.bodies import worker
-from clearance.errors import InputError
 from clearance.job.footing import foot_knots, hooks_m, stands
-from clearance.job.site_gaps import between
-from clearance.job.site_supports import HANGING, HOLDS_M, absent_throughout
+from clearance.job.holding import HOLDS_M, holders
+from clearance.job.site_supports import HANGING, absent_throughout
 from clearance.job.standing import build_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
-from clearance.scene.assemble import Site, on_ground, place, strays_m
+from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.plausible import confirmed, confirming
-from clearance.scene.records import Ladder, Point, Reference, Rope, Stage, Worker, where
+from clearance.scene.records import Ladder, Reference, Rope, Stage, Worker, where
 
 
 def of_gear(site: Site) -> tuple[OpenPoint, ...]:
@@ -80,20 +78,21 @@ def _hands_m(site: Site, stage: Stage, ladder: Ladder, person: Worker) -> float:
 
 def _ropes(site: Site) -> Iterator[OpenPoint]:
     """Ropes whose upper end, and guys whose anchor, is at a point in the air."""
+    gone = absent_throughout(site)
     for rope in site.scene.ropes:
         entry = where(site.scene, rope)[-1]
         for field in ("from", "to_m") if rope.guy else ("from",):
             at = rope.from_m if field == "from" else rope.to_m
             if isinstance(at, Reference) or confirmed(site.scene, entry, field, at, HANGING):
                 continue
-            holders, away = _holders(site, at), _away(site, rope)
-            if any(name not in away for name in holders):
+            near, away = sorted(holders(site, at) - gone), _away(site, rope)
+            if any(name not in away for name in near):
                 continue
             place = f"its end at {field}, x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, hangs on"
             missing = "what holds it there is not in the scene, and perhaps earthed"
-            if holders:
-                what = f"{place} '{holders[0]}', which is not there in '{away[holders[0]]}'"
-                cure = f"bring '{holders[0]}' before the rope, take the rope away before it, or "
+            if near:
+                what = f"{place} '{near[0]}', which is not there in '{away[near[0]]}'"
+                cure = f"bring '{near[0]}' before the rope, take the rope away before it, or "
             else:
                 what = f"{place} nothing within {HOLDS_M:g} m: {missing}"
                 cure = (
@@ -101,18 +100,6 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
                     "or "
                 )
             yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at, doubt=HANGING)}")
-
-
-def _holders(site: Site, at: Point) -> list[str]:
-    """Whatever is near enough to hold the end of a rope, the ground included."""
-    try:
-        if at[2] - on_ground(site.ground, (at[0], at[1]))[2] <= HOLDS_M:
-            return ["ground"]
-    except InputError:
-        pass  # beyond the modelled ground, which is told elsewhere
-    mark, gone = shapes.points([at]), absent_throughout(site)
-    bodies = (body for body in site.bodies if body.kind != "ground" and body.name not in gone and len(body.shape))
-    return [body.name for body in bodies if between(mark, body.shape)[0] <= HOLDS_M]
 
 
 def _away(site: Site, rope: Rope) -> dict[str, str]:

@@ -25,6 +25,7 @@ from clearance.engine import still_gap
 from clearance.errors import InputError
 from clearance.gaps import EARTH
 from clearance.job.footing import foot_knots, hooks_m
+from clearance.job.holding import HOLDS_M
 from clearance.job.measuring import Bench
 from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
@@ -36,10 +37,6 @@ from clearance.scene.records_statements import Absent
 
 HANGING: Final = "hangs on nothing"
 FAR: Final = "far away"
-
-HOLDS_M = 1.0
-"""[m] What is further than this from an attachment does not hold it. An attachment is often given at the middle of a
-beam or in a crossarm's tip, half a metre from the nearest member; hardware takes the rest."""
 
 NEAR_JOB_M = 15.0
 """[m] A missing support or missing ground this near to the job, in plan, may be what the job comes too near to: more

@@ -76,19 +76,19 @@ def setting_at(
 
 def _pieces(
     site: Site, stage: Stage
-) -> Iterator[tuple[Stage, Check, tuple[float, float] | None, Mapping[str, shapes.Shape], Hand]]:
+) -> Iterator[tuple[Stage, Check, tuple[float, float] | None, Mapping[str, shapes.Shape], Hand, bool]]:
     """What the settings of a stage are made of, in their order."""
     for piece, tails in tail_pieces(site, stage):
-        yield stage, "posture", piece, tails, "right"
+        yield stage, "posture", piece, tails, "right", False
         if records.aloft(site.scene, stage):
             if _has_a_side(site, stage):
-                yield stage, "posture", piece, tails, "left"
-            yield stage, "reach", piece, tails, "right"
+                yield stage, "posture", piece, tails, "left", False
+            yield stage, "reach", piece, tails, "right", False
     join = at_join(site.scene, stage)
     if join is not None:
         hands: tuple[Hand, ...] = ("right", "left") if _has_a_side(site, join) else ("right",)
         for piece, tails in tail_pieces(site, join):
-            yield from ((join, "posture", piece, tails, hand) for hand in hands)
+            yield from ((join, "posture", piece, tails, hand, True) for hand in hands)
 
 
 def _has_a_side(site: Site, stage: Stage) -> bool:
@@ -105,6 +105,7 @@ def _setting(
     piece: tuple[float, float] | None,
     tails: Mapping[str, shapes.Shape],
     hand: Hand = "right",
+    join: bool = False,
 ) -> Setting:
     changes = shifts.shifts_of(site, stage)
     rig = shifts.rigged(rig_of(site, stage, piece), changes)
@@ -154,6 +155,7 @@ def _setting(
         rig.held,
         parts,
         hand,
+        join,
     )
 
 
@@ -355,16 +357,17 @@ def _touching(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozense
 
 def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[frozenset[str]]:
     """Pairs stated as meant to touch; whoever bonds or is bonded with what is at that phase, but for a wire that opens,
-    closes or moves; and such a wire with what its free end leaves."""
+    closes or moves; and such a wire with what its free end leaves, which the ropes are tied beside."""
     yield from map(frozenset, statements.contacts(site.scene, stage))
     moving = {*stage.released, *map(free_end_name, stage.released)}
     for name, phase in stage.bonded.items():
         for body in bodies:
             if body.name not in moving and body.name != name and _at_phase(site, body, phase):
                 yield frozenset((name, body.name))
-    for name in stage.released:
-        record = site.wires[name].record
-        free = record.from_m if record.release is not None and record.release.free_end == "from" else record.to_m
+    tied = ((record, rope.name) for record, rope in tail_ropes.ropes_of(site, stage))
+    in_place = [(record, name) for record, name in tied if not tail_ropes.is_off(stage, record.name)]
+    for record, name in (*((site.wires[name].record, name) for name in stage.released), *in_place):
+        free = tail_ropes.free_place(record)
         if isinstance(free, Reference):
             yield frozenset((name, free.name))
         else:

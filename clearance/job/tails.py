@@ -110,6 +110,17 @@ def at_its_place(site: Site, name: str) -> shapes.Shape:
 
 
 @once_a_site
+def in_place_m(site: Site, name: str) -> float:
+    """How far the free end of a wire may be from its place while the wire hangs there, by survey and weather [m]."""
+    hung = site.wires[name]
+    free = way_of(site, name).corners[0]
+    far = hung.catenary.end if hung.record.release and hung.record.release.free_end == "from" else hung.catenary.start
+    ends = ((float(far[0]), float(far[1]), float(far[2])), free, free)
+    room = weathered.tail_room(site.scene, site.placed, hung.record, hung.catenary.length_m, ends, parked=True)
+    return hung.record.uncertainty_m + float(room[-1])
+
+
+@once_a_site
 def where_parked(site: Site, name: str) -> shapes.Shape:
     """The tail lowered all the way; one shape for all stages."""
     last = _tail(site, name, parked=True)[-1]

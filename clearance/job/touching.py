@@ -2,14 +2,16 @@
 
 A member is cut into pieces of half a metre, and those at the ends of what a body touches into finer ones. That a body
 touches a piece nowhere is proved by the sweep, over all positions and with all uncertainty; whatever is not proved
-counts as touched. So the range that comes out holds every place at which the body may touch.
+counts as touched. So the range that comes out holds every place at which the body may touch. What stands still beside
+a member that does, or rides on what carries it, is measured once, without a sweep.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -19,6 +21,7 @@ from clearance import shapes
 from clearance.bodies import Body, ladder
 from clearance.engine import Group, Path, coarse, compile_setting
 from clearance.job.measuring import Bench, Piece
+from clearance.job.site_gaps import careful
 from clearance.motion import Link, Motion
 from clearance.scene import records
 from clearance.shapes import Shape
@@ -37,21 +40,30 @@ HELD = "where it is held"
 """The link of pieces of a member that stands still."""
 
 Floats = NDArray[np.float64]
-Within = Mapping[str, tuple[float, float]]
+Part = tuple[float, float]
+Within = Mapping[str, Part]
 Sway = tuple[float, float]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Course:
     """A member as it runs through space.
 
     link: what carries it, None where it stands still; length_m: of it; part: its shape between two places along it [m]
+    made_of: what its shape is made of, by content; rated: the parameter that its shape changes with
     """
 
     member: str
     link: str | None
     length_m: float
-    part: Callable[[float, float], Shape]
+    part: Callable[[float, float], Shape] = field(compare=False)
+    made_of: Hashable
+    rated: str | None = None
+
+    @property
+    def whole(self) -> tuple[float, float]:
+        """All of it, as a part."""
+        return 0.0, self.length_m
 
 
 def along_ladder(entry: records.Ladder, body: Body) -> Course:
@@ -61,7 +73,7 @@ def along_ladder(entry: records.Ladder, body: Body) -> Course:
     def part(low: float, high: float) -> Shape:
         return ladder.fitting(low, high, outer, entry.rail_diameter_m / 2, uncertainty)
 
-    return Course(entry.name, body.link, entry.length_m, part)
+    return Course(entry.name, body.link, entry.length_m, part, (outer, entry.rail_diameter_m, uncertainty))
 
 
 def along_line(
@@ -82,7 +94,42 @@ def along_line(
         swayed = max(sway_m[0] + (sway_m[1] - sway_m[0]) * s / length for s in (low, high))
         return shapes.polyline(places, around[0], around[1] + swayed)
 
-    return Course(member, link, length, part)
+    return Course(member, link, length, part, (corners.tobytes(), around, sway_m))
+
+
+def along_led(
+    member: str,
+    link: str | None,
+    ends: tuple[Floats, Floats],
+    around: tuple[float, float],
+    rate: Floats | None,
+    led: tuple[str, Part],
+) -> Course:
+    """A straight rope whose last end is led along a line: measured as if it were as short as it gets.
+
+    A place is a share of the way from the first end to the last, wherever that is: what is between two places is never
+    shorter than it is told.
+
+    ends: the last one where the parameter is 0; around: radius and uncertainty [m]; rate: of the last end per unit of
+    the parameter, None where it stands; led: the parameter and its range
+    """
+    first, last = ends
+    way = np.zeros(3) if rate is None else rate
+    name, (low_q, high_q) = led
+    start = (last + way * low_q)[None]
+    length = max(float(shapes.nearest_on(start, way[None] * (high_q - low_q), first)[1].min()), FINE_M)
+
+    def part(low: float, high: float) -> Shape:
+        shares = np.array([low, high])[:, None] / length
+        shape = shapes.polyline(first + shares * (last - first), *around)
+        if rate is None:
+            return shape
+        rates = np.zeros_like(shape.vertices)
+        rates[0, :2] = shares * way
+        return replace(shape, rate=rates)
+
+    made_of = (first.tobytes(), last.tobytes(), around, way.tobytes())
+    return Course(member, link, length, part, made_of, None if rate is None else name)
 
 
 def corners_of(shape: Shape) -> Floats:
@@ -97,20 +144,30 @@ def touched(
 
     others: of every course the bodies that are held against it: of the piece's setting, or that stand still beside
     """
-    rows = [(course, _cuts(0.0, course.length_m, COARSE_M)) for course in others]
-    found: list[tuple[Course, Body, list[tuple[float, float]]]] = []
+    apart: dict[Course, list[Body]] = {}
+    for course, some in others.items():
+        for body in some:
+            if course.rated is None and body.link == course.link and body.shape.rate is None:
+                places = _beside(course, body.shape)
+                if places is not None:
+                    yield course.member, body, *places
+            else:
+                apart.setdefault(course, []).append(body)
+    others = _near(bench, piece, apart, within)
+    rows = [(course, _cuts(*course.whole, COARSE_M)) for course in others]
+    found: list[tuple[Course, Body, list[Part]]] = []
     near = _Looked(bench, piece, rows, others, within)
     for course, cuts in rows:
         for body in others[course]:
-            some = [part for part in cuts if near.boxes_meet(course, part, body)]
-            first = next((k for k, part in enumerate(some) if near.touches(course, [part], body)), None)
+            parts = [part for part in cuts if near.boxes_meet(course, part, body)]
+            first = next((k for k, part in enumerate(parts) if near.touches(course, [part], body)), None)
             if first is not None:
                 last = next(
                     k
-                    for k in range(len(some) - 1, first - 1, -1)
-                    if k == first or near.touches(course, [some[k]], body)
+                    for k in range(len(parts) - 1, first - 1, -1)
+                    if k == first or near.touches(course, [parts[k]], body)
                 )
-                found.append((course, body, [some[first], some[last]]))
+                found.append((course, body, [parts[first], parts[last]]))
     if not found:
         return
     fine = [
@@ -124,34 +181,99 @@ def touched(
         yield course.member, body, low[0], high[1]
 
 
+def _near(
+    bench: Bench, piece: Piece, others: Mapping[Course, Sequence[Body]], within: Within
+) -> dict[Course, list[Body]]:
+    """Of some bodies those whose boxes meet that of a whole member."""
+    if not others:
+        return {}
+    looked = _Looked(bench, piece, [(course, [course.whole]) for course in others], others, within)
+    near = {
+        course: [body for body in some if looked.boxes_meet(course, course.whole, body)]
+        for course, some in others.items()
+    }
+    return {course: some for course, some in near.items() if some}
+
+
+@lru_cache(maxsize=4096)
+def _beside(course: Course, shape: Shape) -> Part | None:
+    """Between which two places of a member something touches it that never moves against it; None where nowhere."""
+    some = _about(shape, course.part(*course.whole))
+    if some is None:
+        return None
+    touched = [part for part in _cuts(*course.whole, COARSE_M) if _meet(course.part(*part), some)]
+    if not touched:
+        return None
+    lower, upper = _cuts(*touched[0], FINE_M), _cuts(*touched[-1], FINE_M)[::-1]
+    low, high = (
+        next((part for part in parts if _meet(course.part(*part), some)), parts[-1]) for parts in (lower, upper)
+    )
+    return low[0], high[1]
+
+
+def _about(shape: Shape, member: Shape) -> Shape | None:
+    """What of a shape is within the box of a member; None where nothing of it meets the member."""
+    low, high = member.bounds
+    around = (shape.radius + shape.uncertainty + 2.0 * TOUCH_M)[:, None]
+    within = (shape.vertices.min(axis=1) - around <= high) & (shape.vertices.max(axis=1) + around >= low)
+    some = shapes.taken(shape, within.all(axis=1))
+    return some if _meet(member, some) else None
+
+
+def _meet(one: Shape, other: Shape) -> bool:
+    """Whether two shapes in one frame may touch, but for a rounding."""
+    return len(other) > 0 and careful(one, other)[0] <= 2.0 * TOUCH_M
+
+
+@lru_cache(maxsize=1024)
+def _crossed(one: Course, other: Course) -> tuple[tuple[Part, Part], ...]:
+    """Where two members touch one another that never move against each other: parts of the one, each with where on the
+    other it may touch."""
+    far = other.part(*other.whole)
+    if _about(far, one.part(*one.whole)) is None:
+        return ()
+    found = []
+    for part in _cuts(*one.whole, COARSE_M):
+        shape = one.part(*part)
+        if _meet(shape, far):
+            some = [another for another in _cuts(*other.whole, COARSE_M) if _meet(shape, other.part(*another))]
+            found += [(part, (some[0][0], some[-1][1]))] if some else []
+    return tuple(found)
+
+
 def met(
     bench: Bench, piece: Piece, courses: Sequence[Course], tied: Collection[frozenset[str]], within: Within
-) -> Iterator[tuple[str, tuple[float, float], str, tuple[float, float]]]:
+) -> Iterator[tuple[str, tuple[float, float], str, Part]]:
     """Where two members touch one another: parts of the one, and where on the other each may touch.
 
     Not where the one is tied to the other: it leaves it at the tie, and side by side they are two ways of one length.
     """
-    rows = [(course, _cuts(0.0, course.length_m, COARSE_M)) for course in courses]
-    pairs = [(one, other) for one, other in combinations(rows, 2) if {one[0].member, other[0].member} not in tied]
-    if not pairs:
-        return
+    pairs = [(one, other) for one, other in combinations(courses, 2) if {one.member, other.member} not in tied]
+    for one, other in pairs:
+        if one.link == other.link and one.rated is None and other.rated is None:
+            for part, place in _crossed(one, other):
+                yield one.member, part, other.member, place
+    pairs = [(one, other) for one, other in pairs if one.link != other.link or one.rated or other.rated]
+    rows = [(course, [course.whole]) for course in {course: None for pair in pairs for course in pair}]
+    far = _Looked(bench, piece, rows, {}, within)
+    pairs = [(one, other) for one, other in pairs if far.parts_meet(one, one.whole, other, other.whole)]
+    rows = [(course, _cuts(*course.whole, COARSE_M)) for course in {course: None for pair in pairs for course in pair}]
     near = _Looked(bench, piece, rows, {}, within)
-    for (one, parts), (other, others) in pairs:
-        for part in parts:
-            some = [another for another in others if near.parts_meet(one, part, other, another)]
+    for one, other in pairs:
+        for part in _cuts(*one.whole, COARSE_M):
+            parts = _cuts(*other.whole, COARSE_M)
+            some = [another for another in parts if near.parts_meet(one, part, other, another)]
             if some:
                 yield one.member, part, other.member, (some[0][0], some[-1][1])
 
 
-def _cuts(low: float, high: float, piece_m: float) -> list[tuple[float, float]]:
+def _cuts(low: float, high: float, piece_m: float) -> list[Part]:
     count = max(1, math.ceil((high - low) / piece_m - 1e-9))
     at = [low + (high - low) * k / count for k in range(count + 1)]
     return list(pairwise(at))
 
 
-def _end(
-    parts: list[tuple[float, float]], any_touched: Callable[[list[tuple[float, float]]], bool]
-) -> tuple[float, float]:
+def _end(parts: list[Part], any_touched: Callable[[list[Part]], bool]) -> tuple[float, float]:
     """The first of some parts that is touched, by halves; one of them at least is taken to be."""
     low, high = 0, len(parts) - 1
     while low < high:
@@ -170,7 +292,7 @@ class _Looked:
         self,
         bench: Bench,
         piece: Piece,
-        rows: Sequence[tuple[Course, list[tuple[float, float]]]],
+        rows: Sequence[tuple[Course, list[Part]]],
         others: Mapping[Course, Sequence[Body]],
         within: Within,
     ) -> None:
@@ -189,18 +311,19 @@ class _Looked:
         motion = Motion((*setting.motion.links, Link(HELD, None, ())), setting.motion.parameters)
         asked = {body.name for course, _ in rows for body in others.get(course, ())}
         bodies = (*(body for body in setting.bodies if body.name in asked), *made.values())
-        small = replace(setting, bodies=bodies, motion=motion, touching=frozenset())
+        rated = {_name(course, part): course.rated for course, parts in rows for part in parts if course.rated}
+        small = replace(setting, bodies=bodies, motion=motion, touching=frozenset(), rated={**setting.rated, **rated})
         self.bench, self.within = bench, within
         self.compiled = compile_setting(bench.engine, small)
         self.least = coarse(bench.engine, self.compiled)
 
-    def boxes_meet(self, course: Course, part: tuple[float, float], body: Body) -> bool:
+    def boxes_meet(self, course: Course, part: Part, body: Body) -> bool:
         return self.least(Path((Group((_name(course, part),)), Group((body.name,))))) <= TOUCH_M
 
-    def touches(self, course: Course, parts: Sequence[tuple[float, float]], body: Body) -> bool:
+    def touches(self, course: Course, parts: Sequence[Part], body: Body) -> bool:
         return self._meet(tuple(_name(course, part) for part in parts), body.name)
 
-    def parts_meet(self, one: Course, part: tuple[float, float], other: Course, another: tuple[float, float]) -> bool:
+    def parts_meet(self, one: Course, part: Part, other: Course, another: Part) -> bool:
         return self._meet((_name(one, part),), _name(other, another))
 
     def _meet(self, parts: tuple[str, ...], other: str) -> bool:
@@ -218,5 +341,5 @@ class _Looked:
         return found.outcome != "reached"
 
 
-def _name(course: Course, part: tuple[float, float]) -> str:
+def _name(course: Course, part: Part) -> str:
     return f"{course.member} on {course.link} from {part[0]!r} to {part[1]!r} m"

@@ -16,7 +16,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 LIVE = "live"
@@ -85,8 +85,15 @@ class Way:
     legs: tuple[Leg, ...] = field(compare=False)
 
 
-def ways(members: Sequence[Member], touches: Sequence[Touch]) -> Iterator[tuple[Member, Way]]:
-    """For every member and every two potentials the shortest way that goes along the member, where there is one."""
+def ways(
+    members: Sequence[Member],
+    touches: Sequence[Touch],
+    parts: Callable[[str, str, tuple[str, str]], bool] = lambda one, other, between: False,
+) -> Iterator[tuple[Member, Way]]:
+    """For every member and every two potentials the shortest way that goes along the member, where there is one.
+
+    parts: whether two bodies at two potentials open or close, between which no distance can hold
+    """
     of = {member.name: member for member in members}
     on = {name: [touch for touch in touches if touch.member == name] for name in of}
     floating = {
@@ -106,11 +113,16 @@ def ways(members: Sequence[Member], touches: Sequence[Touch]) -> Iterator[tuple[
         if LIVE in (one, other) and "earth" not in (one, other):
             continue
         ends = ("earth", one if other == "earth" else other) if "earth" in (one, other) else (one, other)
-        found = _shortest(legs, over, ends)
+        found = _shortest(legs, over, ends, parts)
         yield from ((member, found[member.name]) for member in members if member.name in found)
 
 
-def _shortest(legs: dict[Touch, list[Leg]], over: dict[Touch, list[Touch]], ends: tuple[str, str]) -> dict[str, Way]:
+def _shortest(
+    legs: dict[Touch, list[Leg]],
+    over: dict[Touch, list[Touch]],
+    ends: tuple[str, str],
+    parts: Callable[[str, str, tuple[str, str]], bool],
+) -> dict[str, Way]:
     """Of each member the shortest way along it, and along others once each (Dijkstra, for every set of members gone
     along): over insulation alone no way that leaves a straight member and comes back to it is shorter than along it."""
     order = itertools.count()
@@ -129,7 +141,7 @@ def _shortest(legs: dict[Touch, list[Leg]], over: dict[Touch, list[Touch]], ends
             done.add((touch, been))
             for leg in legs[touch]:
                 total, further = length + leg.left_m, (*way, leg)
-                if ends[1] in leg.end.at and _apart(first, leg.end):
+                if ends[1] in leg.end.at and _apart(first, leg.end) and not parts(first.by, leg.end.by, ends):
                     for member in been:
                         if member not in best or total < best[member].left_m:
                             best[member] = Way(ends, total, further)

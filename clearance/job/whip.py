@@ -27,9 +27,8 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake
 from clearance.gaps import EARTH
-from clearance.job import rig, tail_ropes
+from clearance.job import parting, rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
-from clearance.job.setting import Parting
 from clearance.job.site_gaps import careful
 from clearance.job.standing import crew_there, off_ground
 from clearance.job.tails import along_with, around_m, way_of
@@ -77,11 +76,11 @@ def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
     """
     away = statements.absent(site.scene, stage)
     tails = [name for name in (*stage.released, *stage.off) if name not in away]
-    return tuple(_whip(site, name, name in stage.off, tail_ropes.count(site, stage, name)) for name in tails)
+    return tuple(_whip(site, name, name in stage.off, tail_ropes.there(site, stage, name)) for name in tails)
 
 
 @lru_cache(maxsize=64)
-def _whip(site: Site, name: str, parked: bool, ropes: int) -> Whip:
+def _whip(site: Site, name: str, parked: bool, ropes: frozenset[str]) -> Whip:
     hung = site.wires[name]
     record, release = hung.record, hung.record.release
     assert release is not None
@@ -102,7 +101,7 @@ def _whip(site: Site, name: str, parked: bool, ropes: int) -> Whip:
     corners = [np.array(corner) for corner in way_of(site, name).corners][-1 if parked else 0 :]
     within = math.inf
     for restraint in statements.held(site.scene, name):
-        if not tail_ropes.holds(restraint, parked, ropes):
+        if not tail_ropes.holds(site, restraint, parked, ropes):
             continue
         if restraint.within_m is not None:
             within = min(within, restraint.within_m)
@@ -111,15 +110,16 @@ def _whip(site: Site, name: str, parked: bool, ropes: int) -> Whip:
             across = _across(head, fixed_at, corners, restraint.sideways_m)
             disc = shapes.triangles(disc_about(fixed_at, across, reach), restraint.sideways_m + half, uncertainty)
             hulls.append(_hull(name, disc))
-        if restraint.anchor_m is not None and restraint.length_m is not None:
-            anchor = np.array(place(site, record, restraint.anchor_m))
+        if restraint.rope is not None and restraint.length_m is not None:
+            held_at = tail_ropes.rope_of(record, restraint.rope).to_m
+            anchor = np.array(place(site, record, held_at))
             # Furthest from the anchor on a straight leg is one of its corners.
             needed = max(math.dist(anchor, corner) for corner in corners)
             if needed > restraint.length_m:
                 expected = f"a rope that reaches the free end all along its way, {needed:.2f} m"
                 remedy = "state its length when it is paid out all the way"
                 raise InputError(Mistake((*head, "length_m"), expected, f"{restraint.length_m:g} m", remedy))
-            strays = strays_m(site, restraint.anchor_m, place(site, record, restraint.anchor_m))
+            strays = strays_m(site, held_at, place(site, record, held_at))
             whole = tail + 2.0 * release.trails_m + restraint.length_m * (1.0 + STRETCH)
             starts, ends, radii = between(fixed_at, anchor, whole)
             hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, uncertainty + strays)))
@@ -189,9 +189,13 @@ def whip_approaches(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> Iter
     touch that phase, and whoever is bonded to it: between them there is no voltage. The limit is that of a tool in the
     gap: the rope that failed hangs about the tail.
     """
+    parts = pieces[0].compiled.setting.parting
     for whip in whips(bench.site, stage):
         for target, names, required, why in _kept_from(bench, stage, pieces[0], whip):
-            yield _measured(bench, pieces, whip, target, names, required, why)
+            # The hand that opens it holds it until it lets go; where the opening ends it does no more.
+            held = parts is not None and parts.wire == whip.wire and target in parts.hand
+            asked = parting.ended(bench, stage, pieces) if held else pieces
+            yield _measured(bench, asked, whip, target, names, required, why)
         yield from _below(bench, stage, whip)
 
 
@@ -210,7 +214,7 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
     states = dict.fromkeys((tail.potential, *(state for _, state in tail.states)))
     found: dict[str, list[Kept]] = {}
     for state in states:
-        for target, names, required, why in _kept_at(bench, stage, setting.parting, bodies, whip.wire, state):
+        for target, names, required, why in _kept_at(bench, stage, bodies, whip.wire, state):
             found.setdefault(target, []).append((target, names, required, why))
     for target, asked in found.items():
         names = tuple(dict.fromkeys(name for _, each, _, _ in asked for name in each))
@@ -220,9 +224,7 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
         yield (target, names, None, missing[3]) if missing else (target, names, largest, silent)
 
 
-def _kept_at(
-    bench: Bench, stage: Stage, parting: Parting | None, bodies: Sequence[Body], wire: str, state: str | None
-) -> Iterator[Kept]:
+def _kept_at(bench: Bench, stage: Stage, bodies: Sequence[Body], wire: str, state: str | None) -> Iterator[Kept]:
     site = bench.site
     aloft = records.aloft(site.scene, stage)
     former = site.wires[wire].record.phase
@@ -244,8 +246,6 @@ def _kept_at(
         bonded = stage.bonded.get(name)
         if bonded is not None and bonded == state:
             continue
-        if parting is not None and name in parting.hand and state == wire:
-            continue  # who holds the free end is as near to it as can be, for what may be opened so
         there = (name, *(body.name for body in bodies if body.kind == "lead"))
         if bonded is not None:
             yield name, there, *_electrical(bench, bonded, EARTH if state is None else state)
@@ -368,8 +368,8 @@ def unjudged(site: Site, stage: Stage) -> Iterator[str]:
     for whip in whips(site, stage):
         if whip.wire in stage.off:
             continue
-        ropes = tail_ropes.count(site, stage, whip.wire)
-        held = [one for one in statements.held(site.scene, whip.wire) if tail_ropes.holds(one, False, ropes)]
+        ropes = tail_ropes.there(site, stage, whip.wire)
+        held = [one for one in statements.held(site.scene, whip.wire) if tail_ropes.holds(site, one, False, ropes)]
         by = "; ".join(f"{entry.basis} ({entry.by})" for entry in held) or "nothing stated: all around its far end"
         yield (
             f"{whip_name(whip.wire)}: {whip.reach_m:.2f} m about its far end, held by {by}; a blow, and a tail that "

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from clearance.errors import Mistake
 from clearance.scene.messages import meant, shown
 from clearance.scene.records import EARTH, Insulator, Reference, Rope, Scene, Stage, Wire, where
-from clearance.scene.records_statements import HeldTail
 from clearance.scene.records_wires import GoesAlong, Release, TailRope
 from clearance.scene.statements import absent
 
@@ -73,15 +72,13 @@ def _placed_by(scene: Scene, stage: Stage, gone: set[str]) -> Iterator[tuple[str
         if free is not None and wire.release is not None:
             head = where(scene, wire, "release")
             yield wire.name, (*head, "lowered_to_m"), wire.release.lowered_to_m, True
-            for line in wire.release.ropes:
-                yield line.name, (*head, f"ropes '{line.name}'", "over_m"), line.over_m, False
-                yield line.name, (*head, f"ropes '{line.name}'", "to_m"), line.to_m, False
+        for line in wire.release.ropes if wire.release is not None else ():
+            place = where(scene, wire, "release", f"ropes '{line.name}'")
+            yield line.name, (*place, "over_m"), line.over_m, False
+            yield line.name, (*place, "to_m"), line.to_m, False
     fixed: tuple[Insulator | Rope, ...] = (*scene.insulators, *scene.ropes)
     for entry in fixed:
         yield from ((entry.name, *one, False) for one in _ends(scene, entry))
-    for number, said in enumerate(scene.statements, 1):
-        if isinstance(said, HeldTail) and said.wire in gone:
-            yield said.wire, where(scene, f"statement {number} ({said.kind})", "anchor_m"), said.anchor_m, False
     if stage.bonded:
         yield stage.name, where(scene, stage, "clamp_m"), stage.clamp_m, True
     if scene.ladder is not None and scene.ladder.hangs_on is not None and stage.travel_m is not None:

@@ -9,7 +9,7 @@ from clearance.errors import Mistake
 from clearance.scene import plausible
 from clearance.scene.checks import Known
 from clearance.scene.messages import choices, meant, shown
-from clearance.scene.records import EARTH, Record, Reference, Scene, where
+from clearance.scene.records import EARTH, Record, Scene, where
 from clearance.scene.records_statements import (
     Absent,
     AirOnly,
@@ -88,19 +88,21 @@ def _states(scene: Scene, head: Place, known: Known, entry: NeverAt) -> Iterator
         yield Mistake((*head, "states"), f"{expected}its neighbours induce", '"own"', remedy)
 
 
-def _held(_: Scene, head: Place, known: Known, entry: HeldTail) -> Iterator[Mistake]:
-    """What holds a freed tail is guides that keep it beside a plane, a safety rope with its anchor and length, or ropes
-    either of which holds."""
-    keys = ("sideways_m", "within_m", "anchor_m", "length_m")
+def _held(scene: Scene, head: Place, _: Known, entry: HeldTail) -> Iterator[Mistake]:
+    """What holds a freed tail is guides that keep it beside a plane, a safety rope with its length, or ropes either of
+    which holds."""
+    keys = ("sideways_m", "within_m", "rope", "length_m")
     given = [name for name in keys if getattr(entry, name) is not None]
-    if given not in (["sideways_m"], ["within_m"], ["anchor_m", "length_m"]):
+    if given not in (["sideways_m"], ["within_m"], ["rope", "length_m"]):
         found = " and ".join(given) or "none of them"
         remedy = "state each as a statement of its own"
-        yield Mistake(head, "sideways_m, or within_m, or anchor_m with length_m", found, remedy)
-    if isinstance(entry.anchor_m, Reference) and entry.anchor_m.name not in known.wires:
-        found = shown(str(entry.anchor_m))
-        remedy = meant(entry.anchor_m.name, known.wires)
-        yield Mistake((*head, "anchor_m"), "a reference to a wire of this scene", found, remedy)
+        yield Mistake(head, "sideways_m, or within_m, or rope with length_m", found, remedy)
+    releases = [wire.release for wire in scene.wires if wire.name == entry.wire and wire.release is not None]
+    straight = [rope.name for release in releases for rope in release.ropes if rope.over_m is None]
+    if entry.rope is not None and entry.rope not in straight:
+        expected = "a rope of the release of its wire that runs over no pulley"
+        remedy = meant(entry.rope, straight) or "state it in release.ropes, from the free end to_m its anchor"
+        yield Mistake((*head, "rope"), expected, shown(entry.rope), remedy)
 
 
 def _reach(scene: Scene, head: Place, known: Known, entry: RestrainedReach) -> Iterator[Mistake]:

@@ -106,7 +106,6 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("LoadOfStage", "weight_kN"): WEIGHT,
     # Statements
     ("HeldTail", "sideways_m"): _m(0.1, 10.0, 100.0),
-    ("HeldTail", "anchor_m"): COORDINATE,
     ("HeldTail", "length_m"): _m(0.2, 60.0, 1000.0),
     ("HeldTail", "within_m"): _m(0.05, 3.0, 30.0),
     ("RestrainedReach", "reach_m"): _m(0.3, 1.2, 2.0, 0.05, why="an arm is 0.73 to 0.89 m (ANSUR II, 2012)"),

@@ -353,7 +353,8 @@ BRINGABLE = "what a job can bring: a rope, a tool, a solid at no phase, a member
 def bringable(scene: SceneFile) -> tuple[str, ...]:
     """Names of the bodies that a stage may bring or take away; the ladder is set up, and workers step on."""
     tables = (scene.ropes, scene.tools, scene.solids, scene.crew, scene.vehicles)
-    return tuple(entry.name for table in tables for entry in table)
+    of_wires = (rope.name for wire in scene.wires if wire.release is not None for rope in wire.release.ropes)
+    return (*(entry.name for table in tables for entry in table), *of_wires)
 
 
 def device_names(name: str) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from clearance.scene.records_base import NotNegative, Place, Positive, Record, Text
+from clearance.scene.records_base import NotNegative, Positive, Record, Text
 
 
 class _Statement(Record):
@@ -59,12 +59,12 @@ class HeldTail(_Statement):
     sideways_m: Positive | None = Field(
         None, description="guides: no point of it goes further than this beside the upright plane through its ends"
     )
-    anchor_m: Place | None = Field(None, description="safety rope at the free end: where its other end is made fast")
+    rope: Text | None = Field(None, description="safety rope: which of the ropes of its release, held at its to_m")
     length_m: Positive | None = Field(None, description="safety rope: its length when paid out all the way")
     within_m: Positive | None = Field(
         None, description="two ropes or more at its free end, either of which holds: it moves no further than this"
     )
-    parked: bool = Field(False, description="true for what holds it only where it is parked, such as a lashing")
+    parked: bool = Field(False, description="true for what holds it only where it is parked, such as lashings")
 
 
 class RestrainedReach(_Statement):

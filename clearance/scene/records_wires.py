@@ -62,14 +62,14 @@ class BeforeOpening(Record):
 
 
 class TailRope(Record):
-    """A rope that lowers a wire and holds it: tied to its free end, over a pulley where it has one, to hands or an
-    anchor."""
+    """A rope that lowers a wire or holds it: tied to its free end, over a pulley where it has one, to hands or an
+    anchor. It is there from the first stage on, unless one brings it or takes it away."""
 
     word: ClassVar[str] = "rope"
     name: Text = Field(description="name of the rope")
     over_m: Place | None = Field(None, description="the pulley it runs over; else it goes straight")
     hangs_from: Text | None = Field(None, description="the body that the pulley hangs from")
-    to_m: Place = Field(description="where it is held, or made fast, on the ground")
+    to_m: Place = Field(description="where it is held by the crew, or made fast to what is there")
     diameter_m: Positive = Field(description="diameter")
     pulley_radius_m: Positive = Field(0.1, description="radius that covers the pulley with its hook: of metal")
     sag_m: NotNegative = Field(description="how far it may sag or be blown out of line; goes into uncertainty")
