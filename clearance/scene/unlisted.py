@@ -2,8 +2,8 @@
 
 Such a wire springs as it would with the load listed. `with_loads` lists it where the wire can be solved so, whatever is
 stated of how far it moves: of a stated `movement_m` and the model's the larger is taken. Whether it hung there when the
-wire hung as stated nobody says: it is taken as having hung there, and the result stays undecided until the wire lists it
-(`told`). What is not listed here is told by each stage in which it goes.
+wire hung as stated nobody says: it is taken as having hung there, and the result stays undecided until the wire lists
+it (`told`). What is not listed here is told by each stage in which it goes.
 """
 
 from __future__ import annotations
