@@ -13,7 +13,8 @@ from clearance.bodies import worker
 from clearance.errors import InputError
 from clearance.job.footing import foot_knots, hooks_m, stands
 from clearance.job.site_gaps import between
-from clearance.job.site_supports import HANGING, HOLDS_M, absent_throughout
+from clearance.job.site_hanging import HOLDS_M
+from clearance.job.site_supports import HANGING, absent_throughout
 from clearance.job.standing import build_of
 from clearance.result import OpenPoint
 from clearance.scene import records
@@ -91,7 +92,8 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
                 f"{HOLDS_M:g} m: what holds it there is not in the scene, and perhaps earthed"
             )
             cure = (
-                "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, or "
+                "add the structure or the pulley's arm that it hangs on; where it is on a wire or the ladder, name "
+                "that in its place; or "
             )
             yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at, doubt=HANGING)}")
 
@@ -104,5 +106,6 @@ def _held(site: Site, rope: Rope, at: Point) -> bool:
     except InputError:
         pass  # beyond the modelled ground, which is told elsewhere
     mark, gone = shapes.points([at]), absent_throughout(site)
-    bodies = (body for body in site.bodies if body.kind != "ground" and body.name not in gone and len(body.shape))
-    return any(between(mark, body.shape)[0] <= HOLDS_M for body in bodies)
+    # What hangs on a wire names it: by coordinates it would not move with it.
+    bodies = (body for body in site.bodies if body.kind not in ("ground", "wire") and body.name not in gone)
+    return any(between(mark, body.shape)[0] <= HOLDS_M for body in bodies if len(body.shape))
