@@ -68,18 +68,19 @@ def test_the_body_is_the_loaded_line_with_a_corner_under_the_load():
     assert bare[2] - under[2] == pytest.approx(drop, rel=0.02)
 
 
-def test_two_loads_at_one_place_are_one_load_of_both_weights():
+@pytest.mark.parametrize(
+    ("told", "near_m"), [({}, 1e-6), pytest.param(KNOWN, 1e-3, marks=pytest.mark.slow, id="in the weather")]
+)
+def test_two_loads_at_one_place_are_one_load_of_both_weights(told, near_m):
     """A man, or a clamp, where something hangs already. Corners are compared to 1e-6 m, as `PLACE_M` allows; in the
     weather to 1e-3 m, as its allowances go by chords."""
     both = [{**SPACER, "what": "clamp", "weight_kg": 12.0}, {**SPACER, "what": "man", "weight_kg": 8.0}]
-    for told, near_m in (({}, 1e-6), (KNOWN, 1e-3)):
-        parts = {"weather": WEATHER} if told else {}
-        one, two = (site(span(**told, loads=loads), **parts) for loads in ([SPACER], both))
-        first, second = (next(body for body in made.bodies if body.name == "bus A") for made in (one, two))
-        assert np.array(first.shape.bounds) == pytest.approx(np.array(second.shape.bounds), abs=near_m)
-        assert place(one, one.scene.wires[0], Reference("bus A", 15.0)) == pytest.approx(
-            place(two, two.scene.wires[0], Reference("bus A", 15.0)), abs=1e-6
-        )
+    parts = {"weather": WEATHER} if told else {}
+    one, two = (site(span(**told, loads=loads), **parts) for loads in ([SPACER], both))
+    first, second = (next(body for body in made.bodies if body.name == "bus A") for made in (one, two))
+    assert np.array(first.shape.bounds) == pytest.approx(np.array(second.shape.bounds), abs=near_m)
+    there = [place(made, made.scene.wires[0], Reference("bus A", 15.0)) for made in (one, two)]
+    assert there[0] == pytest.approx(there[1], abs=1e-6)
 
 
 def test_one_of_two_loads_at_one_place_goes_as_from_beside_it():
