@@ -130,6 +130,18 @@ def nearest_on(start: ArrayLike, way: ArrayLike, point: ArrayLike) -> tuple[Floa
     return share, np.linalg.norm(there - begun - share[:, None] * along, axis=1)
 
 
+def steepest(points: ArrayLike) -> float:
+    """Sine of the steepest slope of a line through points (n, 3); a piece of no length, as between two loads at one
+    place, has none.
+
+    >>> steepest([[0.0, 0.0, 0.0], [4.0, 0.0, 3.0], [4.0, 0.0, 3.0], [9.0, 0.0, 3.0]])
+    0.6
+    """
+    steps = np.diff(np.asarray(points, float), axis=0)
+    lengths = np.linalg.norm(steps, axis=1)
+    return float(np.max(np.abs(steps[:, 2]) / np.where(lengths > 0.0, lengths, 1.0)))
+
+
 def at_value(shape: Shape, value: float) -> Shape:
     """The shape where its shape parameter has a value, rigid from there on."""
     return shape if shape.rate is None else replace(shape, vertices=shape.vertices + shape.rate * value, rate=None)

@@ -11,10 +11,12 @@ from typer.testing import CliRunner
 
 from clearance.cli import app
 from clearance.conductor.change_of_state import REFERENCE_C
+from clearance.conductor.loads import carried
+from clearance.conductor.released import eased
 from clearance.errors import InputError
 from clearance.report.briefing_words import stop_conditions
 from clearance.scene.assemble import assemble, place
-from clearance.scene.hanging import hung_lines, place_wires
+from clearance.scene.hanging import hung_lines, lines_of, place_wires
 from clearance.scene.records import Reference
 
 STRAIN = {"kind": "strain", "length_m": 2.6, "insulating_m": 2.2, "diameter_m": 0.25, "units": 15, "weight_kN": 0.8}
@@ -64,6 +66,34 @@ def test_the_body_is_the_loaded_line_with_a_corner_under_the_load():
     bare = place(site(span()), made.scene.wires[0], Reference("bus A", 15.0))
     drop = 20 * 9.80665 * 15 * 15 / 30 / 6000
     assert bare[2] - under[2] == pytest.approx(drop, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("told", "near_m"), [({}, 1e-6), pytest.param(KNOWN, 1e-3, marks=pytest.mark.slow, id="in the weather")]
+)
+def test_two_loads_at_one_place_are_one_load_of_both_weights(told, near_m):
+    """A man, or a clamp, where something hangs already. Corners are compared to 1e-6 m, as `PLACE_M` allows; in the
+    weather to 1e-3 m, as its allowances go by chords."""
+    both = [{**SPACER, "what": "clamp", "weight_kg": 12.0}, {**SPACER, "what": "man", "weight_kg": 8.0}]
+    parts = {"weather": WEATHER} if told else {}
+    one, two = (site(span(**told, loads=loads), **parts) for loads in ([SPACER], both))
+    first, second = (next(body for body in made.bodies if body.name == "bus A") for made in (one, two))
+    assert np.array(first.shape.bounds) == pytest.approx(np.array(second.shape.bounds), abs=near_m)
+    there = [place(made, made.scene.wires[0], Reference("bus A", 15.0)) for made in (one, two)]
+    assert there[0] == pytest.approx(there[1], abs=1e-6)
+
+
+def test_one_of_two_loads_at_one_place_goes_as_from_beside_it():
+    """12 kg stay and 8 kg go: from the same place as from 1 mm beside it, to a tenth of a millimetre."""
+    stays, goes = {**SPACER, "what": "clamp", "weight_kg": 12.0}, {**SPACER, "what": "man", "weight_kg": 8.0}
+    found = []
+    for beside_m in (0.0, 0.001):
+        made = site(span(loads=[stays, {**goes, "at_m": 15.0 + beside_m}])).scene
+        after = {("bus A", "clamp"): 1.0}
+        (move,) = eased(carried([lines_of(made)["bus A"]]), {**after, ("bus A", "man"): 1.0}, after).moves
+        found.append((np.linalg.norm(move.rate, axis=1).max(), move.beyond_m.max()))
+    assert found[0][0] > 0.03
+    assert found[0] == pytest.approx(found[1], abs=1e-4)
 
 
 def test_weights_may_be_masses_and_pounds_but_tensions_not():

@@ -338,6 +338,11 @@ def ends(**parts):
     ]
 
 
+def on_wires(**parts):
+    """Whose places lie on a wire and are given by coordinates."""
+    return [p.where for p in supports(**parts) if "is given by coordinates" in p.what]
+
+
 @pytest.mark.parametrize(("off_m", "verdict"), [(14.9, "undecided"), (15.1, "clear")])
 def test_an_end_that_hangs_on_nothing_is_undecided_near_the_job_and_told_further_off(off_m, verdict):
     held = box("far beam", [off_m + 2.5 + 60, 0, 12], [0.5, 4, 0.5])
@@ -362,7 +367,7 @@ def test_what_holds_an_end_is_within_a_metre(above_m, count):
     assert len(ends(wires=ending_at(10), solids=beams)) == count
 
 
-def test_wires_that_meet_in_the_air_do_not_hold_each_other_and_one_that_passes_does():
+def test_wires_that_meet_in_the_air_do_not_hold_each_other_nor_does_one_that_passes():
     beams = [box(f"beam {x}", [x, 0, 12], [0.5, 4, 0.5]) for x in (-50, 70)]
     west = {**SPAN, "name": "west", "from_m": [-50, 0, 12], "to_m": [10, 0, 12]}
     east = {**SPAN, "name": "east", "from_m": [10, 0, 12], "to_m": [70, 0, 12]}
@@ -374,6 +379,7 @@ def test_wires_that_meet_in_the_air_do_not_hold_each_other_and_one_that_passes_d
     across = {**SPAN, "name": "across", "from_m": [10, -30, 12.9], "to_m": [10, 30, 12.9], "sag_m": 0.9}
     rails = [box(f"rail {y}", [10, y, 13], [4, 0.5, 0.5]) for y in (-30, 30)]
     assert ends(wires=[west, across], solids=[*beams, *rails]) == []
+    assert on_wires(wires=[west, across], solids=[*beams, *rails]) == ["wire 'west'"]
 
 
 @pytest.mark.parametrize(
@@ -402,6 +408,7 @@ def test_an_insulator_holds_an_end_and_an_earthed_wire_beside_a_live_one_does_no
     for phase, count in (({"potential": "earth", "phase": None}, 1), ({}, 0)):
         across = {**SPAN, **phase, "name": "across", "from_m": [10, -30, 12.6], "to_m": [10, 30, 12.6], "sag_m": 0.5}
         assert len(ends(wires=[*ending_at(10), across], solids=far)) == count
+        assert len(on_wires(wires=[*ending_at(10), across], solids=far)) == 1 - count
 
 
 def two_spans(rise_m, constant_m=1000.0, **string):

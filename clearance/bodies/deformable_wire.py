@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from clearance import shapes
 from clearance.bodies import insulator
-from clearance.conductor.lines import Piece, Placed
+from clearance.conductor.lines import Placed
 from clearance.conductor.ranges import rotation
 from clearance.errors import InputError, Mistake
 from clearance.shapes import Shape, nearest_on
@@ -92,7 +92,7 @@ def _subconductors(placed: Placed, offsets_m: Sequence[tuple[float, float]]) -> 
     across = np.array([-placed.axis[1], placed.axis[0], 0.0])
     size = float(np.linalg.norm(across))
     across = across / size if size > 1e-9 else np.array([0.0, 1.0, 0.0])
-    steepest = max(_steepest(piece, v) for v in (0.0, *placed.shape_m))
+    steepest = max(shapes.steepest(piece.points + v * piece.rate) for v in (0.0, *placed.shape_m))
     return [
         (
             piece.points + left * across + np.array([0.0, 0.0, up]),
@@ -151,12 +151,6 @@ def _shape(points: Floats, rate: Floats, radius_m: float, uncertainty_m: float |
     return replace(made, rate=np.ascontiguousarray(corners))
 
 
-def _steepest(piece: Piece, v: float) -> float:
-    """Sine of the steepest slope of a piece at a shape parameter."""
-    steps = np.diff(piece.points + v * piece.rate, axis=0)
-    return float(np.max(np.abs(steps[:, 2]) / np.linalg.norm(steps, axis=1)))
-
-
 def envelope_shape(
     placed: Placed,
     diameter_m: float,
@@ -173,7 +167,7 @@ def envelope_shape(
     offsets_m: places of the subconductors about the wire, across (left) and up [m]
 
     Every point of the true wire lies within radius and uncertainty of the shape. What the family of shapes leaves open
-    (``Piece.uncertainty_m``) is part of it, so let the wire be the family's at a shape v and a swing phi of their
+    (``lines.Piece.uncertainty_m``) is part of it, so let the wire be the family's at a shape v and a swing phi of their
     ranges, and x its point at a share t between two kept vertices. What the wire truly fills between layers and angles
     (2 and 3) goes into the radius, what is error (1, 4 and 5) into the uncertainty.
 

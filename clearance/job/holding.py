@@ -34,9 +34,10 @@ def is_held(site: Site, at: Point, away: Collection[str]) -> bool:
 
 @lru_cache(maxsize=1024)
 def holders(site: Site, at: Point) -> frozenset[str]:
-    """What stands near enough to a point to hold the end of a rope there."""
+    """What stands near enough to a point to hold the end of a rope there. What hangs on a wire names it instead: by
+    coordinates it would not move with it."""
     mark = shapes.points([at])
-    bodies = (body for body in site.bodies if body.kind != "ground" and len(body.shape))
+    bodies = (body for body in site.bodies if body.kind not in ("ground", "wire") and len(body.shape))
     found = {body.name for body in bodies if between(mark, body.shape)[0] <= HOLDS_M}
     try:
         low = at[2] - on_ground(site.ground, (at[0], at[1]))[2] <= HOLDS_M

@@ -116,10 +116,15 @@ def _not_a_load(bench: Bench, stage: Stage) -> Iterator[OpenPoint]:
     disturbed = {entry.wire for entry in stage.disturbed}
     for name in (*stage.released, *stage.off):
         host = unlisted.host_of(bench.site.scene, name)
-        if host is None or host.name in disturbed:
+        if host is None:
+            continue
+        stands = unlisted.stands(bench.site.scene, host, name)
+        if stands and host.name in disturbed:
             continue
         what = f"{name} hung on it and goes, and nothing says how it springs"
-        cure = f'list it among its loads: wire = "{name}", with when_stated; or state disturbed with movement_m'
+        cure = f'list it among its loads: wire = "{name}", with when_stated'
+        if stands:
+            cure += "; or state disturbed with movement_m"
         yield OpenPoint(f"wire '{host.name}'", what, cure)
 
 

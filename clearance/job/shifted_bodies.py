@@ -165,8 +165,7 @@ def _shape(site: Site, name: str, wire: WireShift) -> Shape:
     made = []
     step = wire.points[last] - wire.points[first]
     across = np.array([-step[1], step[0], 0.0]) / float(np.hypot(*step[:2]))
-    rise = np.abs(np.diff(wire.points[first : last + 1, 2]))
-    steepest = float((rise / np.linalg.norm(np.diff(wire.points[first : last + 1], axis=0), axis=1)).max())
+    steepest = shapes.steepest(wire.points[first : last + 1])
     for left, up in bundle_places(record):
         offset = left * across + np.array([0.0, 0.0, up])
         uncertainty = record.uncertainty_m + float(np.hypot(left, up)) * (steepest + _turn(wire))

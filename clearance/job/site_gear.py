@@ -96,8 +96,8 @@ def _ropes(site: Site) -> Iterator[OpenPoint]:
             else:
                 what = f"{place} nothing within {HOLDS_M:g} m: {missing}"
                 cure = (
-                    "add the structure or the pulley's arm that it hangs on, name the wire or the ladder in its place, "
-                    "or "
+                    "add the structure or the pulley's arm that it hangs on; where it is on a wire or the ladder, name "
+                    "that in its place; or "
                 )
             yield OpenPoint(entry, what, f"{cure}{confirming(entry, field, at, doubt=HANGING)}")
 

@@ -27,6 +27,8 @@ from clearance.gaps import EARTH
 from clearance.job.footing import foot_knots, hooks_m
 from clearance.job.holding import HOLDS_M
 from clearance.job.measuring import Bench
+from clearance.job.site_hanging import hanging, hangs, of_places, of_solids, on_wire
+from clearance.job.site_thin import of_thin
 from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
 from clearance.scene import records
@@ -85,6 +87,9 @@ def of_supports(bench: Bench, marks: Sequence[Mark]) -> tuple[OpenPoint, ...]:
         *_far_phases(site),
         *_far_people(site),
         *_unsupported(bench, marks, job),
+        *of_places(site),
+        *of_solids(site),
+        *of_thin(site),
         *_uplifted(site),
         *_sags(site),
         *_beyond_ground(site, job),
@@ -217,7 +222,11 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
     for name, field, mark in marks:
         at: Point = getattr(site.wires[name].record, field)
         entry = f"wire '{name}'"
-        if confirmed(site.scene, f"wire '{name}'", field, at, HANGING) or _held(bench, name, at, mark):
+        on, held = on_wire(site, name, at), _held(bench, name, at, mark)
+        if on is not None and hangs(site, name, on, held):
+            yield OpenPoint(entry, *hanging(field, on))
+            continue
+        if held or confirmed(site.scene, entry, field, at, HANGING):
             continue
         away_m = off(job, at)
         if away_m > NEAR_JOB_M:
@@ -228,10 +237,10 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
             f"{HOLDS_M:g} m: what holds it there is not in the scene, {away_m:.0f} m from the job and perhaps earthed"
         )
         cure = (
-            "add the structure, the insulator or the wire that it hangs on, or, where nothing earthed is there, "
+            "add the structure or the insulator that it hangs on, or, where nothing earthed is there, "
             f"{confirming(entry, field, at, doubt=HANGING)}"
         )
-        yield OpenPoint(f"wire '{name}'", what, cure)
+        yield OpenPoint(entry, what, cure)
     if far:
         what = (
             f"ends that hang on nothing: {_listed(far)}. They are more than {NEAR_JOB_M:g} m from the job; the "
@@ -243,8 +252,8 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
 def _held(bench: Bench, name: str, at: Point, mark: Body) -> bool:
     """Whether anything of the site that can hold the end of a wire is near enough.
 
-    What can is earthed, or an insulator. A live solid holds nothing unless something holds it in turn, and another wire
-    only one of its own potential, between its own ends: where two spans meet in the air, a structure is missing.
+    What can is earthed, or an insulator. A live solid holds nothing unless something holds it in turn, and what hangs
+    on another wire names it: by coordinates a wire holds nothing, for it moves.
     """
     site = bench.site
     own = {name, *(f"{name} {end} string" for end in ("from", "to"))}
@@ -255,7 +264,7 @@ def _held(bench: Bench, name: str, at: Point, mark: Body) -> bool:
         for body in site.bodies
         if body.name not in own and body.name not in absent_throughout(site) and len(body.shape)
         if body.shape in bench.engine.index and not _ends_here(site, body.name, name, at)
-        if body.kind != "wire" or body.potential == potential
+        if body.kind != "wire"
         if body.potential in (EARTH, potential) or not body.conductive or body.kind == "fitting"
     ]
     found = [mark]

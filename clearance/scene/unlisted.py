@@ -1,9 +1,9 @@
 """Owns what hangs on a wire by reference and goes in the job, though the wire does not list it among its loads.
 
-Such a wire springs as it would with the load listed. `with_loads` lists it, where the wire can be solved so and nobody
-states in `movement_m` how far it moves. Whether it hung there when the wire hung as stated nobody says: it is taken as
-having hung there, and the result stays undecided until the wire lists it (`told`). What is not listed here is told by
-each stage in which it goes.
+Such a wire springs as it would with the load listed. `with_loads` lists it where the wire can be solved so, whatever is
+stated of how far it moves: of a stated `movement_m` and the model's the larger is taken. Whether it hung there when the
+wire hung as stated nobody says: it is taken as having hung there, and the result stays undecided until the wire lists
+it (`told`). What is not listed here is told by each stage in which it goes.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from clearance.errors import InputError
 from clearance.result import OpenPoint
 from clearance.scene import hanging
-from clearance.scene.records import LoadOnWire, Reference, Scene, SpanWire, Stage
+from clearance.scene.records import LoadOnWire, Reference, Scene, SpanWire
 
 
 def host_of(scene: Scene, name: str) -> SpanWire | None:
@@ -26,20 +26,22 @@ def host_of(scene: Scene, name: str) -> SpanWire | None:
     return None
 
 
+def stands(scene: Scene, host: SpanWire, name: str) -> bool:
+    """Whether a stated movement of a host stands for what hung on it: where no model can be had, for want of its
+    conductor, or as a wire that hangs on its end, or on it twice, is no load at a point."""
+    record = next(wire for wire in scene.wires if wire.name == name)
+    here = [end for end in (record.from_m, record.to_m) if isinstance(end, Reference) and end.name == host.name]
+    return host.conductor is None or len(here) > 1 or here[0].along_m is None
+
+
 def with_loads(scene: Scene) -> Scene:
     """The scene with what goes in its stages among the loads of what it hangs on, where that can be solved."""
     found = scene
     for name in dict.fromkeys(name for stage in scene.stages for name in (*stage.released, *stage.off)):
         host = host_of(found, name)
-        if host is not None and not any(_said(stage, host, name) for stage in scene.stages):
+        if host is not None:
             found = _listed(found, host, name)
     return found
-
-
-def _said(stage: Stage, host: SpanWire, name: str) -> bool:
-    """Whether a stage in which a wire goes, or is off, says how far its host moves."""
-    moved = (entry.wire == host.name and entry.movement_m is not None for entry in stage.disturbed)
-    return name in (*stage.released, *stage.off) and any(moved)
 
 
 def _listed(scene: Scene, host: SpanWire, name: str) -> Scene:

@@ -1,0 +1,130 @@
+"""Owns live conductors that are written as rigid bodies: a wire moved to another table hangs still in the weather.
+
+What is thin and long, and not earthed, is a wire until somebody confirms that it is a rigid tube or bar. Pieces that
+follow one another are one body: a sagging wire is written as many short ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clearance.bodies import Body
+from clearance.gaps import EARTH
+from clearance.result import OpenPoint
+from clearance.scene import records
+from clearance.scene.assemble import Site
+from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.records import Solid, Structure, where
+from clearance.shapes import Shape
+
+THIN: Final = "thin as a wire"
+
+THIN_M = 0.06
+"""[m] Conductors that hang are thinner: the thickest have 50 mm. Tubular buses have 80 to 250 mm (common practice, no
+source)."""
+
+SLENDER = 50.0
+"""[1] Length over thickness beyond which what is thin bends under its own weight and in the wind (common practice, no
+source): horns, clamps and stubs are below it."""
+
+RIGID_M = 0.01
+"""[m] What is thinner than this is no rigid tube or bar, whoever confirms it."""
+
+APART_M = 1.0
+"""[m] Pieces no further apart follow one another: a span between them would be seen."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """A thin body: its entry, how thick it is [m], where it is, and the field that says so."""
+
+    entry: Solid | Structure
+    girth_m: float
+    potential: str | None
+    low: Floats
+    high: Floats
+    field: str
+    value: Any
+
+
+def of_thin(site: Site) -> Iterator[OpenPoint]:
+    """Thin, long, live bodies that are no wires, where the scene has weather; what follows one another together."""
+    scene = site.scene
+    if scene.weather is None:
+        return
+    bodies = {body.name: body for body in site.bodies}
+    entries: tuple[Solid | Structure, ...] = (*scene.solids, *scene.structures)
+    pieces = [piece for entry in entries if (piece := _thin(bodies.get(entry.name), entry)) is not None]
+    left = [piece for piece in pieces if not _rigid(site, piece)]
+    while left:
+        run = [left.pop(0)]
+        for one in run:
+            near = [other for other in left if other.potential == one.potential and _apart_m(one, other) <= APART_M]
+            left = [other for other in left if other not in near]
+            run += near
+        low, high = np.min([one.low for one in run], axis=0), np.max([one.high for one in run], axis=0)
+        long, thick = float(np.linalg.norm(high - low)), max(one.girth_m for one in run)
+        if long <= SLENDER * thick:
+            continue
+        first = run[0]
+        named = where(scene, first.entry)[-1]
+        others = f" and {len(run) - 1} more" if len(run) > 1 else ""
+        what = f"{long:.1f} m long and {1000 * thick:.0f} mm thick, live: what hangs moves in the weather, this stands"
+        cure = "state it as a wire, with its conductor"
+        if any(_may_be_rigid(one) for one in run):
+            cure += f"; or, where it is a rigid tube or bar, {confirming(named, first.field, first.value, doubt=THIN)}"
+            cure += ", and so each of the others" * (len(run) > 1)
+        yield OpenPoint(f"{named}{others}", what, cure)
+
+
+def _thin(body: Body | None, entry: Solid | Structure) -> _Piece | None:
+    """A body as a piece of what may be a wire; None where it is earthed, does not conduct, or is thick."""
+    if body is None or body.potential == EARTH or not body.conductive or not len(body.shape):
+        return None
+    if isinstance(entry, records.Cylinder):
+        girth, field = 2.0 * entry.radius_m, "radius_m"
+    elif isinstance(entry, records.Box):
+        girth, field = sorted(entry.size_m)[1], "size_m"
+    elif isinstance(entry, records.Mesh):
+        girth, field = _girth_m(body.shape), "file"
+    elif isinstance(entry, records.MembersStructure):
+        girth, field = 2.0 * float(body.shape.radius.max()), "members"
+    else:
+        return None
+    if girth >= THIN_M:
+        return None
+    low, high = body.shape.vertices.min(axis=(0, 1)), body.shape.vertices.max(axis=(0, 1))
+    return _Piece(entry, girth, body.potential, low, high, field, getattr(entry, field))
+
+
+def _girth_m(shape: Shape) -> float:
+    """How thick a mesh is [m]: four times its volume over its surface, which is the diameter of a tube however it
+    bends, and twice the thickness of a plate."""
+    corners = shape.vertices - shape.vertices.mean(axis=(0, 1))
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    surface = float(np.linalg.norm(normals, axis=1).sum()) / 2.0
+    volume = abs(float((corners[:, 0] * normals).sum())) / 6.0
+    return 4.0 * volume / surface if surface > 0.0 else 0.0
+
+
+def _may_be_rigid(piece: _Piece) -> bool:
+    """Whether a piece can be a tube, a bar or, of a mesh, a plate."""
+    return piece.girth_m >= RIGID_M or isinstance(piece.entry, records.Mesh)
+
+
+def _rigid(site: Site, piece: _Piece) -> bool:
+    """Whether somebody confirms that a piece is no wire."""
+    named = where(site.scene, piece.entry)[-1]
+    return _may_be_rigid(piece) and confirmed(site.scene, named, piece.field, piece.value, THIN)
+
+
+def _apart_m(one: _Piece, other: _Piece) -> float:
+    """How far the boxes about two pieces are apart [m]."""
+    return float(np.linalg.norm(np.maximum(0.0, np.maximum(one.low - other.high, other.low - one.high))))
