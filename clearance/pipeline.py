@@ -291,6 +291,7 @@ def _without(
             strict=True,
         )
         floor.margin_m = min(floor.margin_m, *(own.margin_m for own in floors))
+        floor.breach |= any(own.breach for own in floors)
     again_read = any(isinstance(entry, LeftOut | Confirmed) for entry in one.entries)
     now = _Points(
         points.line if look is None else site_look.found(there, look),

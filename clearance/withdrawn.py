@@ -80,14 +80,15 @@ def _covering(site: Site) -> Iterator[tuple[Statement, Statement]]:
     All absences: a chain from a phase to earth may pass what either takes away. A restrained reach with the absences of
     what may be near the job, and what holds a tail with every absence: hands and tails that are held back do not meet
     what is there without the absence, and what is away is not met by those that are free. With a solid that insulates
-    it is the same.
+    and a circuit that is earthed it is the same.
     """
     said = site.scene.statements
     absences = [entry for entry in said if isinstance(entry, Absent)]
     yield from pairwise(absences)
     solids = {solid.name for solid in site.scene.solids}
-    away: dict[Absent | Insulating, tuple[str, ...]] = {entry: entry.bodies for entry in absences}
+    away: dict[Absent | Insulating | EarthedCircuit, tuple[str, ...]] = {entry: entry.bodies for entry in absences}
     away |= {entry: (entry.body,) for entry in said if isinstance(entry, Insulating) and entry.body in solids}
+    away |= {entry: tuple(site.live) for entry in said if isinstance(entry, EarthedCircuit)}
     yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail) for gone in away)
     restrained = [entry for entry in said if isinstance(entry, RestrainedReach)]
     job = where_the_job_is(site) if restrained else None

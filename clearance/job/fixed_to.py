@@ -38,7 +38,7 @@ def of_stage(site: Site, stage: Stage) -> Iterator[OpenPoint]:
             if what not in gone:
                 cure = "take it off before, in a stage of its own, or mend where it is"
                 if word == "solid":
-                    cure = "let it go along, in release.takes_along, take it away before, or mend where it is"
+                    cure = "let it go along, in release.takes_along, or mend where it is"
                 said = f"{word} '{what}' is fixed to it between its ends, and would stay in the air where the wire was"
                 yield OpenPoint(f"wire '{name}'", said, cure)
 

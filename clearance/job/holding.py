@@ -46,8 +46,9 @@ def holders(site: Site, at: Point) -> frozenset[str]:
     return frozenset((*found, *(("ground",) if low else ())))
 
 
-def is_in_hands(site: Site, stage: Stage, at: Point) -> bool:
-    """Whether a member of the crew has a point within reach from every place they have in a stage."""
+def in_hands(site: Site, stage: Stage, at: Point) -> tuple[str, ...]:
+    """Whoever of the crew has a point within reach from every place they have in a stage."""
+    found = []
     for person in crew_there(site, stage):
         build = build_of(person)
         plans = [areas.plan(place.at_m, place.radius_m or 0.0, place.area_m) for place in stands_in(stage, person)]
@@ -58,5 +59,5 @@ def is_in_hands(site: Site, stage: Stage, at: Point) -> bool:
         except InputError:
             continue
         if up <= build.overhead_reach_m:
-            return True
-    return False
+            found.append(person.name)
+    return tuple(found)

@@ -13,6 +13,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache, partial
+from typing import get_args
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from clearance.job.touching import FINE_M, Course, met, touched
 from clearance.job.ways import LIVE, Member, Touch, Way, ways
 from clearance.limits import length_between, required_length, unnamed
 from clearance.result import Insulation
+from clearance.rules.records import What
 from clearance.scene.assemble import EARTH, Site
 from clearance.scene.records import Stage
 from clearance.scene.voltages import unknown_circuit
@@ -38,7 +40,8 @@ REMOTE_TOOL = "remote tool"
 
 CUTS = 4
 """How often a range is halved while a length is not clear: a body that touches two members is not at one end of its
-range on the one and at the other end on the other. More: longer work, and lengths nearer to the least there is."""
+range on the one and at the other end on the other. More: longer work, and lengths nearer to the least there is. What is
+not clear at one position of the stage is not clear in it: there the halving ends."""
 
 LEVER_M = 5.0
 """[m] What a turn counts for beside a shift when the range to halve is chosen."""
@@ -49,6 +52,9 @@ Box = Mapping[str, tuple[float, float]]
 def insulation_of(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> tuple[Insulation, ...]:
     """Every insulating length of the stage: of what carries somebody or touches something live, of ropes that are
     stated as insulating, and of the remote tool that earths a tail; of each the least over all pieces of the stage."""
+    floor = bench.floor
+    if floor is not None and floor.breach and floor.margin_m <= -longest_m(bench.site):
+        return ()  # the verdict is known, and nothing that has no length left has a smaller margin
     settings = [piece.compiled.setting for piece in pieces]
     # What a reach envelope holds is not asked again: but not a posture or a lead before the change at a join.
     reached = any(setting.check == "reach" for setting in settings)
@@ -56,34 +62,59 @@ def insulation_of(bench: Bench, stage: Stage, pieces: Sequence[Piece]) -> tuple[
         piece for piece, one in zip(pieces, settings, strict=True) if one.check == "reach" or one.join or not reached
     ]
     least: dict[str, Insulation] = {}
+    short: set[str] = set()
     for piece in asked:
-        for found in _over(bench, stage, piece, piece.compiled.setting.box, CUTS):
+        for found in _over(bench, stage, piece, piece.compiled.setting.box, CUTS, short):
             _keep(least, found)
     return (*least.values(), *sticks(bench.site, stage))
 
 
+@lru_cache(maxsize=64)
+def longest_m(site: Site) -> float:
+    """The longest length [m] that anything insulating may need in a scene; infinite where a rule is silent."""
+    tails = (wire.name for wire in site.scene.wires if wire.release is not None)
+    between = itertools.combinations((EARTH, LIVE, *site.circuit_of, *tails), 2)
+    asked = [length_between(site.scene, site.circuit_of, what, *pair)[0] for pair in between for what in get_args(What)]
+    return max(math.inf if length is None else length for length in asked)
+
+
 def _over(
-    bench: Bench, stage: Stage, piece: Piece, box: Box, cuts: int, before: Sequence[Touch] | None = None
+    bench: Bench,
+    stage: Stage,
+    piece: Piece,
+    box: Box,
+    cuts: int,
+    short: set[str],
+    before: Sequence[Touch] | None = None,
 ) -> Iterator[Insulation]:
     """The lengths over a box of parameters: where they are not clear over all of it at once, over both halves of it.
 
+    short: what is not clear at one position of the stage, told of more as they are found: for that nothing is halved
     before: what touches over a box that holds this one: nothing else does
     """
     touches, found = _lengths(bench, stage, piece, box, before)
+    floor = bench.floor
+    if floor is not None and floor.breach and all(_rank(one)[1] >= floor.margin_m for one in found):
+        yield from found  # the verdict is known, and none of these is the least, however finely they are told
+        return
+    if cuts > 0 and not _short(found) <= short:
+        middle = {name: (0.5 * (low + high),) * 2 for name, (low, high) in box.items()}
+        short |= _short(_lengths(bench, stage, piece, middle, touches)[1])
     widest = max(box, key=lambda name: (box[name][1] - box[name][0]) * (1.0 if name.endswith("_m") else LEVER_M))
     low, high = box[widest]
-    if (
-        cuts == 0
-        or high <= low
-        or all(one.verdict == "clear" or one.required_m is None or one.left_m >= one.required_m for one in found)
-    ):
+    if cuts == 0 or high <= low or _short(found) <= short:
         yield from found
         return
     least: dict[str, Insulation] = {}
     for half in ((low, 0.5 * (low + high)), (0.5 * (low + high), high)):
-        for one in _over(bench, stage, piece, {**box, widest: half}, cuts - 1, touches):
+        for one in _over(bench, stage, piece, {**box, widest: half}, cuts - 1, short, touches):
             _keep(least, one)
     yield from least.values()
+
+
+def _short(found: Sequence[Insulation]) -> set[str]:
+    """What has less than its length."""
+    return {i.body for i in found if i.verdict != "clear" and i.required_m is not None and i.left_m < i.required_m}
 
 
 def _keep(least: dict[str, Insulation], found: Insulation) -> None:

@@ -20,7 +20,7 @@ from clearance.bodies.ladder import PLATFORM_HALF_M
 from clearance.job import aerial, tail_ropes
 from clearance.job.carried import earthed_in
 from clearance.job.footing import foot_knots, hooks_m, settled, stands
-from clearance.job.holding import holders, is_in_hands
+from clearance.job.holding import holders, in_hands
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.setting import Setting
 from clearance.job.standing import area_of, build_of
@@ -299,7 +299,7 @@ def _held_end(site: Site, stage: Stage, setting: Setting, record: records.Wire, 
     fast = holders(site, at)
     bodies = [body for body in setting.bodies if body.name in fast and body.conductive]
     touches = [touch_of(rope.name, body, 0.0, 0.0, 0.0) for body in bodies]
-    if not touches or any(touch.at & {EARTH, None} for touch in touches) or is_in_hands(site, stage, at):
+    if not touches or any(touch.at & {EARTH, None} for touch in touches) or in_hands(site, stage, at):
         return [anchor_of(site, rope.name)]
     return touches
 

@@ -36,9 +36,13 @@ LIMITED_BUDGET = 20_000
 
 @dataclass
 class Floor:
-    """The least margin known so far [m]: a question whose gaps keep more than it, and their limit, adds nothing."""
+    """The least margin known so far [m]: a question whose gaps keep more than it, and their limit, adds nothing.
+
+    breach: whether a gap in breach was found since, so that the verdict is known
+    """
 
     margin_m: float
+    breach: bool = False
 
     @property
     def spare_m(self) -> float:
@@ -199,11 +203,13 @@ def beneath(bench: Bench, piece: Piece, paths: tuple[Path, ...], required_m: flo
         if found.upper_m < required_m and deepest < found.upper_m:
             again = bench.sweep(piece.compiled, left, tolerance_m=bench.tolerance_m, target_m=deepest)
             if again.outcome == "reached":
+                bench.floor.breach = True
                 verdict = judge(again.lower_m, found.upper_m, required_m)
                 return _told(found, again.lower_m, verdict, required_m, "as stated")
     measure = measure_of(bench, piece, paths, required_m, "as stated")
     if measure.margin_lower_m is not None:
         bench.floor.margin_m = min(bench.floor.margin_m, measure.margin_lower_m)
+    bench.floor.breach |= measure.verdict == "breach"
     return measure
 
 

@@ -131,7 +131,9 @@ def _hand(site: Site, stage: Stage, wire: str) -> frozenset[str]:
     """Whoever holds the free end, with the lead, where that is allowed for what opens."""
     if stage.by_hand is None:
         return frozenset()
-    allowed = any(_covers(entry, opened(site, wire)) for entry in statements.may_open(site.scene, wire, by_hand=True))
+    said = statements.may_open(site.scene, wire, by_hand=True)
+    # Of several limits each must cover it: the lowest of them counts.
+    allowed = bool(said) and all(_covers(entry, opened(site, wire)) for entry in said)
     return frozenset((stage.by_hand, lead_name(stage.by_hand))) if allowed else frozenset()
 
 
@@ -249,7 +251,7 @@ def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) ->
                 f'say whose limit covers it: kind = "may open", wire = {shown(wire)}, how = {shown(how)}, current_A, '
             )
             yield OpenPoint(head, f"nobody says that {words} may be opened {how}", f"{cure}energy_J, basis, by, on")
-        elif not any(_covers(entry, found) for entry in said):
+        elif not all(_covers(entry, found) for entry in said):
             cure = "discharge or shorten it, open it otherwise, or find a limit that covers it"
             yield OpenPoint(head, f"opens {words}, more than may be opened {how}", cure, "breach")
 

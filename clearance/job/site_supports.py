@@ -153,12 +153,13 @@ def _far_phases(site: Site) -> Iterator[OpenPoint]:
     for circuit in site.scene.circuits:
         entry = f"circuit '{circuit.name}'"
         far = {phase: away[phase] for phase in circuit.phases if near < away.get(phase, 0.0) < math.inf}
-        if far and not confirmed(site.scene, entry, "phases", circuit.phases, FAR):
+        # Only the phases that are far are confirmed: no line that was moved as a whole is.
+        if far and not confirmed(site.scene, entry, "phases", tuple(far), FAR):
             named = " and ".join(f"phase {phase} ({distance:.0f} m)" for phase, distance in far.items())
             what = f"{named} further than {near:g} m from everywhere the job can be: is the line where the job is?"
             cure = (
                 "check the places of its wires and the unit and datum of their heights, the origin and the track, or "
-                f"{confirming(entry, 'phases', circuit.phases, doubt=FAR)}"
+                f"{confirming(entry, 'phases', tuple(far), doubt=FAR)}"
             )
             yield OpenPoint(entry, what, cure)
 
@@ -167,8 +168,10 @@ def _far_people(site: Site) -> Iterator[OpenPoint]:
     """Crew and vehicles that are nowhere near the work in any stage: a slip in a place, and nobody is judged there."""
     job = where_the_job_is(site, crew=False)
     scene = site.scene
-    people = [(one, "at_m", one.at_m, [area_of(stage, one) for stage in scene.stages]) for one in scene.crew]
-    things = [(one, "centre_m", one.centre_m, [ground_of(site, stage, one) for stage in scene.stages])
+    # While somebody is aloft, where anybody ever is: who comes near only once all is over is judged in nothing.
+    stages = [stage for stage in scene.stages if records.aloft(scene, stage)] or scene.stages
+    people = [(one, "at_m", one.at_m, [area_of(stage, one) for stage in stages]) for one in scene.crew]
+    things = [(one, "centre_m", one.centre_m, [ground_of(site, stage, one) for stage in stages])
               for one in scene.vehicles]  # fmt: skip
     for entry, field, at, areas in (*people, *things) if job is not None else ():
         away_m = min((area.distance(job) for area in areas), default=0.0)

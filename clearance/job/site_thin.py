@@ -1,6 +1,6 @@
-"""Owns live conductors that are written as rigid bodies: a wire moved to another table hangs still in the weather.
+"""Owns wires that are written as rigid bodies: a wire moved to another table hangs still in the weather.
 
-What is thin and long, and not earthed, is a wire until somebody confirms that it is a rigid tube or bar. Pieces that
+What is thin and long, live or earthed, is a wire until somebody confirms that it is a rigid tube or bar. Pieces that
 follow one another are one body: a sagging wire is written as many short ones.
 """
 
@@ -55,10 +55,17 @@ class _Piece:
 
 
 def of_thin(site: Site) -> Iterator[OpenPoint]:
-    """Thin, long, live bodies that are no wires, where the scene has weather; what follows one another together."""
+    """Thin, long bodies that are no wires, earthed ones too, where the scene has weather: what follows one another
+    together. And scans of what is live, which move in no weather."""
     scene = site.scene
     if scene.weather is None:
         return
+    for cloud in scene.clouds:
+        named = where(scene, cloud)[-1]
+        if cloud.potential != EARTH and not confirmed(scene, named, "potential", cloud.potential, THIN):
+            what = "points of what is live stand still: what hangs moves in the weather"
+            cure = "state what hangs there as wires and leave it out of the scan; or, where nothing in it hangs, "
+            yield OpenPoint(named, what, f"{cure}{confirming(named, 'potential', cloud.potential, doubt=THIN)}")
     bodies = {body.name: body for body in site.bodies}
     entries: tuple[Solid | Structure, ...] = (*scene.solids, *scene.structures)
     pieces = [piece for entry in entries if (piece := _thin(bodies.get(entry.name), entry)) is not None]
@@ -76,7 +83,7 @@ def of_thin(site: Site) -> Iterator[OpenPoint]:
         first = run[0]
         named = where(scene, first.entry)[-1]
         others = f" and {len(run) - 1} more" if len(run) > 1 else ""
-        what = f"{long:.1f} m long and {1000 * thick:.0f} mm thick, live: what hangs moves in the weather, this stands"
+        what = f"{long:.1f} m long and {1000 * thick:.0f} mm thick: what hangs moves in the weather, this stands"
         cure = "state it as a wire, with its conductor"
         if any(_may_be_rigid(one) for one in run):
             cure += f"; or, where it is a rigid tube or bar, {confirming(named, first.field, first.value, doubt=THIN)}"
@@ -85,8 +92,8 @@ def of_thin(site: Site) -> Iterator[OpenPoint]:
 
 
 def _thin(body: Body | None, entry: Solid | Structure) -> _Piece | None:
-    """A body as a piece of what may be a wire; None where it is earthed, does not conduct, or is thick."""
-    if body is None or body.potential == EARTH or not body.conductive or not len(body.shape):
+    """A body as a piece of what may be a wire; None where it does not conduct, or is thick."""
+    if body is None or not body.conductive or not len(body.shape):
         return None
     if isinstance(entry, records.Cylinder):
         girth, field = 2.0 * entry.radius_m, "radius_m"

@@ -16,7 +16,7 @@ import numpy as np
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.job.holding import holders, is_held, is_in_hands
+from clearance.job.holding import holders, in_hands, is_held
 from clearance.job.tails import in_place_m, way_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
@@ -45,9 +45,22 @@ def is_off(stage: Stage, wire: str) -> bool:
 
 
 def there(site: Site, stage: Stage, wire: str) -> frozenset[str]:
-    """The ropes of a wire that are there in a stage, and held."""
-    found = ((record, rope) for record, rope in ropes_of(site, stage) if record.name == wire)
-    return frozenset(rope.name for record, rope in found if not _loose(site, stage, record, rope))
+    """The ropes of a wire that are there in a stage, and held: one line counts once whatever it is called, and whoever
+    holds a rope in the hand holds no other. A safety rope is made fast: a hand may go anywhere in its area."""
+    safety = {entry.rope for entry in statements.held(site.scene, wire)}
+    lines, hands, found = set(), set(), set()
+    for record, rope in ropes_of(site, stage):
+        line = (rope.over_m, rope.to_m)
+        if record.name != wire or line in lines or _loose(site, stage, record, rope):
+            continue
+        if not _made_fast(site, stage, record, rope):
+            free = [name for name in in_hands(site, stage, place(site, record, rope.to_m)) if name not in hands]
+            if rope.name in safety or not free:
+                continue
+            hands.add(free[0])
+        lines.add(line)
+        found.add(rope.name)
+    return frozenset(found)
 
 
 def holds(site: Site, entry: HeldTail, parked: bool, ropes: Collection[str]) -> bool:
@@ -153,7 +166,8 @@ def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
             if (name in stage.off or not entry.parked) and not holds(site, entry, name in stage.off, ropes):
                 lacks = "not two ropes are" if entry.rope is None else f"{entry.rope} is not"
                 what = f"said to be held whichever rope fails, and {lacks} there and held: that counts for nothing"
-                yield OpenPoint(head, what, f"{cure}; two ropes or more, or a safety rope")
+                more = "two ropes or more, each in the hands of its own man or made fast, or a safety rope made fast"
+                yield OpenPoint(head, what, f"{cure}; {more}")
 
 
 def _loose(site: Site, stage: Stage, record: records.Wire, rope: TailRope) -> str:
@@ -162,10 +176,14 @@ def _loose(site: Site, stage: Stage, record: records.Wire, rope: TailRope) -> st
     if rope.hangs_from in away:
         return f"its pulley hangs from {rope.hangs_from}, which is not there"
     at: Point = place(site, record, rope.to_m)
-    if isinstance(rope.to_m, Reference):
-        held = rope.to_m.name not in away and not is_off(stage, rope.to_m.name)
-    else:
-        held = is_held(site, at, (*away, *stage.released, *stage.off))
-    if held or is_in_hands(site, stage, at):
+    if _made_fast(site, stage, record, rope) or in_hands(site, stage, at):
         return ""
     return f"nobody is there to hold its end at x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, and nothing that does"
+
+
+def _made_fast(site: Site, stage: Stage, record: records.Wire, rope: TailRope) -> bool:
+    """Whether something that stands there, or goes with nothing that is off, has the end of a rope."""
+    away = statements.absent(site.scene, stage)
+    if isinstance(rope.to_m, Reference):
+        return rope.to_m.name not in away and not is_off(stage, rope.to_m.name)
+    return is_held(site, place(site, record, rope.to_m), (*away, *stage.released, *stage.off))

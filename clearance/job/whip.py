@@ -99,12 +99,12 @@ def _whip(site: Site, name: str, parked: bool, ropes: frozenset[str]) -> Whip:
     half = max([around_m(record), *(one.radius_m for one in along_with(site, name))])
     hulls = [_hull(name, shapes.points([fixed_at], radius=reach + half, uncertainty=uncertainty))]
     corners = [np.array(corner) for corner in way_of(site, name).corners][-1 if parked else 0 :]
-    within = math.inf
+    said_within: list[float] = []
     for restraint in statements.held(site.scene, name):
         if not tail_ropes.holds(site, restraint, parked, ropes):
             continue
         if restraint.within_m is not None:
-            within = min(within, restraint.within_m)
+            said_within.append(restraint.within_m)
         head = statements.where_said(site.scene, restraint)
         if restraint.sideways_m is not None:
             across = _across(head, fixed_at, corners, restraint.sideways_m)
@@ -123,7 +123,8 @@ def _whip(site: Site, name: str, parked: bool, ropes: frozenset[str]) -> Whip:
             whole = tail + 2.0 * release.trails_m + restraint.length_m * (1.0 + STRETCH)
             starts, ends, radii = between(fixed_at, anchor, whole)
             hulls.append(_hull(name, shapes.segments(starts, ends, radii + half, uncertainty + strays)))
-    return Whip(name, fixed_at, reach, tuple(hulls), within)
+    # Of several that are said the widest counts: what contradicts another helps nobody.
+    return Whip(name, fixed_at, reach, tuple(hulls), max(said_within, default=math.inf))
 
 
 def _far_string(record: records.Wire) -> records.InsulatorString | None:

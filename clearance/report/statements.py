@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from clearance.report.findings import Word, word
-from clearance.report.numbers import down, exact, up
+from clearance.report.numbers import down, up
 from clearance.report.style import SIGNS
 from clearance.result import Exempt, OpenPoint, Result, Stated, Without
 
@@ -72,7 +72,7 @@ def exempt_words(one: Exempt) -> str:
     """What keeps no distance in a stage, until where, and on whose word."""
     how = "opens" if one.opens else "closes"
     until = "a limit that no rule gives" if one.until_m is None else f"{up(one.until_m)} m"
-    way = f"the first {exact(one.over_m)} m of its way" if one.opens else f"the last {exact(one.over_m)} m of its way"
+    way = f"the {'first' if one.opens else 'last'} {down(one.over_m)} m of its way"
     words = f"{one.body} keeps no distance from {' and '.join(one.others)} while it {how}: only between contact and "
     words += f"{until}, within {way}; nothing else is exempt"
     said = "; ".join(f"{entry.takes_away}: {entry.basis} ({entry.by}, {entry.on})" for entry in one.on)

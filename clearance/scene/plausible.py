@@ -31,7 +31,7 @@ RADIANS = 5e-4
 
 
 LEAST_AIR_K = 3.0
-"""[K] A range of air temperature below this, with hardly any wind, says that there is no weather."""
+"""[K] A range of air temperature up to this, with hardly any wind, says that there is no weather."""
 
 LEAST_WIND_M_S = 1.0
 """[m/s] So with wind: light air, that drifts smoke, is above it."""
@@ -113,7 +113,7 @@ def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
     field, warmth = ("air_C", weather.air_C) if weather.conductor_C is None else ("conductor_C", weather.conductor_C)
     iced = weather.ice_m.hi > 0.0 or weather.ice_weight_N_m is not None
     span = warmth.hi - warmth.lo
-    still = not iced and span < LEAST_AIR_K and weather.wind_m_s.hi < LEAST_WIND_M_S
+    still = not iced and span <= LEAST_AIR_K and weather.wind_m_s.hi <= LEAST_WIND_M_S
     if still and not confirmed(scene, "weather", field, warmth):
         what = (
             f"{field} over {span:.3g} K and wind_m_s up to {weather.wind_m_s.hi:.3g} are a weather of nothing: usual "
