@@ -12,6 +12,10 @@ import pytest
 import small_scenes as small
 from small_scenes import CIRCUIT, box, insulating, isolated, only, stage, tail_rope
 
+from clearance.errors import InputError
+from clearance.job import tail_ropes
+from clearance.pipeline import prepare
+
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 TOP = 12.0
@@ -226,3 +230,29 @@ def test_a_rope_holds_the_tail_against_its_trapped_charge():
         told["wires"][0]["release"]["trapped_per_unit"] = 3.0
         (found,) = only(**told).insulation
         assert (found.verdict, found.required_m) == (verdict, pytest.approx(required, abs=1e-9))
+
+
+def counted(lines, crew, held=()):
+    told = ropes(stages=[STANDS], lines=lines, crew=crew)
+    made = prepare(small.scene(**{**told, "statements": [*told["statements"], *held]}))
+    return tail_ropes.there(made.site, made.site.scene.stages[0], "dropper")
+
+
+def test_one_line_counts_once_and_a_man_holds_one_rope():
+    """For what two ropes hold, either of which may fail: not one under two names, nor both in one pair of hands."""
+    helpers = [{"name": name, "stature_m": 1.755, "at_m": HIGH[:2], "radius_m": 0.1} for name in ("one", "other")]
+    first, again, aside = (tail_rope(at, name) for at, name in ((HIGH, "a"), (HIGH, "b"), ([-4.0, 0.1, 1.4], "c")))
+    assert counted([first, again], helpers) == {"a"}
+    assert counted([first, aside], helpers[:1]) == {"a"}
+    assert counted([first, aside], helpers) == {"a", "c"}
+    # A safety rope in a hand is as long as the man walks far.
+    said = {"kind": "held", "wire": "dropper", "rope": "c", "length_m": 99}
+    assert counted([first, aside], helpers, [said]) == {"a"}
+    fast = tail_rope([0.0, 0.0, 0.5], "c")
+    assert counted([first, fast], helpers, [said]) == {"a", "c"}
+
+
+def test_a_rope_that_ends_at_its_pulley_is_refused():
+    line = {**tail_rope([0.0, 0.0, 0.5]), "over_m": [0.0, 0.0, 0.5], "hangs_from": "post"}
+    with pytest.raises(InputError, match="to_m: expected another place than over_m, its pulley"):
+        small.scene(**ropes(beside("post", 1.0), stages=[STANDS], lines=[line]))

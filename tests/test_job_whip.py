@@ -285,6 +285,14 @@ def test_ropes_either_of_which_holds_let_it_move_no_further_than_stated(within_m
             assert measure.verdict == verdict
 
 
+def test_of_two_words_on_how_far_it_moves_the_wider_counts():
+    for said in ((0.3, 0.9), (0.9, 0.3)):
+        at = ELECTRICAL + 0.9 + 0.015 - 0.05
+        rail = box("bus B", [4, at + 0.05, 5], [12, 0.1, 12], "B")
+        found = only_of(**lowering([rail], [lashed("dropper", within_m) for within_m in said], stages=[PARKED]))
+        assert reached(found, "B").verdict == "breach"
+
+
 def test_a_tail_at_its_own_may_touch_its_former_phase_and_not_whoever_is_bonded_to_it():
     """The worker is bonded to A, so far beside the plane that guides keep the tail within 0.5 m of. Between A and a
     charge of its own the limit is that between phases."""

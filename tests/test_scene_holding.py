@@ -101,3 +101,24 @@ def test_an_insulator_that_holds_nothing_is_told_with_what_settles_it():
 
 def told(**parts):
     return [point for point in checked(0.05, **parts).open_points if point.where == "insulator 'post'"]
+
+
+def test_a_string_that_hangs_is_the_wires_own_where_there_is_weather():
+    """As an insulator by itself it stands still while the wire swings."""
+    hung = {**POST, "from_m": [-20, 0, 12.6], "to_m": [-20, 0, 10.0]}
+    weather = {
+        "air_C": [0, 30],
+        "conductor_C": [0, 30],
+        "wind_m_s": [0, 10],
+        "gust_factor": 1.0,
+        "ice_m": 0,
+        "basis": "x",
+    }
+    known = {"conductor": "Drake", "diameter_m": 0.0281, "known": {"conductor_C": 20, "basis": "survey"}}
+    known |= {"sag_m": 0.8}
+    parts = {"circuits": [TWO], "solids": [FAR], "stages": [stage(climb_m=1.0)]}
+    for post, air, told in ((hung, weather, True), (hung, None, False),
+                            ({**hung, "from_m": [-20, 0, 7.4]}, weather, False)):  # fmt: skip
+        wires = [wire(10.0, **(known if air else {}))]
+        found = checked(0.05, **parts, wires=wires, insulators=[post], weather=air).open_points
+        assert any("swings in no weather" in str(point) for point in found) == told

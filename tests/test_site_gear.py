@@ -156,3 +156,18 @@ def test_a_ladder_that_is_too_short_stands_at_the_top_of_the_result():
         found = small.checked(0.01, circuits=[TWO], solids=FAR, stages=[stage(climb_m=climb)])
         assert found.verdict == verdict
         assert [p.where for p in found.open_points if p.verdict != "clear"] == ["ladder"] * (verdict != "clear")
+
+
+@pytest.mark.parametrize(("size", "told"), [(1.1, False), (1.2, True)])
+def test_what_nobody_carries_is_not_brought_without_a_word(size, told):
+    """1.2 m a side is 2.08 m across. Before the stage that brings it, it would be judged nowhere."""
+    shed = box("shed", [9, 9, 1], [size, size, size])
+    stages = [
+        stage(name="first", kind="work", workers=[], climb_m=None, posture=None),
+        stage(name="brings", kind="bring", bodies=["shed"], climb_m=None, posture=None, workers=[]),
+    ]
+    parts = {"solids": [*FAR, shed], "stages": stages}
+    found = [point for point in of(**parts) if point.where == "solid 'shed'"]
+    assert [point.verdict for point in found] == ["undecided"] * told
+    said = {"kind": "confirmed", "entry": "solid 'shed'", "field": "name", "value": "shed", "doubt": "put there"}
+    assert [p for p in of(**parts, statements=[{**SAID, **said}]) if p.where == "solid 'shed'"] == []

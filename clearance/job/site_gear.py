@@ -19,10 +19,14 @@ from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Ladder, Reference, Rope, Stage, Worker, where
 
+CARRIED_M = 2.0
+"""[m] What people bring and take away by hand is no larger: a pulley, a tool box, a barrier (common practice, no
+source)."""
+
 
 def of_gear(site: Site) -> tuple[OpenPoint, ...]:
     """What was found, the ladder first."""
-    return (*_ladder(site), *_ropes(site))
+    return (*_ladder(site), *_brought(site), *_ropes(site))
 
 
 def _ladder(site: Site) -> Iterator[OpenPoint]:
@@ -74,6 +78,27 @@ def _hands_m(site: Site, stage: Stage, ladder: Ladder, person: Worker) -> float:
     upright = max(0.0, abs(ladder.tilt_deg) - sum(max(abs(lean.lo), abs(lean.hi)) for lean in leans))
     reach = worker.reach_envelope(build_of(person), person.trunk_lean_m, person.tool_m).bounds[1][2]
     return foot + ladder.length_m * math.cos(math.radians(upright)) - _belt_m(person) + float(reach)
+
+
+def _brought(site: Site) -> Iterator[OpenPoint]:
+    """Things of the site that a stage brings or takes away though nobody carries them: before, or after, they count as
+    not there, with nobody's word for it."""
+    of_line = {body.name: body for body in site.bodies if len(body.shape)}
+    solids = {solid.name: solid for solid in site.scene.solids}
+    for stage in site.scene.stages:
+        for name in stage.bodies if stage.kind in ("bring", "take away") else ():
+            if name not in solids or name not in of_line:
+                continue
+            corners = of_line[name].shape.vertices.reshape(-1, 3)
+            long = float(np.linalg.norm(corners.max(axis=0) - corners.min(axis=0)))
+            entry = where(site.scene, solids[name])[-1]
+            if long > CARRIED_M and not confirmed(site.scene, entry, "name", name, "put there"):
+                rest = "before it" if stage.kind == "bring" else "after it"
+                what = (
+                    f"{long:.1f} m large, and stage '{stage.name}' is to {stage.kind} it: {rest} it is judged nowhere"
+                )
+                cure = "leave it there in all stages, or say on what it rests that people carry it: "
+                yield OpenPoint(entry, what, f"{cure}{confirming(entry, 'name', name, doubt='put there')}")
 
 
 def _ropes(site: Site) -> Iterator[OpenPoint]:

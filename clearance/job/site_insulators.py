@@ -34,10 +34,14 @@ SMALL_INSULATORS_KV = 72.5
 """[kV] Up to here insulators are long for their voltage: 24 kV have 0.3 to 0.7 m, 36 kV to 0.9 m, 72.5 kV to 1.2 m, and
 some are a class too long (common practice, no source). Likely is 0.6 m and 1 m for 50 kV, which meets the other."""
 
+HANGS = 0.7
+"""[1] Of its length by which the live end of an insulator that hangs is below the other: less is a brace or a strut."""
+
 
 def of_insulators(bench: Bench) -> Iterator[OpenPoint]:
     """Insulating parts too short for the operating voltage or the overvoltage, or longer than anybody builds them."""
     site, gone = bench.site, absent_throughout(bench.site)
+    yield from _hanging(site)
     for string in site.strings:
         if not string.holds and string.name not in gone:
             yield _idle(site, string)
@@ -61,6 +65,23 @@ def of_insulators(bench: Bench) -> Iterator[OpenPoint]:
             what = f"its insulating part of {string.insulating_m:g} m is unlikely for {highest:g} kV (common practice)"
             cure = f"mend its unit, or {confirming(entry, field, string.insulating_m)}"
             yield OpenPoint(f"insulator '{string.name}'", what, cure)
+
+
+def _hanging(site: Site) -> Iterator[OpenPoint]:
+    """Insulators that hang and hold a wire, in weather: as entries of their own they swing with nothing."""
+    for entry in site.scene.insulators if site.scene.weather is not None else ():
+        top, live = (place(site, site.scene.ground, at) for at in (entry.from_m, entry.to_m))
+        ends = (end for hung in site.wires.values() for end in (hung.catenary.start, hung.catenary.end))
+        held = any(math.dist(live, end) <= HOLDS_M for end in ends)
+        named = f"insulator '{entry.name}'"
+        if (
+            held
+            and top[2] - live[2] > HANGS * math.dist(top, live)
+            and not confirmed(site.scene, named, "to_m", entry.to_m, "put there")
+        ):
+            what = "it hangs and holds a wire, and swings in no weather as an entry of its own"
+            cure = "state it as the wire's own: from_string or to_string of kind suspension; or, where it is braced, "
+            yield OpenPoint(named, what, f"{cure}{confirming(named, 'to_m', entry.to_m, doubt='put there')}")
 
 
 def _idle(site: Site, string: LineInsulator) -> OpenPoint:

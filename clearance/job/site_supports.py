@@ -145,7 +145,7 @@ def off(job: BaseGeometry | None, at: Point) -> float:
 
 def _far_phases(site: Site) -> Iterator[OpenPoint]:
     """Phases of which nothing is near the work at all, or where nothing live is near it."""
-    job, top = where_the_job_is(site, crew=False), _top_m(site)
+    job, top = where_the_job_is(site, crew=False) or where_the_job_is(site), _top_m(site)
     if job is None:
         return
     away = {phase: _distance(site, job, top, phase) for phase in site.live}

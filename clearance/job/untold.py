@@ -68,15 +68,16 @@ def _on_the_ground(scene: Scene) -> Iterator[OpenPoint]:
 
 
 def _waiting(scene: Scene) -> Iterator[OpenPoint]:
-    """Workers who are on the ground while others are aloft: that there is no crew does not take them away."""
+    """Workers who are on the ground while others are aloft: that there is no crew does not take them away,
+    nor that there are fewer."""
     climbers = {name for stage in scene.stages for name in records.aloft(scene, stage)}
     found: dict[str, list[str]] = {}
     for stage in scene.stages:
         up, away = records.aloft(scene, stage), statements.absent(scene, stage)
-        if up and all(person.name in away for person in scene.crew):
-            for worker in scene.workers:
-                if worker.name in climbers and worker.name not in (*up, *away):
-                    found.setdefault(worker.name, []).append(f"'{stage.name}'")
+        below = [one.name for one in scene.workers if one.name in climbers and one.name not in (*up, *away)]
+        if up and len(below) > sum(person.name not in away for person in scene.crew):
+            for name in below:
+                found.setdefault(name, []).append(f"'{stage.name}'")
     for name, stages in found.items():
         what = f"on the ground in {in_words(stages[:6])}{' and others' * (len(stages) > 6)}: not judged there"
         cure = "add [[crew]] for where they stand while somebody else is aloft, and for everybody else on the ground"

@@ -33,7 +33,12 @@ def _along(scene: Scene, wire: Wire, entry: GoesAlong, twice: bool) -> Iterator[
 
 def _pulley(scene: Scene, wire: Wire, rope: TailRope) -> Iterator[Mistake]:
     """A pulley hangs from something that is at earth."""
-    place = where(scene, wire, "release", f"ropes '{rope.name}'", "hangs_from")
+    head = (*where(scene, wire), "release", f"ropes '{rope.name}'")
+    if rope.over_m is not None and rope.over_m == rope.to_m:
+        yield Mistake(
+            (*head, "to_m"), "another place than over_m, its pulley", shown(rope.to_m), "state where it is held"
+        )
+    place = (*head, "hangs_from")
     earthed = [entry.name for entry in (*scene.structures, *scene.solids) if entry.potential in (None, EARTH)]
     if (rope.over_m is None) != (rope.hangs_from is None):
         found = "nothing" if rope.hangs_from is None else shown(rope.hangs_from)
