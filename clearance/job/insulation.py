@@ -199,11 +199,17 @@ _reaching = lru_cache(maxsize=256)(shapes.thickened)
 
 
 def _parts(setting: Setting, one: str, other: str, between: tuple[str, str]) -> bool:
-    """Whether two bodies open or close; the air between the rest of the wire and what it leaves is judged as a gap."""
-    parting, pair = setting.parting, {one, other}
-    if parting is None or {*between} != {parting.wire, parting.phase}:
+    """Whether two bodies open or close, each at its potential; the air between the rest of the wire and what it leaves
+    is judged as a gap. What it leaves of a dead circuit may be at earth, but the tail at earth leaves nothing."""
+    parting = setting.parting
+    if parting is None:
         return False
-    return bool(pair & parting.exempt and pair & {parting.wire, parting.free})
+    for tail, left, at in ((one, other, between), (other, one, between[::-1])):
+        if tail in (parting.wire, parting.free) and parting.apart(at[0]):
+            exempt = parting.exempt if {*between} == {parting.wire, parting.phase} else parting.leaves
+            if left in exempt:
+                return True
+    return False
 
 
 def _meeting(one: str, other: str) -> str:

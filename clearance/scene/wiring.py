@@ -201,7 +201,9 @@ def hang(desk: Desk, record: records.SpanWire | records.Jumper) -> HungWire:
         for which, string, spec in zip(("from", "to"), strings, (record.from_string, record.to_string), strict=True):
             if string is not None and spec is not None:
                 name = f"{record.name} {which} string"
-                bodies.append(_insulating(desk.scene, name, string.insulating, record.phase))
+                bodies.append(
+                    _insulating(desk.scene, name, string.insulating, record.phase, record.release is not None)
+                )
                 desk.strings.append(
                     LineInsulator(name, spec.insulating_m, spec.units, *_ends(string.insulating), record.phase)
                 )
@@ -318,7 +320,8 @@ def post_bodies(desk: Desk, entry: records.Insulator, bodies: Iterable[Body]) ->
     parts = insulator.post(*ends, entry.insulating_m, entry.diameter_m, uncertainty_m=strays)
     held = what_holds(entry.to_m, parts.live_end, desk.wires, bodies)
     phase = phase_of(held, desk.wires, records.phases(desk.scene))
-    made = [_insulating(desk.scene, entry.name, parts.insulating, phase)]
+    freed = held is not None and held.name in desk.wires and desk.wires[held.name].record.release is not None
+    made = [_insulating(desk.scene, entry.name, parts.insulating, phase, freed)]
     if len(parts.earthed):
         made.append(Body(foot_name(entry.name), "fitting", parts.earthed))
     desk.strings.append(
@@ -331,9 +334,12 @@ def post_bodies(desk: Desk, entry: records.Insulator, bodies: Iterable[Body]) ->
     return made
 
 
-def _insulating(scene: Scene, name: str, shape: shapes.Shape, phase: str | None) -> Body:
-    """The insulating part of an insulator; where nothing at its end is live, nothing tells that it insulates."""
+def _insulating(scene: Scene, name: str, shape: shapes.Shape, phase: str | None, freed: bool) -> Body:
+    """The insulating part of an insulator; where nothing at its end is live, nothing tells that it insulates.
+
+    freed: whether it holds a wire that is taken off, which then has a potential of its own whatever its circuit is at
+    """
     circuit = None if phase is None else records.phases(scene)[phase]
-    if circuit is not None and circuit.name not in statements.earthed_circuits(scene):
+    if circuit is not None and (freed or circuit.name not in statements.earthed_circuits(scene)):
         return Body(name, "insulator", shape, conductive=False, potential=None)
     return replace(stated(scene, name, "insulator", shape, records.FLOATING), note=HOLDS_NOTHING_LIVE)
