@@ -39,10 +39,13 @@ class Memo:
     enclosed: enclosures to the tolerance, by question
     proved: by what is crossed between, what stands at both ends and what every gap between these is proved not to be
         below [m]
+    touched: by member, body and range, between which two places along the member the body may touch it [m]; None
+        where nowhere
     """
 
     enclosed: dict[Told, Found] = field(default_factory=dict)
     proved: dict[Hashable, list[tuple[frozenset[Hashable], frozenset[Hashable], float]]] = field(default_factory=dict)
+    touched: dict[Hashable, tuple[float, float] | None] = field(default_factory=dict)
 
 
 def covered(

@@ -145,14 +145,28 @@ def touched(
     others: of every course the bodies that are held against it: of the piece's setting, or that stand still beside
     """
     apart: dict[Course, list[Body]] = {}
+    content = {body.name: piece.compiled.changed.get(body.name, body.name) for body in piece.compiled.setting.bodies}
+    over, known = tuple(within.items()), piece.memo.touched
     for course, some in others.items():
         for body in some:
             if course.rated is None and body.link == course.link and body.shape.rate is None:
                 places = _beside(course, body.shape)
                 if places is not None:
                     yield course.member, body, *places
-            else:
+            elif (asked := (course, content.get(body.name, body), over)) not in known:
                 apart.setdefault(course, []).append(body)
+            elif (places := known[asked]) is not None:
+                yield course.member, body, *places
+    for course, body, places in _swept(bench, piece, apart, within):
+        known[course, content.get(body.name, body), over] = places
+        if places is not None:
+            yield course.member, body, *places
+
+
+def _swept(
+    bench: Bench, piece: Piece, apart: Mapping[Course, Sequence[Body]], within: Within
+) -> Iterator[tuple[Course, Body, Part | None]]:
+    """The same of bodies that move against the member, each told of."""
     others = _near(bench, piece, apart, within)
     rows = [(course, _cuts(*course.whole, COARSE_M)) for course in others]
     found: list[tuple[Course, Body, list[Part]]] = []
@@ -168,6 +182,8 @@ def touched(
                     if k == first or near.touches(course, [parts[k]], body)
                 )
                 found.append((course, body, [parts[first], parts[last]]))
+    met_by = {(course, body.name) for course, body, _ in found}
+    yield from ((course, b, None) for course, some in apart.items() for b in some if (course, b.name) not in met_by)
     if not found:
         return
     fine = [
@@ -178,7 +194,7 @@ def touched(
         lower, upper = _cuts(*first_part, FINE_M), _cuts(*last_part, FINE_M)
         low = _end(lower, lambda parts, c=course, b=body: close.touches(c, parts, b))  # type: ignore[misc]
         high = _end(upper[::-1], lambda parts, c=course, b=body: close.touches(c, parts, b))  # type: ignore[misc]
-        yield course.member, body, low[0], high[1]
+        yield course, body, (low[0], high[1])
 
 
 def _near(
