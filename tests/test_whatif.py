@@ -140,7 +140,7 @@ def test_every_order_has_the_verdict_and_margin_of_its_own_check(tmp_path):
     ways = whatif.orders(scene, 0.005)
     assert [way.wires for way in ways] == [("dropper A", "dropper B"), ("dropper B", "dropper A")]
     for way in ways:
-        alone = check(whatif.reordered(scene, way.wires), 0.005)
+        alone = check(whatif.reordered(scene, way.wires), 0.005, withdraw=False)
         margin, _ = least_margin([(stage.name, stage) for stage in alone.stages])
         # What is open of the job as a whole is open in every order: an order is as bad as its worst stage.
         assert way.verdict == worst([one.verdict for one in alone.stages])
