@@ -12,9 +12,9 @@ from typing import Annotated
 import typer
 
 from clearance.cli.check import CODES, worst
-from clearance.cli.output import folder_for, progress_line, unwritable
+from clearance.cli.output import Tolerance, folder_for, progress_line, unwritable
 from clearance.errors import InputError
-from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
+from clearance.tolerances import TOLERANCE_M
 
 INCOMPLETE = 3
 
@@ -25,15 +25,7 @@ def brief(
         Path, typer.Option("--out", metavar="DIR", help="Where the briefing and the result it shows go.")
     ] = Path("clearance-briefing"),
     pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Also print it as PDF, on A4 and on Letter.")] = True,
-    tolerance_m: Annotated[
-        float,
-        typer.Option(
-            "--tolerance-m",
-            min=LEAST_TOLERANCE_M,
-            max=MOST_TOLERANCE_M,
-            help="How far the bounds of a gap may stay apart [m].",
-        ),
-    ] = TOLERANCE_M,
+    tolerance_m: Tolerance = TOLERANCE_M,
     first: Annotated[
         bool,
         typer.Option(

@@ -1,4 +1,4 @@
-"""Owns how commands write: consoles for stdout and stderr, a progress line on a terminal, whole files or none."""
+"""Owns what commands share: an option, consoles, a progress line on a terminal, whole files or none."""
 
 from __future__ import annotations
 
@@ -8,15 +8,29 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from clearance.errors import InputError, Mistake
+from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 Progress = Callable[..., None]
 """Called with a short text of what is being done."""
+
+Tolerance = Annotated[
+    float,
+    typer.Option(
+        "--tolerance-m",
+        min=LEAST_TOLERANCE_M,
+        max=MOST_TOLERANCE_M,
+        help="How far the bounds of a gap may stay apart [m].",
+    ),
+]
+"""The option of every command that checks a scene."""
 
 PIPE_WIDTH = 132
 """[characters] Width of tables where stdout is no terminal and COLUMNS does not say: wide enough not to break names."""

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from clearance.cli.check import CODES, checked
-from clearance.cli.output import unwritable
+from clearance.cli.output import Tolerance, unwritable
 from clearance.errors import InputError
-from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
+from clearance.tolerances import TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
@@ -26,15 +26,7 @@ def page(
     ] = None,
     drawings: Annotated[bool, typer.Option(help="Put plan, elevation and section into the page as well.")] = True,
     zones: Annotated[bool, typer.Option(help="Put zones into the page: coarse ones, to look at.")] = True,
-    tolerance_m: Annotated[
-        float,
-        typer.Option(
-            "--tolerance-m",
-            min=LEAST_TOLERANCE_M,
-            max=MOST_TOLERANCE_M,
-            help="How far the bounds of a gap may stay apart [m].",
-        ),
-    ] = TOLERANCE_M,
+    tolerance_m: Tolerance = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Check a scene and write its 3D page: the job to look at, with every figure, in one file."""

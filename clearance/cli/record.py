@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from clearance.cli.output import Tolerance
 from clearance.errors import InputError, Mistake
-from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
+from clearance.tolerances import TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
@@ -23,15 +24,7 @@ if TYPE_CHECKING:
 def record(
     scene: Annotated[Path, typer.Argument(metavar="SCENE", help="A scene file (TOML).", show_default=False)],
     out: Annotated[Path, typer.Option("--out", metavar="FILE.zip", help="The archive to write.", show_default=False)],
-    tolerance_m: Annotated[
-        float,
-        typer.Option(
-            "--tolerance-m",
-            min=LEAST_TOLERANCE_M,
-            max=MOST_TOLERANCE_M,
-            help="How far the bounds of a gap may stay apart [m].",
-        ),
-    ] = TOLERANCE_M,
+    tolerance_m: Tolerance = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Check a scene and keep it, its files and the result in one archive that `clearance check` can replay."""

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from clearance.cli.check import checked
-from clearance.cli.output import unwritable
+from clearance.cli.output import Tolerance, unwritable
 from clearance.errors import InputError, Mistake
-from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
+from clearance.tolerances import TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.pipeline import Prepared
@@ -54,15 +54,7 @@ def show(
             "one; may be repeated.",
         ),
     ] = None,
-    tolerance_m: Annotated[
-        float,
-        typer.Option(
-            "--tolerance-m",
-            min=LEAST_TOLERANCE_M,
-            max=MOST_TOLERANCE_M,
-            help="How far the bounds of a gap may stay apart [m].",
-        ),
-    ] = TOLERANCE_M,
+    tolerance_m: Tolerance = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """Check a scene and serve its live page on 127.0.0.1, every pose evaluated by the engine; or draw pictures."""

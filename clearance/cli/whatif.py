@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from clearance.cli.check import CODES
-from clearance.cli.output import progress_line, stdout_console, write_text
-from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_M
+from clearance.cli.output import Tolerance, progress_line, stdout_console, write_text
+from clearance.tolerances import TOLERANCE_M
 
 if TYPE_CHECKING:
     from clearance.whatif import Order, StageChanges
@@ -24,15 +24,7 @@ def whatif(
     scene: Annotated[Path, typer.Argument(metavar="SCENE", help="A scene file (TOML).", show_default=False)],
     orders: Annotated[bool, typer.Option("--orders", help="Try every order of the conductors of its jobs.")] = False,
     json_file: Annotated[Path | None, typer.Option("--json", metavar="FILE", help="Write it as JSON too.")] = None,
-    tolerance_m: Annotated[
-        float,
-        typer.Option(
-            "--tolerance-m",
-            min=LEAST_TOLERANCE_M,
-            max=MOST_TOLERANCE_M,
-            help="How far the bounds of a gap may stay apart [m].",
-        ),
-    ] = TOLERANCE_M,
+    tolerance_m: Tolerance = TOLERANCE_M,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stderr.")] = False,
 ) -> None:
     """By how much travel, climb, lean, overvoltage or weather must change for a stage to be clear, each proved."""

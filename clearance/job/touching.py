@@ -153,12 +153,13 @@ def touched(
                 places = _beside(course, body.shape)
                 if places is not None:
                     yield course.member, body, *places
-            elif (asked := (course, content.get(body.name, body), over)) not in known:
+            elif (asked := (course, content.get(body.name, (body.link, body.shape)), over)) not in known:
                 apart.setdefault(course, []).append(body)
             elif (places := known[asked]) is not None:
                 yield course.member, body, *places
     for course, body, places in _swept(bench, piece, apart, within):
-        known[course, content.get(body.name, body), over] = places
+        # What stands beside the setting, as hands do, is known by its shape, which is made once.
+        known[course, content.get(body.name, (body.link, body.shape)), over] = places
         if places is not None:
             yield course.member, body, *places
 
