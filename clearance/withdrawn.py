@@ -28,6 +28,7 @@ from clearance.scene.assemble import Site, assemble
 from clearance.scene.records import Stage
 from clearance.scene.records_statements import (
     Absent,
+    AirOnly,
     Confirmed,
     DesignedGap,
     EarthedCircuit,
@@ -77,16 +78,27 @@ def withdrawals(site: Site) -> tuple[Withdrawal, ...]:
 def _covering(site: Site) -> Iterator[tuple[Statement, Statement]]:
     """Pairs that cover for each other though they speak of different things.
 
-    All absences: a chain from a phase to earth may pass what either takes away. A restrained reach with the absences of
-    what may be near the job, and what holds a tail with every absence: hands and tails that are held back do not meet
-    what is there without the absence, and what is away is not met by those that are free. With a solid that insulates
-    and a circuit that is earthed it is the same.
+    All absences: a chain from a phase to earth may pass what either takes away; so it may pass a body that is never in
+    some state, and be asked for the shorter distance of air alone. A restrained reach with any of these of what may be
+    near the job, and what holds a tail with every one: hands and tails that are held back do not meet what is there
+    without the absence, and what is away is not met by those that are free. With a solid that insulates and a circuit
+    that is earthed it is the same. What a tail is never at hides nothing of that kind: at a potential of its own it
+    keeps no less distance from anything than in those states.
     """
-    said = site.scene.statements
-    absences = [entry for entry in said if isinstance(entry, Absent)]
-    yield from pairwise(absences)
-    solids = {solid.name for solid in site.scene.solids}
-    away: dict[Absent | Insulating | EarthedCircuit, tuple[str, ...]] = {entry: entry.bodies for entry in absences}
+    scene, said = site.scene, site.scene.statements
+    solids, tails = (
+        {solid.name for solid in scene.solids},
+        {wire.name for wire in scene.wires if wire.release is not None},
+    )
+    away: dict[Statement, Iterable[str]] = {}
+    for entry in said:
+        if isinstance(entry, Absent):
+            away[entry] = entry.bodies
+        elif isinstance(entry, NeverAt) and entry.body not in tails:
+            away[entry] = (entry.body,)
+        elif isinstance(entry, AirOnly):
+            away[entry] = statements.at_phases(scene, entry.between)
+    yield from pairwise(away)
     away |= {entry: (entry.body,) for entry in said if isinstance(entry, Insulating) and entry.body in solids}
     away |= {entry: tuple(site.live) for entry in said if isinstance(entry, EarthedCircuit)}
     yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail) for gone in away)

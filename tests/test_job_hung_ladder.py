@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.integrate import cumulative_trapezoid
+from scipy.optimize import fsolve
 from scipy.spatial.transform import Rotation
 from small_scenes import CIRCUIT, LADDER, box, only, scene, stage
 
 from clearance.conductor.catenary import nodes
 from clearance.errors import InputError
-from clearance.job import footing
+from clearance.job import footing, site_gear
 from clearance.motion import pose
 from clearance.pipeline import prepare
+from clearance.scene.records import Range
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 WIRE = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-30, 0, 10], "to_m": [30, 4, 11], "sag_m": 1.6,
@@ -108,3 +111,61 @@ def test_what_it_refuses(changes, said):
     with pytest.raises(InputError, match="expected") as caught:
         prepare(scene(**parts(**changes)))
     assert said in str(caught.value)
+
+
+def rod_lowered_m(span, rise, constant, unit, area, elastic, weight, station):
+    """How far a weight lowers an elastic rope between fixed ends, by integrating its statics and shooting at its end.
+
+    Source: the elastic catenary, dx/ds = H / T (1 + T / EA), dz/ds = V / T (1 + T / EA), of any textbook of cables.
+    """
+
+    def shape(tension, shear, at, length, load):
+        s = np.concatenate([np.linspace(0.0, at, 4001)[:-1], np.linspace(at, length, 4001)])
+        v = shear + unit * s + np.where(s > at, load, 0.0)
+        pull = np.hypot(tension, v)
+        grown = 1.0 + pull / (elastic * area)
+        return s, *(cumulative_trapezoid(part / pull * grown, s, initial=0.0) for part in (tension, v))
+
+    def bare(unknown):
+        _, x, z = shape(unit * constant, 1e3 * unknown[0], 0.5 * unknown[1], unknown[1], 0.0)
+        return [x[-1] - span, z[-1] - rise]
+
+    shear, length = fsolve(bare, [-unit * span / 2e3, span], xtol=1e-12)
+    _, x0, z0 = shape(unit * constant, 1e3 * shear, 0.5 * length, length, 0.0)
+
+    def laden(unknown):
+        s, x, z = shape(1e3 * unknown[0], 1e3 * unknown[1], unknown[2], length, weight)
+        return [x[-1] - span, z[-1] - rise, np.interp(unknown[2], s, x) - station]
+
+    tension, shear, at = fsolve(laden, [1.3e-3 * unit * constant, shear - weight / 2e3, station], xtol=1e-12)
+    s, _, z = shape(1e3 * tension, 1e3 * shear, at, length, weight)
+    return float(np.interp(station, x0, z0) - np.interp(at, s, z))
+
+
+@pytest.mark.parametrize("heavy", [False, True])
+def test_a_wire_is_asked_about_that_moves_less_than_the_least_the_weight_moves_it(heavy):
+    """The least is that of a rod of steel, worked out by shooting; one of aluminium is lowered further."""
+    weight, area = 20.0 * 7.5 + 600.0, np.pi / 4 * 0.03**2
+    wire = {**WIRE, "weight_N_m": 13.0} if heavy else WIRE
+    site = prepare(scene(**parts(wires=[wire]))).site
+    held = site.wires["wire A"].catenary
+    unit = 13.0 if heavy else 9000.0 * 9.80665 * area
+    shot = [rod_lowered_m(held.span_m, held.rise_m, held.constant_m, unit, area, e, weight, 24.0 - 2.0)
+            for e in (210e9, 60e9)]  # fmt: skip
+    assert site_gear._least_move_m(site, "wire A", weight, Range(24, 24)) == pytest.approx(shot[0], rel=0.02)
+    assert shot[1] > 1.05 * shot[0]
+    least = site_gear._least_move_m(site, "wire A", weight, Range(20, 24))
+    assert least > shot[0]  # nearer to an end the wire is less of a line already
+
+    def told(movement, *said):
+        moved = [{**MOVED[0], "movement_m": movement}]
+        made = scene(**parts({"disturbed": moved}, wires=[wire], statements=list(said)))
+        return [one for one in site_gear.of_gear(prepare(made).site) if "moves it" in one.what]
+
+    assert not told(least + 0.005)
+    (point,) = told(least - 0.005)
+    assert f"{least:.2f} m" in point.what
+    said = {"kind": "confirmed", "entry": "stage", "field": "disturbed 1.movement_m", "value": least - 0.005,
+            "doubt": "moves too little"}  # fmt: skip
+    assert not told(least - 0.005, said)
+    assert told(least - 0.005, {**said, "doubt": "put there"})

@@ -143,20 +143,32 @@ def test_absences_and_what_holds_a_tail_do_not_cover_for_one_another():
     assert groups(away[0], guides()) == {"east stub", "dropper"}
 
 
-def test_a_solid_that_insulates_and_hands_that_are_held_back_do_not_cover_for_each_other():
-    """Without either the scene is clear: hands that are free meet a shed that counts as air, or the shed stands where
-    no hand comes. Both are withdrawn together: 1.25 m beside the worker it is in reach, and earth."""
+@pytest.mark.parametrize(
+    ("potential", "said"),
+    [("earth", {"kind": "insulating"}), ("floating", {"kind": "never at", "states": ["earth"]})],
+)
+def test_what_is_said_of_a_solid_and_hands_that_are_held_back_do_not_cover_for_each_other(potential, said):
+    """Without either the scene is clear: hands that are free meet a shed that counts as air, or floats, or the shed
+    stands where no hand comes. Both are withdrawn together: 1.25 m beside the worker it is in reach, and earth."""
     solids = [box("A plate", [-0.6, 0, 6.45], [1.5, 1.5, 0.2], "A"), slab("B plate", bottom_m=25.0, potential="B"),
-              box("shed", [1.45, 0, 5.5], [0.4, 4, 1.0])]  # fmt: skip
+              box("shed", [1.45, 0, 5.5], [0.4, 4, 1.0], potential)]  # fmt: skip
     reach = {"kind": "restrained reach", "person": "worker", "reach_m": 0.3}
     short = {**LADDER, "length_m": 5.4, "insulating_to_m": 5.4}
     parts = {"ladder": short, "solids": solids, "stages": [stage(kind="work", climb_m=3.5, workers=["worker"])]}
-    found = checked(0.01, **parts, statements=[reach, {"kind": "insulating", "body": "shed"}], withdraw=True)
+    found = checked(0.01, **parts, statements=[reach, {**said, "body": "shed"}], withdraw=True)
     (group,) = (one for one in found.statements if any("reach" in said.takes_away for said in one.statements))
     told = {said.takes_away.partition(":")[0] for said in group.statements}
     assert told == {"worker", "worker, trunk_lean_m", "shed"}  # `small_scenes` confirms that the shoulders stay
     assert group.verdict == checked(0.01, **parts).verdict == "breach"
     assert found.verdict != "breach"
+
+
+def test_air_alone_and_what_is_away_do_not_cover_for_each_other():
+    """A tool in the gap asks for more; so does a wall that is there, within what a tool asks for."""
+    air = {"kind": "air only", "between": ["A", "earth"]}
+    told = withdrawn.withdrawals(prepare(scene(solids=[*PHASES, WALL], statements=[GONE, air])).site)
+    (group,) = [one for one in told[:-1] if any(entry.kind == "absent" for entry in one.entries)]
+    assert "air only" in {entry.kind for entry in group.entries}
 
 
 def test_what_a_verdict_rests_on_is_listed_where_it_is_not_withdrawn():

@@ -85,7 +85,7 @@ def wire_knots(site: Site) -> tuple[np.ndarray, float]:
     assert entry is not None
     assert entry.hangs_on is not None
     hung = site.wires[entry.hangs_on]
-    offset = _first_station(site, entry.hangs_on)
+    offset = first_station(site, entry.hangs_on)
     last = offset + hung.catenary.span_m
     asked = [stage.travel_m for stage in scene.stages if stage.travel_m is not None]
     low = max(offset, min((span.lo for span in asked), default=offset) - 2 * WIRE_STEP_M)
@@ -107,7 +107,7 @@ def wire_knots(site: Site) -> tuple[np.ndarray, float]:
     return knots, below + strays + hung.record.uncertainty_m
 
 
-def _first_station(site: Site, name: str) -> float:
+def first_station(site: Site, name: str) -> float:
     """The station at which the conductor itself begins: stations count from the attachment of its string."""
     hung = site.wires[name]
     anchor = np.array(place(site, hung.record, hung.record.from_m))

@@ -1,5 +1,5 @@
-"""Owns what of the job's own gear is looked at before the job: a ladder that ends below the work, and ropes that hang
-on nothing."""
+"""Owns what of the job's own gear is looked at before the job: a ladder that ends below the work, or hangs on a wire
+that is said to move less than its weight moves it; what a stage brings; and ropes that hang on nothing."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+from scipy.optimize import brentq
 
 from clearance.bodies import worker
-from clearance.job.footing import foot_knots, hooks_m, stands
+from clearance.job.footing import first_station, foot_knots, hooks_m, stands
 from clearance.job.holding import HOLDS_M, holders
 from clearance.job.site_supports import HANGING, absent_throughout
 from clearance.job.standing import build_of
@@ -17,16 +18,25 @@ from clearance.result import OpenPoint
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.plausible import confirmed, confirming
-from clearance.scene.records import Ladder, Reference, Rope, Stage, Worker, where
+from clearance.scene.records import Ladder, Range, Reference, Rope, Stage, Worker, where
+from clearance.scene.units import GRAVITY_M_S2
 
 CARRIED_M = 2.0
 """[m] What people bring and take away by hand is no larger: a pulley, a tool box, a barrier (common practice, no
 source)."""
 
+LIGHTEST_N_M, LIGHTEST_N = 20.0, 600.0
+"""[N/m], [N] No ladder, and nobody who is dressed and equipped to work on one, weighs less (common practice, no
+source)."""
+
+STIFFEST_PA, HEAVIEST_N_M3 = 210e9, 9000.0 * GRAVITY_M_S2
+"""[Pa], [N/m3] Over the circle around it no conductor is stiffer than a rod of steel, nor heavier than one of copper:
+the one stretches, and the other is lifted, least."""
+
 
 def of_gear(site: Site) -> tuple[OpenPoint, ...]:
     """What was found, the ladder first."""
-    return (*_ladder(site), *_brought(site), *_ropes(site))
+    return (*_ladder(site), *_borne(site), *_brought(site), *_ropes(site))
 
 
 def _ladder(site: Site) -> Iterator[OpenPoint]:
@@ -78,6 +88,61 @@ def _hands_m(site: Site, stage: Stage, ladder: Ladder, person: Worker) -> float:
     upright = max(0.0, abs(ladder.tilt_deg) - sum(max(abs(lean.lo), abs(lean.hi)) for lean in leans))
     reach = worker.reach_envelope(build_of(person), person.trunk_lean_m, person.tool_m).bounds[1][2]
     return foot + ladder.length_m * math.cos(math.radians(upright)) - _belt_m(person) + float(reach)
+
+
+def _borne(site: Site) -> Iterator[OpenPoint]:
+    """A wire that a ladder hangs on, stated to move less than the least that the weight on it moves it."""
+    ladder = site.scene.ladder
+    if ladder is None or ladder.hangs_on is None:
+        return
+    for stage in site.scene.stages:
+        for number, entry in enumerate(stage.disturbed, 1):
+            if stage.travel_m is None or entry.wire != ladder.hangs_on or entry.movement_m is None:
+                continue
+            up = records.aloft(site.scene, stage)
+            weight = LIGHTEST_N_M * ladder.length_m + LIGHTEST_N * len(up)
+            least = _least_move_m(site, ladder.hangs_on, weight, stage.travel_m)
+            head, field, stated = where(site.scene, stage)[-1], f"disturbed {number}.movement_m", entry.movement_m
+            if stated < least and not confirmed(site.scene, head, field, stated, "moves too little"):
+                who = f" with {' and '.join(map(repr, up))} on it" if up else ""
+                what = f"{field} {stated:g} m of '{entry.wire}': the lightest ladder of this length{who}, "
+                what += f"{weight / 1000:.2f} kN, moves it {least:.2f} m, were it a rod of steel"
+                cure = "work it out with the weight of the ladder, the people and the tools on it, or "
+                cure += confirming(head, field, stated, doubt="moves too little")
+                yield OpenPoint(head, what, cure)
+
+
+def _least_move_m(site: Site, name: str, weight_N: float, stations: Range) -> float:
+    """The least that a weight lowers a wire where it hangs [m], at that of some stations where it lowers it most.
+
+    A shallow span between fixed ends, as long as before but for its stretch. With the shear V of a beam of this span
+    under its loads, the wire is longer than its chord by the integral of V^2 / 2 H^2, and lies lower by the moment of
+    the beam over H. What the ends give way lowers it more.
+    """
+    hung = site.wires[name]
+    span, record = hung.catenary.span_m, hung.record
+    bundle = getattr(record, "bundle", None)
+    area = math.pi / 4 * record.diameter_m**2 * (bundle.count if bundle is not None else 1)
+    unit = record.weight_N_m or HEAVIEST_N_M3 * area
+    bare, stiff = unit**2 * span**3 / 12, STIFFEST_PA * area
+    longer_m = hung.catenary.length_m - math.hypot(span, hung.catenary.rise_m)
+    # Loads at points leave of the curve its length alone.
+    before = unit * hung.catenary.constant_m if hung.bent is None else math.sqrt(bare / 2 / max(longer_m, 1e-9))
+
+    def lowered(station: float) -> float:
+        arm = station * (span - station)
+        laden = bare + unit * weight_N * arm + weight_N**2 * arm / span
+
+        def longer(tension: float) -> float:
+            return laden / (2 * tension**2) - bare / (2 * before**2) - span * (tension - before) / stiff
+
+        after = brentq(longer, before, before * math.sqrt(laden / bare) * (1 + 1e-9))
+        return (unit * arm / 2 + weight_N * arm / span) / after - unit * arm / 2 / before
+
+    first = first_station(site, name)
+    low, high = (min(max(end - first, 0.0), span) for end in (stations.lo, stations.hi))
+    middle = min(max(span / 2, low), high)
+    return max(map(lowered, (low, middle, high)))
 
 
 def _brought(site: Site) -> Iterator[OpenPoint]:
