@@ -133,7 +133,9 @@ def test_every_conductor_is_accounted_for(three):
 
 
 def test_a_rescue_is_judged_or_its_absence_is_told(three):
-    assert completeness.open_points(three) == ()
+    (other,) = completeness.open_points(three)  # each time that the worker is aloft asks for one
+    assert (other.what.partition(", ")[0], other.verdict) == ("'worker' is aloft in \"bond to B\"", "clear")
+    assert other.what.count("bond to") == 5
     rescue = [stage.name for stage in three.stages if stage.rescue]
     assert len(rescue) == 4
     (told,) = completeness.open_points(cut(three, *rescue))
@@ -155,6 +157,12 @@ def test_the_cure_of_a_climb_without_a_bond_makes_its_rescue():
     number = [one["name"] for one in whole["stages"]].index("climb") + 1
     stages = [*whole["stages"][:number], *down, *whole["stages"][number:]]
     assert completeness.open_points(scene(**{**whole, "stages": stages})) == ()
+    # A rescue from the lowest rung is none of who has climbed.
+    first = {**down[1], "rescue": "step on"}
+    number = [one["name"] for one in whole["stages"]].index("step on") + 1
+    stages = [*whole["stages"][:number], first, *whole["stages"][number:]]
+    (told,) = completeness.open_points(scene(**{**whole, "stages": stages}))
+    assert told.what == "'worker' is aloft in \"climb\", and no rescue from there is judged"
 
 
 def test_each_of_two_who_are_aloft_has_a_rescue_or_is_named():
@@ -179,7 +187,7 @@ def test_each_of_two_who_are_aloft_has_a_rescue_or_is_named():
 
     one, other = rescue("worker", "climb"), rescue("second", "climb again")
     assert told() == ["somebody is aloft, and no stage of a rescue is judged"]
-    assert told(one) == ["'second' is aloft, and no stage of a rescue is judged"]
+    assert told(one) == ["'second' is aloft in \"climb again\", and no rescue from there is judged"]
     assert told(one, other) == []
 
 

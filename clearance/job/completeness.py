@@ -223,21 +223,44 @@ def _off_already(scene: Scene) -> Iterator[OpenPoint]:
 
 
 def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:
-    """A rescue is part of every job with somebody aloft; of whom there is none is told."""
-    aloft = [stage for stage in scene.stages if records.aloft(scene, stage)]
-    rescued = {name for stage in aloft if stage.rescue for name in records.aloft(scene, stage)}
-    left = {name for stage in aloft for name in records.aloft(scene, stage)} - rescued
-    if left:
-        theirs = [stage for stage in aloft if left & {*records.aloft(scene, stage)}]
-        bonded = [stage for stage in theirs if left & {*stage.bonded}]
-        kinds = [*(['"bond off"'] if bonded else []), '"descend"', '"step off"']
-        # Where somebody is highest, or bonded, a rescue has the longest way.
-        branch = max(bonded or theirs, key=lambda stage: stage.climb_m.hi if stage.climb_m is not None else 0.0)
-        cure = f"add stages of kind {', '.join(kinds)} that bring them down, with rescue = {shown(branch.name)}"
-        # That kind of job lowers a casualty beside a ladder on its track.
-        cure += '; in a scene of [[jobs]] one of kind "rescue"' if bonded and scene.track is not None else ""
-        who = _names(frozenset(left)) if rescued else "somebody"
-        yield OpenPoint(JOB, f"{who} is aloft, and no stage of a rescue is judged", cure, "clear")
+    """A rescue is part of every job with somebody aloft, each time they are, from where its way down is longest: of
+    whom and from where there is none is told."""
+    branched = {(name, stage.rescue) for stage in scene.stages if stage.rescue for name in records.aloft(scene, stage)}
+    left = [
+        (name, worst[0])
+        for name in dict.fromkeys(person.name for person in scene.workers)
+        for worst in _longest_ways(scene, name)
+        if not any((name, stage.name) in branched for stage in worst)
+    ]
+    if not left:
+        return
+    kinds = [*(['"bond off"'] if any(who in stage.bonded for who, stage in left) else []), '"descend"', '"step off"']
+    branches = list(dict.fromkeys(shown(stage.name) for _, stage in left))
+    which = f"rescue = {branches[0]}" + (f", and so from {', '.join(branches[1:])}" if branches[1:] else "")
+    cure = f"add stages of kind {', '.join(kinds)} that bring them down, with {which}"
+    # That kind of job lowers a casualty beside a ladder on its track.
+    cure += '; in a scene of [[jobs]] one of kind "rescue"' if len(kinds) > 2 and scene.track is not None else ""
+    what = "somebody is aloft, and no stage of a rescue is judged"
+    if branched:
+        who = _names(frozenset(name for name, _ in left))
+        what = f"{who} is aloft in {', '.join(branches)}, and no rescue from there is judged"
+    yield OpenPoint(JOB, what, cure, "clear")
+
+
+def _longest_ways(scene: Scene, name: str) -> Iterator[tuple[Stage, ...]]:
+    """Each time somebody is aloft, the stages from which a rescue has the longest way: in which they are bonded, or
+    else highest; the first of them has the highest climb of all."""
+    main = [stage for stage in scene.stages if stage.rescue is None]
+    for up, some in groupby(main, key=lambda stage: name in records.aloft(scene, stage)):
+        if not up:
+            continue
+        stages = sorted(some, key=_top_m, reverse=True)
+        bonded = [stage for stage in stages if name in stage.bonded]
+        yield tuple(bonded or [stage for stage in stages if _top_m(stage) >= _top_m(stages[0]) - SAME_M])
+
+
+def _top_m(stage: Stage) -> float:
+    return stage.climb_m.hi if stage.climb_m is not None else 0.0
 
 
 def _shown(names: Iterable[str]) -> str:
