@@ -108,6 +108,21 @@ def test_nobody_aloft_is_told_in_every_stage_that_needs_somebody():
     assert found.verdict == "clear"
 
 
+@pytest.mark.parametrize(
+    ("said", "cure"),
+    [
+        ({"kind": "absent", "bodies": ["worker"]}, "withdraw the statement that 'worker' is not there"),
+        ({"kind": "circuit earthed", "circuit": "bay"}, "state which circuit is live"),
+    ],
+)
+def test_the_cure_of_a_worker_of_whom_nothing_is_judged_cures_it(said, cure):
+    given = parts("climb", HIGH)
+    told = missing({**given, "statements": [{**SAID, **said}]})
+    assert any("worker" in where for where in told)
+    assert all(cure in one for where, one in told.items() if "worker" in where), told
+    assert checked(0.01, **given).verdict == "clear"
+
+
 def test_a_ladder_stated_as_absent_carries_nobody():
     said = {**SAID, "kind": "absent", "bodies": ["ladder"]}
     told = missing({**parts("work", HIGH), "statements": [said]})

@@ -69,6 +69,9 @@ Held = frozenset[tuple[Check, str, str]]
 """What was judged: (check, who, against what)."""
 
 
+LIVE = "state which circuit is live: with none, no gap is judged at all"
+
+
 def approach(potential: str) -> str:
     """What a worker who is not bonded owes besides the combined gaps."""
     return f"approach to {potential}"
@@ -83,7 +86,7 @@ def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
     away, earthed = statements.absent(scene, stage), statements.earthed_circuits(scene)
     live = [phase for phase, circuit in records.phases(scene).items() if circuit.name not in earthed]
     if not live:
-        yield Duty("a live circuit", (MODELLED,), "state which circuit is live: with none, no gap is judged at all")
+        yield Duty("a live circuit", (MODELLED,), LIVE)
     for phase in live:
         cure = "add the wires or bodies of that phase, or a statement that its circuit is earthed"
         yield Duty(f"phase {phase}", (MODELLED,), cure)
@@ -94,7 +97,7 @@ def _duties(scene: Scene, stage: Stage, moving: bool) -> Iterator[Duty]:
     ladder = scene.ladder if scene.ladder is not None and scene.ladder.name not in away else None
     device = scene.aerial_device
     device = device if device is not None and device.name not in away else None
-    yield from _people(scene, stage, live, ladder is not None or device is not None)
+    yield from _people(scene, stage, live, away, ladder is not None or device is not None)
     if ladder_lies(stage):
         ladder = None  # nor is there what is on it or tied to it; whoever would be on it is asked for above
     for name, cure in _conductors(scene, stage, ladder, away):
@@ -116,7 +119,7 @@ def _site(scene: Scene, stage: Stage, away: Away) -> Iterator[str]:
     yield from (name for name in ("ground", *(e.name for table in tables for e in table)) if name not in gone)
 
 
-def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> Iterator[Duty]:
+def _people(scene: Scene, stage: Stage, live: Sequence[str], away: Away, way_up: bool) -> Iterator[Duty]:
     """Everybody aloft, in the stated posture and with all that hands may reach; and that there is somebody."""
     aloft = records.aloft(scene, stage)
     work = stage.kind == "work" and (stage.workers is None or (way_up and not stage.stands))
@@ -129,8 +132,11 @@ def _people(scene: Scene, stage: Stage, live: Sequence[str], way_up: bool) -> It
     missing = [name for name, field in (("travel_m", stage.travel_m), ("climb_m", stage.climb_m)) if field is None]
     if stage.extend_m is not None:
         missing = []
-    cure = f"state {' and '.join(missing)}" if missing else "give the stage a ladder with its track, or a device"
+    way = f"state {' and '.join(missing)}" if missing else "give the stage a ladder with its track, or a device"
     for name in aloft:
+        cure = way if live else LIVE
+        if name in away:
+            cure = f"whoever is aloft is judged: withdraw the statement that '{name}' is not there"
         for check in ("posture", "reach"):
             yield Duty(name, (THERE,), cure, check)
             for potential in (*live, EARTH):

@@ -77,7 +77,7 @@ def _why_not(site: Site, string: FarString) -> tuple[str, str] | None:
     if shared is not None:
         return f"'{shared}' pulls at it too, and moves with it", HELD
     if site.scene.weather is not None:
-        return "the weather moves it besides", "do it in still air: state none of weather, and its basis"
+        return "the weather moves it besides", HELD
     if record.bundle is not None:
         return "its wire is a bundle", HELD
     if record.weight_N_m is None or string.record.weight_kN is None:
