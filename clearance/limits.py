@@ -13,22 +13,20 @@ better off: it is taken so too, beside a higher voltage as that.
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import get_args
 
 from clearance import rules
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.gaps import EARTH
-from clearance.result import Kind, OpenPoint
+from clearance.result import Kind
 from clearance.rules import iec_61472, osha_equation
 from clearance.rules.choose import find_all
 from clearance.rules.inputs import COMMON
 from clearance.rules.records import Exposure, RuleSilent
-from clearance.scene.records import Circuit, Scene, SceneFile, phases, where
-from clearance.scene.statements import earthed_circuits, insulating
-from clearance.scene.voltages import DEAD, as_judged, highest_kV, rule_names, unknown_circuit
+from clearance.scene.records import Circuit, SceneFile, phases, where
+from clearance.scene.statements import earthed_circuits
+from clearance.scene.voltages import DEAD, as_judged, highest_kV, rule_names
 
 MEDIUM_VOLTAGE_KV = 72.5
 """[kV] Up to here the rules' tables take no overvoltage."""
@@ -78,7 +76,7 @@ def trapped_per_unit(scene: SceneFile, potential: str) -> float:
     )
 
 
-def _inputs(scene: SceneFile, circuit: Circuit, stated: bool) -> dict[str, object]:
+def inputs_of(scene: SceneFile, circuit: Circuit, stated: bool) -> dict[str, object]:
     inputs: dict[str, object] = dict(scene.rule_inputs)
     if stated and circuit.overvoltage_per_unit is not None:
         inputs["per_unit_basis"] = f"{circuit.overvoltage_basis} ({circuit.overvoltage_by})"
@@ -94,7 +92,7 @@ def _ask(
     at: tuple[float, str] | None = None,
 ) -> rules.Limit:
     """at: an overvoltage that is worked out [per unit], and what it rests on, instead of the circuit's own"""
-    taken, inputs = circuit.overvoltage_per_unit if stated else None, _inputs(scene, circuit, stated)
+    taken, inputs = circuit.overvoltage_per_unit if stated else None, inputs_of(scene, circuit, stated)
     if at is not None:
         taken, inputs["per_unit_basis"] = at
     return rules.required(
@@ -143,7 +141,7 @@ def _between_circuits(
     which = "higher of two circuits" if governing is high else "one of two circuits that needs more"
     said = f"phase to phase at the {which}: {_described(scene, governing)}"
     try:
-        equivalent, basis = _in_opposition(scene, high, low, stated)
+        equivalent, basis = in_opposition(scene, high, low, stated)
     except RuleSilent:
         if "per_unit_overvoltage" in full.inputs:
             raise
@@ -155,7 +153,7 @@ def _between_circuits(
     return full, said
 
 
-def _in_opposition(scene: SceneFile, high: Circuit, low: Circuit, stated: bool) -> tuple[float, str]:
+def in_opposition(scene: SceneFile, high: Circuit, low: Circuit, stated: bool) -> tuple[float, str]:
     """The overvoltage of the higher circuit [per unit] that stands for the two in opposition, with its basis.
 
     One of them is at T times its crest, the other at its crest. The phase-to-phase form of the rules takes
@@ -222,101 +220,6 @@ def unnamed(scene: SceneFile) -> dict[str, str]:
     return {"name": " + ".join(scene.rule), "edition": "", "clause": "", "grade": ""}
 
 
-Length = tuple[float | None, dict[str, str], str]
-"""The insulating length required [m], by which rule, and why a rule has none: then what the others require at least."""
-
-
-def required_length(
-    scene: SceneFile,
-    circuit: Circuit,
-    what: rules.What,
-    exposure: Exposure = "phase-earth",
-    at: tuple[float, str] | None = None,
-) -> Length:
-    """The insulating length required of something; at: another overvoltage than the circuit's [per unit], with its
-    basis."""
-    inputs = _inputs(scene, circuit, True)
-    per_unit = circuit.overvoltage_per_unit
-    if at is not None:
-        per_unit, inputs["per_unit_basis"] = at
-    try:
-        found = rules.insulating_length(
-            rule_names(scene),
-            what=what,
-            exposure=exposure,
-            voltage_kV=circuit.nominal_kV,
-            highest_kV=circuit.highest_kV,
-            per_unit_overvoltage=per_unit,
-            altitude_m=scene.altitude_m,
-            inputs=inputs,
-        )
-    except RuleError as error:
-        others = getattr(error, "others", None)
-        known = (None, unnamed(scene)) if others is None else (others.required_m, quoted(others))
-        return *known, str(error)
-    return found.required_m, quoted(found), ""
-
-
-def length_between(scene: Scene, circuit_of: Mapping[str, Circuit], what: rules.What, one: str, other: str) -> Length:
-    """The insulating length that something between two potentials needs, one of which may be "earth": the largest of
-    what the circuits of both ask for, the two in opposition, and a charge that a wire taken off holds.
-
-    A potential that no circuit has may be at any of them.
-    """
-    unknown = unknown_circuit(scene)
-    live = [potential for potential in (one, other) if potential != EARTH]
-    circuits = [as_judged(scene, circuit_of.get(potential, unknown)) for potential in live]
-    exposure: Exposure = "phase-earth" if len(live) == 1 else "phase-phase"
-    trapped = trapped_per_unit(scene, live[0]), trapped_per_unit(scene, live[-1]) if len(live) > 1 else 0.0
-    asked: list[tuple[Circuit, tuple[float, str] | None]] = [(circuit, None) for circuit in circuits]
-    # Where the rule takes no overvoltage, what it asks for covers these two as well.
-    with contextlib.suppress(RuleError):
-        if len({circuit.name for circuit in circuits}) > 1:
-            high, low = sorted(circuits, key=lambda circuit: highest_kV(scene, circuit), reverse=True)
-            asked.append((high, _in_opposition(scene, high, low, stated=True)))
-        if any(trapped):
-            pair = circuits[0], circuits[1] if len(live) > 1 else None
-            circuit, per_unit, said = _charged(scene, pair, trapped, stated=True)
-            asked.append((circuit, (per_unit, said)))
-    found = [required_length(scene, circuit, what, exposure, at) for circuit, at in asked]
-    required, rule, why = max(found, key=lambda length: length[0] or 0.0)
-    return required, rule, why or next((length[2] for length in found if length[2]), "")
-
-
-def lacking(scene: Scene) -> Iterator[OpenPoint]:
-    """What the rules of a scene have no value for, of what its job may ask, before anything is swept: reason by reason.
-
-    A gap or a length that needs it is undecided; that none may need it is why these only tell.
-    """
-    circuits, why = phases(scene), dict[str, list[str]]()
-    earthed = earthed_circuits(scene)
-    for circuit in (one for one in scene.circuits if one.name not in earthed):
-        one, *others = circuit.phases
-        for other, kinds in ((EARTH, ("tool", "object")), *((name, get_args(Kind)) for name in others[:1])):
-            for kind in kinds:
-                exposure = "phase to earth" if other == EARTH else "phase to phase"
-                reason = required_between(scene, circuits, one, other, kind).why
-                why.setdefault(reason, []).append(f"{circuit.name}, {exposure}, {kind}")
-    if scene.stages or scene.jobs:
-        for what, there in _insulating(scene):
-            if there:
-                reason = required_length(scene, unknown_circuit(scene), what)[2]
-                why.setdefault(reason, []).append(f"insulating length of a {what}")
-    why.pop("", None)
-    cure = "supply it, or a company table that completes the rule (clearance distances --company-table prints one)"
-    for reason, cells in why.items():
-        yield OpenPoint("the rules", f"no value for {'; '.join(cells)}: {reason}", cure, "clear")
-
-
-def _insulating(scene: Scene) -> Iterator[tuple[rules.What, bool]]:
-    """What of a scene has an insulating length that is judged: its kind, and whether there is any."""
-    yield "ladder", scene.ladder is not None or scene.aerial_device is not None
-    ropes = [rope.name for rope in scene.ropes]
-    ropes += [rope.name for wire in scene.wires if wire.release is not None for rope in wire.release.ropes]
-    yield "rope", any(insulating(scene, name) for name in ropes)
-    yield "rod", any(stage.stick_m is not None for stage in scene.stages)
-
-
 def _least_known(scene: SceneFile, error: RuleError, circuits: str) -> Required:
     """Why a rule has no value, with the least that the distance can be by what it and the others know."""
     electrical = getattr(error, "electrical_m", 0.0)
@@ -340,7 +243,7 @@ def _with_charge(
 ) -> tuple[rules.Limit, str]:
     """The larger of a limit and that for a trapped charge at one of its ends or both [per unit each, 0 for none]."""
     try:
-        circuit, per_unit, said = _charged(scene, circuits, trapped, stated)
+        circuit, per_unit, said = charged(scene, circuits, trapped, stated)
     except RuleSilent:
         # A table without overvoltages: what it gives between phases, or to earth, covers them all.
         return plain[0], f"{plain[1]}, with a trapped charge"
@@ -349,7 +252,7 @@ def _with_charge(
     return (limit, f"{plain[1]}; {said}") if limit.limit_m > plain[0].limit_m else plain
 
 
-def _charged(
+def charged(
     scene: SceneFile, circuits: tuple[Circuit, Circuit | None], trapped: tuple[float, float], stated: bool
 ) -> tuple[Circuit, float, str]:
     """The circuit and its overvoltage [per unit] that stand for a trapped charge at one end or both, in words too.

@@ -32,7 +32,8 @@ from clearance.job import (
 )
 from clearance.job.setting import Setting
 from clearance.kernel import compiling
-from clearance.limits import lacking, per_unit, refusals
+from clearance.length_limits import lacking
+from clearance.limits import per_unit, refusals
 from clearance.result import Interrupted, OpenPoint, Result, StageResult, Without, first_open, least_margin
 from clearance.scene import statements, unlisted, weathered
 from clearance.scene.assemble import Site, assemble

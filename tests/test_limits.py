@@ -10,7 +10,8 @@ from small_scenes import CIRCUIT
 
 from clearance import rules
 from clearance.errors import InputError
-from clearance.limits import by_equation, length_between, per_unit, refusals, required_between
+from clearance.length_limits import length_between
+from clearance.limits import by_equation, per_unit, refusals, required_between
 from clearance.scene.records import phases
 from clearance.scene.voltages import highest_kV
 

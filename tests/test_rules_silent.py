@@ -13,7 +13,7 @@ import small_scenes as small
 from small_scenes import CIRCUIT, checked, gap, head_m, slab
 from test_rules_of_the_job import osha
 
-from clearance.limits import lacking, required_length
+from clearance.length_limits import lacking, required_length
 from clearance.report.briefing_words import stop_conditions
 from clearance.report.findings import leading, of_gap
 from clearance.report.sentences import sentence

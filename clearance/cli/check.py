@@ -224,7 +224,7 @@ def checked(path: Path, tolerance_m: float, quiet: bool, bare: bool = False) -> 
         scene = scene.changed(statements=())
     # Imported only now: a scene that cannot be read is told before the compiler is loaded.
     from clearance.kernel import compiling
-    from clearance.limits import lacking
+    from clearance.length_limits import lacking
     from clearance.pipeline import check_prepared, prepare
     from clearance.result import Interrupted
 

@@ -27,7 +27,8 @@ from clearance.job.staging import HULL
 from clearance.job.standing import build_of
 from clearance.job.touching import FINE_M, Course, met, touched
 from clearance.job.ways import LIVE, Member, Touch, Way, ways
-from clearance.limits import length_between, required_length, unnamed
+from clearance.length_limits import length_between, required_length
+from clearance.limits import unnamed
 from clearance.result import Insulation
 from clearance.rules.records import What
 from clearance.scene.assemble import EARTH, Site
