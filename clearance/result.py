@@ -370,6 +370,20 @@ class Result:
         stages = worst([stage.verdict for stage in self.stages])
         return worst([stages, *(point.verdict for point in self.open_points)])
 
+    @property
+    def cover(self) -> bool:
+        """Whether statements cover for one another: without all of them the verdict is worse, or the least margin less
+        by more than both tolerances, than without any one group."""
+        every, groups = self.without_all, self.statements
+        if every is None or len(groups) < 2:
+            return False
+        if every.verdict != worst([group.verdict for group in groups]):
+            return True
+        margins = [group.margin_m for group in groups if group.margin_m is not None]
+        if every.margin_m is None or not margins:
+            return False
+        return every.margin_m < min(margins) - 2 * self.tolerance_m
+
     def to_json(self) -> str:
         """The result as JSON text, format 1: keys in a fixed order, no number rounded, infinite distances as null."""
         from clearance.result_json import text_of

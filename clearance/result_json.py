@@ -192,7 +192,9 @@ def _result(result: Result) -> dict[str, Any]:
             for number, group in enumerate(result.statements, 1)
             for one in group.statements
         ],
-        "without_statements": None if result.without_all is None else _without(result.without_all),
+        "without_statements": None
+        if result.without_all is None
+        else _without(result.without_all) | {"cover": result.cover},
         "line": [{"between": list(g.between), "gap_m": _number(g.gap_m), "ends": list(g.ends)} for g in result.line],
         "stages": [_stage(stage) for stage in result.stages],
     } | ({} if measured is None else {"measure_first": [_governing(one) for one in measured]})

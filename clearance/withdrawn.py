@@ -2,10 +2,10 @@
 
 Statements that take away the same thing are withdrawn together, so that none covers for another
 (`clearance.scene.statements.groups`), and so are all absences, and a reach or a tail that is held back with the absence
-of what it might meet; then all are. A scene without a statement is staged and judged like any scene, by the same
-functions. What a statement does not touch is not judged again: a stage it says nothing of keeps its result, and
-where only potentials change, the gaps already swept are taken from what is known of the same bodies in the same
-places.
+of what it might meet; then all are. What covers for one another besides shows in that (`Result.cover`). A scene
+without a statement is staged and judged like any scene, by the same functions. What a statement does not touch is not
+judged again: a stage it says nothing of keeps its result, and where only potentials change, the gaps already swept are
+taken from what is known of the same bodies in the same places.
 """
 
 from __future__ import annotations
@@ -100,7 +100,10 @@ def _covering(site: Site) -> Iterator[tuple[Statement, Statement]]:
             away[entry] = statements.at_phases(scene, entry.between)
     yield from pairwise(away)
     away |= {entry: (entry.body,) for entry in said if isinstance(entry, Insulating) and entry.body in solids}
-    away |= {entry: tuple(site.live) for entry in said if isinstance(entry, EarthedCircuit)}
+    earthed = [entry for entry in said if isinstance(entry, EarthedCircuit)]
+    # Between two circuits both at earth there is no gap to keep.
+    yield from pairwise(earthed)
+    away |= {entry: tuple(site.live) for entry in earthed}
     yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail) for gone in away)
     restrained = [entry for entry in said if isinstance(entry, RestrainedReach)]
     job = where_the_job_is(site) if restrained else None

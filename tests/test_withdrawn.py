@@ -11,13 +11,14 @@ import json
 
 import pytest
 from checked_scenes import LONG, NAMES, each, path_of, result
-from small_scenes import LADDER, SAID, box, checked, scene, slab, stage, wall, written
+from small_scenes import CIRCUIT, LADDER, SAID, box, checked, scene, slab, stage, wall, written
 from test_job_whip import guides, lowering
 from typer.testing import CliRunner
 
 from clearance import check, read_scene, withdrawn
 from clearance.cli import app
 from clearance.pipeline import prepare
+from clearance.report import statements as report_statements
 from clearance.result import least_margin
 from clearance.scene import statements
 
@@ -161,6 +162,43 @@ def test_what_is_said_of_a_solid_and_hands_that_are_held_back_do_not_cover_for_e
     assert told == {"worker", "worker, trunk_lean_m", "shed"}  # `small_scenes` confirms that the shoulders stay
     assert group.verdict == checked(0.01, **parts).verdict == "breach"
     assert found.verdict != "breach"
+
+
+def test_what_covers_for_one_another_besides_is_told_with_the_figure_without_all():
+    """A rope 0.4 m beyond the shoulder's side that insulates, and hands held back from it: without either alone clear,
+    without both the hands meet a rope that conducts, from an earthed post above."""
+    post = box("post", [3.3, 0, 8.0], [3.0, 0.2, 0.2])
+    solids = [
+        box("A plate", [-1.1, 0, 6.45], [1.5, 1.5, 0.2], "A"),
+        slab("B plate", bottom_m=25.0, potential="B"),
+        post,
+    ]
+    line = {"name": "line", "from_m": [1.25, 0, 8.0], "to_m": [1.25, 0, 0.5], "diameter_m": 0.014, "slack_m": 0.0,
+            "wet_or_dirty_m": 0.0}  # fmt: skip
+    reach = {"kind": "restrained reach", "person": "worker", "reach_m": 0.3}
+    said = [reach, {"kind": "insulating", "body": "line"}]
+    short = {**LADDER, "length_m": 5.4, "insulating_to_m": 5.4}
+    parts = {"ladder": short, "solids": solids, "ropes": [line],
+             "stages": [stage(kind="work", climb_m=3.5, workers=["worker"])]}  # fmt: skip
+    found = checked(0.01, **parts, statements=said, withdraw=True)
+    assert "breach" not in {group.verdict for group in found.statements}
+    assert found.without_all.verdict == "breach"
+    assert found.cover
+    assert report_statements.COVER in report_statements.bare_words(found)
+    assert json.loads(found.to_json())["without_statements"]["cover"] is True
+    alone = checked(0.01, **{**parts, "ropes": []}, statements=[reach], withdraw=True)
+    assert not alone.cover
+    assert report_statements.COVER not in report_statements.bare_words(alone)
+
+
+def test_two_circuits_that_are_earthed_do_not_cover_for_each_other():
+    feeders = [{**CIRCUIT, "name": f"feeder {k}", "phases": [f"{k}{n}" for n in "XYZ"]} for k in "12"]
+    earthed = [{"kind": "circuit earthed", "circuit": one["name"]} for one in feeders]
+    plates = [box(f"plate {p}", [9 + 3 * n, 14, 20], [1, 1, 1], p)
+              for n, p in enumerate(p for one in feeders for p in one["phases"])]  # fmt: skip
+    made = scene(circuits=[CIRCUIT, *feeders], solids=[*PHASES, *plates], statements=earthed)
+    told = withdrawn.withdrawals(prepare(made).site)[:-1]
+    assert [len(one.entries) for one in told if one.entries[0].kind == "circuit earthed"] == [2]
 
 
 def test_air_alone_and_what_is_away_do_not_cover_for_each_other():

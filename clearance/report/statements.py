@@ -11,6 +11,9 @@ from clearance.report.numbers import down, up
 from clearance.report.style import SIGNS
 from clearance.result import Exempt, OpenPoint, Result, Stated, Without
 
+COVER = "That is worse than without any one of them alone: some cover for one another"
+"""Said where the figures without each group would let each seem to matter less than it does."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -61,11 +64,13 @@ def rows(result: Result) -> list[Row]:
 
 
 def bare_words(result: Result) -> str:
-    """The verdict with all statements withdrawn, in one line; nothing where there are none."""
+    """The verdict with all statements withdrawn, in one line, and whether some cover for one another; nothing where
+    there are none."""
     if result.without_all is None:
         return ""
     without = row(result.without_all)
-    return f"{without.sign} {without.word}" + (f", {without.less}" if without.less else "")
+    said = f"{without.sign} {without.word}" + (f", {without.less}" if without.less else "")
+    return said + (f". {COVER}" if result.cover else "")
 
 
 def exempt_words(one: Exempt) -> str:
