@@ -188,6 +188,16 @@ def test_a_wire_that_carries_more_than_its_own_charge_is_fed_from_somewhere():
         assert only(**opening(wide, release=told)).verdict == verdict
 
 
+def test_a_measured_current_below_what_any_wire_of_its_length_draws_is_asked_again():
+    """A unit mistaken, or a wire that was dead: 15.4 m of 28 mm alone in space have at least 128 pF, and draw 5.7 mA at
+    245 kV between phases, 50 Hz; a fifth of that is the least that is believed."""
+    wide, least = reach(LIMIT) + 0.1, 0.2 * 2 * math.pi * 50 * 128e-12 * 245e3 / math.sqrt(3)
+    for current, verdict in ((least * 0.95, "undecided"), (least * 1.05, "clear")):
+        found = only(**opening(wide, release={"before_opening": {**BEFORE, "current_A": current}}))
+        assert found.verdict == verdict
+        assert any("leave current_A out" in point.cure for point in found.open_points) == (verdict != "clear")
+
+
 def test_an_opening_begins_at_its_place_and_goes_somewhere():
     for span in ([0.0, 0.0], [0.5, 3.0]):
         parts = opening(3.0)

@@ -52,6 +52,20 @@ def capacitance_F(length_m: float, radius_m: float, apart_m: float, balls_m: tup
     return AIR * EPSILON_0 * (along + beside)
 
 
+def alone_F(length_m: float, radius_m: float) -> float:
+    """The least that the capacitance of a straight thin wire can be [F], were it alone in space.
+
+    Charge spread evenly has no less energy than where it comes to rest (Thomson's principle; Jackson, section 1.11,
+    from memory), and its mean potential on the wire is that of ln(2 l / r) - 1. Others at other potentials add to
+    it; a conductor beside it at its own potential, or a bend, takes from it.
+
+    >>> round(alone_F(15.4, 0.014) * 1e12)
+    128
+    """
+    refuse("charge", positive={"length_m": length_m, "radius_m": radius_m})
+    return 2.0 * math.pi * EPSILON_0 * length_m / (math.log(2.0 * max(length_m, 4.0 * radius_m) / radius_m) - 1.0)
+
+
 def charging_current_A(capacitance: float, phase_kV: float, frequency_Hz: float) -> float:
     """The rms current [A] that a capacitance [F] draws at an rms voltage to earth [kV]."""
     return 2.0 * math.pi * frequency_Hz * capacitance * phase_kV * 1e3

@@ -153,12 +153,19 @@ def touching(site: Site, stage: Stage, parting: Parting | None) -> Iterator[froz
 
 @dataclass(frozen=True)
 class Opened:
-    """What opens at a connection: the current before [A], the energy freed at most [J], and where both are from."""
+    """What opens at a connection: the current before [A], the energy freed at most [J], and where both are from; what
+    it draws at most, and at the least [A]."""
 
     current_A: float
     energy_J: float
     most_A: float
+    least_A: float
     basis: str
+
+
+SHARE = 0.2
+"""[1] Of what it would draw by itself a wire draws more than this, bent and beside conductors of its own phase (common
+practice, no source)."""
 
 
 @lru_cache(maxsize=64)
@@ -190,11 +197,12 @@ def opened(site: Site, wire: str) -> Opened:
     measured = before.current_A if before is not None else None
     basis = f"a capacitance of at most {capacitance * 1e12:.0f} pF"
     if measured is None:
-        return Opened(drawn, energy, drawn, basis)
+        return Opened(drawn, energy, drawn, 0.0, basis)
     # What its own phase drives through it; what another circuit induces is no part of that, and is to be found out.
     own = highest_kV(scene, site.circuit_of[wire if phase is None else phase]) / math.sqrt(3.0)
     most = charge.charging_current_A(capacitance, own, scene.frequency_Hz)
-    return Opened(measured, energy, most, f"measured; {basis}")
+    least = charge.charging_current_A(charge.alone_F(hung.catenary.length_m, radius), own, scene.frequency_Hz)
+    return Opened(measured, energy, most, 0.0 if phase is None else SHARE * least, f"measured; {basis}")
 
 
 def _joins(wire: Body, fitting: Body) -> bool:
@@ -244,6 +252,14 @@ def open_points(site: Site, stage: Stage, partings: Sequence[Parting | None]) ->
             what = f"it carries more than its own charge: {found.current_A * 1e3:.2g} mA, where its capacitance draws "
             cure = "find what feeds it or loads it, and isolate it there"
             yield OpenPoint(head, f"{what}{found.most_A * 1e3:.2g} mA at most", cure, "breach")
+        if found.current_A < found.least_A:
+            what = (
+                f"{found.current_A * 1e3:.2g} mA were measured in it, and a wire of its length alone draws more than "
+            )
+            cure = (
+                "measure it again, at its phase's voltage, and mind the unit; or leave current_A out: it is worked out"
+            )
+            yield OpenPoint(head, f"{what}{found.least_A * 1e3:.2g} mA", cure)
         how = "by hand" if stage.by_hand is not None else "by stick or rope"
         said = statements.may_open(site.scene, wire, stage.by_hand is not None)
         if not said:
