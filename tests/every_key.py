@@ -178,6 +178,7 @@ def bases() -> dict[str, dict[str, Any]]:
     }  # fmt: skip
     aloft = {
         "circuits": TWO, "solids": [FAR_A, FAR_B], "ladder": ladder, "workers": [worker, second],
+        "crew": [{"name": "waits", "stature_m": 1.8, "at_m": [3, -6], "radius_m": 0.5, "worker": "second"}],
         "track": {**TRACK, "fit_m": 0.05, "settlement_m": 0.02}, "ropes": [rope, other, line], "tests": tests,
         "tools": [{"name": name, "line": "guy", "radius_m": size, "swing_m": 0.3, "note": "a bag"}
                   for name, size in (("bag", 0.2), ("can", 0.1))],

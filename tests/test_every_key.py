@@ -73,6 +73,7 @@ CHANGES = {
     ("ladder", "Stage", "workers"): ["second"],
     ("ladder", "Stage", "bonded"): {"worker": "B"},
     ("ladder", "Stage", "hauled"): "can",
+    ("ladder", "Crew", "worker"): "worker",
     ("bay", "Stand", "who"): "two",
     ("bay", "Stage", "potentials"): {"cabinet": "A"},
     ("bay", "SceneFile", "rule_inputs"): {"k_f": 0.8, "ergonomic_m": 0.5, "k_a": 0.98},

@@ -11,13 +11,15 @@ from dataclasses import replace
 
 import pytest
 import small_scenes
-from small_scenes import SAID, WORKER, checked, scene, slab, stage, text
+from small_scenes import SAID, WORKER, box, checked, scene, slab, stage, text
 
 from clearance.engine import build_engine
 from clearance.errors import InputError
 from clearance.job import carried, duties, judging, untold
 from clearance.job.measuring import Bench, pieces_of
+from clearance.job.standing import crew_there
 from clearance.pipeline import check, prepare
+from clearance.scene import records
 from clearance.scene.records import Range
 from clearance.shapes import join
 
@@ -295,19 +297,38 @@ def test_that_nobody_is_there_is_not_said_of_a_stage_in_which_somebody_is():
 
 
 def test_whoever_is_not_aloft_is_on_the_ground_whatever_is_said_of_crew():
-    """Of two who climb in turn one is always below: that there is no crew does not take them away."""
+    """Of two who climb in turn one is always below: that there is no crew does not take them away, nor that somebody
+    else is there; whoever is said to be the one who waits is there while that one is below."""
     second = {**WORKER, "name": "second"}
     turns = [stage(name=name, kind="work", climb_m=4, workers=[name], anew=True) for name in ("worker", "second")]
     for crew, stages, told in (
         (None, turns, ["'second': on the ground in 'worker'", "'worker': on the ground in 'second'"]),
-        ([HELPER], turns, []),
+        ([HELPER], turns, ["'second': on the ground in 'worker'", "'worker': on the ground in 'second'"]),
+        ([{**HELPER, "worker": "second"}], turns, ["'worker': on the ground in 'second'"]),
+        ([{**HELPER, "worker": "second"}, {**HELPER, "name": "one", "worker": "worker"}], turns, []),
         (None, turns[:1], []),
     ):
         workers = [WORKER, second] if len(stages) > 1 else [WORKER]
         made = scene(**{**parts("work", HIGH), "stages": stages, "workers": workers}, crew=crew)
-        found = [str(point) for point in untold.of_job(made) if "on the ground" in point.what]
+        found = [str(point) for point in untold.of_job(made) if "not judged there" in point.what]
         assert len(found) == len(told)
         assert all(words in line for words, line in zip(told, found, strict=True))
+        for one in made.stages if crew else ():
+            here = [p["name"] for p in crew if p.get("worker") not in records.aloft(made, one)]
+            assert [p.name for p in crew_there(prepare(made).site, one)] == here
+    with pytest.raises(InputError, match='worker: expected a worker of this scene, found "wurker"'):
+        scene(**parts("work", HIGH), crew=[{**HELPER, "worker": "wurker"}])
+
+
+def test_whoever_is_aloft_as_a_worker_is_not_on_the_ground():
+    """The helper whose place on the ground is within reach of phase A's stub, and who climbs in the only stage."""
+    stub = box("stub", [-3, 0, 1.0], [0.2, 0.2, 0.2], "A")
+    crew = {**HELPER, "at_m": [-3, 0]}
+    for said, verdict in (({"worker": "worker"}, "clear"), ({}, "breach")):
+        given = parts("work", HIGH)
+        found = checked(0.05, **{**given, "solids": [*given["solids"], stub]}, crew=[{**crew, **said}])
+        assert found.stages[0].verdict == verdict
+    assert [str(point) for point in keeping(found) if "crew" in str(point)] == []
 
 
 def test_a_tool_on_a_line_says_nothing_of_what_hands_hold():

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from clearance.job.duties import in_words
 from clearance.result import OpenPoint
 from clearance.scene import records, statements, unstated
+from clearance.scene.messages import shown
 from clearance.scene.records import Scene
-from clearance.scene.records_step import Step
 
 
 def of_job(scene: Scene) -> Iterator[OpenPoint]:
@@ -53,8 +53,8 @@ def _on_the_ground(scene: Scene) -> Iterator[OpenPoint]:
     nothing of them. Who is stated as absent is spoken of."""
     untold = []
     for stage in scene.stages:
-        come = stage.not_there if isinstance(stage, Step) else ()
-        if all(person.name in come for person in scene.crew) and "crew" not in statements.there_is_none(scene, stage):
+        gone = statements.not_there(scene, stage)
+        if all(person.name in gone for person in scene.crew) and "crew" not in statements.there_is_none(scene, stage):
             untold.append(stage.name)
     if untold and not scene.crew:
         cure = _none("add [[crew]], one for everybody on the ground", "crew")
@@ -68,19 +68,22 @@ def _on_the_ground(scene: Scene) -> Iterator[OpenPoint]:
 
 
 def _waiting(scene: Scene) -> Iterator[OpenPoint]:
-    """Workers who are on the ground while others are aloft: that there is no crew does not take them away,
-    nor that there are fewer."""
+    """Workers who are on the ground while others are aloft: that there is no crew does not take them away, nor that
+    somebody else of it is there."""
     climbers = {name for stage in scene.stages for name in records.aloft(scene, stage)}
+    judged = {person.worker for person in scene.crew}
     found: dict[str, list[str]] = {}
     for stage in scene.stages:
         up, away = records.aloft(scene, stage), statements.absent(scene, stage)
         below = [one.name for one in scene.workers if one.name in climbers and one.name not in (*up, *away)]
-        if up and len(below) > sum(person.name not in away for person in scene.crew):
-            for name in below:
+        for name in below if up else ():
+            if name not in judged:
                 found.setdefault(name, []).append(f"'{stage.name}'")
     for name, stages in found.items():
         what = f"on the ground in {in_words(stages[:6])}{' and others' * (len(stages) > 6)}: not judged there"
-        cure = "add [[crew]] for where they stand while somebody else is aloft, and for everybody else on the ground"
+        cure = (
+            f"add to [[crew]] who stands where '{name}' does while somebody else is aloft, with worker = {shown(name)}"
+        )
         yield OpenPoint(f"worker '{name}'", what, cure)
 
 

@@ -48,6 +48,9 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
     for person in scene.crew:
         yield from _person(scene, person)
         yield from area_mistakes(scene, person)
+        if person.worker is not None and person.worker not in known.workers:
+            remedy = meant(person.worker, known.workers) or "leave worker out of whoever stays on the ground"
+            yield Mistake(where(scene, person, "worker"), "a worker of this scene", shown(person.worker), remedy)
     holders = (*known.wires, *known.ladders)
     for rope in scene.ropes:
         yield from _reference(scene, rope, "from", rope.from_m, holders)

@@ -125,6 +125,9 @@ class Crew(_Person):
         None, min_length=3, description="corners of where the feet may be, instead of radius_m: the hull of them"
     )
     tool_m: NotNegative = Field(0.0, description="length of what is held in the hands, beyond them")
+    worker: Text | None = Field(
+        None, description="the worker who stands there while on the ground: not there in stages with that worker aloft"
+    )
 
 
 class Vehicle(Record):

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from clearance.scene import naming
 from clearance.scene.messages import shown
-from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, metal_names, where
+from clearance.scene.records import Record, Reference, Scene, SceneFile, Stage, aloft, metal_names, where
 from clearance.scene.records import phases as records_phases
 from clearance.scene.records_statements import (
     Absent,
@@ -56,10 +56,15 @@ def _in(entry: Statement, stage: Stage) -> bool:
 def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
     """Bodies that are not there in a stage: stated so, with a ladder its metal; or not brought by the job yet, or taken
     away again."""
-    not_there = stage.not_there if isinstance(stage, Step) else ()
-    found = {*(name for entry in _said(scene, Absent, stage) for name in entry.bodies), *not_there}
+    found = {*(name for entry in _said(scene, Absent, stage) for name in entry.bodies), *not_there(scene, stage)}
     ladder = scene.ladder.name if scene.ladder is not None else ""
     return frozenset((*found, *(metal_names(ladder) if ladder in found else ())))
+
+
+def not_there(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
+    """What the job has not brought yet, or has taken away again; and members of the crew who are aloft as workers."""
+    climbers = [person.name for person in scene.crew if person.worker in aloft(scene, stage)]
+    return (*climbers, *(stage.not_there if isinstance(stage, Step) else ()))
 
 
 def never_at(scene: SceneFile, stage: Stage, body: str) -> frozenset[str]:
