@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, box, isolated, lashed, never_at, scene, slab, stage
+from small_scenes import CIRCUIT, SAID, box, isolated, lashed, never_at, scene, slab, stage
 
 from clearance.errors import InputError
 from clearance.job import completeness, sequence
@@ -113,11 +113,18 @@ def test_earth_by_a_word_turns_no_breach_into_clear():
     assert too_near == [{("dropper", "earth")}, {("dropper", "earth")}, set()]
 
 
-def test_a_job_that_begins_with_a_wire_off_says_so():
-    for stages, told in (((PARKED,), True), ((OPEN, LOWER, PARKED), False)):
-        found = completeness.open_points(scene(**tail(*stages, asks="job")))
+def test_a_job_that_begins_with_a_wire_off_needs_somebodys_word():
+    said = {**SAID, "kind": "confirmed", "entry": "wire 'dropper'", "field": "name", "value": "dropper"}
+    for stages, words, told in (
+        ((PARKED,), (), True),
+        ((OPEN, LOWER, PARKED), (), False),
+        ((PARKED,), ({**said, "doubt": "far away"},), True),
+        ((PARKED,), ({**said, "doubt": "put there"},), False),
+    ):
+        parts = tail(*stages, asks="job")
+        found = completeness.open_points(scene(**{**parts, "statements": [*parts["statements"], *words]}))
         off = [point for point in found if 'it begins with "dropper" off' in point.what]
-        assert [point.verdict for point in off] == (["clear"] if told else [])
+        assert [point.verdict for point in off] == (["undecided"] if told else [])
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 import small_scenes as small
 from small_scenes import CIRCUIT, LADDER, SAID, WORKER, box, slab, stage
+from test_job_aerial_device import LIFT, STANDS
 
 from clearance.bodies import worker
 from clearance.job import site_gear
@@ -171,3 +174,40 @@ def test_what_nobody_carries_is_not_brought_without_a_word(size, told):
     assert [point.verdict for point in found] == ["undecided"] * told
     said = {"kind": "confirmed", "entry": "solid 'shed'", "field": "name", "value": "shed", "doubt": "put there"}
     assert [p for p in of(**parts, statements=[{**SAID, **said}]) if p.where == "solid 'shed'"] == []
+
+
+def test_a_vehicle_and_a_man_that_come_when_all_is_over_need_somebodys_word():
+    """A truck on the track, and a man beside it: brought last, they meet neither the ladder nor who is on it."""
+    truck = {"name": "truck", "centre_m": [0, 0, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 0, "radius_m": 0.5}
+    helper = {"name": "helper", "stature_m": 1.8, "at_m": [0, 3], "radius_m": 0.5}
+    works = [stage(name=kind, kind=kind, climb_m=[0, 1], posture=None) for kind in ("step on", "step off")]
+
+    def told(number, *said):
+        comes = {"kind": "bring", "bodies": ["truck", "helper"], "climb_m": None, "posture": None, "workers": []}
+        stages = [stage(name="before", climb_m=None, posture=None, workers=[], kind="work"), *works]
+        stages.insert(number, stage(name="comes", **comes))
+        parts = {"solids": FAR, "vehicles": [truck], "crew": [helper], "stages": stages}
+        return [point.where for point in of(**parts, statements=said) if "judged" in point.what]
+
+    assert told(3) == ["vehicle 'truck'", "crew 'helper'"]
+    assert told(1) == ["vehicle 'truck'"]
+    said = {**SAID, "kind": "confirmed", "field": "name", "doubt": "put there"}
+    words = [{**said, "entry": f"{kind} '{name}'", "value": name}
+             for kind, name in (("vehicle", "truck"), ("crew", "helper"))]  # fmt: skip
+    assert told(3, *words) == []
+    assert told(3, words[0]) == ["crew 'helper'"]
+
+
+@pytest.mark.parametrize("slope_deg", [0.9, 1.1])
+def test_an_aerial_device_on_a_slope_is_levelled_by_somebody(slope_deg):
+    """Its chassis lies along y, and the ground rises along y: with 13 m of turret, boom and extension the tip of one
+    that leans by 1.1 degrees is 0.25 m elsewhere."""
+    ground = {"kind": "plane", "through_m": [0, 0, 0], "uphill_deg": 90, "slope_deg": slope_deg, "uncertainty_m": 0.0}
+    parts = {"ladder": None, "track": None, "aerial_device": {**LIFT, "chassis_deg": 90}, "solids": FAR,
+             "ground": ground, "stages": [stage(**STANDS)]}  # fmt: skip
+    found = [point for point in of(**parts) if "slopes" in point.what]
+    assert [point.verdict for point in found] == ["undecided"] * (slope_deg > 1)
+    for point in found:
+        assert f"{13 * math.sin(math.radians(slope_deg)):.1f} m elsewhere" in point.what
+    said = {**SAID, "kind": "confirmed", "entry": "aerial device 'lift'", "field": "base_m", "value": LIFT["base_m"]}
+    assert [p for p in of(**parts, statements=[{**said, "doubt": "stands level"}]) if "slopes" in p.what] == []

@@ -214,12 +214,16 @@ def _as_found(scene: Scene, first: Stage, state: State) -> bool:
 
 
 def _off_already(scene: Scene) -> Iterator[OpenPoint]:
-    """Wires that are off as the job begins: it is told that nothing here says how they came there."""
+    """Wires that are off as the job begins: nothing here says how they came there, unless somebody does."""
     main = [stage for stage in scene.stages if stage.rescue is None]
     for wire in main[0].off if main else ():
-        what = f"it begins with {shown(wire)} off: how it was taken off, and whether it is earthed, is not judged"
-        cure = 'add stages of kind "open", "lower" and "earthing" before it'
-        yield OpenPoint(JOB, what, cure, "clear")
+        entry = f"wire '{wire}'"
+        if not confirmed(scene, entry, "name", wire, "put there"):
+            what = f"it begins with {shown(wire)} off: how it was taken off, and whether it is earthed, is not judged"
+            cure = (
+                'add stages of kind "open", "lower" and "earthing" before it, or say on what it rests that it is off: '
+            )
+            yield OpenPoint(JOB, what, cure + confirming(entry, "name", wire, doubt="put there"))
 
 
 def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:

@@ -1,5 +1,6 @@
 """Owns what of the job's own gear is looked at before the job: a ladder that ends below the work, or hangs on a wire
-that is said to move less than its weight moves it; what a stage brings; and ropes that hang on nothing."""
+that is said to move less than its weight moves it; an aerial device on a slope; what a stage brings; and ropes that
+hang on nothing."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from clearance.bodies import worker
+from clearance.bodies.ground import height_at
 from clearance.job.footing import first_station, foot_knots, hooks_m, stands
 from clearance.job.holding import HOLDS_M, holders
 from clearance.job.site_supports import HANGING, absent_throughout
@@ -18,8 +20,10 @@ from clearance.result import OpenPoint
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
 from clearance.scene.plausible import confirmed, confirming
-from clearance.scene.records import Ladder, Range, Reference, Rope, Stage, Worker, where
+from clearance.scene.records import Crew, Ladder, Range, Reference, Rope, Stage, Vehicle, Worker, where
+from clearance.scene.records_site import Solid
 from clearance.scene.units import GRAVITY_M_S2
+from clearance.shapes import Shape
 
 CARRIED_M = 2.0
 """[m] What people bring and take away by hand is no larger: a pulley, a tool box, a barrier (common practice, no
@@ -29,6 +33,10 @@ LIGHTEST_N_M, LIGHTEST_N = 20.0, 600.0
 """[N/m], [N] No ladder, and nobody who is dressed and equipped to work on one, weighs less (common practice, no
 source)."""
 
+UPRIGHT_DEG = 1.0
+"""[deg] Ground that slopes by more is not level below an aerial device (common practice, no source: makers allow 1 to 5
+degrees without levelling)."""
+
 STIFFEST_PA, HEAVIEST_N_M3 = 210e9, 9000.0 * GRAVITY_M_S2
 """[Pa], [N/m3] Over the circle around it no conductor is stiffer than a rod of steel, nor heavier than one of copper:
 the one stretches, and the other is lifted, least."""
@@ -36,7 +44,7 @@ the one stretches, and the other is lifted, least."""
 
 def of_gear(site: Site) -> tuple[OpenPoint, ...]:
     """What was found, the ladder first."""
-    return (*_ladder(site), *_borne(site), *_brought(site), *_ropes(site))
+    return (*_ladder(site), *_borne(site), *_upright(site), *_brought(site), *_ropes(site))
 
 
 def _ladder(site: Site) -> Iterator[OpenPoint]:
@@ -112,6 +120,27 @@ def _borne(site: Site) -> Iterator[OpenPoint]:
                 yield OpenPoint(head, what, cure)
 
 
+def _upright(site: Site) -> Iterator[OpenPoint]:
+    """An aerial device on ground that slopes below its chassis: its turret is judged upright."""
+    device = site.scene.aerial_device
+    if device is None:
+        return
+    turn = math.radians(device.chassis_deg)
+    along, across = np.array([math.cos(turn), math.sin(turn)]), np.array([-math.sin(turn), math.cos(turn)])
+    long, wide = (0.5 * size for size in device.chassis_m[:2])
+    ends = [np.array(device.base_m) + part for part in (long * along, -long * along, wide * across, -wide * across)]
+    heights = height_at(site.ground, np.array(ends))
+    slope = math.degrees(max(math.atan2(abs(float(heights[k] - heights[k + 1])), 2 * half)
+                             for k, half in ((0, long), (2, wide))))  # fmt: skip
+    entry = where(site.scene, device)[-1]
+    if slope > UPRIGHT_DEG and not confirmed(site.scene, entry, "base_m", device.base_m, "stands level"):
+        off = (device.turret_m + device.boom_m + device.extend_m.hi) * math.sin(math.radians(slope))
+        what = f"the ground below its chassis slopes by {slope:.1f} deg, and it is judged with its turret upright: one "
+        what += f"that leans with the ground has its tip up to {off:.1f} m elsewhere"
+        cure = "stand it on level ground, or level it by its supports and say who checks that: "
+        yield OpenPoint(entry, what, cure + confirming(entry, "base_m", device.base_m, doubt="stands level"))
+
+
 def _least_move_m(site: Site, name: str, weight_N: float, stations: Range) -> float:
     """The least that a weight lowers a wire where it hangs [m], at that of some stations where it lowers it most.
 
@@ -146,24 +175,44 @@ def _least_move_m(site: Site, name: str, weight_N: float, stations: Range) -> fl
 
 
 def _brought(site: Site) -> Iterator[OpenPoint]:
-    """Things of the site that a stage brings or takes away though nobody carries them: before, or after, they count as
-    not there, with nobody's word for it."""
-    of_line = {body.name: body for body in site.bodies if len(body.shape)}
-    solids = {solid.name: solid for solid in site.scene.solids}
-    for stage in site.scene.stages:
+    """Things of the site, and vehicles, that a stage brings or takes away though nobody carries them: before, or after,
+    they count as not there, with nobody's word for it. And people who are there in no stage with somebody aloft."""
+    scene = site.scene
+    shapes = {body.name: body.shape for body in site.bodies if len(body.shape)}
+    sizes = {solid.name: (solid, _length_m(shapes[solid.name])) for solid in scene.solids if solid.name in shapes}
+    things: dict[str, tuple[Solid | Vehicle, float]] = {
+        **sizes,
+        **{one.name: (one, math.hypot(*one.size_m)) for one in scene.vehicles},
+    }
+    for stage in scene.stages:
         for name in stage.bodies if stage.kind in ("bring", "take away") else ():
-            if name not in solids or name not in of_line:
+            if name not in things:
                 continue
-            corners = of_line[name].shape.vertices.reshape(-1, 3)
-            long = float(np.linalg.norm(corners.max(axis=0) - corners.min(axis=0)))
-            entry = where(site.scene, solids[name])[-1]
-            if long > CARRIED_M and not confirmed(site.scene, entry, "name", name, "put there"):
+            record, long = things[name]
+            if long > CARRIED_M:
                 rest = "before it" if stage.kind == "bring" else "after it"
                 what = (
                     f"{long:.1f} m large, and stage '{stage.name}' is to {stage.kind} it: {rest} it is judged nowhere"
                 )
-                cure = "leave it there in all stages, or say on what it rests that people carry it: "
-                yield OpenPoint(entry, what, f"{cure}{confirming(entry, 'name', name, doubt='put there')}")
+                how = "people carry it" if name in sizes else "it comes and goes then"
+                cure = f"leave it there in all stages, or say on what rests that {how}"
+                yield from _put_there(scene, record, what, cure)
+    up = [stage for stage in scene.stages if records.aloft(scene, stage)]
+    for person in scene.crew:
+        if up and all(person.name in statements.not_there(scene, stage) for stage in up):
+            what = "there only while nobody is aloft: judged beside nobody"
+            yield from _put_there(scene, person, what, "bring them before, or say on what rests that they come then")
+
+
+def _length_m(shape: Shape) -> float:
+    corners = shape.vertices.reshape(-1, 3)
+    return float(np.linalg.norm(corners.max(axis=0) - corners.min(axis=0)))
+
+
+def _put_there(scene: records.Scene, record: Solid | Vehicle | Crew, what: str, cure: str) -> Iterator[OpenPoint]:
+    entry = where(scene, record)[-1]
+    if not confirmed(scene, entry, "name", record.name, "put there"):
+        yield OpenPoint(entry, what, f"{cure}: {confirming(entry, 'name', record.name, doubt='put there')}")
 
 
 def _ropes(site: Site) -> Iterator[OpenPoint]:

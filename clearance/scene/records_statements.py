@@ -140,7 +140,9 @@ class DesignedGap(_Statement):
     gap_m: NotNegative = Field(description="the gap that was set; one that is found smaller is still told")
 
 
-Doubt = Literal["far away", "hangs on nothing", "too short", "put there", "thin as a wire", "moves too little"]
+Doubt = Literal[
+    "far away", "hangs on nothing", "too short", "put there", "thin as a wire", "moves too little", "stands level"
+]  # fmt: skip
 """Why a value that is likely by itself is doubted."""
 
 
