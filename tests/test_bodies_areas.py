@@ -55,9 +55,13 @@ def test_wherever_they_stand_and_reach_they_are_held(data):
     steep = draw(-0.5 * math.pi, 0.0 if arms == "down" else 0.5 * math.pi)
     aside = draw(-math.pi, math.pi)
     way = np.array([math.cos(aside) * math.cos(steep), math.sin(aside) * math.cos(steep), math.sin(steep)])
-    hand = shoulder + (body.arm_m + body.suit_m + tool) * way
-    if hand[2] > z:
-        assert away(hand, hull) <= 1e-6
+    hand = shoulder + (body.arm_m + body.suit_m) * way
+    # What it holds goes on as the arm does or, where the arm stays down, any way: upright too.
+    lean, round_ = (steep, aside) if arms == "overhead" else (draw(-0.5 * math.pi, 0.5 * math.pi), draw(-3.2, 3.2))
+    held = np.array([math.cos(round_) * math.cos(lean), math.sin(round_) * math.cos(lean), math.sin(lean)])
+    for place in (hand, hand + tool * held):
+        if place[2] > z:
+            assert away(place, hull) <= 1e-6
     # The upper side of an arm held level: suit and bone about its middle, up to the elbow.
     elbow = shoulder + 0.422 * body.arm_m * way + [0, 0, 0.036 * body.stature_m + body.suit_m]
     assert away(elbow, hull) <= 1e-6
@@ -72,9 +76,10 @@ def test_they_are_no_larger_than_that(arms, tool):
     reach = body.arm_m + body.suit_m + tool
     top = max(body.boots_m + body.overhead_reach_m + body.suit_m + tool, 0.0)
     helmet = body.boots_m + body.stature_m + body.helmet_m
-    tall = top if arms == "overhead" else helmet
+    # A tool in a hand at the shoulder is held upright.
+    tall = top if arms == "overhead" else max(helmet, body.boots_m + body.shoulder_height_m + tool)
     # Overhead the hands are over the shoulders: no further up than half of what these are apart.
-    more = body.shoulder_half_m if arms == "overhead" else 0.13
+    more = body.shoulder_half_m if arms == "overhead" else 0.13 if tool == 0.0 else 0.31
     assert tall - 1e-6 <= high[2] - body.spread_m <= tall + more + 0.002
     aside = 2.0 + body.shoulder_half_m + reach
     # 3.53 % of what is round, and what an arm's layer of 0.15 m is more than 0.1 m.

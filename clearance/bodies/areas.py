@@ -104,7 +104,7 @@ def people(
     """Somebody anywhere in an area, upright, turned any way, the hands wherever they reach.
 
     arms: "overhead": anywhere about the shoulders; "down": no higher than the shoulders; tool_m: a conductive tool in
-        the hands, beyond the fingertips [m]
+        the hands, beyond the fingertips [m], held any way: arms that are down hold a rod upright
 
     Not held: bending over beyond the area, jumping. Raises `InputError` for an area without ground.
     """
@@ -126,15 +126,24 @@ def people(
         return shapes.join(parts)
     # Level, an arm is as high as it is thick; a layer reaches far enough a little less than its radius off.
     top, room = low + upper_arm, 0.1
-    aside = worker.shoulder_half_m + reach - math.sqrt(ARM_M**2 - room**2)
+    near, hands = math.sqrt(ARM_M**2 - room**2), worker.shoulder_half_m + reach - tool_m
     for band in _bands(land):
         under, over = float(band[:, 2].min()), float(band[:, 2].max())
         low_layer = under + max(low - reach, ARM_M)
         layers = _layers(low_layer, max(over + top - room, low_layer), 2 * room)
-        edge = np.array(_grown(shapely.MultiPoint(band[:, :2]), aside).exterior.coords)[:-1]
-        flat = np.column_stack([edge, np.zeros(len(edge))])
-        parts.append(_raised([flat], layers, ARM_M, worker.spread_m))
+        parts.append(_level(band, hands + tool_m - near, layers, worker.spread_m))
+        while layers[-1] + room < over + low + tool_m:
+            # A tool that is held up leans aside by no more than its length leaves.
+            up = max(0.0, layers[-1] + room - over - low)
+            layers = [layers[-1] + 2 * room]
+            parts.append(_level(band, hands + math.sqrt(tool_m**2 - up**2) - near, layers, worker.spread_m))
     return shapes.join(parts)
+
+
+def _level(band: Floats, aside: float, layers: list[float], spread: float) -> Shape:
+    """Flat layers about a piece of ground, that reach further aside than it [m]."""
+    edge = np.array(_grown(shapely.MultiPoint(band[:, :2]), aside).exterior.coords)[:-1]
+    return _raised([np.column_stack([edge, np.zeros(len(edge))])], layers, ARM_M, spread)
 
 
 def _bands(land: list[Floats]) -> Iterator[Floats]:
