@@ -25,7 +25,7 @@ def tube(name, start, end, radius_m, potential="A", **others):
 
 @pytest.mark.parametrize(
     ("radius_m", "length_m", "count"),
-    [(0.014, 1.45, 1), (0.014, 1.35, 0), (0.029, 20.0, 1), (0.031, 20.0, 0)],
+    [(0.014, 1.45, 1), (0.014, 1.35, 0), (0.029, 14.9, 1), (0.031, 14.9, 0), (0.031, 15.2, 1), (0.31, 40.0, 0)],
 )
 def test_what_is_thinner_than_a_tube_and_longer_than_a_horn_is_told(radius_m, length_m, count):
     found = of([tube("stub", [0, 9, 12], [length_m, 9, 12], radius_m)])
@@ -34,7 +34,7 @@ def test_what_is_thinner_than_a_tube_and_longer_than_a_horn_is_told(radius_m, le
     # A bar of the same section, and a plate, which has two sides that are not thin.
     side = 2 * radius_m
     assert len(of([box("bar", [0, 9, 12], [length_m, side, side / 2], "A")])) == count
-    assert of([box("plate", [0, 9, 12], [length_m, 0.5, side / 2], "A")]) == []
+    assert of([box("plate", [0, 9, 12], [length_m, 0.65, side / 2], "A")]) == []
 
 
 def test_in_still_air_it_stands():
@@ -82,11 +82,28 @@ def test_short_pieces_that_follow_one_another_are_one():
     assert of(sagging(24), statements=confirmed) == []
 
 
+@pytest.mark.parametrize(("posts", "count"), [((12.0, 24.0, 36.0), 0), ((12.0, 36.0), 1), ((), 1)])
+def test_a_tube_goes_no_further_between_its_supports_than_tubes_do(posts, count):
+    """48 m of 62 mm, on posts 12 m apart; with the middle one left out, 24 m; a twin bundle drawn as its hull, on no
+    post at all."""
+    columns = [{"name": f"post {k}", "from_m": [x, 9, 9.0], "to_m": [x, 9, 11.969], "insulating_m": 2.5,
+                "diameter_m": 0.3} for k, x in enumerate(posts)]  # fmt: skip
+    pieces = [tube(f"piece {k}", [2.0 * k, 9, 12], [2.0 * k + 2.0, 9, 12], 0.031) for k in range(24)]
+    found = of(pieces, insulators=columns)
+    assert len(found) == count
+    assert all("between its supports" in point.what for point in found)
+    # A beam that it lies on holds it as well.
+    beams = [box(f"beam {k}", [x, 9, 11.869], [0.2, 2.0, 0.2]) for k, x in enumerate(posts)]
+    assert len(of([*pieces, *beams])) == count
+    hull = tube("bundle", [0, 9, 12], [48, 9, 12], 0.2)
+    assert len(of([hull], insulators=columns)) == count
+
+
 def test_a_mesh_and_members_are_as_thick_as_they_are(tmp_path):
     import trimesh
 
     for radius_m, count in ((0.014, 1), (0.05, 0)):
-        way = [[x, 9.0, 12.0 - 1.0 + (x / 12.0 - 1.0) ** 2] for x in range(0, 25, 2)]
+        way = [[x, 9.0, 12.0 - 1.0 + (x / 7.0 - 1.0) ** 2] for x in range(0, 15, 2)]
         parts = [trimesh.creation.cylinder(radius_m, segment=[a, b]) for a, b in pairwise(way)]
         file = tmp_path / "bus.stl"
         trimesh.util.concatenate(parts).export(file)

@@ -1,7 +1,8 @@
 """Owns wires that are written as rigid bodies: a wire moved to another table hangs still in the weather.
 
-What is thin and long, live or earthed, is a wire until somebody confirms that it is a rigid tube or bar. Pieces that
-follow one another are one body: a sagging wire is written as many short ones.
+What is thin and long, live or earthed, is a wire until somebody confirms that it is a rigid tube or bar; so is what is
+thicker and goes further between its supports than any tube. Pieces that follow one another are one body: a sagging wire
+is written as many short ones, a bundle as one thick one.
 """
 
 from __future__ import annotations
@@ -34,6 +35,15 @@ source): horns, clamps and stubs are below it."""
 
 RIGID_M = 0.01
 """[m] What is thinner than this is no rigid tube or bar, whoever confirms it."""
+
+THICK_M = 0.6
+"""[m] What is thicker is no wire, nor the hull of a bundle of four (common practice, no source)."""
+
+SPAN_M = 15.0
+"""[m] No tube goes further between two supports (common practice, no source: 10 to 12 m are usual)."""
+
+HELD_M = 0.5
+"""[m] So near to its surface an insulator's end, a structure or another body holds a tube."""
 
 APART_M = 1.0
 """[m] Pieces no further apart follow one another: a span between them would be seen."""
@@ -78,12 +88,16 @@ def of_thin(site: Site) -> Iterator[OpenPoint]:
             run += near
         low, high = np.min([one.low for one in run], axis=0), np.max([one.high for one in run], axis=0)
         long, thick = float(np.linalg.norm(high - low)), max(one.girth_m for one in run)
-        if long <= SLENDER * thick:
+        far = long if thick < THIN_M else _unsupported_m(site, run)
+        if long <= SLENDER * thick or (thick >= THIN_M and far <= SPAN_M):
             continue
         first = run[0]
         named = where(scene, first.entry)[-1]
         others = f" and {len(run) - 1} more" if len(run) > 1 else ""
-        what = f"{long:.1f} m long and {1000 * thick:.0f} mm thick: what hangs moves in the weather, this stands"
+        between = f", {far:.1f} m between its supports" if thick >= THIN_M else ""
+        what = (
+            f"{long:.1f} m long and {1000 * thick:.0f} mm thick{between}: what hangs moves in the weather, this stands"
+        )
         cure = "state it as a wire, with its conductor"
         if any(_may_be_rigid(one) for one in run):
             cure += f"; or, where it is a rigid tube or bar, {confirming(named, first.field, first.value, doubt=THIN)}"
@@ -105,7 +119,7 @@ def _thin(body: Body | None, entry: Solid | Structure) -> _Piece | None:
         girth, field = 2.0 * float(body.shape.radius.max()), "members"
     else:
         return None
-    if girth >= THIN_M:
+    if girth >= THICK_M:
         return None
     low, high = body.shape.vertices.min(axis=(0, 1)), body.shape.vertices.max(axis=(0, 1))
     return _Piece(entry, girth, body.potential, low, high, field, getattr(entry, field))
@@ -130,6 +144,29 @@ def _rigid(site: Site, piece: _Piece) -> bool:
     """Whether somebody confirms that a piece is no wire."""
     named = where(site.scene, piece.entry)[-1]
     return _may_be_rigid(piece) and confirmed(site.scene, named, piece.field, piece.value, THIN)
+
+
+def _unsupported_m(site: Site, run: list[_Piece]) -> float:
+    """How far some pieces that follow one another go between what holds them, or beyond it, along their length [m]."""
+    own, bodies = {piece.entry.name for piece in run}, {body.name: body for body in site.bodies}
+    middles = np.array([0.5 * (piece.low + piece.high) for piece in run])
+    low, high = np.min([piece.low for piece in run], axis=0), np.max([piece.high for piece in run], axis=0)
+    way = middles[-1] - middles[0] if len(run) > 1 else run[0].high - run[0].low
+    axis = np.eye(3)[int(np.argmax(high - low))] if len(run) == 1 or not way.any() else way / np.linalg.norm(way)
+    boxes = [(np.array(end), np.array(end)) for string in site.strings for end in (string.live_m, string.earthed_m)]
+    for entry in (*site.scene.solids, *site.scene.structures):
+        body = bodies.get(entry.name)
+        if body is not None and len(body.shape) and entry.name not in own:
+            boxes.append((body.shape.vertices.min(axis=(0, 1)), body.shape.vertices.max(axis=(0, 1))))
+    held = []
+    for bottom, top in boxes:
+        for piece in run:
+            one, other = np.maximum(piece.low - HELD_M, bottom), np.minimum(piece.high + HELD_M, top)
+            if (one <= other).all():
+                held.append(0.5 * (one + other) @ axis)
+    ends = [corner @ axis for piece in run for corner in bodies[piece.entry.name].shape.vertices.reshape(-1, 3)]
+    stations = sorted([min(ends), *(station for station in held if min(ends) < station < max(ends)), max(ends)])
+    return float(np.diff(stations).max())
 
 
 def _apart_m(one: _Piece, other: _Piece) -> float:
