@@ -10,7 +10,16 @@ from typing import get_args
 from clearance import rules
 from clearance.errors import RuleError
 from clearance.gaps import EARTH
-from clearance.limits import charged, in_opposition, inputs_of, quoted, required_between, trapped_per_unit, unnamed
+from clearance.limits import (
+    by_equation,
+    charged,
+    in_opposition,
+    inputs_of,
+    quoted,
+    required_between,
+    trapped_per_unit,
+    unnamed,
+)
 from clearance.result import Kind, OpenPoint
 from clearance.rules.records import Exposure
 from clearance.scene.records import Circuit, Scene, SceneFile, phases
@@ -81,8 +90,10 @@ def length_between(scene: Scene, circuit_of: Mapping[str, Circuit], what: rules.
 def lacking(scene: Scene) -> Iterator[OpenPoint]:
     """What the rules of a scene have no value for, of what its job may ask, before anything is swept: reason by reason.
 
-    A gap or a length that needs it is undecided; that none may need it is why these only tell.
+    A gap or a length that needs it is undecided; that none may need it is why these only tell. First what is smaller
+    than the highest operating voltage alone needs: no rule means that.
     """
+    yield from _too_small(scene)
     circuits, why = phases(scene), dict[str, list[str]]()
     earthed = earthed_circuits(scene)
     for circuit in (one for one in scene.circuits if one.name not in earthed):
@@ -101,6 +112,31 @@ def lacking(scene: Scene) -> Iterator[OpenPoint]:
     cure = "supply it, or a company table that completes the rule (clearance distances --company-table prints one)"
     for reason, cells in why.items():
         yield OpenPoint("the rules", f"no value for {'; '.join(cells)}: {reason}", cure, "clear")
+
+
+def _too_small(scene: Scene) -> Iterator[OpenPoint]:
+    """Distances and lengths of the rules below what the highest operating voltage alone jumps in air, as by a slip in a
+    table that somebody wrote: what is compared with them says nothing."""
+    circuits, earthed = phases(scene), earthed_circuits(scene)
+    for circuit in (one for one in scene.circuits if one.name not in earthed):
+        one, *others = circuit.phases
+        small: dict[str, list[str]] = {}
+        for other in (EARTH, *others[:1]):
+            need = by_equation(scene, circuits, one, other, operating=True)
+            if need is None:
+                continue
+            exposure: Exposure = "phase-earth" if other == EARTH else "phase-phase"
+            given = {f"{exposure}, {kind}": required_between(scene, circuits, one, other, kind).electrical_m
+                     for kind in get_args(Kind)}  # fmt: skip
+            given |= {f"{exposure}, insulating length of a {what}": required_length(scene, circuit, what, exposure)[0]
+                      for what in get_args(rules.What)}  # fmt: skip
+            for cell, figure in given.items():
+                if figure is not None and figure < need.electrical_m:
+                    said = f"the {need.electrical_m:.2f} m that its highest voltage alone jumps in air ({need.said})"
+                    small.setdefault(said, []).append(f"{figure:.3g} m for {cell}")
+        for said, cells in small.items():
+            what = f"circuit {circuit.name}: {'; '.join(cells)}: less than {said}"
+            yield OpenPoint("the rules", what, "mend the figure, or its unit, in the company table or the inputs")
 
 
 def _insulating(scene: Scene) -> Iterator[tuple[rules.What, bool]]:

@@ -1,8 +1,11 @@
 """The employer's own table: an example, its use, its edges."""
 
 import pytest
+import small_scenes as small
+from test_rules_of_the_job import osha
 
 from clearance.errors import InputError, RuleError
+from clearance.length_limits import lacking
 from clearance.rules import (
     RuleSilent,
     assumed_overvoltage,
@@ -239,3 +242,20 @@ def test_the_table_to_fill_in_leaves_out_what_was_read():
     lines = skeleton(sheet(Question(("gb-26859",), 220.0))).splitlines()
     for start in ("# phase_earth.tool", "# insulation.rod_m", "# sound_insulators", "phase_phase.air", "transfer_m"):
         assert sum(line.startswith(start) for line in lines) == 1
+
+
+def test_a_table_below_what_the_operating_voltage_alone_jumps_is_a_slip(table):
+    """Table R-3 of 29 CFR 1910.269 at T = 1 in air: 0.01 feet a kilovolt of 245 / sqrt 3 are 0.43 m to earth."""
+    need = osha(245.0, 1.0, air=True) - 0.31
+    assert need == pytest.approx(0.43, abs=0.005)
+    text = table.read_text()
+    for figure, told in ((need - 0.01, True), (need + 0.01, False)):
+        for was in (("electrical_m = 1.60", "electrical_m = 1.75"), ("ladder_m = 2.1",)):
+            changed = text
+            for one in was:
+                changed = changed.replace(one, f"{one.rpartition(' = ')[0]} = {figure:.3f}")
+            assert changed != text
+            table.write_text(changed)
+            found = [point for point in lacking(small.scene(rule=str(table))) if point.verdict == "undecided"]
+            assert len(found) == told
+            assert all(f"{figure:.3g} m for phase-earth" in point.what for point in found)
