@@ -13,11 +13,13 @@ import small_scenes as small
 from small_scenes import CIRCUIT, checked, gap, head_m, slab
 from test_rules_of_the_job import osha
 
+from clearance import rules
 from clearance.length_limits import lacking, required_length
 from clearance.report.briefing_words import stop_conditions
 from clearance.report.findings import leading, of_gap
 from clearance.report.sentences import sentence
 from clearance.result import LOW_MARGIN_M, Approach, Gap, Measure, StageResult, least_margin
+from clearance.rules import RuleSilent
 from clearance.scene import weathered
 
 OSHA, GB, EN, IEC = "osha-1910.269", "gb-26859", "en-50110-1", "iec-61472"
@@ -171,3 +173,13 @@ def test_wind_is_cited_where_the_weather_is_judged(rule, cited):
     scene = small.scene(rule=rule, weather=weather)
     for lines in (weathered.basis(scene, {}), stop_conditions(scene), stop_conditions(small.scene(rule=rule))):
         assert any("1910.269(q)(3)(vi)" in line for line in lines) is cited
+
+
+def test_a_figure_that_a_silent_rule_knows_names_that_rule():
+    """IEC 61472 without k_f knows 1.25 m and 0.5 m of the gap with an object in it; the equation beside it 1.50 m."""
+    with pytest.raises(RuleSilent) as caught:
+        rules.required([OSHA, IEC], "phase-earth", gap="object", highest_kV=245.0, per_unit_overvoltage=2.5,
+                       inputs={"per_unit_basis": "the test"})  # fmt: skip
+    known = caught.value.others
+    assert known.limit_m > osha(245.0, 2.5) + 0.2
+    assert (known.rule.name, known.grade) == (IEC, "memory")

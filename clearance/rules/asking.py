@@ -25,6 +25,7 @@ from clearance.rules.records import (
     WHATS,
     Case,
     Exposure,
+    Fact,
     Gap,
     InsulatingLength,
     Limit,
@@ -159,7 +160,7 @@ def required(
     found, without = _answers(asked, lambda one, case: one.limit(case))
     limit = next(iter(found.values()))
     if len(rules) > 1:
-        limit = _most_conservative(list(found.values()), [error for _, error in without])
+        limit = _most_conservative(list(found.values()), without)
     missing = _unanswered(rules, found, without)
     if missing:
         raise RuleSilent(
@@ -176,10 +177,10 @@ def _list(errors: Sequence[RuleError]) -> str:
     return "; ".join(str(error).rstrip(".") for error in errors)
 
 
-def _most_conservative(found: Sequence[Limit], without: Sequence[RuleError]) -> Limit:
+def _most_conservative(found: Sequence[Limit], without: Sequence[tuple[Rule, RuleError]]) -> Limit:
     """The largest whole and the largest electrical part, which may come from two rules, and what a silent rule
-    knows."""
-    silent = [error for error in without if isinstance(error, RuleSilent)]
+    knows: then that is the rule it is from."""
+    silent = [error for _, error in without if isinstance(error, RuleSilent)]
     whole = max(found, key=lambda limit: limit.limit_m)
     part = max(found, key=lambda limit: limit.electrical_m)
     # A silent rule that knows an electrical part only: the largest ergonomic part of the others is put on it.
@@ -204,15 +205,21 @@ def _most_conservative(found: Sequence[Limit], without: Sequence[RuleError]) -> 
             f"a rule passed over still knows that the cell needs at least {known_whole:.4f} m, electrical part "
             f"{known_part:.4f} m: kept too, so the limit is {limit_m:.4f} m"
         )
-    conditions += [f"No value for this cell: {error}" for error in without]
+    conditions += [f"No value for this cell: {error}" for _, error in without]
+    rule, facts = whole.rule, tuple(dict.fromkeys(fact for limit in found for fact in limit.facts))
+    if limit_m > whole.limit_m:
+        least = max(without, key=lambda one: max(getattr(one[1], key, 0.0) for key in ("limit_m", "electrical_m")))
+        rule = RuleReference(least[0].name, "", "the least that it knows of this cell")
+        facts += (Fact(rule.name, rule.clause, f"{limit_m:.2f} m", "memory", "without the figure that it lacks"),)
     return replace(
         whole,
+        rule=rule,
         limit_m=limit_m,
         electrical_m=electrical,
         ergonomic_m=limit_m - electrical,
         steps=tuple(steps),
         conditions=tuple(dict.fromkeys(conditions)),
-        facts=tuple(dict.fromkeys(fact for limit in found for fact in limit.facts)),
+        facts=facts,
         inputs={**whole.inputs, "rules": " + ".join(limit.rule.name for limit in found)},
     )
 
