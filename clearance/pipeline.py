@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 
-from clearance import withdrawn
+from clearance import not_evaluated, withdrawn
 from clearance.engine import build_engine
 from clearance.errors import InputError, Mistake, RuleError
 from clearance.job import (
@@ -44,23 +44,10 @@ from clearance.tolerances import LEAST_TOLERANCE_M, MOST_TOLERANCE_M, TOLERANCE_
 
 Progress = Callable[[str], None]
 
-NOT_EVALUATED = (
-    "strength and overturning of ladder, structures and wires",
-    "step and touch voltage",
-    "lightning: the overvoltage taken covers switching only",
-    "temperature and humidity of the air: the altitude factor does not cover them",
-)
-"""What no verdict of this tool covers."""
-
-DEVICE = "strength and overturning of the aerial device"
-"""Nor does any cover this, where there is one."""
-
 WAVE = 4
 """Stages judged at once without statements; the next know the least margin that these found."""
 
 NOT_ASKED = "it was not asked what the verdict would be without it"
-
-NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,9 +169,7 @@ def check_prepared(
         line=judging.line_gaps(bench),
         skipped=(
             *site.skipped,
-            *([] if site.placed else [NO_WEATHER]),
-            *NOT_EVALUATED,
-            *([] if scene.aerial_device is None else [DEVICE]),
+            *not_evaluated.lines(scene, bool(site.placed)),
         ),
         open_points=points.all,
         complete=not completeness.missing(scene),

@@ -13,8 +13,9 @@ from clearance import whatif
 from clearance.errors import InputError
 from clearance.job import completeness, sequence
 from clearance.motion import pose
+from clearance.not_evaluated import NOT_EVALUATED
 from clearance.permitted import permitted
-from clearance.pipeline import NOT_EVALUATED, check_prepared, prepare
+from clearance.pipeline import check_prepared, prepare
 from clearance.report import briefing, style
 from clearance.view import pictures
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import pytest
 import small_scenes as small
+from checked_scenes import path_of
 from small_scenes import CIRCUIT, checked, scene, slab, stage
 
 import clearance
+from clearance import not_evaluated, read_scene
 from clearance.errors import InputError
-from clearance.pipeline import NOT_EVALUATED, check, check_prepared, prepare, settings
+from clearance.job import templates
+from clearance.not_evaluated import NOT_EVALUATED
+from clearance.pipeline import check, check_prepared, prepare, settings
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 SOLIDS = [slab("bus A", bottom_m=9.0), slab("bus B", bottom_m=30.0, potential="B")]
@@ -47,6 +51,18 @@ def test_every_result_says_what_it_rests_on_and_what_it_leaves_out():
     assert "(second-hand; " in said
     assert set(NOT_EVALUATED) <= set(result.skipped)
     assert (result.scene, result.tolerance_m, len(result.sha256)) == ("small", 0.005, 64)
+
+
+def test_what_is_done_in_a_job_brings_what_no_verdict_covers_of_it():
+    plain = set(not_evaluated.lines(scene(**PARTS), False))
+    assert plain == {not_evaluated.NO_WEATHER, *NOT_EVALUATED}
+    for name, more in (
+        ("job_three_phases", {not_evaluated.FAST, not_evaluated.EARTHS, not_evaluated.RESCUE}),
+        ("demo", {not_evaluated.FAST, not_evaluated.EARTHS}),
+        ("aerial_device", {not_evaluated.DEVICE}),
+    ):
+        found = templates.expanded(read_scene(path_of(name)))
+        assert set(not_evaluated.lines(found, False)) - plain == more
 
 
 def test_an_assumed_overvoltage_is_said_circuit_by_circuit():

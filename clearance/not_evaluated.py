@@ -1,0 +1,39 @@
+"""Owns what no verdict of this tool covers: of any scene, and of one in which certain things are done."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from clearance.scene.records import Scene
+
+NOT_EVALUATED = (
+    "strength and overturning of ladder, structures and wires",
+    "step and touch voltage",
+    "lightning: the overvoltage taken covers switching only",
+    "temperature and humidity of the air: the altitude factor does not cover them",
+)
+"""Of any scene."""
+
+DEVICE = "strength and overturning of the aerial device"
+NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
+FAST = "a connection that comes off before its stage of kind open, or after that of kind close: it is taken as fast"
+EARTHS = "the head and the lead of the tool that earths: keep both away from what is live"
+RESCUE = (
+    "the rope that lowers a casualty and the tool that takes a clamp off: how long they insulate, and who holds them"
+)
+
+
+def lines(scene: Scene, placed: bool) -> Iterator[str]:
+    """What is not evaluated of a scene; placed: its wires hang over a range of weather."""
+    if not placed:
+        yield NO_WEATHER
+    yield from NOT_EVALUATED
+    if scene.aerial_device is not None:
+        yield DEVICE
+    kinds = {stage.kind for stage in scene.stages}
+    if kinds & {"open", "close"}:
+        yield FAST
+    if "earthing" in kinds:
+        yield EARTHS
+    if any(stage.rescue is not None for stage in scene.stages):
+        yield RESCUE
