@@ -8,7 +8,7 @@ import json
 import math
 import re
 from dataclasses import replace
-from html import unescape
+from html import escape, unescape
 
 import numpy as np
 import pytest
@@ -17,6 +17,7 @@ from page_example import example
 from clearance import shapes, zones
 from clearance.bodies import Body
 from clearance.job.setting import standing
+from clearance.report import findings
 from clearance.view import geometry, page
 from clearance.view.figures import FOOT_M, numbers, paths, rows
 from clearance.view.page_zones import PageZone, inflated, packed_zones, page_zones, region_of_job
@@ -288,6 +289,19 @@ def test_a_zone_of_the_page_is_that_of_its_stage():
             assert zone.mesh.excess_m < 1.0
             checked += inside.sum()
     assert checked > 300
+
+
+def test_the_overview_has_the_least_margin_that_the_text_has(data, text):
+    """An insulating length has no place to draw, and may be least all the same."""
+    table = text.partition('id="overview"')[2].partition("</table>")[0].split("<tr>")[2:]
+    others = 0
+    for made, stage, line in zip(data["stages"], example().result.stages, table, strict=True):
+        first = findings.leading(stage)
+        assert made["rows"][made["least"]]["what"] == first.what
+        assert made["rows"][made["least"]]["exact"]["margin"] == first.margin_m
+        assert escape(first.what) in line
+        others += made["least"] != made["lead"]
+    assert others > 0
 
 
 def test_rows_say_which_body_and_which_rule(data):

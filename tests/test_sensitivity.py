@@ -18,6 +18,7 @@ from clearance import inputs, sensitivity
 from clearance.cli import app
 from clearance.errors import InputError, Mistake
 from clearance.pipeline import check, check_prepared, prepare
+from clearance.report.findings import leading
 from clearance.report.measure_first import not_asked, rows
 from clearance.result import Governing, Influence, Result
 from clearance.scene.plausible_values import TABLE
@@ -397,6 +398,22 @@ def test_what_was_not_asked_is_told_once():
     refused = influence("wire 'w'", "sag_m", None, refused="more: no; less: no")
     found = not_asked(result_with(governing("a", 1.0, refused), governing("b", 2.0, refused, why="lost")))
     assert found == ["wire 'w': sag: more: no; less: no", "A to earth, tool in the gap, in “b”: lost"]
+
+
+def test_what_governs_and_is_no_gap_is_told():
+    """Half way up the insulating length of the ladder is least, far below everything; with nobody on it a gap is."""
+    far = [small.slab("A far", bottom_m=30.0), small.slab("B far", bottom_m=40.0, potential="B")]
+    truck = {"name": "truck", "centre_m": [0, 8, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 0, "radius_m": 0.5}
+    stages = [small.stage(name="climbed", climb_m=4.3), small.stage(name="empty", workers=[], climb_m=None, anew=True,
+                                                                    kind="work", posture=None)]  # fmt: skip
+    found = small.checked(0.01, solids=far, stages=stages, vehicles=[truck])
+    least = {stage.name: leading(stage) for stage in found.stages}
+    names = [name for name, one in least.items() if one.gap is None]
+    assert names == ["climbed"]
+    lines = [line for line in not_asked(replace(found, measure_first=())) if "only gaps" in line]
+    assert all(any(f"“{name}”" in line and least[name].what in line for line in lines) for name in names)
+    assert not any(f"“{name}”" in line for line in lines for name in least if name not in names)
+    assert not_asked(replace(found, measure_first=None)) == []
 
 
 def test_the_order_puts_what_gives_last_and_what_could_not_be_asked_behind_it():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from clearance.report.findings import KINDS, pair
+from clearance.report.findings import KINDS, leading, pair
 from clearance.report.numbers import down, up
 from clearance.result import Governing, Influence, Result
 from clearance.scene.units import unit_of
@@ -90,8 +90,17 @@ def words(influence: Influence) -> str:
 
 
 def not_asked(result: Result) -> list[str]:
-    """What could not be changed, and gaps of which nothing could be asked: each in a line, with why."""
+    """What governs a stage and is no gap; what could not be changed, and gaps of which nothing could be asked: each in
+    a line, with why."""
     told: dict[str, None] = {}
+    other: dict[str, list[str]] = {}
+    for stage in result.stages if result.measure_first is not None else ():
+        least = leading(stage)
+        if least is not None and least.gap is None:
+            margin = f", margin {down(least.margin_m)} m" if least.margin_m is not None else ""
+            other.setdefault(f"{least.what}{margin}", []).append(f"“{stage.name}”")
+    for what, stages in other.items():
+        told[f"{what}, which is least in {', '.join(stages)}: lengths and approaches are not asked, only gaps"] = None
     for one in result.measure_first or ():
         if one.why:
             told[f"{pair(one.between)}, {KINDS[one.kind]}, in “{one.stage}”: {one.why}"] = None

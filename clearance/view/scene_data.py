@@ -18,7 +18,7 @@ from clearance.job.setting import Setting, standing
 from clearance.motion import placed
 from clearance.pipeline import Prepared
 from clearance.report import statements
-from clearance.report.findings import SUPPORTS, counts, leading_drawn, overall_word, stage_word
+from clearance.report.findings import SUPPORTS, counts, findings, leading, leading_drawn, overall_word, stage_word
 from clearance.report.gap_lines import gap_lines
 from clearance.report.numbers import span
 from clearance.report.style import COLOURS, REACH, SIGNS
@@ -63,8 +63,8 @@ _RANK: Final = {"breach": 0, "undecided": 1, "clear": 2}
 
 
 def _margin(stage: Mapping[str, Any]) -> float:
-    lead = stage["lead"]
-    margin = None if lead is None else stage["rows"][lead]["exact"]["margin"]
+    least = stage["least"]
+    margin = None if least is None else stage["rows"][least]["exact"]["margin"]
     return float("inf") if margin is None else float(margin)
 
 
@@ -131,11 +131,13 @@ def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], nu
         made["step"] = by_row.get(k)
         if made["path"].endswith("/reach"):
             made["reach"] = True
-    leading = leading_drawn(stage)
-    lead = None
-    if leading is not None:
+    lead, drawn = None, leading_drawn(stage)
+    if drawn is not None:
         measures = _measures(stage)
-        lead = next((k for k, m in enumerate(measures) if m is leading.measure and "air" in table[k]), None)
+        lead = next((k for k, m in enumerate(measures) if m is drawn.measure and "air" in table[k]), None)
+    # What governs need have no place to draw: an insulating length.
+    first = leading(stage)
+    least = next((k for k, finding in enumerate(findings(stage)) if finding == first), None)
     found = stage_word(stage)
     still, riding, bending = _bodies(packer, posture, reach)
     frames = [poses(holding(posture, step.at), step.at, packer.offset) for step in steps]
@@ -151,6 +153,7 @@ def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], nu
         },
         "rows": table,
         "lead": lead,
+        "least": least,
         "govern": governing(stage, table),
         "still": still,
         "riding": riding,
@@ -165,11 +168,11 @@ def stage_data(packer: Packer, stage: StageResult, pieces: Sequence[Setting], nu
 
 def governing(stage: StageResult, table: Sequence[Mapping[str, Any]]) -> list[int]:
     """The rows a stage's drawings show: the leading first, all that is not clear, and the least of every pair."""
-    leading = leading_drawn(stage)
-    if leading is None:
+    drawn = leading_drawn(stage)
+    if drawn is None:
         return []
     measures = _measures(stage)
-    lines = gap_lines(stage, leading)
+    lines = gap_lines(stage, drawn)
     shown = [next(k for k, m in enumerate(measures) if m is line.finding.measure) for line in lines]
     return [k for k in shown if "air" in table[k]]
 
