@@ -551,7 +551,11 @@ def test_what_a_stage_disturbs_stays_disturbed_until_it_is_put_right(job):
             "'lower dropper A': disturbed: expected \"east bus A\" disturbed by at least 0.15 m" in x for x in found
         ) == (refused)
     right = {"lower dropper A": {"restores": ("east bus A",)}, "earth dropper A": {"disturbed": ()}}
-    assert not any("'earth dropper A': disturbed" in line for line in said(job, right))
+    found = said(job, right)
+    assert not any("'earth dropper A': disturbed" in line for line in found)
+    # What hung on it is still off: nothing has put it right.
+    assert any("'lower dropper A': restores: expected \"east bus A\" put right once" in line for line in found)
+    assert not any("restores" in line for line in said(job, {}))
 
 
 def test_what_is_put_on_a_wire_is_carried_until_it_comes_off():

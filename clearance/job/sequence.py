@@ -20,7 +20,7 @@ from clearance.job.tails import way_of
 from clearance.scene import records
 from clearance.scene.assemble import Site
 from clearance.scene.messages import choices, shown
-from clearance.scene.records import EARTH, Range, Scene, SpanWire, Stage, where
+from clearance.scene.records import EARTH, Range, Reference, Scene, SpanWire, Stage, where
 
 LEFT_OVER_M = 0.1
 """[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its uncertainty covers."""
@@ -306,6 +306,13 @@ def _disturbed(scene: Scene, stage: Stage, before: State) -> Iterator[Mistake]:
             found = "nothing" if held is None else f"{held:g} m"
             remedy = "state it here too, and in the stage that puts it right also restores = [...]"
             yield Mistake(where(scene, stage, "disturbed"), expected, found, remedy)
+    for wire in stage.restores:
+        ends = {one.name: (one.from_m, one.to_m) for one in scene.wires if one.name in gone}
+        off = [name for name, both in ends.items() if any(isinstance(e, Reference) and e.name == wire for e in both)]
+        if off:
+            expected = f"{shown(wire)} put right once all that hung on it hangs there again"
+            remedy = "leave restores out: it stays where the stages before have moved it to"
+            yield Mistake(where(scene, stage, "restores"), expected, f"{shown(off[0])} off it", remedy)
     for wire, states in _loads(scene, stage).items():
         left = before.loads.get(wire)
         if left is not None and left not in states:

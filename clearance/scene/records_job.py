@@ -218,7 +218,9 @@ class Stage(Record):
     kind: StageKind = Field(description="what is done")
     travel_m: Span | None = Field(None, description="position of the ladder along the track")
     lean_along_deg: Span = Field(Range(0.0, 0.0), description="lean along the heading, beside the ladder's tilt")
-    lean_across_deg: Span = Field(Range(0.0, 0.0), description="lean across the heading")
+    lean_across_deg: Span = Field(
+        Range(0.0, 0.0), description="lean across the heading, from the plumb line on any slope"
+    )
     heading_deg: Span = Field(Range(0.0, 0.0), description="turn of the ladder beside the track's heading")
     turret_deg: Span | None = Field(None, description="direction of an aerial device's boom, anticlockwise from x")
     boom_deg: Span | None = Field(None, description="how far an aerial device's boom is raised, from the horizontal")
