@@ -171,8 +171,9 @@ def _of_nothing(whole):
 HELPING = {
     "ground": {"uncertainty_m": 0.0},
     "wires": {"uncertainty_m": 0.0},
-    "structures": {"uncertainty_m": 0.0},
-    "solids": {"uncertainty_m": 0.0},
+    "structures": {"uncertainty_m": 0.0, "potential": "earth"},
+    "solids": {"uncertainty_m": 0.0, "potential": "earth"},
+    "clouds": {"potential": "earth"},
     "vehicles": {"heading_deg": 0, "radius_m": 0.0},
     "crew": {"radius_m": 0.0, "tool_m": 0.0},
     "workers": {"hanging_m": 0.0},
@@ -191,7 +192,12 @@ def _certain(key: str, value):
     """A table with what the format, or the result, asks to be stated."""
     if isinstance(value, list | tuple) and all(isinstance(entry, dict) for entry in value):
         return [{**_helping(key, entry), **entry, **_release(entry)} for entry in value]
-    return {**_helping(key, value), **value} if isinstance(value, dict) else value
+    return {**_helping(key, value), **value, **_fittings(value)} if isinstance(value, dict) else value
+
+
+def _fittings(entry: dict) -> dict:
+    fittings = entry.get("fittings")
+    return {"fittings": [{"potential": "floating", **fitting} for fitting in fittings]} if fittings else {}
 
 
 def _release(entry: dict) -> dict:

@@ -24,7 +24,7 @@ WIRE = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-18, 9, 8], "
 TAIL = {"kind": "jumper", "name": "tail", "phase": "A", "from_m": [9, 0, 9], "to_m": [11, 0, 5], "length_m": 4.8,
         "diameter_m": 0.03, "release": {"free_end": "from", "lowered_to_m": [9, 0, 6]}}  # fmt: skip
 POST = {"name": "CT", "from_m": [20, 0, 2.5], "to_m": [20, 0, 5], "insulating_m": 2.1, "diameter_m": 0.3}
-GUY = {"name": "guy", "from_m": "ladder @ 6", "to_m": [5, 5, 0], "diameter_m": 0.016, "guy": True}
+GUY = {"name": "guy", "from_m": "ladder @ 4", "to_m": [5, 5, 0], "diameter_m": 0.016, "guy": True}
 LIFT = {**BASES["device"]["aerial_device"], "base_m": [30, 30]}
 WHOLE = {
     "wires": [WIRE, TAIL],

@@ -172,7 +172,7 @@ def test_the_result_without_the_statement_of_a_designed_gap_or_of_a_value_is_tol
         *designed(0.8),
         {**SAID, "kind": "confirmed", "entry": "circuit 'bay'", "field": "overvoltage_per_unit", "value": 4.6},
     ]
-    solids = [*two(0.8), box("third", [0, 0, 30], [1, 1, 1], "B")]
+    solids = [*two(0.8), box("third", [0, 0, 16], [1, 1, 1], "B")]
     parts = {"solids": solids, "circuits": [odd], "stages": [small_scenes.stage(climb_m=1)]}
     result = checked(0.02, statements=said, withdraw=True, **parts)
     assert [point.verdict for point in result.open_points if point.where == "the site"] == ["clear"]
@@ -458,11 +458,26 @@ def test_a_sag_that_wires_do_not_have_is_told_until_it_is_confirmed(share, told)
     )
 
 
-@pytest.mark.parametrize(("above_m", "far"), [(24.5, False), (25.5, True)])
-def test_a_line_far_above_the_ladder_is_undecided(above_m, far):
-    """Feet taken for metres, or heights of another datum, put the whole line there: 8 m of ladder end far below it."""
-    bodies = [box(f"box {phase}", [5, 0, 8 + above_m + 0.5 + k], [1, 1, 1], phase) for k, phase in enumerate("ABC")]
-    found = [p for p in supports(solids=bodies) if "where the job is" in p.what]
+ASIDE = small_scenes.stage(travel_m=None, workers=[])
+JIB = {"name": "jib", "centre_m": [0, 0, 2], "size_m": [5, 2, 4]}
+
+
+@pytest.mark.parametrize(
+    ("parts", "top_m", "near_m"),
+    [
+        ({}, 8, 10),  # up the ladder
+        ({"stages": [small_scenes.stage(workers=[])]}, 8, 20),
+        ({"stages": [ASIDE], "vehicles": [JIB]}, 4, 20),
+        ({"stages": [ASIDE], "crew": [{"name": "rigger", "at_m": [0, 0], "stature_m": 1.8}]}, 3, 20),
+    ],
+)
+@pytest.mark.parametrize(("more_m", "far"), [(-0.5, False), (0.5, True)])
+def test_a_line_far_above_the_job_is_undecided(parts, top_m, near_m, more_m, far):
+    """Feet taken for metres, or heights of another datum, put the whole line there: what the job has ends far below
+    it, and least of all is somebody aloft where nothing live is."""
+    low = top_m + near_m + more_m + 0.5
+    bodies = [box(f"box {phase}", [1, 0, low + k], [1, 1, 1], phase) for k, phase in enumerate("ABC")]
+    found = [p for p in supports(solids=bodies, **parts) if "where the job is" in p.what]
     assert [(p.where, p.verdict) for p in found] == [("circuit 'bay'", "undecided")] * far
     assert all("unit and datum of their heights" in p.cure for p in found)
 
@@ -482,7 +497,7 @@ def test_crew_that_is_nowhere_near_the_work_is_undecided_until_it_is_confirmed(o
 
 @pytest.mark.parametrize(("off_m", "far"), [(49, False), (51, True)])
 def test_a_phase_far_from_every_place_of_the_job_is_undecided(off_m, far):
-    bodies = [box(f"box {phase}", [5, y, 20], [1, 1, 1], phase) for phase, y in (("A", -8), ("B", 0))]
+    bodies = [box(f"box {phase}", [5, y, 15], [1, 1, 1], phase) for phase, y in (("A", -8), ("B", 0))]
     lost = box("box C", [off_m + 2.5 + 0.5, 0, 5], [1, 1, 1], "C")
     found = [p for p in supports(solids=[*bodies, lost]) if "where the job is" in p.what]
     assert [(p.where, p.verdict) for p in found] == [("circuit 'bay'", "undecided")] * far

@@ -7,13 +7,12 @@ import tomllib
 
 import pytest
 import schema_walk
-from small_scenes import CIRCUIT, LADDER, TRACK, WORKER, checked, scene, slab, stage
+from small_scenes import CIRCUIT, LADDER, TRACK, WORKER, box, checked, grip, scene, slab, stage
 
 from clearance.scene.records import Circuit, SceneFile
 from clearance.scene.unstated import MUST, unstated
 
 WORSE = {
-    "potential": "earth unless proved otherwise: what is live is nearer to nobody than the earth it is taken for",
     "name": "what a thing is called",
     "note": "for the reader",
     "suit_m": "the upper end of what is usual",
@@ -85,6 +84,8 @@ POLE = {"kind": "pole", "name": "pole", "base_m": [0, 30], "height_m": 9, "base_
 ROPE = {"name": "line", "from_m": [8, 9, 5], "to_m": [9, 9, 0.2], "diameter_m": 0.02}
 WEATHER = {"air_C": [5, 25], "conductor_C": [5, 40], "basis": "forecast"}
 VEHICLE = {"name": "truck", "centre_m": [12, -8, 1.5], "size_m": [7, 2.5, 3]}
+HOOK = {"name": "hook", "from_m": 7, "to_m": 7.2, "radius_m": 0.35}
+DRUM = {"kind": "cylinder", "name": "drum", "from_m": [9, 8, 0], "to_m": [9, 8, 1], "radius_m": 0.4}
 MESHLESS = {"kind": "box", "name": "hut", "centre_m": [9, 9, 1], "size_m": [1, 2, 2], "potential": "earth"}
 
 LEFT_OUT = [
@@ -108,6 +109,10 @@ LEFT_OUT = [
     ("weather", {"weather": {**WEATHER, "wind_m_s": [0, 5], "gust_factor": None}}, "gust_factor", "1.0"),
     ("weather", {"weather": {**WEATHER, "ice_m": None}}, "ice_m", "0"),
     ("structure 'portal'", {"structures": [{**PORTAL, "columns": None}]}, "columns", "2"),
+    ("solid 'drum'", {"solids": [{**DRUM, "potential": None}]}, "potential", '"earth"'),
+    ("structure 'pole'", {"structures": [{**POLE, "potential": None}]}, "potential", '"earth"'),
+    ("ladder: fitting 'hook'", {"ladder": {**LADDER, "fittings": [{**HOOK, "potential": None}]}}, "potential",
+     '"floating"'),
 ]  # fmt: skip
 
 
@@ -154,7 +159,22 @@ def test_where_it_does_not_matter_nothing_is_asked():
     assert unstated(scene(wires=[live])) == ()
 
 
-PLATES = [slab(f"plate {phase}", 30.0 + 9 * k, potential=phase) for k, phase in enumerate("ABC")]
+PLATES = [slab(f"plate {phase}", 15.0 + 9 * k, potential=phase) for k, phase in enumerate("ABC")]
+
+
+@pytest.mark.parametrize("potential", ["B", "earth", None])
+def test_a_potential_that_is_forgotten_does_not_make_a_breach_clear(potential):
+    """Behind one who is bonded to A: between phases this rule asks more than to earth. The plate is so far off that at
+    phase B it is a breach and at earth it is not; forgotten it would be taken as earth."""
+    bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 1.0, "clamp_m": [0.5, -0.3, 4.4]}
+    plate = box("plate", [-2.8, 0, 4], [0.2, 4, 4], potential)
+    solids = [grip([0.5, -0.3, 4.4]), slab("bus B", 24.0, potential="B"), plate]
+    found = checked(circuits=[{**CIRCUIT, "phases": ["A", "B"]}], solids=solids, stages=[stage(**bond)])
+    told = [str(point) for point in found.open_points if "potential is not stated" in point.what]
+    assert found.verdict == {"B": "breach", "earth": "clear", None: "undecided"}[potential]
+    assert len(told) == (potential is None)
+    if told:
+        assert told[0].startswith("solid 'plate': potential is not stated: taken as \"earth\"")
 
 
 @pytest.mark.parametrize("lean", [None, 0.0])

@@ -1,4 +1,4 @@
-"""Owns what else of the site is looked at before the job: what wires hang on, whether strings pull, where the modelled
+"""Owns what else of the site is looked at before the job: what wires hang on, where the modelled
 ground ends, and whether the line is where the job is.
 
 A wire whose end hangs on nothing is no mistake by itself: a span may be modelled without its towers. But a support is
@@ -19,20 +19,21 @@ from shapely.ops import substring
 
 from clearance import shapes
 from clearance.bodies import Body, ground
-from clearance.conductor import catenary
-from clearance.conductor.catenary import Catenary
 from clearance.engine import still_gap
 from clearance.errors import InputError
 from clearance.gaps import EARTH
+from clearance.job.carried import stands_in
 from clearance.job.footing import foot_knots, hooks_m
 from clearance.job.holding import HOLDS_M
 from clearance.job.measuring import Bench
 from clearance.job.site_hanging import hanging, hangs, of_places, of_solids, on_wire
+from clearance.job.site_heights import of_heights
+from clearance.job.site_sags import listed, sags, uplifted
 from clearance.job.site_thin import of_thin
 from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
 from clearance.scene import records
-from clearance.scene.assemble import HungWire, Site, place
+from clearance.scene.assemble import Site, on_ground, place
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Point, Reference, Stage
 from clearance.scene.records_statements import Absent
@@ -48,16 +49,20 @@ FAR_M = 50.0
 """[m] No job is about a phase further away than this; a grid that was shifted, or a sign, puts it there. Nor does
 anybody of its crew stand there."""
 
-ALL_FAR_M = 25.0
+ALL_FAR_M = 20.0
 """[m] Where nothing live is nearer than this, nothing is left to be judged: heights in feet or of another datum, or a
-ladder that stands elsewhere. Common practice, no source: a ladder is raised to a conductor."""
+job that is elsewhere. Common practice, no source: under a line whose conductors are higher still nobody works from the
+ground beside them."""
+
+ALOFT_FAR_M = 10.0
+"""[m] The same where somebody is aloft: a ladder, or a boom, is raised to a conductor. One at 5 m over the ground that
+is given in feet comes to 16 m, and is as far from a ladder below it."""
+
+OVERHEAD_M = 3.0
+"""[m] How high somebody on the ground reaches with empty hands (common practice, no source)."""
 
 REACH_M = 2.5
 """[m] How far a worker with a tool gets beyond the ladder or the platform, in plan: a hand at 0.9 m, a lean, a tool."""
-
-LIKELY_SAG = (0.0005, 0.12)
-"""[1] Sag over span of a tensioned wire: 0.05 % is a taut wire of a few metres, 12 % hangs like a rope. Common
-practice, no source."""
 
 Floats = NDArray[np.float64]
 Mark = tuple[str, str, Body]
@@ -87,11 +92,12 @@ def of_supports(bench: Bench, marks: Sequence[Mark]) -> tuple[OpenPoint, ...]:
         *_far_phases(site),
         *_far_people(site),
         *_unsupported(bench, marks, job),
+        *of_heights(site, marks, lambda mark: _held_by_any(bench, mark)),
         *of_places(site),
         *of_solids(site),
         *of_thin(site),
-        *_uplifted(site),
-        *_sags(site),
+        *uplifted(site),
+        *sags(site),
         *_beyond_ground(site, job),
     ]
     return tuple(sorted(found, key=lambda point: point.verdict == "clear"))
@@ -149,7 +155,9 @@ def _far_phases(site: Site) -> Iterator[OpenPoint]:
     if job is None:
         return
     away = {phase: _distance(site, job, top, phase) for phase in site.live}
-    near = FAR_M if any(distance <= ALL_FAR_M for distance in away.values()) else ALL_FAR_M
+    aloft = any(records.aloft(site.scene, stage) for stage in site.scene.stages)
+    all_far = ALOFT_FAR_M if aloft else ALL_FAR_M
+    near = FAR_M if any(distance <= all_far for distance in away.values()) else all_far
     for circuit in site.scene.circuits:
         entry = f"circuit '{circuit.name}'"
         far = {phase: away[phase] for phase in circuit.phases if near < away.get(phase, 0.0) < math.inf}
@@ -182,7 +190,7 @@ def _far_people(site: Site) -> Iterator[OpenPoint]:
 
 
 def _top_m(site: Site) -> float:
-    """How high the job's ladder or device gets at most [m]."""
+    """How high the job's ladder or device gets at most, or where it has none its vehicles and crew [m]."""
     scene, tops = site.scene, [-math.inf]
     if scene.ladder is not None:
         for stage in scene.stages:
@@ -193,6 +201,10 @@ def _top_m(site: Site) -> float:
     if device is not None:
         base = float(ground.height_at(site.ground, np.array([device.base_m]))[0])
         tops.append(base + device.turret_m + device.boom_m + device.extend_m.hi)
+    if len(tops) == 1:
+        tops += [vehicle.centre_m[2] + vehicle.size_m[2] / 2 for vehicle in scene.vehicles]
+        on_foot = [stand.at_m for stage in scene.stages for person in scene.crew for stand in stands_in(stage, person)]
+        tops += [on_ground(site.ground, at)[2] + OVERHEAD_M for at in on_foot]
     return max(tops)
 
 
@@ -246,10 +258,15 @@ def _unsupported(bench: Bench, marks: Sequence[Mark], job: BaseGeometry | None) 
         yield OpenPoint(entry, what, cure)
     if far:
         what = (
-            f"ends that hang on nothing: {_listed(far)}. They are more than {NEAR_JOB_M:g} m from the job; the "
+            f"ends that hang on nothing: {listed(far)}. They are more than {NEAR_JOB_M:g} m from the job; the "
             "structures that hold them are earthed and are not judged, for they are not in the scene"
         )
         yield OpenPoint("wires", what, "add these structures if anything of the job comes near them", "clear")
+
+
+def _held_by_any(bench: Bench, mark: Mark) -> bool:
+    name, field, body = mark
+    return _held(bench, name, getattr(bench.site.wires[name].record, field), body)
 
 
 def _held(bench: Bench, name: str, at: Point, mark: Body) -> bool:
@@ -302,79 +319,6 @@ def _ends_here(site: Site, other: str, name: str, at: Point) -> bool:
     return any(not isinstance(end, Reference) and math.dist(end, at) <= HOLDS_M for end in ends)
 
 
-def _uplifted(site: Site) -> Iterator[OpenPoint]:
-    """Suspension strings that their wires lift, as the wires hang where stated: a string cannot push.
-
-    One that is lifted by less than half of its own weight hangs on: its weight acts at its middle.
-    """
-    lone: list[str] = []
-    for name, hung in site.wires.items():
-        record = hung.record
-        if not isinstance(record, records.SpanWire):
-            continue
-        for end, string in (("start", record.from_string), ("end", record.to_string)):
-            if string is None or string.kind != "suspension":
-                continue
-            at = hung.catenary.start if end == "start" else hung.catenary.end
-            joined = [(other, which) for other in site.wires.values() for which in _meeting(other, at)]
-            # Where a weight is not stated all are taken as equally heavy, and lengths of conductor are compared.
-            stated = [other.record.weight_N_m for other, _ in joined]
-            known = [weight for weight in stated if weight is not None]
-            heavy = known if len(known) == len(stated) else [max(known, default=1.0)] * len(stated)
-            down = sum(w * _hangs_m(other.catenary, which) for w, (other, which) in zip(heavy, joined, strict=True))
-            if string.weight_kN is not None and known:
-                down += string.weight_kN * 1000.0 / 2.0
-            else:
-                down += max(heavy, default=0.0) * string.length_m / 2.0
-            if down >= 0.0 or any(other.bent is not None for other, _ in joined):
-                continue
-            if len(joined) < 2:
-                lone.append(f"'{name}' at its {end}")
-                continue
-            what = f"its suspension string at its {end} is lifted by its wires: a string hangs, it cannot push"
-            cure = "check the heights and the tensions of the spans at it and the string's weight_kN, or make it strain"
-            yield OpenPoint(f"wire '{name}'", what, cure)
-    if lone:
-        what = (
-            f"suspension strings that the only span at them would lift: {_listed(lone)}; the span on the other side, "
-            "which must hold them down, is not in the scene"
-        )
-        yield OpenPoint("wires", what, "check the heights of their attachments, or add the spans beyond", "clear")
-
-
-def _meeting(hung: HungWire, at: Point) -> Iterator[str]:
-    for end, point in (("start", hung.catenary.start), ("end", hung.catenary.end)):
-        if math.dist(point, at) <= 0.2 and hung.catenary.constant_m > 0.0:
-            yield end
-
-
-def _hangs_m(curve: Catenary, end: str) -> float:
-    """The length of conductor that an end carries: from there to the low point [m]; negative where it pulls upward."""
-    span = math.dist(curve.start[:2], curve.end[:2])
-    from_low = curve.low_point_m if end == "start" else span - curve.low_point_m
-    return curve.constant_m * math.sinh(from_low / curve.constant_m)
-
-
-def _sags(site: Site) -> Iterator[OpenPoint]:
-    """Tensioned wires that hang straighter, or deeper, than wires do."""
-    for name, hung in site.wires.items():
-        record = hung.record
-        if not isinstance(record, records.SpanWire) or hung.bent is not None:
-            continue
-        fields = ("horizontal_tension_kN", "sag_m", "catenary_constant_m")
-        field = next(field for field in fields if getattr(record, field) is not None)
-        span = math.dist(hung.catenary.start[:2], hung.catenary.end[:2])
-        share = catenary.sag_at_midspan(hung.catenary) / span if span > 0.0 else 0.0
-        entry, stated = f"wire '{name}'", getattr(record, field)
-        if not LIKELY_SAG[0] <= share <= LIKELY_SAG[1] and not confirmed(site.scene, entry, field, stated):
-            what = (
-                f"{field} gives a sag of {100 * share:.3g} % of its span, which is unlikely: usual is "
-                f"{100 * LIKELY_SAG[0]:g} to {100 * LIKELY_SAG[1]:g} % (common practice, no source)"
-            )
-            cure = f"mend its unit, its tension or its attachments, or {confirming(entry, field, stated)}"
-            yield OpenPoint(entry, what, cure)
-
-
 def _beyond_ground(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
     """Conductors near the job over places where no ground is modelled."""
     for name, hung in site.wires.items():
@@ -387,10 +331,6 @@ def _beyond_ground(site: Site, job: BaseGeometry | None) -> Iterator[OpenPoint]:
             x, y = outside[0]
             what = f"there is no ground modelled below it at x {x:.2f}, y {y:.2f} m, within {NEAR_JOB_M:g} m of the job"
             yield OpenPoint(f"wire '{name}'", what, "extend the ground: its extent_m, grid or points")
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
 
 def _has_ground(site: Site, places: Floats) -> bool:

@@ -199,7 +199,8 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
         yield _metal(site, entry, name, shape)
     for fitting in entry.fittings:
         shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
-        yield Body(fitting.name, "fitting", shape, potential=fitting.potential, job=True, link="ladder")
+        potential = EARTH if fitting.potential == EARTH else None
+        yield Body(fitting.name, "fitting", shape, potential=potential, job=True, link="ladder")
     if entry.platform_m is not None:
         shape = ladder.platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
         name, note = records.platform_name(entry.name), "taken as metal that floats, to either side of the ladder"

@@ -84,8 +84,10 @@ def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] 
         raise InputError(
             Mistake(
                 where(site.scene, stage, "lower_m"),
-                f"at most the {travel:.2f} m to where '{name}' is parked",
+                # Rounded down: whoever types what is printed must not be refused again.
+                f"at most the {math.floor(travel * 100) / 100:.2f} m to where '{name}' is parked",
                 f"{high:g} m",
+                f"end it there, or move lowered_to_m of '{name}'",
             )
         )
     if low == high:

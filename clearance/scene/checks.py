@@ -186,7 +186,7 @@ def _site(scene: Scene, known: Known) -> Iterator[Mistake]:
                 remedy = "list the corners once, in order round the outline"
                 yield Mistake(where(scene, cloud, "polygon_m"), "an outline that does not cross itself", reason, remedy)
     for insulator in scene.insulators:
-        yield from _known_wire(scene, known, insulator, ("from_m", insulator.from_m), ("to_m", insulator.to_m))
+        yield from known_wire(scene, known, insulator, ("from_m", insulator.from_m), ("to_m", insulator.to_m))
 
 
 def _circuit(scene: Scene, known: Known, circuit: Circuit) -> Iterator[Mistake]:
@@ -249,7 +249,8 @@ def _tower(scene: Scene, tower: LatticeTower) -> Iterator[Mistake]:
         )
 
 
-def _known_wire(scene: Scene, known: Known, entry: Record, *places: tuple[str, Any]) -> Iterator[Mistake]:
+def known_wire(scene: Scene, known: Known, entry: Record, *places: tuple[str, Any]) -> Iterator[Mistake]:
+    """A mistake for each place that names a wire which is not there."""
     for field, place in places:
         if isinstance(place, Reference) and place.name not in known.wires:
             remedy = meant(place.name, known.wires)
@@ -266,7 +267,7 @@ def _wires(scene: Scene, known: Known) -> Iterator[Mistake]:
                 at = f"release.ropes '{rope.name}'"
                 places += [(f"{at}.to_m", rope.to_m), *([(f"{at}.over_m", rope.over_m)] if rope.over_m else [])]
             yield from release_mistakes(scene, wire, wire.release)
-        yield from _known_wire(scene, known, wire, *places)
+        yield from known_wire(scene, known, wire, *places)
         if wire.from_m == wire.to_m:
             yield Mistake(where(scene, wire, "to_m"), "a point other than from_m", "the same point", "mend one of them")
         yield from _ice(scene, wire)
@@ -362,14 +363,15 @@ def _circles(scene: Scene) -> Iterator[Mistake]:
         wire.name: [place.name for place in (wire.from_m, wire.to_m) if isinstance(place, Reference)]
         for wire in scene.wires
     }
+    told = set[str]()
     for name in hangs_on:
-        reached, ahead = set[str](), list(hangs_on[name])
-        while ahead:
-            if (other := ahead.pop()) not in reached:
-                reached.add(other)
-                ahead += hangs_on.get(other, [])
-        if name in reached:
-            remedy = "give one of them by coordinates"
-            yield Mistake(
-                where(scene, f"wire '{name}'"), "ends that do not hang on itself", "a circle of references", remedy
-            )
+        ways: list[tuple[str, ...]] = [(name, on) for on in hangs_on[name]]
+        for way in ways:  # grows: every way onward, to each wire once
+            seen = {step for other in ways for step in other[1:]}
+            ways += [(*way, on) for on in dict.fromkeys(hangs_on.get(way[-1], [])) if on not in seen]
+        circle = next((way for way in ways if way[-1] == name), None)
+        if circle is not None and not told & {*circle}:
+            told |= {*circle}
+            found = " on ".join(f"'{wire}'" for wire in circle)
+            remedy = "give an end of one of them by coordinates"
+            yield Mistake(where(scene, f"wire '{name}'"), "ends that do not hang on the wire itself", found, remedy)

@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterator
 
 from clearance.errors import Mistake
-from clearance.scene.checks import Known, potential_mistake
+from clearance.scene.checks import Known, known_wire, potential_mistake
 from clearance.scene.checks_release import hung_on_gone
 from clearance.scene.checks_standing import area_mistakes, place_mistakes
 from clearance.scene.checks_unused import unused_in_stage
-from clearance.scene.messages import choices, meant, shown
+from clearance.scene.messages import choices, meant, shown, spanned
 from clearance.scene.records import (
     BRINGABLE,
     EARTH,
@@ -18,8 +18,8 @@ from clearance.scene.records import (
     LADDER_MOVES,
     Crew,
     Ladder,
-    Record,
     Reference,
+    Rope,
     Scene,
     SpanWire,
     Stage,
@@ -51,10 +51,9 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         if person.worker is not None and person.worker not in known.workers:
             remedy = meant(person.worker, known.workers) or "leave worker out of whoever stays on the ground"
             yield Mistake(where(scene, person, "worker"), "a worker of this scene", shown(person.worker), remedy)
-    holders = (*known.wires, *known.ladders)
     for rope in scene.ropes:
-        yield from _reference(scene, rope, "from", rope.from_m, holders)
-        yield from _reference(scene, rope, "to_m", rope.to_m, holders)
+        yield from _tie(scene, known, rope)
+        yield from known_wire(scene, known, rope, ("to_m", rope.to_m))
         tied = isinstance(rope.from_m, Reference) and rope.from_m.name in known.ladders
         if rope.guy and not tied:
             remedy = 'tie it to the ladder, such as from = "ladder @ 6", or leave out guy'
@@ -157,10 +156,22 @@ def _person(scene: Scene, person: Worker | Crew) -> Iterator[Mistake]:
         yield Mistake(where(scene, person), "stature_m, or sex with percentile", found, "state one of the two")
 
 
-def _reference(scene: Scene, entry: Record, field: str, place: object, known: tuple[str, ...]) -> Iterator[Mistake]:
-    if isinstance(place, Reference) and place.name not in known:
-        remedy = meant(place.name, known)
-        yield Mistake(where(scene, entry, field), "a reference to a wire or the ladder", shown(str(place)), remedy)
+def _tie(scene: Scene, known: Known, rope: Rope) -> Iterator[Mistake]:
+    """Where a rope is tied: on a wire, or on the ladder between its feet and its top."""
+    tie, ladder = rope.from_m, scene.ladder
+    if not isinstance(tie, Reference):
+        return
+    if tie.name not in (*known.wires, *known.ladders):
+        remedy = meant(tie.name, (*known.wires, *known.ladders))
+        yield Mistake(where(scene, rope, "from"), "a reference to a wire or the ladder", shown(str(tie)), remedy)
+    elif ladder is not None and tie.name == ladder.name and not _on_it(tie, ladder.length_m):
+        expected = f"a place on the ladder, {spanned(0.0, ladder.length_m)}"
+        remedy = "places count along the ladder from its feet: mend it, or length_m of the ladder"
+        yield Mistake(where(scene, rope, "from"), expected, shown(str(tie)), remedy)
+
+
+def _on_it(place: Reference, length_m: float) -> bool:
+    return place.along_m is not None and 0.0 <= place.along_m <= length_m
 
 
 def stage_mistakes(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:
@@ -342,8 +353,7 @@ def _bonds(scene: Scene, known: Known, stage: Stage, people: tuple[str, ...]) ->
             yield Mistake(place, "a worker who is aloft in this stage", shown(worker), "add the worker to workers")
         if phase not in known.phases:
             yield Mistake(place, f"a phase: {choices(known.phases)}", shown(phase), meant(phase, known.phases))
-    if isinstance(stage.clamp_m, Reference):
-        yield from _reference(scene, stage, "clamp_m", stage.clamp_m, (*known.wires, *known.ladders))
+    yield from known_wire(scene, known, stage, ("clamp_m", stage.clamp_m))
 
 
 def _off(scene: Scene, known: Known, stage: Stage) -> Iterator[Mistake]:

@@ -48,7 +48,7 @@ class _Desk:
     scene: SceneFile
     own: Mapping[str, Entry]
     lines: dict[str, Line] = field(default_factory=dict)
-    hanging: list[str] = field(default_factory=list)
+    failed: dict[str, InputError] = field(default_factory=dict)
     pulls: Mapping[tuple[str, str], Point] = field(default_factory=dict)
     curves: Mapping[str, Curve] = field(default_factory=dict)
 
@@ -168,27 +168,34 @@ def _lines(desk: _Desk, wrong: list[Mistake]) -> dict[str, Line]:
         try:
             _line(desk, record)
         except InputError as error:
-            head = where(scene, record)
-            wrong += [
-                m if m.where[: len(head)] == head else replace(m, where=(*head, *m.where)) for m in error.mistakes
-            ]
+            wrong += error.mistakes
     if wrong:
         raise InputError(dict.fromkeys(wrong))
     return desk.lines
 
 
 def _line(desk: _Desk, record: SpanWire | Jumper) -> Line:
-    if record.name in desk.lines:
-        return desk.lines[record.name]
-    if record.name in desk.hanging:
-        raise InputError(Mistake(("from_m",), "a place of its own", "a circle of wires that hang from one another"))
-    desk.hanging.append(record.name)
+    """A wire as a line; its mistakes are those of the wire that has them, whatever hangs on it."""
+    if record.name in desk.failed:
+        raise desk.failed[record.name]
+    if record.name not in desk.lines:
+        try:
+            desk.lines[record.name] = _made(desk, record)
+        except InputError as error:
+            file, head = where(desk.scene), where(desk.scene, record)
+            of_it = (m if m.where[: len(file)] == file else replace(m, where=(*head, *m.where)) for m in error.mistakes)
+            desk.failed[record.name] = InputError(of_it)
+            raise desk.failed[record.name] from None
+    return desk.lines[record.name]
+
+
+def _made(desk: _Desk, record: SpanWire | Jumper) -> Line:
     conductor = find(record.conductor, desk.own) if record.conductor is not None else None
     bundle = record.bundle if isinstance(record, SpanWire) else None
     count = bundle.count if bundle is not None else 1
     if conductor is not None:
         _agrees(record, conductor, count)
-    line = Line(
+    return Line(
         record.name,
         _end(desk, record, "from"),
         _end(desk, record, "to"),
@@ -203,8 +210,6 @@ def _line(desk: _Desk, record: SpanWire | Jumper) -> Line:
         _loads(desk, record) if isinstance(record, SpanWire) else (),
         _pair(record.ice_m) if record.ice_m is not None else None,
     )
-    desk.lines[record.name] = line
-    return line
 
 
 def _loads(desk: _Desk, record: SpanWire) -> tuple[PointLoad, ...]:

@@ -9,19 +9,32 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from clearance.scene.records_base import Frozen, NotNegative, Place, Point, Positive, Range, Record, Span, Text, Xy
+from clearance.scene.records_base import (
+    Frozen,
+    NotNegative,
+    Place,
+    Point,
+    Positive,
+    Range,
+    Record,
+    Span,
+    Text,
+    Xy,
+)
 from clearance.scene.records_conductor import LoadOfStage
 
 
 class Fitting(Record):
-    """A metal part of the ladder: it floats unless a potential is stated."""
+    """A metal part of the ladder."""
 
     word: ClassVar[str] = "fitting"
     name: Text = Field(description="name of the fitting")
     from_m: NotNegative = Field(description="its lowest point, along the ladder from the feet")
     to_m: NotNegative = Field(description="its highest point, along the ladder from the feet")
     radius_m: Positive = Field(description="radius that covers it about the ladder's centre line")
-    potential: Literal["earth"] | None = Field(None, description='"earth" where it is earthed; else it floats')
+    potential: Literal["earth", "floating"] = Field(
+        "floating", description='"earth" where it is earthed; else "floating"'
+    )
 
 
 class Ladder(Record):

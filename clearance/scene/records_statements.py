@@ -141,7 +141,8 @@ class DesignedGap(_Statement):
 
 
 Doubt = Literal[
-    "far away", "hangs on nothing", "too short", "put there", "thin as a wire", "moves too little", "stands level"
+    "far away", "hangs on nothing", "too short", "put there", "thin as a wire", "moves too little", "stands level",
+    "too high"
 ]  # fmt: skip
 """Why a value that is likely by itself is doubted."""
 

@@ -16,13 +16,16 @@ from clearance.scene.messages import shown
 from clearance.scene.records import Circuit, Scene, SceneFile
 from clearance.scene.records_base import Range, Record
 from clearance.scene.records_conductor import Weather
-from clearance.scene.records_job import AerialDevice, Crew, Ladder, Rope, Stage, Track, Vehicle, Worker
+from clearance.scene.records_job import AerialDevice, Crew, Fitting, Ladder, Rope, Stage, Track, Vehicle, Worker
 from clearance.scene.records_site import (
     Box,
+    Cloud,
+    Cylinder,
     Gantry,
     GridGround,
     LatticeTower,
     LevelGround,
+    MembersStructure,
     Mesh,
     MeshGround,
     PlaneGround,
@@ -37,6 +40,10 @@ from clearance.scene.units import record_classes
 GROUNDS: tuple[type[Record], ...] = (LevelGround, PlaneGround, GridGround, PointsGround, MeshGround)
 
 TURNED: tuple[type[Record], ...] = (Vehicle, Box, Mesh, Gantry, LatticeTower)
+
+AT_POTENTIAL: tuple[type[Record], ...] = (Box, Cylinder, Mesh, Gantry, LatticeTower, Pole, MembersStructure, Cloud)
+"""What stands there at earth where nobody says otherwise. Beside a phase that is no help; beside another phase it is:
+from earth a smaller distance is asked."""
 
 LEANING: tuple[type[Record], ...] = (
     Stage,
@@ -105,6 +112,8 @@ MUST: dict[tuple[type[Record], str], When] = {
     **{(ground, "uncertainty_m"): _always for ground in GROUNDS},
     **{(record, key): _on_ladder for record in LEANING for key in ("lean_along_deg", "lean_across_deg")},
     **{(turned, "heading_deg"): _always for turned in TURNED},
+    **{(standing, "potential"): _always for standing in AT_POTENTIAL},
+    (Fitting, "potential"): _always,
     (Pole, "heading_deg"): _arms,
     (Circuit, "highest_kV"): _always,
     (Gantry, "columns"): _always,
@@ -149,9 +158,11 @@ def unstated(scene: Scene) -> tuple[Unstated, ...]:
 
 
 def _entries(scene: Scene) -> Iterator[tuple[str, Record]]:
-    """Every entry of a scene, with its name for a message; the release of a wire after the wire."""
+    """Every entry of a scene, with its name for a message; the release of a wire after the wire, and fittings after the
+    ladder."""
     for name, entry in naming.entries(scene):
         yield name, entry
+        yield from ((f"{name}: fitting '{fitting.name}'", fitting) for fitting in getattr(entry, "fittings", ()))
         if isinstance(release := getattr(entry, "release", None), Record):
             yield f"{name}: release", release
 

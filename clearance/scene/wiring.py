@@ -7,6 +7,7 @@ names. Everything works at a `Desk`, which keeps what was made so far and every 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 
@@ -24,6 +25,7 @@ from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake
 from clearance.scene import records, statements, weathered
 from clearance.scene.holding import phase_of, what_holds
+from clearance.scene.messages import spanned
 from clearance.scene.naming import fittings_name, foot_name, head_name
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec
@@ -140,10 +142,14 @@ def place(desk: Wired, entry: records.Record, value: Place) -> Point:
         return value
     if value.name not in desk.wires and isinstance(desk, Desk):
         record = next((wire for wire in desk.scene.wires if wire.name == value.name), None)
-        if record is None or value.name in desk.hanging:
-            found = "no such wire" if record is None else "a circle of wires that hang from one another"
-            raise InputError(Mistake(("", "place"), f"a wire that '{value}' can lie on", found))
-        hang(desk, record)
+        if record is None:
+            raise InputError(Mistake(("", "place"), f"a wire that '{value}' can lie on", "no such wire"))
+        if value.name not in desk.hanging:
+            with suppress(InputError):  # told where that wire is hung by itself
+                hang(desk, record)
+        if value.name not in desk.wires:
+            found, remedy = f"'{value.name}', which has a mistake of its own", f"mend '{value.name}' first"
+            raise InputError(Mistake(("", "place"), f"a wire that '{value}' can lie on", found, remedy))
     hung = desk.wires[value.name]
     if value.end is not None:
         return hung.catenary.start if value.end == "start" else hung.catenary.end
@@ -153,13 +159,10 @@ def place(desk: Wired, entry: records.Record, value: Place) -> Point:
     # Stations count from the attachment, so that they do not shift with the string.
     along = (value.along_m or 0.0) - float(np.hypot(*(start - anchor)[:2]))
     if not -1e-9 <= along <= chord + 1e-9:
-        raise InputError(
-            Mistake(
-                ("", str(value)),
-                f"a station on the conductor, {chord - along + (value.along_m or 0):.2f} m at most",
-                f"{value.along_m:g} m",
-            )
-        )
+        begins = (value.along_m or 0.0) - along
+        expected = f"a station on the conductor, {spanned(begins, begins + chord)}"
+        remedy = f"stations count along the chord from the from_m of '{value.name}'"
+        raise InputError(Mistake(("", str(value)), expected, f"{value.along_m:g} m", remedy))
     if hung.bent is not None:
         return hung.bent.point(value.along_m or 0.0)
     return tuple(float(v) for v in catenary.point_at(hung.catenary, along))  # type: ignore[return-value]

@@ -108,6 +108,7 @@ def _cloud(
     lines = [
         "[[clouds]]",
         f"name = {_text(name)}",
+        'potential = "earth"',
         'file = "bodies.laz"',
         f"classes = [{', '.join(map(str, classes))}]",
     ]
