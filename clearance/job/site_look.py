@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from clearance.bodies import Body
-from clearance.job import completeness, datum, site_check, site_gear, site_insulators, site_supports
+from clearance.job import completeness, datum, site_check, site_gear, site_insulators, site_sizes, site_supports
 from clearance.job.measuring import Bench
 from clearance.result import OpenPoint
 from clearance.scene import plausible
@@ -51,6 +51,7 @@ def found(bench: Bench, look: Look) -> tuple[OpenPoint, ...]:
         *site_supports.of_supports(bench, look.marks),
         *site_gear.of_gear(bench.site),
         *plausible.unlikely(look.read),
+        *plausible.doubted(look.read, site_sizes.of_files(look.site)),
         *_idle(bench, look),
     )
 
@@ -81,6 +82,7 @@ def _doubts(bench: Bench, look: Look, kept: tuple[Confirmed, ...]) -> tuple[Open
         *datum.open_points(there.site),
         *completeness.open_points(there.site.scene),
         *plausible.unlikely(told(look.read)),
+        *plausible.doubted(told(look.read), site_sizes.of_files(look.site)),
     )
 
 

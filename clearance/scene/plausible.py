@@ -9,7 +9,7 @@ value says that it was looked at again.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,12 +74,16 @@ def impossible(scene: SceneFile) -> Iterator[Mistake]:
 
 def unlikely(scene: SceneFile) -> tuple[OpenPoint, ...]:
     """Every value that is unlikely and not confirmed; the same of several entries together."""
+    return (*doubted(scene, values_of(scene)), *_third_phases(scene), *_no_weather(scene))
+
+
+def doubted(scene: SceneFile, values: Iterable[Given]) -> Iterator[OpenPoint]:
+    """Those of some values that are unlikely and not confirmed, the same of several entries together."""
     found: dict[tuple[str, str, str], list[Given]] = {}
-    for given in values_of(scene):
+    for given in values:
         why = _doubt(given)
         if why and not confirmed(scene, given.entry, given.field, given.stated):
             found.setdefault((given.field, why, given.word), []).append(given)
-    points = []
     for (field, why, word), entries in found.items():
         first = entries[0]
         others = f" and {len(entries) - 1} more" if len(entries) > 1 else ""
@@ -87,8 +91,7 @@ def unlikely(scene: SceneFile) -> tuple[OpenPoint, ...]:
         alike = len(entries) > 1 and all(_same(first.stated, one.stated) for one in entries)
         every = f' (or "every {word}")' if alike else ""
         cure = f"measure or read it again, mend its unit, or {confirming(first.entry, field, first.stated, every)}"
-        points.append(OpenPoint(f"{first.entry}{others}", f"{field} {why}", cure))
-    return (*points, *_third_phases(scene), *_no_weather(scene))
+        yield OpenPoint(f"{first.entry}{others}", f"{field} {why}", cure)
 
 
 def _third_phases(scene: SceneFile) -> Iterator[OpenPoint]:

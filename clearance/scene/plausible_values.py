@@ -70,6 +70,17 @@ WIRE: Final = _m(0.004, 0.08, 1.0, 0.0005, why="from 4 mm of steel to the thicke
 KEPT_AWAY: Final = _m(0.5, 30.0, 200.0)
 SHEDS: Final = _m(0.04, 0.6, 2.0, 0.01)
 
+OF_FILES: Final[Mapping[str, Values]] = {
+    "Mesh": _m(0.2, 75.0, FAR, why="from what a hand holds to the largest building of a substation"),
+    "MembersStructure": _m(0.5, 75.0, FAR, why="as structures that are written out"),
+    "Cloud": _m(0.2, 5000.0, FAR, why="from what a hand holds to a line"),
+    "GridGround": _m(20.0, 20e3, FAR, why="as grounds that are written out"),
+    "PointsGround": _m(20.0, 20e3, FAR, why="as grounds that are written out"),
+    "MeshGround": _m(20.0, 20e3, FAR, why="as grounds that are written out"),
+}
+"""By record, the largest extent along an axis of what a file holds: a file in another unit than stated is larger or
+smaller by far."""
+
 TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("SceneFile", "altitude_m"): _m(-430.0, 5200.0, 9000.0, -500.0, why="from the lowest shore to the highest lines"),
     ("SceneFile", "frequency_Hz"): Values("Hz", (1.0, 1000.0), (10.0, 100.0), among=(50 / 3, 50.0, 60.0)),
