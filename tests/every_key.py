@@ -27,7 +27,7 @@ from clearance.scene.reading import read_scene
 from clearance.scene.records import Scene
 
 BY = "the person in charge"
-SAID = {"basis": "looked at", "by": BY, "on": "May"}
+SAID = {"basis": "looked at", "by": BY, "on": "2026-05-04"}
 FAR_B = {"kind": "box", "name": "bus B", "centre_m": [0, 40, 9], "size_m": [9, 0.2, 0.2], "potential": "B"}
 FAR_A = {"kind": "box", "name": "bus A", "centre_m": [0, 20, 9], "size_m": [9, 0.2, 0.2], "potential": "A"}
 TWO = [{**CIRCUIT, "phases": ["A", "B"]}]

@@ -117,8 +117,17 @@ def box(name, centre, size, potential="earth", **others):
     }
 
 
-def text(**parts) -> str:
-    """The scene file: parts by the name of their table, over the defaults; a part that is None is left out."""
+def text(surveyed_m: float = 0.0, **parts) -> str:
+    """The scene file: parts by the name of their table, over the defaults; a part that is None is left out.
+
+    surveyed_m: uncertainty of the ground, structures and solids that state none [m]; nothing is confirmed where it is
+        usual
+    """
+    unsure = {"uncertainty_m": surveyed_m}
+    for table in ("ground", "structures", "solids"):
+        given = parts.get(table)
+        if surveyed_m and given:
+            parts[table] = {**unsure, **given} if isinstance(given, dict) else [{**unsure, **entry} for entry in given]
     whole = {
         "format": 1,
         "name": "small",
@@ -127,7 +136,7 @@ def text(**parts) -> str:
         "frequency_Hz": 50,
         "asks": "stages",
         "circuits": [CIRCUIT],
-        "ground": {"kind": "level", "height_m": 0, "extent_m": 40},
+        "ground": {"kind": "level", "height_m": 0, "extent_m": 40, **(unsure if surveyed_m else {})},
         "ladder": LADDER,
         "track": TRACK,
         "workers": [WORKER],
@@ -152,8 +161,12 @@ def _of_two_phases(circuits):
 
 
 def _of_nothing(whole):
-    """The statements that a ladder or a boom does not bend, and that nobody moves the shoulders or steps aside: the
-    small scenes leave that out of what is worked out by hand."""
+    """The statements that a ladder or a boom does not bend, that nobody moves the shoulders or steps aside, and that
+    what stands there was surveyed to nothing: the small scenes leave that out of what is worked out by hand."""
+    for table, every in (("ground", "ground"), ("structures", "every structure"), ("solids", "every solid")):
+        given = _certain(table, whole.get(table) or ())
+        if any(entry.get("uncertainty_m") == 0.0 for entry in ([given] if isinstance(given, dict) else given)):
+            yield {"kind": "confirmed", "entry": every, "field": "uncertainty_m", "value": 0.0}
     for table, word, fields in (
         ("ladder", "ladder", ("bending_m",)),
         ("aerial_device", "aerial device", ("bending_m", "room_m")),

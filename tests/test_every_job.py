@@ -165,7 +165,7 @@ def test_how_it_is_opened_changes_who_is_aloft_when_it_is(name, tmp_path):
         assert (stage["climb_m"] is None) == (by_hand is None)
 
 
-ABSENT = {"kind": "absent", "bodies": ["helper"], "basis": "plan", "by": "them", "on": "May"}
+ABSENT = {"kind": "absent", "bodies": ["helper"], "basis": "plan", "by": "them", "on": "2026-05-04"}
 
 
 @pytest.mark.parametrize("helper", ["helper", "other helper"])

@@ -17,7 +17,7 @@ from clearance.scene.assemble import assemble
 
 TWO = [{**CIRCUIT, "phases": ["A", "B"]}]
 FAR = [slab("bus A", bottom_m=20.0), slab("bus B", bottom_m=40.0, potential="B")]
-SAID = {"kind": "left out", "basis": "looked at in the viewer", "by": "survey team", "on": "May"}
+SAID = {"kind": "left out", "basis": "looked at in the viewer", "by": "survey team", "on": "2026-05-04"}
 
 
 def of_scans(found):

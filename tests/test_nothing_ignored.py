@@ -238,7 +238,7 @@ def test_with_a_datum_named_it_is_undecided_until_it_is_confirmed():
         "value": 3900,
         "basis": "levelled",
         "by": "us",
-        "on": "May",
+        "on": "2026-05-04",
     }
     confirmed = at_height(140, origin, statements=[said])
     assert not of_height(confirmed)

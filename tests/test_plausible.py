@@ -304,6 +304,10 @@ NOTHING = {
     "crew": (("suit_m", 0.002), ("boots_m", 0.002), ("helmet_m", 0.002)),
     "ladder": (("bending_m", 0.001),),
     "disturbed": (("movement_m", 0.011),),
+    "ground": (("uncertainty_m", 0.0011),),
+    "solids": (("uncertainty_m", 0.0011),),
+    "structures": (("uncertainty_m", 0.0011),),
+    "wires": (("uncertainty_m", 0.003),),
 }
 """By entry, fields of which none at all helps, and the least that is usual."""
 
@@ -315,15 +319,24 @@ def test_a_zero_that_helps_is_unlikely_until_it_is_confirmed(where, field, least
         "crew": {"name": "helper", "stature_m": 1.8, "at_m": [0, 9], "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05},
         "ladder": {**small_scenes.LADDER, "bending_m": 0.05},
         "disturbed": {"wire": "bus", "basis": "estimate"},
+        "ground": {"kind": "level", "height_m": 0, "extent_m": 40},
+        "solids": box("b", [9, 9, 1], [1, 1, 1]),
+        "structures": POLE,
+        "wires": WIRE,
     }
     table = {"worker": "workers", "disturbed": "stages"}.get(where, where)
 
     def told(value, *statements):
         entry = {**entries[where], field: value}
         entry = (
-            entry if where == "ladder" else [small_scenes.stage(disturbed=[entry])] if table == "stages" else [entry]
+            entry
+            if where in ("ladder", "ground")
+            else [small_scenes.stage(disturbed=[entry])]
+            if table == "stages"
+            else [entry]
         )
-        made = small_scenes.scene(**{"wires": [WIRE], "workers": [entries["worker"]], table: entry})
+        level = {**entries["ground"], "uncertainty_m": 0.05}
+        made = small_scenes.scene(**{"ground": level, "wires": [WIRE], "workers": [entries["worker"]], table: entry})
         others = [one for one in made.statements if one.kind != "confirmed"]
         return [p for p in plausible.unlikely(made.changed(statements=[*others, *statements])) if field in p.what]
 

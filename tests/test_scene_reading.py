@@ -206,3 +206,12 @@ def test_a_table_of_another_shape_gives_a_message(table, tmp_path):
     with pytest.raises(InputError) as caught:
         read_scene(path)
     assert "expected a" in str(caught.value)
+
+
+def test_the_day_of_a_statement_is_read_as_text_or_as_a_date(tmp_path):
+    text = (WHOLE.parent.parent / "date_of_old.toml").read_text()
+    for written in ('"1990-01-01"', "1990-01-01"):
+        path = tmp_path / "scene.toml"
+        path.write_text(text.replace('"1989-12-31"\n', written + "\n"))
+        (said,) = read_scene(path).statements
+        assert said.on == "1990-01-01"

@@ -120,7 +120,13 @@ def small_tables(draw):
     stage |= draw(maybe("potentials", st.just({others[0]: "B"}))) | draw(maybe("lean_along_deg", leans))
     stage |= draw(maybe("clamp_m", points))
     if draw(st.booleans()):
-        touching = {"kind": "contact", "bodies": (one, others[0]), "basis": "contact", "by": draw(names), "on": "today"}
+        touching = {
+            "kind": "contact",
+            "bodies": (one, others[0]),
+            "basis": "contact",
+            "by": draw(names),
+            "on": "2026-11-30",
+        }
         tables["statements"] = [*tables["statements"], touching]
     # A reference holds names without blanks at their ends and without line breaks.
     if one == one.strip() and "\n" not in one:

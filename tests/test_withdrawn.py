@@ -31,6 +31,8 @@ PHASES = [
 WALL = wall("wall", 0.5, z=(0.0, 7.0))
 """It ends 2 m below phase A, more than the 1.08 m of the electrical part: the site itself is in order."""
 GONE = {"kind": "absent", "bodies": ["wall"]}
+SURE = 0.0011
+"""[m] A usual uncertainty, that nobody confirms: what is confirmed of a body joins what is said of it."""
 
 
 def bare(found):
@@ -40,7 +42,8 @@ def bare(found):
 
 def test_what_is_not_there_by_somebodys_word_is_told_with_what_it_would_be():
     with_it, without = (
-        checked(withdraw=True, solids=[*PHASES, WALL], statements=said, workers=[WORKER]) for said in ([GONE], [])
+        checked(withdraw=True, surveyed_m=SURE, solids=[*PHASES, WALL], statements=said, workers=[WORKER])
+        for said in ([GONE], [])
     )
     (named, none, *values), last = with_it.statements, with_it.without_all
     assert with_it.verdict == "clear"
@@ -58,7 +61,8 @@ WORKER = {"name": "worker", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03,
 
 def test_a_statement_that_holds_in_one_stage_leaves_the_others_as_they_are():
     stages = [stage(name="one"), stage(name="two", anew=True)]
-    found = checked(withdraw=True, solids=[*PHASES, WALL], stages=stages, statements=[{**GONE, "stages": ["one"]}])
+    said = [{**GONE, "stages": ["one"]}]
+    found = checked(withdraw=True, surveyed_m=SURE, solids=[*PHASES, WALL], stages=stages, statements=said)
     assert [one.verdict for one in found.stages] == ["clear", "breach"]
     (group,) = [one for one in found.statements if one.statements[0].takes_away == "wall: not there in one"]
     assert len(group.statements) == 1
@@ -116,7 +120,7 @@ def test_the_json_has_every_statement_with_what_it_would_be_without_it():
 
 
 def test_the_command_judges_without_any(tmp_path):
-    path = written(tmp_path, solids=[*PHASES, WALL], statements=[GONE])
+    path = written(tmp_path, surveyed_m=SURE, solids=[*PHASES, WALL], statements=[GONE])
     with_them = runner.invoke(app, ["check", str(path), "-q"])
     assert with_them.exit_code == 0, with_them.output
     assert "clear of limit on 4 statements" in with_them.output  # and of the ladder's bending and the worker's lean
@@ -135,7 +139,7 @@ def test_absences_and_what_holds_a_tail_do_not_cover_for_one_another():
 
     def groups(*said):
         parts = lowering(stubs, said)
-        told = withdrawn.withdrawals(prepare(scene(**parts)).site)
+        told = withdrawn.withdrawals(prepare(scene(surveyed_m=SURE, **parts)).site)
         (found,) = [one for one in told[:-1] if any("stub" in statements.takes_away(each) for each in one.entries)]
         return {statements.takes_away(each).partition(":")[0] for each in found.entries}
 
@@ -156,6 +160,7 @@ def test_what_is_said_of_a_solid_and_hands_that_are_held_back_do_not_cover_for_e
     reach = {"kind": "restrained reach", "person": "worker", "reach_m": 0.3}
     short = {**LADDER, "length_m": 5.4, "insulating_to_m": 5.4}
     parts = {"ladder": short, "solids": solids, "stages": [stage(kind="work", climb_m=3.5, workers=["worker"])]}
+    parts["surveyed_m"] = SURE
     found = checked(0.01, **parts, statements=[reach, {**said, "body": "shed"}], withdraw=True)
     (group,) = (one for one in found.statements if any("reach" in said.takes_away for said in one.statements))
     told = {said.takes_away.partition(":")[0] for said in group.statements}

@@ -56,7 +56,7 @@ LEAN: Final = Values(
 TURNED_UP: Final = Values("deg", (-95.0, 95.0), (-90.0, 90.0), 0.2)
 """A ladder that is turned up, or lies, with nobody on it."""
 TEMPERATURE: Final = Values("deg C", (-90.0, 300.0), (-40.0, 100.0))
-UNCERTAINTY: Final = _m(0.0, 2.0, 50.0, smallest=0.001)
+UNCERTAINTY: Final = _m(0.001, 2.0, 50.0, smallest=0.001, why="nobody surveys to nothing")
 WRITTEN_OFF: Final = _m(0.0, 5.0, 30.0, smallest=0.005)
 STATION: Final = _m(0.0, 200.0, 5000.0, -5000.0)
 UP_LADDER: Final = _m(0.0, 20.0, 60.0, -60.0)
@@ -183,7 +183,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Cloud", "height_m"): _m(-1000.0, 6000.0, 10e3, -10e3),
     ("Cloud", "survey_error_m"): _m(0.002, 1.0, 50.0),
     ("Cloud", "thin_m"): _m(0.0, 1.0, 50.0, smallest=0.001),
-    ("Cloud", "uncovered_m"): _m(0.0, 1.0, 50.0, smallest=0.001),
+    ("Cloud", "uncovered_m"): _m(0.001, 1.0, 50.0, smallest=0.001, why="between points there are none"),
     # Wires and insulators
     ("_Wire", "from_m"): COORDINATE,
     ("_Wire", "to_m"): COORDINATE,
@@ -242,7 +242,7 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Fitting", "radius_m"): _m(0.005, 0.6, 3.0),
     ("Track", "points_m"): COORDINATE,
     ("Track", "heading_deg"): HEADING,
-    ("Track", "fit_m"): UNCERTAINTY,
+    ("Track", "fit_m"): _m(0.0, 2.0, 50.0, smallest=0.001),
     ("Track", "settlement_m"): _m(0.0, 0.3, 3.0, smallest=0.001),
     ("AerialDevice", "base_m"): COORDINATE,
     ("AerialDevice", "chassis_m"): _m(0.5, 18.0, 60.0),

@@ -14,6 +14,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema, model_validator
@@ -230,6 +231,29 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
 """A text that may not be empty or blank."""
+
+
+def _day(value: Any) -> str:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        value = value.isoformat()
+    expected, remedy = 'a date as year, month and day, such as "2026-11-30"', "state the day that is meant"
+    if not isinstance(value, str) or not re.fullmatch(r"\d{4}-\d{2}-\d{2}", value):
+        raise wrong(expected, remedy)
+    try:
+        found = date.fromisoformat(value)
+    except ValueError:
+        raise wrong(expected, "there is no such day: check month and day") from None
+    if not YEARS[0] <= found.year <= YEARS[1]:
+        raise wrong(f"a date from {YEARS[0]} to {YEARS[1]}", "check its year; what is older must be said anew")
+    return value
+
+
+YEARS = (1990, 2100)
+"""What somebody said before is no basis for a job of today. No date is held to that of today: what a scene gives must
+not depend on the day it is asked."""
+
+Day = Annotated[str, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
+"""A day, written as 2026-11-30."""
 Point = tuple[float, float, float]
 Xy = tuple[float, float]
 

@@ -11,14 +11,14 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from clearance.scene.records_base import NotNegative, Positive, Record, Text
+from clearance.scene.records_base import Day, NotNegative, Positive, Record, Text
 
 
 class _Statement(Record):
     word: ClassVar[str] = "statement"
     basis: Text = Field(description="what it rests on: a test, a procedure, a calculation, a survey")
     by: Text = Field(description="who answers for it")
-    on: Text = Field(description="when it was said, or when its basis was established")
+    on: Day = Field(description="when it was said, or when its basis was established")
 
 
 class _InStages(_Statement):
