@@ -7,6 +7,7 @@ traceback.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -27,6 +28,24 @@ class Mistake:
         place = ": ".join(self.where)
         end = f". {self.remedy[0].upper()}{self.remedy[1:]}." if self.remedy else "."
         return f"{place}: expected {self.expected}, found {self.found}{end}"
+
+
+def at_most(limit: float) -> str:
+    """A greatest length as a message names it, rounded down: whoever types what is printed is not refused again.
+
+    >>> at_most(27.3456), at_most(27.35)
+    ('27.34', '27.35')
+    """
+    return f"{math.floor(limit * 100 + 1e-9) / 100:.2f}"
+
+
+def at_least(limit: float) -> str:
+    """A least length as a message names it, rounded up.
+
+    >>> at_least(27.3412), at_least(27.35)
+    ('27.35', '27.35')
+    """
+    return f"{math.ceil(limit * 100 - 1e-9) / 100:.2f}"
 
 
 class ClearanceError(Exception):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 import small_scenes as small
@@ -76,8 +78,35 @@ def test_a_station_beyond_the_wire_is_a_mistake_of_what_names_it():
         "to_m": [0, 2, 5],
         "length_m": 9,
     }
-    with pytest.raises(InputError, match=r"wire 'dropper'.*a station on the conductor"):
+    with pytest.raises(InputError, match=r"wire 'dropper'.*a station on the conductor, from 0.00 to ") as caught:
         site(wires=[{**SPAN, "sag_m": 0.8}, {**dropper, "diameter_m": 0.03}])
+    most = re.search("from 0.00 to (.*?) m", str(caught.value))
+    assert most is not None
+    assert site(
+        wires=[{**SPAN, "sag_m": 0.8}, {**dropper, "from_m": f"bus @ {most[1]}", "length_m": 22, "diameter_m": 0.03}]
+    )
+    # From a stage as well the file and the entry are named.
+    bond = {"bonded": {"worker": "A"}, "bonding_lead_m": 2.0, "clamp_m": "bus @ -3"}
+    with pytest.raises(InputError, match=r"small\.toml: stage: bus @ -3: expected a station on the conductor"):
+        prepare(small.scene(wires=[{**SPAN, "sag_m": 0.8}], stages=[small.stage(**bond)]))
+
+
+@pytest.mark.parametrize("weather", [None, {"air_C": [5, 25], "wind_m_s": 0, "basis": "forecast"}])
+def test_what_hangs_on_a_wire_with_a_mistake_is_told_to_mend_that_one(weather):
+    """Whichever comes first: the wire below the ground, or without a conductor in weather, and the dropper on it."""
+    dropper = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": "bus @ 20", "to_m": [0, 2, 5],
+               "length_m": 9, "diameter_m": 0.028}  # fmt: skip
+    low = {**SPAN, "sag_m": 0.8, "from_m": [-20, 2, -3], "to_m": [20, 2, -3]}
+    for wires in ([low, dropper], [dropper, low]):
+        with pytest.raises(InputError) as caught:
+            site(wires=wires, weather=weather)
+        said = [mistake.where[1] for mistake in caught.value.mistakes]
+        assert "wire 'bus'" in said
+        assert len(set(map(str, caught.value.mistakes))) == len(said)
+        told = [str(mistake) for mistake in caught.value.mistakes if mistake.where[1] == "wire 'dropper'"]
+        own = "'bus', which has a mistake of its own. Mend 'bus' first"
+        assert all("conductor" in one or own in one for one in told)
+        assert "circle" not in str(caught.value)
 
 
 def test_structures_stand_on_the_ground_below_them():

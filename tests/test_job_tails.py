@@ -108,6 +108,14 @@ def test_it_is_lowered_no_further_than_its_way(lower, refused):
     assert f"lower_m: expected at most the {sum(LEGS):.2f} m to where 'dropper' is parked" in str(caught.value)
 
 
+def test_the_figure_of_the_refusal_is_rounded_down_so_that_it_is_not_refused_in_turn():
+    """The way is the root of 0.5^2 + 1 + 2.997^2, 3.1988 m."""
+    straight = {"via": (), "lowered_to_m": [2.5, 1.0, 6.003]}
+    with pytest.raises(InputError, match=r"at most the 3\.19 m to where"):
+        prepare(scene(**parts([0.0, 3.2], **straight)))
+    prepare(scene(**parts([0.0, 3.19], **straight)))
+
+
 def test_a_point_that_the_tail_does_not_reach_is_refused():
     with pytest.raises(InputError) as caught:
         prepare(scene(**parts([0.0, 1.0], via=[VIA, (-2.0, 0.0, 9.0)])))

@@ -35,7 +35,7 @@ from clearance.conductor.groups import section_of
 from clearance.conductor.lines import Line, level_m
 from clearance.conductor.ranges import chord_of, live_point, strain_strings, weight_of
 from clearance.conductor.section import Section, Settled, Strung, Support, at_state
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_least, at_most
 
 Floats = NDArray[np.float64]
 Shares = Mapping[tuple[str, str], float]
@@ -143,7 +143,7 @@ def _on_conductor(line: Line) -> None:
     wrong = []
     for load in line.loads:
         if not one < load.along_m < level - two:
-            expected = f"a place on the conductor, between {one:.2f} and {level - two:.2f} m along the span"
+            expected = f"a place on the conductor, between {at_least(one)} and {at_most(level - two)} m along the span"
             wrong.append(
                 Mistake((f"wire '{line.name}'", f"load '{load.what}'", "at_m"), expected, f"{load.along_m:g} m")
             )

@@ -9,7 +9,7 @@ from dataclasses import replace
 from clearance import rules, shapes
 from clearance.bodies import Body, worker
 from clearance.engine import Group, Path, compile_setting
-from clearance.errors import Mistake, RuleError
+from clearance.errors import Mistake, RuleError, at_least
 from clearance.gaps import EARTH
 from clearance.job import opening, parting, rig, staging, standing, whip
 from clearance.job.known import alone
@@ -205,7 +205,8 @@ def short_leads(bench: Bench, stage: Stage, settings: Sequence[Setting]) -> Iter
         path = Path((Group((belt.name,)), Group((clamp.name,))))
         found = alone(replace(setting, rated={}), (belt, clamp), (path,), bench.tolerance_m)
         if found.lower_m > stage.bonding_lead_m:
-            expected = f"a lead that reaches from the belt of '{person.name}' to its clamp, {found.upper_m:.2f} m away"
+            away = at_least(found.upper_m)
+            expected = f"a lead that reaches from the belt of '{person.name}' to its clamp, {away} m away"
             remedy = "take a longer one, or clamp it nearer to where the worker stands"
             place_of = where(site.scene, stage, "bonding_lead_m")
             yield Mistake(place_of, expected, f"{stage.bonding_lead_m:g} m", remedy)

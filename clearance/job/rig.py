@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from clearance.bodies import Body
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_least, at_most
 from clearance.job import aerial
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands, track_knots
 from clearance.job.leads import with_lead
@@ -97,7 +97,7 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
                 Mistake(
                     where(scene, stage, "travel_m"),
                     f"stations on the {'track' if scene.track is not None else 'wire'}, "
-                    f"{'0' if knots[0, 0] <= 0.0 else f'{knots[0, 0]:.2f}'} to {knots[-1, 0]:.2f} m",
+                    f"{'0' if knots[0, 0] <= 0.0 else at_least(knots[0, 0])} to {at_most(knots[-1, 0])} m",
                     f"[{stage.travel_m.lo:g}, {stage.travel_m.hi:g}]",
                 )
             )

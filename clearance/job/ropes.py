@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_most
 from clearance.job.carried import left_in
 from clearance.job.footing import foot_knots, heading_deg, hooks_m, settled, stands
 from clearance.motion import rotation_about
@@ -139,7 +139,7 @@ def _way(site: Site, stage: Stage, tool: Tool) -> Way:
         raise InputError(Mistake(head, "a line with two ends apart", f"{length:.3f} m", f"mend rope '{rope.name}'"))
     if stage.hauled == tool.name and stage.haul_m is not None and stage.haul_m.hi > length + 1e-9:
         place_of = where(site.scene, stage, "haul_m")
-        raise InputError(Mistake(place_of, f"at most the {length:.2f} m of {rope.name}", f"{stage.haul_m.hi:g} m"))
+        raise InputError(Mistake(place_of, f"at most the {at_most(length)} m of {rope.name}", f"{stage.haul_m.hi:g} m"))
     return Way(link, low, (high - low) / length, length, uncertainty)
 
 

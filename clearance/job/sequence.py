@@ -9,11 +9,10 @@ what a stage may not be by itself is in `clearance.job.by_itself`, what comes an
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_most
 from clearance.job import carried, parameters, shifts
 from clearance.job.by_itself import LYING_DEG, SAME_M, by_itself, lies
 from clearance.job.tails import way_of
@@ -352,7 +351,7 @@ def lowered_whole(site: Site) -> None:
             way = way_of(site, name).length_m
             if moving.lower_m.hi < way - LEFT_OVER_M:
                 verb = "lower it" if moving.kind == "lower" else "raise it from there"
-                remedy = f"{verb} all the way: lower_m up to {math.floor(way * 100) / 100:.2f}"
+                remedy = f"{verb} all the way: lower_m up to {at_most(way)}"
                 expected = f"the {way:.2f} m to where {shown(name)} is parked"
                 place = where(scene, moving, "lower_m")
                 mistakes.append(Mistake(place, expected, f"{moving.lower_m.hi:g} m, and {why}", remedy))

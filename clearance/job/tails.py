@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from clearance import shapes
 from clearance.bodies import swung_tail, wire
 from clearance.conductor.catenary import point_at_length
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_most
 from clearance.job.far_string import swinging
 from clearance.job.remembered import once_a_site
 from clearance.scene import records, weathered
@@ -84,8 +84,7 @@ def tail_pieces(site: Site, stage: Stage) -> Iterator[tuple[tuple[float, float] 
         raise InputError(
             Mistake(
                 where(site.scene, stage, "lower_m"),
-                # Rounded down: whoever types what is printed must not be refused again.
-                f"at most the {math.floor(travel * 100) / 100:.2f} m to where '{name}' is parked",
+                f"at most the {at_most(travel)} m to where '{name}' is parked",
                 f"{high:g} m",
                 f"end it there, or move lowered_to_m of '{name}'",
             )
@@ -251,7 +250,7 @@ def along_with(site: Site, name: str) -> tuple[Along, ...]:
         if entry.at_m > length:
             head = (*where(site.scene, hung.record), "release", "takes_along", "at_m")
             raise InputError(
-                Mistake(head, f"at most the wire's length, {length:.2f} m", f"{entry.at_m:g} m", "mend it")
+                Mistake(head, f"at most the wire's length, {at_most(length)} m", f"{entry.at_m:g} m", "mend it")
             )
         at = entry.at_m if release is not None and release.free_end == "from" else length - entry.at_m
         fixed = np.array(point_at_length(hung.catenary, at))

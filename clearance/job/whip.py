@@ -25,7 +25,7 @@ from shapely.geometry import MultiPoint, Polygon
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_least
 from clearance.gaps import EARTH
 from clearance.job import parting, rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
@@ -116,7 +116,7 @@ def _whip(site: Site, name: str, parked: bool, ropes: frozenset[str]) -> Whip:
             # Furthest from the anchor on a straight leg is one of its corners.
             needed = max(math.dist(anchor, corner) for corner in corners)
             if needed > restraint.length_m:
-                expected = f"a rope that reaches the free end all along its way, {needed:.2f} m"
+                expected = f"a rope that reaches the free end all along its way, {at_least(needed)} m"
                 remedy = "state its length when it is paid out all the way"
                 raise InputError(Mistake((*head, "length_m"), expected, f"{restraint.length_m:g} m", remedy))
             strays = strays_m(site, held_at, place(site, record, held_at))
@@ -148,7 +148,7 @@ def _across(head: tuple[str, ...], fixed: Floats, corners: Sequence[Floats], sid
     normal = np.array([-level[1], level[0], 0.0]) / float(np.linalg.norm(level))
     off = max(abs(float(normal @ (corner - fixed))) for corner in corners)
     if off > sideways_m:
-        expected = f"at least the {off:.2f} m that its way is beside the plane through both ends"
+        expected = f"at least the {at_least(off)} m that its way is beside the plane through both ends"
         raise InputError(Mistake((*head, "sideways_m"), expected, f"{sideways_m:g} m", "mend one of them"))
     return normal
 

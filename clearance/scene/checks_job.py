@@ -10,7 +10,7 @@ from clearance.scene.checks import Known, known_wire, potential_mistake
 from clearance.scene.checks_release import hung_on_gone
 from clearance.scene.checks_standing import area_mistakes, place_mistakes
 from clearance.scene.checks_unused import unused_in_stage
-from clearance.scene.messages import choices, meant, shown, spanned
+from clearance.scene.messages import choices, meant, shown
 from clearance.scene.records import (
     BRINGABLE,
     EARTH,
@@ -165,7 +165,7 @@ def _tie(scene: Scene, known: Known, rope: Rope) -> Iterator[Mistake]:
         remedy = meant(tie.name, (*known.wires, *known.ladders))
         yield Mistake(where(scene, rope, "from"), "a reference to a wire or the ladder", shown(str(tie)), remedy)
     elif ladder is not None and tie.name == ladder.name and not _on_it(tie, ladder.length_m):
-        expected = f"a place on the ladder, {spanned(0.0, ladder.length_m)}"
+        expected = f"a place on the ladder, from 0 to {ladder.length_m:g} m"
         remedy = "places count along the ladder from its feet: mend it, or length_m of the ladder"
         yield Mistake(where(scene, rope, "from"), expected, shown(str(tie)), remedy)
 

@@ -126,15 +126,6 @@ def shown(value: Any) -> str:
     return "a table" if isinstance(value, dict) else str(value)
 
 
-def spanned(low_m: float, high_m: float) -> str:
-    """What lies between two lengths, both rounded inward: whoever types what is printed is not refused again.
-
-    >>> spanned(0.0, 27.3456), spanned(2.6012, 27.34)
-    ('from 0 to 27.34 m', 'from 2.61 to 27.34 m')
-    """
-    return f"from {math.ceil(low_m * 100 - 1e-6) / 100:g} to {math.floor(high_m * 100 + 1e-6) / 100:g} m"
-
-
 def choices(options: Iterable[Any]) -> str:
     """Options as a file would write them, joined by commas and an or."""
     words = [shown(option) for option in options]

@@ -22,10 +22,9 @@ from clearance.conductor import catenary
 from clearance.conductor.carrying import Curve
 from clearance.conductor.catenary import Catenary
 from clearance.conductor.lines import Placed
-from clearance.errors import InputError, Mistake
+from clearance.errors import InputError, Mistake, at_least, at_most
 from clearance.scene import records, statements, weathered
 from clearance.scene.holding import phase_of, what_holds
-from clearance.scene.messages import spanned
 from clearance.scene.naming import fittings_name, foot_name, head_name
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec
@@ -70,6 +69,10 @@ class LineInsulator:
 
 class Wired(Protocol):
     """What has its wires in place: a desk, or a site when all is done."""
+
+    @property
+    def scene(self) -> Scene:
+        """What they are made from."""
 
     @property
     def wires(self) -> Mapping[str, HungWire]:
@@ -160,9 +163,9 @@ def place(desk: Wired, entry: records.Record, value: Place) -> Point:
     along = (value.along_m or 0.0) - float(np.hypot(*(start - anchor)[:2]))
     if not -1e-9 <= along <= chord + 1e-9:
         begins = (value.along_m or 0.0) - along
-        expected = f"a station on the conductor, {spanned(begins, begins + chord)}"
+        expected = f"a station on the conductor, from {at_least(begins)} to {at_most(begins + chord)} m"
         remedy = f"stations count along the chord from the from_m of '{value.name}'"
-        raise InputError(Mistake(("", str(value)), expected, f"{value.along_m:g} m", remedy))
+        raise InputError(Mistake((*where(desk.scene, entry), str(value)), expected, f"{value.along_m:g} m", remedy))
     if hung.bent is not None:
         return hung.bent.point(value.along_m or 0.0)
     return tuple(float(v) for v in catenary.point_at(hung.catenary, along))  # type: ignore[return-value]
