@@ -285,6 +285,7 @@ def test_who_says_so_and_why_stands_in_the_text_and_in_the_json_of_every_kind(fo
             continue
         seen.add(said["kind"])
         marks = {label: f"{label} of {said['kind']}".replace(" ", "-") for label in LABELS}
+        marks["on"] = f"2026-05-{len(seen):02}"
         result = check(read(folder, scene_of(name, {**said, **marks})), 0.05)
         console = Console(file=io.StringIO(), width=200)
         print_result(result, console)

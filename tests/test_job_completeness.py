@@ -49,7 +49,7 @@ MISSING = {
 
 def job(*left_out, **changes):
     stages = [{**one, **changes.get(name, {})} for name, one in WHOLE.items() if name not in left_out]
-    buses = [slab(f"bus {phase}", bottom_m=30.0 + 5 * k, potential=phase) for k, phase in enumerate("ABC")]
+    buses = [slab(f"bus {phase}", bottom_m=14.0 + 5 * k, potential=phase) for k, phase in enumerate("ABC")]
     return {"stages": stages, "asks": "job", "solids": buses}
 
 

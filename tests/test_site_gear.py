@@ -14,7 +14,7 @@ from clearance.job import site_gear
 from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
-FAR = [slab("bus A", bottom_m=30.0), slab("bus B", bottom_m=40.0, potential="B")]
+FAR = [slab("bus A", bottom_m=17.0), slab("bus B", bottom_m=40.0, potential="B")]
 BELT = 0.03 + 0.6 * 1.755
 """[m] Belt above the rung: boots, and 0.6 of the stature (common practice, no source)."""
 HANDS = worker.reach_envelope(small.body(), 0.0).bounds[1][2]

@@ -95,6 +95,9 @@ def test_phases_one_above_the_other_and_buses_on_two_levels_are_not_asked_about(
         span(phase + two, 12 + 6 * k, 12 + 6 * k, y) for two, y in (("", 0), ("2", 7)) for k, phase in enumerate("ABC")
     ]
     assert told(wires=tower, circuits=DOUBLE) == []
+    # The highest is 2.6 times as high as the lowest, and the middle one between them.
+    assert told(wires=three(8, 14, 21)) == []
+    assert told(wires=three(8, 8.3, 21)) == ["wire 'bus C'"]
     lower, upper = three(6, 6, 6), [{**one, "name": f"upper {one['name']}"} for one in three(18, 18, 18)]
     assert told(wires=[*lower, *upper]) == []
     # A single upper bus of a phase that is at the lower level too: a transfer bus.

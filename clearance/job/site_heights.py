@@ -42,6 +42,9 @@ LEAST_M = 0.1
 LONG_M = 3.0
 """[m] A rigid conductor of the line is longer than this, and lies rather than stands."""
 
+SLENDER: Final = 10.0
+"""[1] Length of a bar over its width and its height, at least."""
+
 Floats = NDArray[np.float64]
 Mark = tuple[str, str, Body]
 
@@ -113,6 +116,10 @@ def _lower(
             beside.setdefault(other.phase, []).append(over_ground_m(site, at))
     if any(TIMES * low <= high for low in beside.pop(line.phase, [])):
         return None
+    # Down from the conductor over what follows it, phase below phase.
+    for height in sorted((height for heights in beside.values() for height in heights), reverse=True):
+        if TIMES * height > high:
+            high = min(high, height)
     below = [(phase, max(heights)) for phase, heights in beside.items() if TIMES * max(heights) <= high]
     return max(below, key=lambda one: one[1], default=None)
 
@@ -138,7 +145,7 @@ def _lines(site: Site) -> Iterator[_Line]:
             continue
         if isinstance(solid, records.Cylinder):
             field, ends = "from_m", np.array([solid.from_m, solid.to_m], float)
-        elif isinstance(solid, records.Box):
+        elif isinstance(solid, records.Box) and max(solid.size_m[1:]) * SLENDER <= solid.size_m[0]:
             turn, half = math.radians(solid.heading_deg), solid.size_m[0] / 2
             way = np.array([math.cos(turn), math.sin(turn), 0.0])
             field, ends = "centre_m", np.array(solid.centre_m, float) + half * np.array([-way, way])
