@@ -89,6 +89,7 @@ def test_the_scene_checks(written):
     # A scene to go on from carries no statement: what nobody has said yet keeps it from being clear.
     assert found.verdict == "undecided"
     assert all(point.cure for point in found.open_points if point.verdict != "clear")
+    assert not [point for point in found.open_points if "potential" in point.what], "the survey states what it writes"
 
 
 def test_a_scene_without_a_voltage_says_so(found, folder):

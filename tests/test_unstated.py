@@ -9,6 +9,7 @@ import pytest
 import schema_walk
 from small_scenes import CIRCUIT, LADDER, TRACK, WORKER, box, checked, grip, scene, slab, stage
 
+from clearance.job import untold
 from clearance.scene.records import Circuit, SceneFile
 from clearance.scene.unstated import MUST, unstated
 
@@ -192,3 +193,11 @@ def test_the_result_is_undecided_until_it_is_stated(lean):
     else:
         assert told == []
         assert found.verdict == "clear"
+
+
+def test_nothing_is_no_cure_of_an_uncertainty_that_is_left_out():
+    """Whoever states it is asked again: `plausible`."""
+    (point,) = untold.not_stated(scene(ground={"kind": "level", "height_m": 0, "uncertainty_m": None}))
+    assert (point.where, point.cure) == ("ground", "state uncertainty_m there")
+    (point,) = untold.not_stated(scene(track={**TRACK, "settlement_m": None}))
+    assert point.cure == "state settlement_m there, 0.0 where that is so"

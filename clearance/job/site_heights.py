@@ -25,6 +25,7 @@ from clearance.scene import records
 from clearance.scene.assemble import Site
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Point, Record, Reference, where
+from clearance.scene.records_base import Xy
 
 HIGH: Final = "too high"
 
@@ -157,12 +158,15 @@ def _lines(site: Site) -> Iterator[_Line]:
 
 
 def over_ground_m(site: Site, at: Point | Floats) -> float:
-    """How high a place is over the ground [m], at least `LEAST_M`; beyond the modelled ground over its mean plane."""
-    place = np.array([at[:2]], float)
+    """How high a place is over the ground [m], at least `LEAST_M`."""
+    return max(float(at[2]) - ground_m(site, (float(at[0]), float(at[1]))), LEAST_M)
+
+
+def ground_m(site: Site, at: Xy) -> float:
+    """How high the ground is at a place [m]; beyond the modelled ground, its mean plane."""
     try:
-        level = float(ground.height_at(site.ground, place)[0])
+        return float(ground.height_at(site.ground, np.array([at]))[0])
     except InputError:
         corners = site.ground.shape.vertices.reshape(-1, 3)
         plane = np.column_stack([corners[:, :2], np.ones(len(corners))])
-        level = float(np.append(place[0], 1.0) @ np.linalg.lstsq(plane, corners[:, 2], rcond=None)[0])
-    return max(float(at[2]) - level, LEAST_M)
+        return float(np.append(at, 1.0) @ np.linalg.lstsq(plane, corners[:, 2], rcond=None)[0])

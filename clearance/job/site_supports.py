@@ -27,13 +27,13 @@ from clearance.job.footing import foot_knots, hooks_m
 from clearance.job.holding import HOLDS_M
 from clearance.job.measuring import Bench
 from clearance.job.site_hanging import hanging, hangs, of_places, of_solids, on_wire
-from clearance.job.site_heights import of_heights
+from clearance.job.site_heights import ground_m, of_heights
 from clearance.job.site_sags import listed, sags, uplifted
 from clearance.job.site_thin import of_thin
 from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
 from clearance.scene import records
-from clearance.scene.assemble import Site, on_ground, place
+from clearance.scene.assemble import Site, place
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records import Point, Reference, Stage
 from clearance.scene.records_statements import Absent
@@ -204,7 +204,7 @@ def _top_m(site: Site) -> float:
     if len(tops) == 1:
         tops += [vehicle.centre_m[2] + vehicle.size_m[2] / 2 for vehicle in scene.vehicles]
         on_foot = [stand.at_m for stage in scene.stages for person in scene.crew for stand in stands_in(stage, person)]
-        tops += [on_ground(site.ground, at)[2] + OVERHEAD_M for at in on_foot]
+        tops += [ground_m(site, at) + OVERHEAD_M for at in on_foot]
     return max(tops)
 
 
