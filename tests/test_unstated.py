@@ -129,10 +129,10 @@ def test_a_scene_that_states_what_would_be_taken_is_another_scene(where, parts, 
     left_out, said = scene(**parts), scene(**_stating(parts, key, tomllib.loads(f"taken = {taken}")["taken"]))
     assert unstated(said) == ()
     assert said.sha256 != left_out.sha256
-    # But for what is stated they are alike: no value differs.
-    assert [getattr(said, name) for name in SceneFile.model_fields] == [
-        getattr(left_out, name) for name in SceneFile.model_fields
-    ]
+    # But for what is stated they are alike: no value differs. That a zero is right `small_scenes` confirms where it is
+    # stated alone.
+    alike = [name for name in SceneFile.model_fields if name != "statements"]
+    assert [getattr(said, name) for name in alike] == [getattr(left_out, name) for name in alike]
 
 
 def test_the_highest_voltage_is_stated_and_not_left_to_the_rules():

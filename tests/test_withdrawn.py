@@ -201,7 +201,7 @@ def test_two_circuits_that_are_earthed_do_not_cover_for_each_other():
     earthed = [{"kind": "circuit earthed", "circuit": one["name"]} for one in feeders]
     plates = [box(f"plate {p}", [9 + 3 * n, 14, 20], [1, 1, 1], p)
               for n, p in enumerate(p for one in feeders for p in one["phases"])]  # fmt: skip
-    made = scene(circuits=[CIRCUIT, *feeders], solids=[*PHASES, *plates], statements=earthed)
+    made = scene(surveyed_m=SURE, circuits=[CIRCUIT, *feeders], solids=[*PHASES, *plates], statements=earthed)
     told = withdrawn.withdrawals(prepare(made).site)[:-1]
     assert [len(one.entries) for one in told if one.entries[0].kind == "circuit earthed"] == [2]
 
