@@ -133,9 +133,8 @@ def _clamped(scene: Scene, stage: Stage) -> Iterator[Mistake]:
     remedy = "clamp it to what the worker is bonded to"
     place = where(scene, stage, "clamp_m")
     if wire is None or wire.phase not in phases:
-        found = (
-            f"{shown(name)}, {'no wire' if wire is None else f'of phase {wire.phase}' if wire.phase else 'no phase'}"
-        )
+        of_phase = f"of phase {wire.phase}" if wire is not None and wire.phase else "no phase"
+        found = f"{shown(name)}, {of_phase}"
         yield Mistake(place, expected, found, remedy)
     elif name in (*stage.released, *stage.off):
         yield Mistake(place, expected, f"{shown(name)}, which is taken off in this stage", remedy)
