@@ -161,12 +161,27 @@ def _of_two_phases(circuits):
 
 
 def _of_nothing(whole):
-    """The statements that a ladder or a boom does not bend, that nobody moves the shoulders or steps aside, and that
-    what stands there was surveyed to nothing: the small scenes leave that out of what is worked out by hand."""
+    """The statements that a ladder or a boom does not bend, that nobody moves the shoulders or steps aside, that ropes
+    are straight, and that what stands there was surveyed to nothing: the small scenes leave that out of what is worked
+    out by hand."""
     for table, every in (("ground", "ground"), ("structures", "every structure"), ("solids", "every solid")):
         given = _certain(table, whole.get(table) or ())
         if any(entry.get("uncertainty_m") == 0.0 for entry in ([given] if isinstance(given, dict) else given)):
             yield {"kind": "confirmed", "entry": every, "field": "uncertainty_m", "value": 0.0}
+    for table, every, field in (
+        ("crew", "crew", "radius_m"), ("vehicles", "vehicle", "radius_m"), ("ropes", "rope", "slack_m"),
+        ("tools", "tool", "swing_m"),
+    ):  # fmt: skip
+        if any(entry.get(field) == 0.0 for entry in _certain(table, whole.get(table) or ())):
+            yield {"kind": "confirmed", "entry": f"every {every}", "field": field, "value": 0.0}
+    for number in range(1, 1 + max((len(_lines(wire)) for wire in whole.get("wires") or ()), default=0)):
+        if any(line["sag_m"] == 0.0 for wire in whole["wires"] for line in _lines(wire)[number - 1 : number]):
+            field = f"release.ropes {number}.sag_m"
+            yield {"kind": "confirmed", "entry": "every wire", "field": field, "value": 0.0}
+    for number in range(1, 1 + max((len(one.get("stands") or ()) for one in whole["stages"] or ()), default=0)):
+        stands = [one["stands"][number - 1] for one in whole["stages"] if len(one.get("stands") or ()) >= number]
+        if any(stand.get("radius_m") == 0.0 for stand in stands):
+            yield {"kind": "confirmed", "entry": "every stage", "field": f"stands {number}.radius_m", "value": 0.0}
     for table, word, fields in (
         ("ladder", "ladder", ("bending_m",)),
         ("aerial_device", "aerial device", ("bending_m", "room_m")),
@@ -179,6 +194,11 @@ def _of_nothing(whole):
                 if entry.get(field) == 0.0:
                     said = word if name == word else f"{word} '{name}'"
                     yield {"kind": "confirmed", "entry": said, "field": field, "value": 0.0}
+
+
+def _lines(wire):
+    """The ropes of a wire's release."""
+    return (wire.get("release") or {}).get("ropes") or ()
 
 
 HELPING = {
