@@ -41,11 +41,13 @@ class Memo:
         below [m]
     touched: by member, body and range, between which two places along the member the body may touch it [m]; None
         where nowhere
+    met: by two members and range, parts of the one, each with where on the other it may touch [m]
     """
 
     enclosed: dict[Told, Found] = field(default_factory=dict)
     proved: dict[Hashable, list[tuple[frozenset[Hashable], frozenset[Hashable], float]]] = field(default_factory=dict)
     touched: dict[Hashable, tuple[float, float] | None] = field(default_factory=dict)
+    met: dict[Hashable, tuple[tuple[tuple[float, float], tuple[float, float]], ...]] = field(default_factory=dict)
 
 
 def covered(

@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable, Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from itertools import combinations, pairwise
+from itertools import accumulate, combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,13 +169,18 @@ def _swept(
 ) -> Iterator[tuple[Course, Body, Part | None]]:
     """The same of bodies that move against the member, each told of."""
     others = _near(bench, piece, apart, within)
+    if not others:
+        yield from ((course, body, None) for course, some in apart.items() for body in some)
+        return
     rows = [(course, _cuts(*course.whole, COARSE_M)) for course in others]
     found: list[tuple[Course, Body, list[Part]]] = []
     near = _Looked(bench, piece, rows, others, within)
     for course, cuts in rows:
         for body in others[course]:
             parts = [part for part in cuts if near.boxes_meet(course, part, body)]
-            first = next((k for k, part in enumerate(parts) if near.touches(course, [part], body)), None)
+            # Most keep away from all of it, which is proved at once.
+            some = parts if near.touches(course, parts, body) else ()
+            first = next((k for k, part in enumerate(some) if near.touches(course, [part], body)), None)
             if first is not None:
                 last = next(
                     k
@@ -215,15 +220,15 @@ def _near(
 @lru_cache(maxsize=4096)
 def _beside(course: Course, shape: Shape) -> Part | None:
     """Between which two places of a member something touches it that never moves against it; None where nowhere."""
-    some = _about(shape, course.part(*course.whole))
+    some = _about(shape, _shape(course, course.whole))
     if some is None:
         return None
-    touched = [part for part in _cuts(*course.whole, COARSE_M) if _meet(course.part(*part), some)]
+    touched = [part for part in _cuts(*course.whole, COARSE_M) if _meet(_shape(course, part), some)]
     if not touched:
         return None
     lower, upper = _cuts(*touched[0], FINE_M), _cuts(*touched[-1], FINE_M)[::-1]
     low, high = (
-        next((part for part in parts if _meet(course.part(*part), some)), parts[-1]) for parts in (lower, upper)
+        next((part for part in parts if _meet(_shape(course, part), some)), parts[-1]) for parts in (lower, upper)
     )
     return low[0], high[1]
 
@@ -246,14 +251,14 @@ def _meet(one: Shape, other: Shape) -> bool:
 def _crossed(one: Course, other: Course) -> tuple[tuple[Part, Part], ...]:
     """Where two members touch one another that never move against each other: parts of the one, each with where on the
     other it may touch."""
-    far = other.part(*other.whole)
-    if _about(far, one.part(*one.whole)) is None:
+    far = _shape(other, other.whole)
+    if _about(far, _shape(one, one.whole)) is None:
         return ()
     found = []
     for part in _cuts(*one.whole, COARSE_M):
-        shape = one.part(*part)
+        shape = _shape(one, part)
         if _meet(shape, far):
-            some = [another for another in _cuts(*other.whole, COARSE_M) if _meet(shape, other.part(*another))]
+            some = [another for another in _cuts(*other.whole, COARSE_M) if _meet(shape, _shape(other, another))]
             found += [(part, (some[0][0], some[-1][1]))] if some else []
     return tuple(found)
 
@@ -270,10 +275,27 @@ def met(
         if one.link == other.link and one.rated is None and other.rated is None:
             for part, place in _crossed(one, other):
                 yield one.member, part, other.member, place
+    over, known = tuple(within.items()), piece.memo.met
     pairs = [(one, other) for one, other in pairs if one.link != other.link or one.rated or other.rated]
+    new = [pair for pair in pairs if (*pair, over) not in known]
+    if new:
+        found: dict[Hashable, list[tuple[Part, Part]]] = {(*pair, over): [] for pair in new}
+        for one, part, other, place in _met(bench, piece, new, within):
+            found[one, other, over].append((part, place))
+        known |= {asked: tuple(some) for asked, some in found.items()}
+    for one, other in pairs:
+        yield from ((one.member, part, other.member, place) for part, place in known[one, other, over])
+
+
+def _met(
+    bench: Bench, piece: Piece, pairs: Sequence[tuple[Course, Course]], within: Within
+) -> Iterator[tuple[Course, Part, Course, Part]]:
+    """The same of members that move against one another."""
     rows = [(course, [course.whole]) for course in {course: None for pair in pairs for course in pair}]
     far = _Looked(bench, piece, rows, {}, within)
     pairs = [(one, other) for one, other in pairs if far.parts_meet(one, one.whole, other, other.whole)]
+    if not pairs:
+        return
     rows = [(course, _cuts(*course.whole, COARSE_M)) for course in {course: None for pair in pairs for course in pair}]
     near = _Looked(bench, piece, rows, {}, within)
     for one, other in pairs:
@@ -281,7 +303,7 @@ def met(
             parts = _cuts(*other.whole, COARSE_M)
             some = [another for another in parts if near.parts_meet(one, part, other, another)]
             if some:
-                yield one.member, part, other.member, (some[0][0], some[-1][1])
+                yield one, part, other, (some[0][0], some[-1][1])
 
 
 def _cuts(low: float, high: float, piece_m: float) -> list[Part]:
@@ -315,24 +337,28 @@ class _Looked:
     ) -> None:
         setting = piece.compiled.setting
         there = {body.name for body in setting.bodies}
-        made = {}
+        cuts: dict[Course, dict[Part, Shape]] = {}
         for course, parts in rows:
-            for part in parts:
-                link = course.link or HELD
-                name = _name(course, part)
-                made[name] = Body(name, "part", course.part(*part), conductive=False, potential=None, link=link)
-        for course, _ in rows:
-            for body in others.get(course, ()):
-                if body.name not in there:
-                    made[body.name] = replace(body, link=body.link or HELD)
+            cuts.setdefault(course, {}).update({part: _shape(course, part) for part in parts})
+        asked = {body.name: body for course in cuts for body in others.get(course, ())}
+        made = [replace(b, link=b.link or HELD) for b in asked.values() if b.name not in there]
+        # The parts of a member are one body to the compiler, and one each to a question.
+        made += [
+            Body(_name(course, course.whole), "part", shapes.join(some.values()), False, None, link=course.link or HELD)
+            for course, some in cuts.items()
+        ]
         motion = Motion((*setting.motion.links, Link(HELD, None, ())), setting.motion.parameters)
-        asked = {body.name for course, _ in rows for body in others.get(course, ())}
-        bodies = (*(body for body in setting.bodies if body.name in asked), *made.values())
-        rated = {_name(course, part): course.rated for course, parts in rows for part in parts if course.rated}
+        bodies = (*(body for body in setting.bodies if body.name in asked), *made)
+        rated = {_name(course, course.whole): course.rated for course in cuts if course.rated}
         small = replace(setting, bodies=bodies, motion=motion, touching=frozenset(), rated={**setting.rated, **rated})
+        compiled = compile_setting(bench.engine, small)
+        runs = dict(compiled.runs)
+        for course, some in cuts.items():
+            places = accumulate(map(len, some.values()), initial=runs.pop(_name(course, course.whole))[0])
+            runs |= {_name(course, part): run for part, run in zip(some, pairwise(places), strict=True)}
+        compiled = replace(compiled, runs=runs)
         self.bench, self.within = bench, within
-        self.compiled = compile_setting(bench.engine, small)
-        self.least = coarse(bench.engine, self.compiled)
+        self.compiled, self.least = compiled, coarse(bench.engine, compiled)
 
     def boxes_meet(self, course: Course, part: Part, body: Body) -> bool:
         return self.least(Path((Group((_name(course, part),)), Group((body.name,))))) <= TOUCH_M
@@ -356,6 +382,12 @@ class _Looked:
             budget=BUDGET,
         )
         return found.outcome != "reached"
+
+
+@lru_cache(maxsize=16384)
+def _shape(course: Course, part: Part) -> Shape:
+    """A part of a member, made once for all that asks for it: without some statements members run as they did."""
+    return course.part(*part)
 
 
 def _name(course: Course, part: Part) -> str:

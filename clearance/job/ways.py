@@ -18,6 +18,7 @@ import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 LIVE = "live"
 """The potential of an end of which nothing says what it touches: taken to be live, at an unknown phase."""
@@ -99,26 +100,30 @@ def ways(
     floating = {
         name: [touch for touch in some if None in touch.at and touch.shorts_m > 0.0] for name, some in on.items()
     }
-    legs = {
-        touch: [_leg(of[name], touch, other, floating[name]) for other in some if other.by != touch.by]
-        for name, some in on.items()
-        for touch in some
-    }
+    there = list(dict.fromkeys(touch for some in on.values() for touch in some))
+
+    @cache
+    def legs(touch: Touch) -> list[Leg]:
+        name = touch.member
+        return [_leg(of[name], touch, other, floating[name]) for other in on[name] if other.by != touch.by]
+
     over = {
-        touch: [o for o in legs if None in touch.at and o.by == touch.by and o.member != touch.member] for touch in legs
+        touch: [o for o in there if None in touch.at and o.by == touch.by and o.member != touch.member]
+        for touch in there
     }
-    potentials = sorted({potential for touch in legs for potential in touch.at if potential is not None})
+    potentials = sorted({potential for touch in there for potential in touch.at if potential is not None})
     for one, other in itertools.combinations(potentials, 2):
         # Of an end at an unknown phase only the way to earth is known to be asked for.
         if LIVE in (one, other) and "earth" not in (one, other):
             continue
         ends = ("earth", one if other == "earth" else other) if "earth" in (one, other) else (one, other)
-        found = _shortest(legs, over, ends, parts)
+        found = _shortest(there, legs, over, ends, parts)
         yield from ((member, found[member.name]) for member in members if member.name in found)
 
 
 def _shortest(
-    legs: dict[Touch, list[Leg]],
+    touches: Sequence[Touch],
+    legs: Callable[[Touch], list[Leg]],
     over: dict[Touch, list[Touch]],
     ends: tuple[str, str],
     parts: Callable[[str, str, tuple[str, str]], bool],
@@ -127,7 +132,7 @@ def _shortest(
     along): over insulation alone no way that leaves a straight member and comes back to it is shorter than along it."""
     order = itertools.count()
     best: dict[str, Way] = {}
-    for first in legs:
+    for first in touches:
         if ends[0] not in first.at:
             continue
         queue: list[tuple[float, int, Touch, frozenset[str], tuple[Leg, ...]]] = [
@@ -139,7 +144,7 @@ def _shortest(
             if (touch, been) in done:
                 continue
             done.add((touch, been))
-            for leg in legs[touch]:
+            for leg in legs(touch):
                 total, further = length + leg.left_m, (*way, leg)
                 if ends[1] in leg.end.at and _apart(first, leg.end) and not parts(first.by, leg.end.by, ends):
                     for member in been:
