@@ -16,7 +16,7 @@ from clearance.errors import InputError
 from clearance.job import sequence, staging
 from clearance.job.maps import AXES as LADDER_AXES
 from clearance.job.maps import DEVICE_AXES
-from clearance.pipeline import Prepared, Progress, check_prepared
+from clearance.pipeline import Prepared, Progress, check_prepared, judged
 from clearance.result import Map, OpenPoint, Result, StageResult
 from clearance.scene.assemble import Site
 from clearance.scene.records import Range, Stage
@@ -130,7 +130,7 @@ def with_stages(prepared: Prepared, stages: tuple[Stage, ...]) -> Prepared:
 
 def proved(prepared: Prepared, stage: Stage, tolerance_m: float = TOLERANCE_M, moving: bool = True) -> StageResult:
     """What a sweep of one stage proves, at its own numbers; moving: False where a range may be one value on purpose."""
-    return check_prepared(with_stages(prepared, (stage,)), tolerance_m, withdraw=False, moving=moving).stages[0]
+    return judged(with_stages(prepared, (stage,)), tolerance_m, moving)[0]
 
 
 def rounded_inward(stage: Stage) -> Stage:

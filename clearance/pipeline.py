@@ -134,9 +134,7 @@ def check_prepared(
 
     Raises: InputError for a tolerance that is none, and for a bond that is out of reach.
     """
-    if not isinstance(tolerance_m, int | float) or not LEAST_TOLERANCE_M <= tolerance_m <= MOST_TOLERANCE_M:
-        expected = f"a distance from {LEAST_TOLERANCE_M:g} to {MOST_TOLERANCE_M:g} m"
-        raise InputError(Mistake(("tolerance_m",), expected, f"{tolerance_m!r}", f"{TOLERANCE_M:g} is usual"))
+    _refuse_tolerance(tolerance_m)
     scene, site = prepared.site.scene, prepared.site
     if progress is not None and not compiling.compiled_before():
         progress("compiling the kernel, as on every first run")
@@ -147,25 +145,14 @@ def check_prepared(
     bodies = [body for one in (look, *looks) if one is not None for body in one.bodies]
     engine = build_engine((setting for pieces in settings_of_all for setting in pieces), besides=bodies)
     bench = measuring.Bench(site, engine, tolerance_m, progress)
-    mistakes = [
-        mistake
-        for stage, pieces in zip(scene.stages, prepared.stages, strict=True)
-        for mistake in (*nearness.unreachable_bonds(bench, stage, pieces), *nearness.short_leads(bench, stage, pieces))
-    ]
-    if mistakes:
-        raise InputError(mistakes)
-    # Stages do not depend on one another: each has a bench of its own, and the order of results is the scene's.
-    benches = [replace(bench) for _ in scene.stages]
-    pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
-    tasks = list(zip(benches, scene.stages, pieces_of_all, strict=True))
-    stages = _all(bench, scene.stages, [partial(judging.judge_stage, *task, moving=moving) for task in tasks], progress)
+    stages, pieces_of_all, boxes = _judged(bench, prepared, moving)
     points = _Points(site_look.found(bench, look), _of_site(bench, prepared.stages), _of_job(scene, prepared.read))
     result = Result(
         scene=scene.name,
         sha256=scene.sha256,
         version=package_version(),
         tolerance_m=tolerance_m,
-        stages=tuple(stages),
+        stages=stages,
         line=judging.line_gaps(bench),
         skipped=(
             *site.skipped,
@@ -174,7 +161,7 @@ def check_prepared(
         open_points=points.all,
         complete=not completeness.missing(scene),
         basis=(*_basis(scene), *weathered.basis(scene, site.placed), *_unconfirmed(bench)),
-        boxes=sum(one.boxes for one in benches),
+        boxes=boxes,
     )
     told = tuple(
         _without(bench, one, again, points, prepared.read, result, pieces_of_all, progress)
@@ -187,6 +174,43 @@ def check_prepared(
         return replace(result, statements=tuple(unasked))
     last = told[-1:] if len(told) > 1 else ()
     return replace(result, statements=told[: len(told) - len(last)], without_all=told[-1] if told else None)
+
+
+def judged(prepared: Prepared, tolerance_m: float, moving: bool = True) -> tuple[StageResult, ...]:
+    """The stages alone, as `check_prepared` judges them: no look at the site, nothing of the job as a whole.
+
+    Raises: InputError as `check_prepared` does.
+    """
+    _refuse_tolerance(tolerance_m)
+    engine = build_engine(setting for pieces in prepared.stages for setting in pieces)
+    return _judged(measuring.Bench(prepared.site, engine, tolerance_m), prepared, moving)[0]
+
+
+def _refuse_tolerance(tolerance_m: float) -> None:
+    if not isinstance(tolerance_m, int | float) or not LEAST_TOLERANCE_M <= tolerance_m <= MOST_TOLERANCE_M:
+        expected = f"a distance from {LEAST_TOLERANCE_M:g} to {MOST_TOLERANCE_M:g} m"
+        raise InputError(Mistake(("tolerance_m",), expected, f"{tolerance_m!r}", f"{TOLERANCE_M:g} is usual"))
+
+
+def _judged(
+    bench: measuring.Bench, prepared: Prepared, moving: bool
+) -> tuple[tuple[StageResult, ...], list[tuple[measuring.Piece, ...]], int]:
+    """Every stage judged, the pieces that they were swept in, and how many boxes that took."""
+    scene = prepared.site.scene
+    mistakes = [
+        mistake
+        for stage, pieces in zip(scene.stages, prepared.stages, strict=True)
+        for mistake in (*nearness.unreachable_bonds(bench, stage, pieces), *nearness.short_leads(bench, stage, pieces))
+    ]
+    if mistakes:
+        raise InputError(mistakes)
+    # Stages do not depend on one another: each has a bench of its own, and the order of results is the scene's.
+    benches = [replace(bench) for _ in scene.stages]
+    pieces_of_all = [measuring.pieces_of(bench, settings) for settings in prepared.stages]
+    each = zip(benches, scene.stages, pieces_of_all, strict=True)
+    tasks = [partial(judging.judge_stage, *one, moving=moving) for one in each]
+    stages = _all(bench, scene.stages, tasks, bench.tell)
+    return tuple(stages), pieces_of_all, sum(one.boxes for one in benches)
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,9 @@ site, it is looked at again.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
 
 from clearance.bodies import Body
 from clearance.job import completeness, datum, site_check, site_gear, site_insulators, site_sizes, site_supports
@@ -57,33 +58,35 @@ def found(bench: Bench, look: Look) -> tuple[OpenPoint, ...]:
 
 
 def _idle(bench: Bench, look: Look) -> Iterator[OpenPoint]:
-    """Confirmations that confirm nothing: by itself each leaves all that is found as it would be without any."""
+    """Confirmations that confirm nothing: by itself each leaves all that is found as it would be without any.
+
+    What asks for nothing that a confirmation says finds the same with it.
+    """
     said = [entry for entry in look.read.statements if isinstance(entry, Confirmed)]
-    none = _doubts(bench, look, ()) if said else ()
-    for entry in said:
-        if _doubts(bench, look, (entry,)) == none:
-            what = f"statement {look.read.statements.index(entry) + 1} (confirmed) confirms nothing: "
-            what += f"no value of {entry.entry}, {entry.field}, that is {shown(entry.value)}, is unlikely"
-            yield OpenPoint("statements", what, "leave it out, or mend its field or its value", "clear")
+    idle = list(said)
+    for doubts in _doubts(bench, look) if said else ():
+        with plausible.with_alone() as asked:
+            none = tuple(doubts())
+        for entry in [one for one in idle if any(plausible.confirms(one, question) for question in asked)]:
+            with plausible.with_alone(entry):
+                if tuple(doubts()) != none:
+                    idle.remove(entry)
+    for entry in idle:
+        what = f"statement {look.read.statements.index(entry) + 1} (confirmed) confirms nothing: "
+        what += f"no value of {entry.entry}, {entry.field}, that is {shown(entry.value)}, is unlikely"
+        yield OpenPoint("statements", what, "leave it out, or mend its field or its value", "clear")
 
 
-def _doubts(bench: Bench, look: Look, kept: tuple[Confirmed, ...]) -> tuple[OpenPoint, ...]:
-    """All that a confirmation can take away, with these confirmations alone."""
-
-    def told(scene: Scene) -> Scene:
-        others = tuple(entry for entry in scene.statements if not isinstance(entry, Confirmed))
-        return scene.model_copy(update={"statements": (*others, *kept)})
-
-    there = replace(bench, site=replace(bench.site, scene=told(bench.site.scene)))
-    return (
-        *site_insulators.of_insulators(there),
-        *site_supports.of_supports(there, look.marks),
-        *site_gear.of_gear(there.site),
-        *datum.open_points(there.site),
-        *completeness.open_points(there.site.scene),
-        *plausible.unlikely(told(look.read)),
-        *plausible.doubted(told(look.read), site_sizes.of_files(look.site)),
-    )
+def _doubts(bench: Bench, look: Look) -> Iterator[Callable[[], Iterable[OpenPoint]]]:
+    """All that a confirmation can take away."""
+    site = bench.site
+    yield partial(site_insulators.of_insulators, bench)
+    yield partial(site_supports.of_supports, bench, look.marks)
+    yield partial(site_gear.of_gear, site)
+    yield partial(datum.open_points, site)
+    yield partial(completeness.open_points, site.scene)
+    yield partial(plausible.unlikely, look.read)
+    yield lambda: plausible.doubted(look.read, site_sizes.of_files(look.site))
 
 
 def again(look: Look, site: Site, entries: Iterable[Statement]) -> Look | None:

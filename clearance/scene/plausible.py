@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
@@ -142,12 +144,48 @@ def confirming(entry: str, field: str, value: Any, every: str = "", doubt: Doubt
 
 def confirmed(scene: SceneFile, entry: str, field: str, value: Any, doubt: Doubt | None = None) -> bool:
     """Whether a statement confirms this value of an entry, or of every entry of its kind, against this doubt."""
-    entries = (entry, f"every {_word(entry)}")
-    return any(
-        said.entry in entries and (said.field, said.doubt) == (field, doubt) and _same(value, said.value)
-        for said in scene.statements
-        if isinstance(said, Confirmed)
-    )
+    alone, question = _ALONE.get(), Question(entry, field, value, doubt)
+    if alone is None:
+        return any(confirms(said, question) for said in scene.statements if isinstance(said, Confirmed))
+    alone.asked.append(question)
+    return any(confirms(said, question) for said in alone.kept)
+
+
+@dataclass(frozen=True)
+class Question:
+    """Whether a value of an entry is confirmed against a doubt."""
+
+    entry: str
+    field: str
+    value: Any
+    doubt: Doubt | None
+
+
+def confirms(said: Confirmed, question: Question) -> bool:
+    """Whether a statement answers a question."""
+    entries = (question.entry, f"every {_word(question.entry)}")
+    told = said.entry in entries and (said.field, said.doubt) == (question.field, question.doubt)
+    return told and _same(question.value, said.value)
+
+
+@dataclass(frozen=True, eq=False)
+class _Alone:
+    kept: tuple[Confirmed, ...]
+    asked: list[Question]
+
+
+_ALONE: ContextVar[_Alone | None] = ContextVar("_ALONE", default=None)
+
+
+@contextmanager
+def with_alone(*kept: Confirmed) -> Iterator[list[Question]]:
+    """Within it these confirmations count, and no other of a scene; it gives what is asked of them, as it is asked."""
+    alone = _Alone(kept, [])
+    before = _ALONE.set(alone)
+    try:
+        yield alone.asked
+    finally:
+        _ALONE.reset(before)
 
 
 def entries_of(scene: SceneFile) -> frozenset[str]:
