@@ -21,8 +21,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import asinh, hypot, inf, sqrt
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -35,8 +35,6 @@ Floats = NDArray[np.float64]
 RESIDUAL_M = 1.0e-7
 """[m] A line is accepted when its end misses its attachment by less, times (1 + length / 1 km); larger: wrong sags
 pass."""
-
-EYE: Final = np.eye(3)
 
 
 @dataclass(frozen=True)
@@ -51,6 +49,13 @@ class Segment:
     length_m: float
     load_N_m: tuple[float, float, float]
     stiffness_N: float = inf
+
+    @cached_property
+    def load(self) -> tuple[Floats, float, Floats]:
+        """The load and its size [N/m], and its direction, where it has one."""
+        load = np.array(self.load_N_m, float)
+        weight = sqrt(load.dot(load))
+        return load, weight, load / (weight or 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,54 +82,62 @@ def run(force: Floats, segments: Sequence[Segment], loads: Sequence[Floats]) -> 
     Returns displacement (3,) [m], its derivative in the tension, symmetric (3, 3) [m/N], the complementary energy [N
     m] and the tension at the end (3,) [N], before any load hung there.
     """
-    place, slope, energy, tension = np.zeros(3), np.zeros((3, 3)), 0.0, np.array(force, float)
+    place, slope, energy, tension = [0.0] * 3, [0.0] * 9, 0.0, np.array(force, float)
     for index, segment in enumerate(segments):
         step, gain, stored, leaving = _piece(tension, segment, segment.length_m)
-        place += step
-        slope += gain
+        place = [one + more for one, more in zip(place, step, strict=True)]
+        slope = [one + more for one, more in zip(slope, gain, strict=True)]
         energy += stored
         tension = leaving
         if index < len(segments) - 1:
             # A force P pulling the joint down is taken by the tension difference: T_next = T - P.
             tension = tension - loads[index]
-    return place, slope, energy, tension
+    return np.array(place), np.array(slope).reshape(3, 3), energy, tension
 
 
-def _piece(tension: Floats, segment: Segment, length: float) -> tuple[Floats, Floats, float, Floats]:
-    """One segment: displacement, derivative, complementary energy and the tension at its end."""
-    load = np.asarray(segment.load_N_m, float)
-    weight = sqrt(load @ load)
+def _piece(tension: Floats, segment: Segment, length: float) -> tuple[list[float], list[float], float, Floats]:
+    """One segment: displacement, derivative row by row, complementary energy and the tension at its end.
+
+    By numbers, not by arrays: of three numbers an array takes several times as long, and this is asked a million times.
+    """
+    load, weight, down = segment.load
     leaving = tension - load * length
     soft = 0.0 if segment.stiffness_N == inf else length / segment.stiffness_N
-    stretch = soft * (tension + leaving) / 2.0
-    squared = float(tension @ tension + tension @ leaving + leaving @ leaving) / 3.0
-    size = sqrt(tension @ tension)
+    start, end = tension.tolist(), leaving.tolist()
+    stretch = [soft * (a + b) / 2.0 for a, b in zip(start, end, strict=True)]
+    own = tension.dot(tension)
+    squared = float(own + tension.dot(leaving) + leaving.dot(leaving)) / 3.0
+    size = sqrt(own)
     if weight * length <= 1e-6 * size:
         # Straight to within (w L / T)^2 / 24 of its length, under 1e-13: the closed form would only lose digits.
         middle = (tension + leaving) / 2.0
-        scale = sqrt(middle @ middle)
-        unit = middle / scale
-        gain = (EYE - unit[:, None] * unit) * (length / scale) + EYE * soft
-        return unit * length + stretch, gain, scale * length + soft * squared / 2.0, leaving
-    down = load / weight
-    first = float(tension @ down)
+        scale = sqrt(middle.dot(middle))
+        unit = [part / scale for part in middle.tolist()]
+        rest = length / scale
+        gain = [((i == j) - u * v) * rest + (i == j) * soft for i, u in enumerate(unit) for j, v in enumerate(unit)]
+        place = [u * length + more for u, more in zip(unit, stretch, strict=True)]
+        return place, gain, scale * length + soft * squared / 2.0, leaving
+    first = float(tension.dot(down))
     last = first - weight * length
     across = tension - first * down
-    level = max(sqrt(across @ across), 1e-9 * weight * length, 1e-12 * size)
-    sideways = across / level
+    level = max(sqrt(across.dot(across)), 1e-9 * weight * length, 1e-12 * size)
     root_first, root_last = hypot(level, first), hypot(level, last)
     turned = asinh(first / level) - asinh(last / level)
-    place = across * (turned / weight) + down * ((root_first - root_last) / weight) + stretch
-    whole = turned / weight
+    whole, sunk = turned / weight, (root_first - root_last) / weight
+    (x, y, z), (d, e, f) = across.tolist(), down.tolist()
+    place = [x * whole + d * sunk + stretch[0], y * whole + e * sunk + stretch[1], z * whole + f * sunk + stretch[2]]
     across_part = (first / root_first - last / root_last) / weight
     mixed = level * (1.0 / root_last - 1.0 / root_first) / weight
-    both = sideways[:, None] * down
-    gain = (
-        EYE * (whole + soft)
-        - (across_part * sideways)[:, None] * sideways
-        - mixed * (both + both.T)
-        - ((whole - across_part) * down)[:, None] * down
-    )
+    x, y, z = x / level, y / level, z / level
+    rest, both = whole + soft, whole - across_part
+    a, b, c = across_part * x, across_part * y, across_part * z
+    g, h, k = both * d, both * e, both * f
+    xe, xf, yf = mixed * (x * e + y * d), mixed * (x * f + z * d), mixed * (y * f + z * e)
+    gain = [
+        rest - a * x - mixed * (x * d + x * d) - g * d, 0.0 - a * y - xe - g * e, 0.0 - a * z - xf - g * f,
+        0.0 - b * x - xe - h * d, rest - b * y - mixed * (y * e + y * e) - h * e, 0.0 - b * z - yf - h * f,
+        0.0 - c * x - xf - k * d, 0.0 - c * y - yf - k * e, rest - c * z - mixed * (z * f + z * f) - k * f,
+    ]  # fmt: skip
     energy = (first * root_first - last * root_last + level * level * turned) / (2.0 * weight) + soft * squared / 2.0
     return place, gain, energy, leaving
 
@@ -285,7 +298,7 @@ def _walk(line: Hung) -> list[tuple[Floats, Floats]]:
     for index, segment in enumerate(line.segments):
         place, tension = places[-1]
         step, _, _, leaving = _piece(tension, segment, segment.length_m)
-        places.append((place + step, leaving - line.loads[index] if index < len(line.loads) else leaving))
+        places.append((place + np.array(step), leaving - line.loads[index] if index < len(line.loads) else leaving))
     return places
 
 
@@ -347,7 +360,7 @@ def lowest(line: Hung) -> Floats:
         fall = segment.load_N_m[2]
         at = tension[2] / fall if fall else -1.0
         if 0.0 < at < segment.length_m:
-            point = place + _piece(tension, segment, at)[0]
+            point = place + np.array(_piece(tension, segment, at)[0])
             best = point if point[2] < best[2] else best
     return np.asarray(best, float)
 
