@@ -53,10 +53,7 @@ class Shape:
 
 def _shape(vertices: Floats, corners: int, radius: ArrayLike, uncertainty: ArrayLike) -> Shape:
     count = len(vertices)
-    around = (
-        np.broadcast_to(np.asarray(radius, float), count).copy(),
-        np.broadcast_to(np.asarray(uncertainty, float), count).copy(),
-    )
+    around = np.full(count, radius, float), np.full(count, uncertainty, float)
     for name, values in (("vertices", vertices), ("radius", around[0]), ("uncertainty", around[1])):
         if not np.isfinite(values).all():
             raise InputError(Mistake(("shape", name), "finite numbers", "NaN or infinity"))

@@ -182,27 +182,27 @@ def _ladder_bodies(site: Site, stage: Stage, rig: Rig) -> Iterator[Body]:
     entry = site.scene.ladder
     assert entry is not None
     uncertainty = entry.bending_m + rig.fit_m
-    shape = ladder.rails(
+    shape = _rails(
         entry.length_m, entry.width_m, entry.rail_diameter_m, entry.rung_spacing_m, uncertainty_m=uncertainty
     )
     yield Body(entry.name, "ladder", shape, conductive=False, potential=None, job=True, link="ladder")
     outer = entry.width_m + entry.rail_diameter_m
-    for low, high, piece in ladder.hull_pieces(entry.length_m, outer, entry.rail_diameter_m, uncertainty_m=uncertainty):
+    for low, high, piece in _hull_pieces(entry.length_m, outer, entry.rail_diameter_m, uncertainty_m=uncertainty):
         yield Body(
             piece_name(entry.name, low, high), HULL, piece, conductive=False, potential=None, job=True, link="ladder"
         )
     for name, low, high in records.metal_parts(entry):
-        shape = ladder.rails(
+        shape = _rails(
             entry.length_m, entry.width_m, entry.rail_diameter_m, entry.rung_spacing_m, low, high,
             uncertainty_m=uncertainty,
         )  # fmt: skip
         yield _metal(site, entry, name, shape)
     for fitting in entry.fittings:
-        shape = ladder.fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
+        shape = _fitting(fitting.from_m, fitting.to_m, outer, fitting.radius_m, uncertainty)
         potential = EARTH if fitting.potential == EARTH else None
         yield Body(fitting.name, "fitting", shape, potential=potential, job=True, link="ladder")
     if entry.platform_m is not None:
-        shape = ladder.platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
+        shape = _platform(entry.platform_m, outer, entry.platform_depth_m, entry.tilt_deg, uncertainty)
         name, note = records.platform_name(entry.name), "taken as metal that floats, to either side of the ladder"
         yield Body(name, "fitting", shape, potential=None, job=True, link="ladder", note=note)
 
@@ -244,9 +244,11 @@ def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
     return tuple(names)
 
 
+_rails, _hull_pieces = lru_cache(maxsize=256)(ladder.rails), lru_cache(maxsize=64)(ladder.hull_pieces)
+_fitting, _platform = lru_cache(maxsize=256)(ladder.fitting), lru_cache(maxsize=64)(ladder.platform)
 _posture = lru_cache(maxsize=64)(worker.posture)
 _reach_envelope = lru_cache(maxsize=64)(worker.reach_envelope)
-"""The same people stand in many stages, and again in each without some statements."""
+"""The same people and the same ladder stand in many stages, and again in each without some statements."""
 
 
 def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand) -> Iterator[Body]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,13 +40,13 @@ def with_contained(
     place: the shape of a body where it is at the centre of the box
     among: whether a solid and a body are to be looked at
     """
-    found = []
+    found, placed = [], cache(place)
     for solid in bodies:
         if solid.name in closed and len(solid.shape):
             inside = []
             for body in bodies:
                 if body is not solid and len(body.shape) and among(solid, body):
-                    point = first_inside(solid.shape, body.shape if body.link is None else place(body))
+                    point = first_inside(solid.shape, body.shape if body.link is None else placed(body))
                     if point is not None:
                         inside.append(point)
             if inside:
