@@ -70,16 +70,16 @@ def test_no_pose_that_the_guys_left_allow_gets_out(lean, count):
         taut = 6.0 * np.sqrt(2.0) + (0 if lean == 0 else 6.0 * np.radians(3))
         allowed = poses(rng, towards, [1.04 * taut] * 3, 6.0)
         assert len(allowed) > 100
+        points = []
         for u in allowed[:count]:
             turn = Rotation.align_vectors([u], [[0, 0, 1]])[0] * Rotation.from_rotvec([0, 0, rng.uniform(0, 2 * np.pi)])
-            rails = turn.apply(rng.uniform([-0.03, -0.23, 0], [0.03, 0.23, 8.0], size=(20, 3)))
-            assert inside(one.body.shape, rails).all()
+            points.append(turn.apply(rng.uniform([-0.03, -0.23, 0], [0.03, 0.23, 8.0], size=(20, 3))))
             spun = Rotation.random(random_state=rng)
             which = rng.integers(len(corners), size=20)
             out = rng.normal(size=(20, 3))
             out *= around[which][:, None] / np.linalg.norm(out, axis=1)[:, None]
-            worker = rng.uniform(2, 3) * u + spun.apply(corners[which] + out)
-            assert inside(one.body.shape, worker).all()
+            points.append(rng.uniform(2, 3) * u + spun.apply(corners[which] + out))
+        assert inside(one.body.shape, np.concatenate(points)).all()  # of rails and worker, in one go
         # Over the lost guy's own side it cannot fall: the guy opposite is too short.
         lost = next(np.array(rope.to_m) for rope in site.scene.ropes if rope.name == one.lost)
         out_there = 7.9 * lost / np.linalg.norm(lost)
