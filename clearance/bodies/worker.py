@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -153,6 +154,8 @@ def build(
     return Build(stature_m=stature, shoulder_half_m=half, shoulder_raised_m=raised, **measures, **worn)
 
 
+# The same few people stand in every stage, and are asked how far they reach many times besides.
+@lru_cache(maxsize=64)
 def posture(
     worker: Build,
     name: PostureName,
@@ -209,6 +212,7 @@ def posture(
     return shapes.moved(shape, np.diag([1.0, -1.0, 1.0])) if hand == "left" else shape
 
 
+@lru_cache(maxsize=64)
 def reach_envelope(worker: Build, trunk_lean_m: float = 0.0, tool_m: float = 0.0, hanging_m: float = 0.0) -> Shape:
     """Everything the body, both hands and a tool in either can touch while the feet are on the rung.
 

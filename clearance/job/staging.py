@@ -246,9 +246,7 @@ def tools_of(site: Site, stage: Stage, setting: Setting) -> tuple[str, ...]:
 
 _rails, _hull_pieces = lru_cache(maxsize=256)(ladder.rails), lru_cache(maxsize=64)(ladder.hull_pieces)
 _fitting, _platform = lru_cache(maxsize=256)(ladder.fitting), lru_cache(maxsize=64)(ladder.platform)
-_posture = lru_cache(maxsize=64)(worker.posture)
-_reach_envelope = lru_cache(maxsize=64)(worker.reach_envelope)
-"""The same people and the same ladder stand in many stages, and again in each without some statements."""
+"""The same ladder stands in many stages, and again in each without some statements."""
 
 
 def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand) -> Iterator[Body]:
@@ -268,12 +266,12 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand)
             continue
         body = build_of(person)
         if check == "posture":
-            shape = _posture(body, records.posture(stage), person.tool_m, person.hanging_m, hand)
+            shape = worker.posture(body, records.posture(stage), person.tool_m, person.hanging_m, hand)
             extent = math.inf
         else:
             restrained = statements.reach_m(scene, person.name)
             reached = body if restrained is None else replace(body, arm_m=min(body.arm_m, restrained))
-            shape = _reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
+            shape = worker.reach_envelope(reached, person.trunk_lean_m, person.tool_m, person.hanging_m)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry, device = scene.ladder, aerial.device_in(site, stage)
         off = rig.fit_m + (device.room_m if device is not None else entry.bending_m if entry is not None else 0.0)
