@@ -1,6 +1,7 @@
 """Owns the whole flow: scene -> bodies -> settings -> enclosures -> verdicts -> result.
 
-`check(scene)` is the main job. `settings(scene)` gives what drawings and pages need: every stage as it was swept.
+`check(scene)` is the main job. `judged` gives the stages alone, for who asks of one over many ranges.
+`settings(scene)` gives what drawings and pages need: every stage as it was swept.
 """
 
 from __future__ import annotations
