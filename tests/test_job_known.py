@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from clearance import shapes
@@ -16,6 +17,7 @@ from clearance.engine import Group, Path, build_engine
 from clearance.job.known import alone, covered
 from clearance.job.measuring import Bench, Floor, beneath, found_for, piece_after, pieces_of
 from clearance.job.setting import Setting
+from clearance.job.touching import along_line, met
 from clearance.motion import Joint, Link, Motion
 from clearance.withdrawn import changed_bodies
 
@@ -129,3 +131,20 @@ def test_what_was_proved_of_a_body_says_nothing_of_one_of_its_name_that_is_neare
     found = beneath(bench, after(bench, one, other, piece), (path("post"),), 1.0)
     assert found is not None
     assert found.margin_lower_m == pytest.approx(0.2, abs=1e-3)
+
+
+def test_where_members_meet_is_known_by_the_range_and_by_where_both_run():
+    """A rope that slides along x meets a mast at x = 0.9 m in the one half of its way and not in the other; one 0.05 m
+    beside its way never does. Of each a piece up to 0.5 m is looked at: the rope is 1 m long, and the mast 0.4 m."""
+    bench, piece = began(setting())
+    rope = along_line("rope", "worker", np.array([[0.0, 0, 0], [0, 0, 1.0]]), (0.01, 0.0))
+    mast, beside = (along_line("mast", None, np.array([[0.9, y, 0], [0.9, y, 0.4]]), (0.01, 0.0)) for y in (0.0, 0.05))
+    found = [("rope", (0.0, 0.5), "mast", (0.0, 0.4))]
+    halves = [({"travel_m": (0.5, 1.0)}, found), ({"travel_m": (0.0, 0.5)}, [])]
+    for within, expected in (*halves, *halves):
+        assert list(met(bench, piece, [rope, mast], (), within)) == expected
+        boxes = bench.boxes
+        assert list(met(bench, piece, [rope, mast], (), within)) == expected
+        assert bench.boxes == boxes, "asked once"
+        assert list(met(bench, piece, [rope, beside], (), within)) == []
+        assert list(met(bench, piece, [rope, mast], {frozenset(("rope", "mast"))}, within)) == []
