@@ -78,6 +78,11 @@ def tail_rope(to_m, name="tail rope", **others):
     return {"name": name, "to_m": to_m, "diameter_m": 0.012, "sag_m": 0.0, "wet_or_dirty_m": 0.0, **others}
 
 
+def hands_at(*lines):
+    """The crew: somebody at the end of each of some ropes, whose name tells which; nobody takes a step aside."""
+    return [{"name": f"hands of {line['name']}", "stature_m": 1.755, "at_m": line["to_m"][:2]} for line in lines]
+
+
 def contact(one, other):
     """The statement that two bodies are meant to touch."""
     return {"kind": "contact", "bodies": [one, other]}

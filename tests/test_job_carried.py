@@ -36,6 +36,7 @@ def step(name, kind="work", **fields):
 
 def parts(*stages, **changes):
     return {"circuits": [TWO], "ladder": None, "track": None, "workers": None, "ropes": [LINE],
+            "crew": [{"name": "helper", "stature_m": 1.755, "at_m": [2.0, 0.7]}],
             "tools": [BAG] if any(one.get("hauled") for one in stages) else None,
             "statements": [INSULATES], "solids": [slab("bus", bottom_m=6.8), FAR_B, MAST], "stages": stages,
             **changes}  # fmt: skip

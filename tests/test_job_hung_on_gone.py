@@ -135,15 +135,68 @@ def by_place(at):
 
 
 @pytest.mark.parametrize(("share", "away_m", "fixed"), [
-    (0.4, 0.0, True), (0.4, fixed_to.FIXED_M - 0.02, True), (0.4, fixed_to.FIXED_M + 0.02, False), (0.995, 0.0, False),
+    (0.4, 0.0, True), (0.4, fixed_to.FIXED_M - 0.02, True), (0.4, fixed_to.FIXED_M + 0.02, False),
 ])  # fmt: skip
 def test_what_touches_a_wire_that_is_off_between_its_ends_is_told(share, away_m, fixed):
-    """Its ends touch what the wire hangs on, which stays."""
     for told, words in by_place(on_dropper(share, away_m)):
         site = prepare(scene(**parts(**told))).site
         points = list(fixed_to.of_stage(site, site.scene.stages[0]))
         assert [point.what.split(" is fixed")[0] for point in points] == [words] * fixed
         assert all(point.verdict == "undecided" and point.where == "wire 'dropper'" for point in points)
+
+
+def told_of(**told):
+    site = prepare(scene(**parts(**told))).site
+    return [point.what.split(", and would")[0] for point in fixed_to.of_stage(site, site.scene.stages[0])]
+
+
+AT_END = "is fixed to it at its end, and held by nothing else in the scene"
+
+
+@pytest.mark.parametrize("share", [0.01, 0.02, 0.98, 0.99])
+def test_so_is_what_touches_it_at_an_end_and_is_held_there_by_nothing_else(share):
+    """A post is held at its foot; nothing else of these is."""
+    for told, words in by_place(on_dropper(share)):
+        assert told_of(**told) == ([] if "insulator" in words else [f"{words} {AT_END}"])
+
+
+POLE = {"name": "pole", "insulating_m": 1.0, "diameter_m": 0.1}
+
+
+@pytest.mark.parametrize("end", [0, 1])
+def test_what_something_else_holds_stays_where_the_wire_was(end):
+    """A fitting between the wire and a post; the same with the post no nearer than 0.1 m."""
+    x, y, z = (FREE, FIXED)[end]
+    pad = small.box("pad", [x, y, z + 0.1], [0.2, 0.2, 0.2], "A")
+    for off, stays in ((0.0, True), (0.15, False)):
+        post = {**POLE, "from_m": [x, y, z + 3.2 + off], "to_m": [x, y, z + 0.2 + off], "diameter_m": 0.02}
+        assert told_of(solids=[pad], insulators=[post]) == [] if stays else [f"solid 'pad' {AT_END}"]
+    # From one to the next, down to the earth; and as a load of a wire that stays.
+    links = [small.box(f"link {k}", [x, y, z + 0.3 + 0.2 * k], [0.2, 0.2, 0.2], "A") for k in range(3)]
+    held = [*links[:2], small.box("beam", [x, y, z + 0.7], [0.2, 0.2, 0.2])]
+    assert told_of(solids=[pad, *held]) == []
+    assert told_of(solids=[pad, *links]) == [f"solid 'pad' {AT_END}"]
+    bus = {"kind": "span", "name": "bus", "phase": "A", "from_m": [x, -15.0, z], "to_m": [x, 15.0, z],
+           "sag_m": 0.3, "diameter_m": 0.03, "weight_N_m": 10.0}  # fmt: skip
+    load = {"what": "pad", "at_m": 15.0, "weight_kN": 0.1, "when_stated": "on", "basis": "weighed"}
+    assert told_of(solids=[pad], wires=[bus]) == [f"solid 'pad' {AT_END}"]
+    assert told_of(solids=[pad], wires=[{**bus, "loads": [load], "sag_m": 0.01}]) == []
+
+
+def test_a_wire_stays_that_ends_elsewhere_or_is_held_where_it_ends():
+    bus = {"kind": "span", "name": "bus", "phase": "A", "from_m": [0.0, -15.0, 20.0], "to_m": [0.0, 15.0, 20.0],
+           "sag_m": 0.01, "diameter_m": 0.03}  # fmt: skip
+    assert told_of(wires=[bus]) == []
+    here = {**bus, "from_m": list(FREE)}
+    assert told_of(wires=[here]) == [f"wire 'bus' {AT_END}"]
+    post = {**POLE, "from_m": [0.0, 0.0, 17.0], "to_m": list(FREE)}
+    assert told_of(wires=[here], insulators=[post]) == []
+    # Held at its other end alone it goes with the wire at this one.
+    other = {**POLE, "from_m": [0.0, 15.0, 17.0], "to_m": [0.0, 15.0, 20.0]}
+    assert told_of(wires=[here], insulators=[other]) == [f"wire 'bus' {AT_END}"]
+    string = {"kind": "strain", "length_m": 2.0, "insulating_m": 1.5, "diameter_m": 0.2}
+    strung = {**here, "from_m": [0.0, -2.0, 20.0], "from_string": string}
+    assert told_of(wires=[strung]) == []
 
 
 def test_what_goes_with_the_wire_or_before_it_is_not_told():

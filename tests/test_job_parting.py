@@ -24,13 +24,20 @@ from clearance.report.numbers import up
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
-ROPE = {"name": "lowering rope", "to_m": [-14.0, 0.0, 1.0], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.0}
-OTHER = {**ROPE, "name": "other rope", "to_m": [-14.0, 2.0, 1.0]}
+ROPE = {"name": "lowering rope", "to_m": [-14.0, -6.0, 0.1], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.0}
+OTHER = {**ROPE, "name": "other rope", "to_m": [-14.0, 6.0, 0.1]}
 BUS = box("bus A", [0.0, 0.0, 20.25], [0.5, 0.5, 0.5], "A")
 """Its underside is at 20 m."""
 FAR_B = box("bus B", [0.0, 0.0, 60.0], [1.0, 1.0, 1.0], "B")
 FREE, FIXED, PARKED = [0.0, 0.0, 19.985], [9.0, 0.0, 8.0], [0.0, 0.0, 12.0]
 POST = {"name": "post", "from_m": [9.0, 0.0, 2.0], "to_m": FIXED, "insulating_m": 5.9, "diameter_m": 0.2}
+HOLDER = {
+    "name": "holder",
+    "from_m": [0.0, 0.0, 24.0],
+    "to_m": [0.0, 0.0, 20.5],
+    "insulating_m": 3.5,
+    "diameter_m": 0.2,
+}
 ALLOWED = {"kind": "may open", "wire": "dropper", "how": "by stick or rope", "current_A": 0.05, "energy_J": 50.0}
 HELD = {"kind": "held", "wire": "dropper", "within_m": 0.5}
 TRAPPED = 1.0
@@ -54,7 +61,8 @@ def step(name, kind, **fields):
 
 def opening(high, kind="open", said=(ALLOWED, HELD), never=("earth",), others=(), release=None, **parts):
     return {"circuits": [TWO], "solids": [BUS, FAR_B, *others], "wires": [dropper(**(release or {}))],
-            "insulators": [POST], "ladder": None, "track": None, "workers": None,
+            "insulators": [POST, HOLDER], "ladder": None, "track": None, "workers": None,
+            "crew": small.hands_at(ROPE, OTHER),
             "stages": [step(kind, kind, released=["dropper"], lower_m=[0.0, high], anew=True)],
             "statements": [isolated("dropper"), never_at("dropper", *never),
                            *({"kind": "insulating", "body": rope["name"]} for rope in (ROPE, OTHER)),
@@ -231,7 +239,7 @@ def test_whoever_holds_the_free_end_is_exempt_only_where_a_limit_covers_it():
 
 def test_the_hand_that_opens_holds_the_tail_only_until_the_opening_ends():
     """From there on a rope may fail beside who opened it, bonded as they are: what holds the tail then decides."""
-    ropes = [{**one, "to_m": [4.0, y, 1.0]} for one, y in ((ROPE, 9.0), (OTHER, 11.0))]
+    ropes = [{**one, "to_m": [4.0, y, 0.1]} for one, y in ((ROPE, -9.0), (OTHER, 9.0))]
     wire = {**dropper(lowered_to_m=[5.0, 0.0, 18.0], ropes=ropes), "to_m": [15.0, 0.0, 21.0]}
 
     def kept(within_m, high=5.2):

@@ -19,6 +19,8 @@ from clearance.pipeline import prepare
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 TOP = 12.0
+LOW = 0.1
+"""[m] The height of an anchor in the ground."""
 CREST = 245.0 / math.sqrt(3)
 TO_EARTH = 0.3048 * 0.011 * CREST * 2.5 + 0.31
 """[m] OSHA with a tool in the gap, at 2.5 per unit."""
@@ -31,7 +33,7 @@ and pieces of the rope."""
 
 
 def ropes(*others, lower=(0.0, 1.0), stages=None, lines=None, **parts):
-    lines = [tail_rope([0.0, 0.0, 0.5])] if lines is None else lines
+    lines = [tail_rope([0.0, 0.0, LOW])] if lines is None else lines
     release = {"free_end": "from", "lowered_to_m": [0.0, 0.0, 8.0], "before_opening": BEFORE, "ropes": lines}
     wire = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [0.0, 0.0, TOP], "to_m": [7.0, 0.0, 10.0]}
     wire |= {"length_m": 7.7, "diameter_m": 0.03, "release": release}
@@ -56,9 +58,9 @@ def beside(name, top_m, potential="earth", height_m=0.4, x=0.16):
 def test_it_is_left_from_the_lowest_free_end_to_the_anchor():
     for low in (1.0, 3.0):
         found = lengths(lower=(0.0, low))["tail rope"]
-        assert TOP - low - 0.5 - NEAR <= found.left_m <= TOP - low - 0.5
+        assert TOP - low - LOW - NEAR <= found.left_m <= TOP - low - LOW
         assert found.required_m == pytest.approx(TO_EARTH, abs=1e-9)
-    wet = tail_rope([0.0, 0.0, 0.5], wet_or_dirty_m=1.0)
+    wet = tail_rope([0.0, 0.0, LOW], wet_or_dirty_m=1.0)
     assert lengths(lower=(0.0, 3.0), lines=[wet])["tail rope"].left_m == pytest.approx(found.left_m - 1.0, abs=1e-9)
 
 
@@ -70,13 +72,13 @@ def test_one_that_passes_an_earthed_post_or_another_phase_is_left_down_to_it(pot
         assert left - NEAR <= found.left_m <= left
     # Two centimetres clear of it, it is no touch.
     away = lengths(beside("post", TOP - 1.0 - left, potential, x=0.176))["tail rope"]
-    assert away.left_m > TOP - 1.0 - 0.5 - NEAR
+    assert away.left_m > TOP - 1.0 - LOW - NEAR
 
 
 def over_pulley(x):
     """A rope over a pulley as high as the free end at its lowest, and the davit it hangs from."""
     at = [x, 0.0, TOP - 1.0]
-    line = tail_rope([x, 0.0, 0.5], over_m=at, pulley_radius_m=0.1, hangs_from="davit")
+    line = tail_rope([x, 0.0, LOW], over_m=at, pulley_radius_m=0.1, hangs_from="davit")
     return [line], box("davit", [x, 0.2, TOP - 1.0], [0.2, 0.2, 0.2])
 
 
@@ -105,10 +107,10 @@ def test_below_the_pulley_counts_what_something_live_touches():
 
 def test_ropes_of_one_wire_leave_each_other_at_its_free_end():
     """Side by side they are two ways of one length: each keeps its own."""
-    lines = [tail_rope([0.0, y, 0.5], name=f"guide {y:+g}") for y in (-0.5, 0.5)]
+    lines = [tail_rope([0.0, y, LOW], name=f"guide {y:+g}") for y in (-0.5, 0.5)]
     found = lengths(lines=lines)
     for line in lines:
-        left = math.hypot(0.5, TOP - 1.0 - 0.5)
+        left = math.hypot(0.5, TOP - 1.0 - LOW)
         assert left - NEAR <= found[line["name"]].left_m <= left
 
 
@@ -137,7 +139,7 @@ STANDS = {"name": "stand", "kind": "work"}
 def test_a_rope_is_there_before_its_wire_comes_off():
     """With the wire in its place it hangs from the phase: to its anchor, or to what it passes."""
     found = lengths(stages=[STANDS])["tail rope"]
-    assert TOP - 0.5 - NEAR <= found.left_m <= TOP - 0.5
+    assert TOP - LOW - NEAR <= found.left_m <= TOP - LOW
     for left, verdict in ((TO_PHASE + NEAR, "clear"), (TO_PHASE - 0.01, "breach")):
         found = lengths(beside("post", TOP - left, "B", x=0.15), stages=[STANDS])["tail rope"]
         assert (found.verdict, found.required_m) == (verdict, pytest.approx(TO_PHASE, abs=1e-9))
@@ -148,7 +150,7 @@ def test_its_pulley_is_an_earth_from_the_first_stage_on_unless_a_stage_brings_it
     """A pulley beside a post at phase B, far from the wire and from what holds it."""
     for apart, verdict in ((TO_EARTH + 0.01, "clear"), (TO_EARTH - 0.01, "breach")):
         at = [-4.0, 5.0, TOP]
-        line = tail_rope([-4.0, 5.0, 0.5], over_m=at, pulley_radius_m=0.1, hangs_from="davit")
+        line = tail_rope([-4.0, 5.0, LOW], over_m=at, pulley_radius_m=0.1, hangs_from="davit")
         davit = box("davit", [-4.0, 5.0 - 4.0, TOP], [0.1, 0.1, 0.1])
         live = box("live", [-4.0, 5.0 + 0.1 + apart + 0.1, TOP], [0.2, 0.2, 0.2], "B")
         rigged = {"name": "rig", "kind": "bring", "bodies": ["tail rope"]}
@@ -183,7 +185,7 @@ def test_a_safety_rope_is_a_rope_to_whatever_it_is_made_fast_to(potential, requi
 
 
 def test_a_safety_rope_that_nobody_says_insulates_is_earth_at_the_tail():
-    line = tail_rope([0.0, 0.0, 0.5], "safety rope")
+    line = tail_rope([0.0, 0.0, LOW], "safety rope")
     told = ropes(stages=[STANDS], lines=[line])
     assert all(one.verdict == "clear" for one in only(**told).gaps)
     told["statements"] = [isolated("dropper")]
@@ -248,11 +250,11 @@ def test_one_line_counts_once_and_a_man_holds_one_rope():
     # A safety rope in a hand is as long as the man walks far.
     said = {"kind": "held", "wire": "dropper", "rope": "c", "length_m": 99}
     assert counted([first, aside], helpers, [said]) == {"a"}
-    fast = tail_rope([0.0, 0.0, 0.5], "c")
+    fast = tail_rope([0.0, 0.0, LOW], "c")
     assert counted([first, fast], helpers, [said]) == {"a", "c"}
 
 
 def test_a_rope_that_ends_at_its_pulley_is_refused():
-    line = {**tail_rope([0.0, 0.0, 0.5]), "over_m": [0.0, 0.0, 0.5], "hangs_from": "post"}
+    line = {**tail_rope([0.0, 0.0, LOW]), "over_m": [0.0, 0.0, LOW], "hangs_from": "post"}
     with pytest.raises(InputError, match="to_m: expected another place than over_m, its pulley"):
         small.scene(**ropes(beside("post", 1.0), stages=[STANDS], lines=[line]))

@@ -26,7 +26,7 @@ BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": 
 
 
 SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
-ROPES = [tail_rope((2, -3, 0.1)), tail_rope((1, -3, 0.1), "other tail rope")]
+ROPES = [tail_rope((2, -3, 0.1)), tail_rope((2, 3, 0.1), "other tail rope")]
 
 
 def dropper(**release):

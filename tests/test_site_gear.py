@@ -104,8 +104,10 @@ def test_a_rope_hangs_on_something_within_a_metre():
     for above, told in ((0.99, False), (1.01, True)):
         beams = [*FAR, box("beam", [6, 0, 7.0 + above + 0.1], [0.2, 0.2, 0.2])]
         assert bool(of(solids=beams, ropes=[rope(7.0)])) == told
-        # The ground holds as well.
+    # Near the ground there is an anchor in it.
+    for above, told in ((0.09, False), (0.11, True)):
         assert bool(of(ropes=[rope(above)])) == told
+        assert bool(of(ropes=[{**rope(0.0), "from_m": "ladder @ 6", "to_m": [8, 0, above], "guy": True}])) == told
     (found,) = of(ropes=[rope(7.0)])
     assert (found.where, found.verdict) == ("rope 'line'", "undecided")
     assert "its end at from, x 6.00, y 0.00, z 7.00 m, hangs on nothing within 1 m" in found.what

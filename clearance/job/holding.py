@@ -1,35 +1,108 @@
 """Owns what holds the end of a rope: somebody who is there and reaches it, or something that stands there.
 
-An end in the air is held by nothing that the scene shows: what holds it in truth is missing from every gap.
+An end in the air is held by nothing that the scene shows: what holds it in truth is missing from every gap. At the
+ground it is made fast to an anchor in it; higher up only to what the scene has there. What is hauled or
+let down by ropes goes through somebody's hands by one of them, and whoever has one rope in the hand has no other.
+
+`ends_of` gives every end of a stage, `hands` who has which of them, `open_points` the ends that nobody and nothing has.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 
+import numpy as np
 import shapely
 
 from clearance import shapes
 from clearance.bodies import areas
 from clearance.errors import InputError
 from clearance.job.carried import stands_in
+from clearance.job.footing import stands
+from clearance.job.ropes import on_ladder
 from clearance.job.site_gaps import between
 from clearance.job.standing import build_of, crew_there
-from clearance.scene.assemble import Site, on_ground
-from clearance.scene.records import Point, Stage
+from clearance.job.tails import way_of
+from clearance.result import OpenPoint
+from clearance.scene import records, statements
+from clearance.scene.assemble import Site, on_ground, place
+from clearance.scene.records import Place, Point, Reference, Rope, Stage
+from clearance.scene.records_wires import TailRope
 
 HOLDS_M = 1.0
 """[m] What is further than this from an attachment does not hold it. An attachment is often given at the middle of a
 beam or in a crossarm's tip, half a metre from the nearest member; hardware takes the rest."""
 
+GROUND_M = 0.1
+"""[m] So near to the ground an end is at an anchor in it: the head of a picket (common practice, no source)."""
 
-def is_held(site: Site, at: Point, away: Collection[str]) -> bool:
-    """Whether anything that stands at a point, the ground included, is near enough to hold the end of a rope.
+MOVES_M = 0.1
+"""[m] A rope that grows or shrinks by no more as its wire moves needs nobody's hands: it gives by as much."""
 
-    away: bodies that are not there, or give way
-    """
-    return bool(holders(site, at) - set(away))
+
+@dataclass(frozen=True)
+class End:
+    """The end of a rope that is held, in a stage: of which rope, tied to which wire, or ""; where; whether the rope is
+    hauled in or let out meanwhile."""
+
+    rope: str
+    wire: str
+    to_m: Place
+    at: Point
+    moves: bool
+
+
+def ends_of(site: Site, stage: Stage) -> tuple[End, ...]:
+    """The held end of every rope that is there in a stage."""
+    scene = site.scene
+    tied = [End(rope.name, wire.name, *_end(site, wire, rope), _is_led(site, stage, wire, rope))
+            for wire, rope in ropes_of(site, stage)]  # fmt: skip
+    away = statements.absent(scene, stage)
+    # Hauled from aloft, a line is let go on the ground.
+    hauled = [tool.line for tool in scene.tools if tool.name == stage.hauled and not records.aloft(scene, stage)]
+    there = [rope for rope in scene.ropes if rope.name not in away]
+    there = [rope for rope in there if not on_ladder(site, rope) or (stage.travel_m is not None and stands(scene))]
+    return (*tied, *(End(rope.name, "", *_end(site, rope, rope), rope.name in hauled) for rope in there))
+
+
+def _end(site: Site, entry: records.Wire | Rope, rope: TailRope | Rope) -> tuple[Place, Point]:
+    return rope.to_m, place(site, entry, rope.to_m)
+
+
+def ropes_of(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
+    """Every rope of a release that is there in a stage, with the wire that it is tied to."""
+    away = statements.absent(site.scene, stage)
+    for record in site.scene.wires:
+        for rope in record.release.ropes if record.release is not None else ():
+            if rope.name not in away:
+                yield record, rope
+
+
+def safety_ropes(scene: records.Scene, wire: str) -> frozenset[str]:
+    """The ropes of a wire that are slack until its tail falls into them."""
+    return frozenset(entry.rope for entry in statements.held(scene, wire) if entry.rope is not None)
+
+
+def _is_led(site: Site, stage: Stage, wire: records.Wire, rope: TailRope) -> bool:
+    """Whether a rope gets longer or shorter as its wire moves in a stage."""
+    if wire.name not in stage.released or stage.lower_m is None or rope.name in safety_ropes(site.scene, wire.name):
+        return False
+    way = way_of(site, wire.name)
+    low, high = stage.lower_m.lo, stage.lower_m.hi
+    along = [low, *(at for at in way.at_m if low < at < high), high]
+    passed = np.array([[np.interp(at, way.at_m, axis) for axis in zip(*way.corners, strict=True)] for at in along])
+    lengths = np.linalg.norm(passed - place(site, wire, rope.to_m if rope.over_m is None else rope.over_m), axis=1)
+    return bool(np.ptp(lengths) > MOVES_M)
+
+
+def made_fast(site: Site, stage: Stage, end: End) -> bool:
+    """Whether something that stands there, or hangs there and goes with nothing that is off, has an end."""
+    gone = {*statements.absent(site.scene, stage), *stage.released, *stage.off}
+    held_by = {end.to_m.name} if isinstance(end.to_m, Reference) else holders(site, end.at)
+    return bool(held_by - gone)
 
 
 @lru_cache(maxsize=1024)
@@ -39,25 +112,74 @@ def holders(site: Site, at: Point) -> frozenset[str]:
     mark = shapes.points([at])
     bodies = (body for body in site.bodies if body.kind not in ("ground", "wire") and len(body.shape))
     found = {body.name for body in bodies if between(mark, body.shape)[0] <= HOLDS_M}
+    return frozenset((*found, *(("ground",) if _above_ground_m(site, at) <= GROUND_M + 1e-9 else ())))
+
+
+def _above_ground_m(site: Site, at: Point) -> float:
+    """Height of a point over the ground [m]; infinite beyond the modelled ground, which is told elsewhere."""
     try:
-        low = at[2] - on_ground(site.ground, (at[0], at[1]))[2] <= HOLDS_M
+        return at[2] - on_ground(site.ground, (at[0], at[1]))[2]
     except InputError:
-        low = False  # beyond the modelled ground, which is told elsewhere
-    return frozenset((*found, *(("ground",) if low else ())))
+        return math.inf
 
 
 def in_hands(site: Site, stage: Stage, at: Point) -> tuple[str, ...]:
-    """Whoever of the crew has a point within reach from every place they have in a stage."""
-    found = []
+    """Whoever of the crew has a point within reach from wherever they may stand in a stage."""
+    found, up = [], _above_ground_m(site, at)
     for person in crew_there(site, stage):
         build = build_of(person)
         plans = [areas.plan(place.at_m, place.radius_m or 0.0, place.area_m) for place in stands_in(stage, person)]
-        if any(plan.distance(shapely.Point(at[:2])) > build.arm_m for plan in plans):
-            continue
-        try:
-            up = at[2] - on_ground(site.ground, (at[0], at[1]))[2]
-        except InputError:
-            continue
-        if up <= build.overhead_reach_m:
+        furthest = max(float(shapely.hausdorff_distance(plan, shapely.Point(at[:2]))) for plan in plans)
+        if furthest <= build.arm_m and up <= build.overhead_reach_m:
             found.append(person.name)
     return tuple(found)
+
+
+def hands(site: Site, stage: Stage) -> Mapping[str, str]:
+    """Who has which rope in the hand, by rope: whoever is within reach of an end that is not made fast, or that is
+    hauled in or let out. A man has one rope; as many ropes are held as can be, those first that nothing else holds."""
+    ends = ends_of(site, stage)
+    loose = [end for end in ends if not made_fast(site, stage, end)]
+    led = [end for end in ends if end.moves and end not in loose]
+    reached = {end.rope: in_hands(site, stage, end.at) for end in (*loose, *led)}
+    holds: dict[str, str] = {}
+
+    def taken(rope: str, asked: set[str]) -> bool:
+        for person in reached[rope]:
+            if person not in asked:
+                asked.add(person)
+                if person not in holds or taken(holds[person], asked):
+                    holds[person] = rope
+                    return True
+        return False
+
+    for rope in reached:
+        taken(rope, set())
+    return {rope: person for person, rope in holds.items()}
+
+
+def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
+    """Ends that nothing and nobody has, and wires and tools that nobody hauls or lets down by any of their ropes."""
+    ends, held = ends_of(site, stage), hands(site, stage)
+    cure = "let the crew stand within reach of it from wherever they may be, each with one rope (stands)"
+    for end in ends:
+        if end.rope not in held and not made_fast(site, stage, end):
+            what = f"nobody is there to hold {_words(end)}, and nothing that does"
+            more = f", or add what it is made fast to, or put it within {GROUND_M:g} m of the ground, at an anchor"
+            yield OpenPoint(f"rope '{end.rope}'", what, cure + more)
+    led: dict[str, list[End]] = {}
+    for end in ends:
+        if end.moves:
+            led.setdefault(end.wire or end.rope, []).append(end)
+    for some in led.values():
+        if not any(end.rope in held for end in some):
+            what = (
+                f"it is hauled in or let out, and nobody is there who has {_words(some[0])}, in the hand and no other"
+            )
+            if len(some) > 1:
+                what += f"; nor is one of {', '.join(end.rope for end in some[1:])}, which lead it as well"
+            yield OpenPoint(f"rope '{some[0].rope}'", what, cure)
+
+
+def _words(end: End) -> str:
+    return f"its end at x {end.at[0]:.2f}, y {end.at[1]:.2f}, z {end.at[2]:.2f} m"

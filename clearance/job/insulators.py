@@ -17,10 +17,10 @@ import shapely
 
 from clearance.bodies import Body, areas, worker
 from clearance.bodies.ladder import PLATFORM_HALF_M
-from clearance.job import aerial, tail_ropes
+from clearance.job import aerial
 from clearance.job.carried import earthed_in
 from clearance.job.footing import foot_knots, hooks_m, settled, stands
-from clearance.job.holding import holders, in_hands
+from clearance.job.holding import holders, in_hands, ropes_of
 from clearance.job.ropes import hauls_of, on_ladder, tied
 from clearance.job.setting import Setting
 from clearance.job.standing import area_of, build_of
@@ -126,7 +126,7 @@ def insulators(site: Site, stage: Stage, setting: Setting) -> Insulators:
             for where, at in ((rope.name, course.length_m), (entry.name, along)):
                 touches.append(Touch(where, tie, at, at, frozenset((None,)), 0.0, said=tie))
     lines, holds, beyond = set(ropes), dict[str, list[str]](), dict[str, str]()
-    for record, line in tail_ropes.ropes_of(site, stage):
+    for record, line in ropes_of(site, stage):
         if line.name in bodies and not bodies[line.name].conductive:
             for member, course, on in _on_tail_rope(site, stage, setting, record, line):
                 members.append(member)

@@ -20,6 +20,7 @@ from clearance.job import (
     earthing,
     far_string,
     fixed_to,
+    holding,
     insulation,
     maps,
     nearness,
@@ -57,6 +58,7 @@ def judge_stage(
     undecided += _not_isolated(bench, stage)
     undecided += parting.open_points(bench.site, stage, [setting.parting for setting in settings])
     undecided += tail_ropes.open_points(bench.site, stage)
+    undecided += holding.open_points(bench.site, stage)
     undecided += far_string.open_points(bench.site, stage)
     undecided += earthing.open_points(bench, stage, reach)
     undecided += parting.too_far(bench, stage, posture)

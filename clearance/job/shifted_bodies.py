@@ -16,6 +16,7 @@ from clearance import shapes
 from clearance.bodies import Body, insulator
 from clearance.conductor.moved_ends import ends_worth_along, line_worth_along
 from clearance.job import tail_ropes
+from clearance.job.holding import ropes_of
 from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
 from clearance.scene import records, wiring
 from clearance.scene.assemble import Site
@@ -101,7 +102,7 @@ def _carried(site: Site, stage: Stage, shifts: Sequence[Shift]) -> Iterator[tupl
         ]
         if ends:
             yield rope.name, max(strays_m(site, shifts, end, wiring.place(site, rope, end)) for end in ends)
-    for record, line in tail_ropes.ropes_of(site, stage):
+    for record, line in ropes_of(site, stage):
         if not tail_ropes.is_off(stage, record.name):
             # Tied to the end of a wire that moves, or that hangs on one.
             own = [float(one.strays_m.max()) for s in shifts for name, one in s.wires.items() if name == record.name]

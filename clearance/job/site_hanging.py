@@ -163,12 +163,26 @@ def _touched(site: Site, hung: HungWire, body: Body) -> tuple[float, float] | No
     if not keep.any():
         return None
     line = shapes.segments(points[:-1][keep], points[1:][keep], hung.record.diameter_m / 2, 0.0)
-    gap, _, (at, _) = between(line, body.shape)
-    if gap > TOUCHES_M:
+    at = touched_at(line, body.shape, TOUCHES_M)
+    if at is None:
         return None
-    station = _station(site, hung, np.asarray(at, float))
+    station = _station(site, hung, at)
     there = Reference(hung.record.name, along_m=station)
     return station, strays_m(site, there, place(site, hung.record, there))
+
+
+def touched_at(line: shapes.Shape, other: shapes.Shape, within_m: float) -> Floats | None:
+    """Where on a line, (3,) [m], it is so near to another shape that the one is fixed to the other, both as modelled;
+    None where it is nowhere."""
+    if not len(line) or not len(other):
+        return None
+    corners, others = (shape.vertices.reshape(-1, 3) for shape in (line, other))
+    thick = float(line.radius.max() + other.radius.max()) + within_m
+    apart = np.maximum(corners.min(axis=0) - others.max(axis=0), others.min(axis=0) - corners.max(axis=0))
+    if (apart > thick).any():
+        return None
+    gap, _, (at, _) = between(line, other)
+    return np.asarray(at, float) if gap <= within_m else None
 
 
 def _on(site: Site, own: str, at: Point, hung: HungWire) -> OnWire | None:

@@ -20,7 +20,18 @@ import numpy as np
 from clearance import shapes
 from clearance.bodies import Body, ladder, worker
 from clearance.errors import InputError, Mistake
-from clearance.job import aerial, far_string, opening, parting, potentials, shifted_bodies, shifts, tail_ropes, whip
+from clearance.job import (
+    aerial,
+    far_string,
+    holding,
+    opening,
+    parting,
+    potentials,
+    shifted_bodies,
+    shifts,
+    tail_ropes,
+    whip,
+)
 from clearance.job.carried import at_join
 from clearance.job.leads import lead_body
 from clearance.job.rig import Rig, rig_of
@@ -365,7 +376,7 @@ def _meant_to_touch(site: Site, stage: Stage, bodies: list[Body]) -> Iterator[fr
         for body in bodies:
             if body.name not in moving and body.name != name and _at_phase(site, body, phase):
                 yield frozenset((name, body.name))
-    tied = ((record, rope.name) for record, rope in tail_ropes.ropes_of(site, stage))
+    tied = ((record, rope.name) for record, rope in holding.ropes_of(site, stage))
     in_place = [(record, name) for record, name in tied if not tail_ropes.is_off(stage, record.name)]
     for record, name in (*((site.wires[name].record, name) for name in stage.released), *in_place):
         free = tail_ropes.free_place(record)

@@ -1,5 +1,5 @@
 """Owns the ropes of a release: bodies from the free end of a wire to the hands or the anchor, leg by leg, with their
-pulleys, in every stage; whether they are held, and what of a tail they hold.
+pulleys, in every stage; and what of a tail they hold. Who has their other ends is in `clearance.job.holding`.
 
 A rope is tied to the free end, runs over a pulley where it has one, and ends in hands or at an anchor. A scene does not
 say when it is rigged: it is there from the first stage on, with the wire still in its place, and in every later one,
@@ -11,32 +11,29 @@ earth. A safety rope, a guide and a lashing are ropes like the one that lowers.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.job.holding import holders, in_hands, is_held
+from clearance.job.holding import ends_of, hands, holders, made_fast, ropes_of, safety_ropes
 from clearance.job.tails import in_place_m, way_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
 from clearance.scene.assemble import EARTH, Site, place, strays_m
 from clearance.scene.naming import free_end_name, lead_name, pulley_name
-from clearance.scene.records import Point, Reference, Stage
+from clearance.scene.records import Reference, Stage
 from clearance.scene.records_statements import HeldTail
 from clearance.scene.records_wires import TailRope
 
-TWO = 2
-"""Ropes that hold a tail whichever of them fails, at the least; guides are two as well, one to either side."""
+NO_WAY_M = 1e-6
+"""[m] What is no further away in plan has no direction there."""
 
-
-def ropes_of(site: Site, stage: Stage) -> Iterator[tuple[records.Wire, TailRope]]:
-    """Every rope of a release that is there in a stage, with the wire that it is tied to."""
-    away = statements.absent(site.scene, stage)
-    for record in site.scene.wires:
-        for rope in record.release.ropes if record.release is not None else ():
-            if rope.name not in away:
-                yield record, rope
+ACROSS = 0.25
+"""[1] Sine of the least angle in plan between a rope and the upright plane through its tail: one nearer to it hardly
+holds the tail sideways (common practice, no source)."""
 
 
 def is_off(stage: Stage, wire: str) -> bool:
@@ -47,25 +44,22 @@ def is_off(stage: Stage, wire: str) -> bool:
 def there(site: Site, stage: Stage, wire: str) -> frozenset[str]:
     """The ropes of a wire that are there in a stage, and held: one line counts once whatever it is called, and whoever
     holds a rope in the hand holds no other. A safety rope is made fast: a hand may go anywhere in its area."""
-    safety = {entry.rope for entry in statements.held(site.scene, wire)}
-    lines, hands, found = set(), set(), set()
+    safety, held = safety_ropes(site.scene, wire), hands(site, stage)
+    ends = {end.rope: end for end in ends_of(site, stage)}
+    lines, found = set(), set()
     for record, rope in ropes_of(site, stage):
         line = (rope.over_m, rope.to_m)
-        if record.name != wire or line in lines or _loose(site, stage, record, rope):
+        if record.name != wire or line in lines or _hangs_on_nothing(site, stage, rope):
             continue
-        if not _made_fast(site, stage, record, rope):
-            free = [name for name in in_hands(site, stage, place(site, record, rope.to_m)) if name not in hands]
-            if rope.name in safety or not free:
-                continue
-            hands.add(free[0])
-        lines.add(line)
-        found.add(rope.name)
+        if made_fast(site, stage, ends[rope.name]) or (rope.name in held and rope.name not in safety):
+            lines.add(line)
+            found.add(rope.name)
     return frozenset(found)
 
 
 def holds(site: Site, entry: HeldTail, parked: bool, ropes: Collection[str]) -> bool:
     """Whether what is stated to hold a tail does: a safety rope where it is there; guides, and ropes of which one may
-    fail, only where two or more are there that are no safety rope; lashings only where it is parked.
+    fail, only where some that are no safety rope pull to either side; lashings only where it is parked.
 
     ropes: those of the wire that are there, and held
     """
@@ -73,8 +67,37 @@ def holds(site: Site, entry: HeldTail, parked: bool, ropes: Collection[str]) -> 
         return False
     if entry.rope is not None:
         return entry.rope in ropes
-    slack = {one.rope for one in statements.held(site.scene, entry.wire)}
-    return len(set(ropes) - slack) >= TWO
+    return _either_side(site, entry.wire, set(ropes) - safety_ropes(site.scene, entry.wire), parked)
+
+
+def _either_side(site: Site, wire: str, ropes: Collection[str], parked: bool) -> bool:
+    """Whether some of the ropes pull a tail to one side, in plan, and some to the other, wherever its free end may be.
+
+    A rope holds what goes away from where it leads to, so ropes to one side of the upright plane through both ends of
+    the wire let it swing to that side however many they are. A side that holds at both ends of a straight leg holds all
+    along it. With its ends one above the other a tail has no such plane: two ropes then pull against one another.
+    """
+    record = site.wires[wire].record
+    assert record.release is not None
+    corners = np.array(way_of(site, wire).corners)[:, :2]
+    curve = site.wires[wire].catenary
+    far = np.array(curve.end if record.release.free_end == "from" else curve.start)[:2]
+    pulls = []
+    for name in sorted(ropes):
+        rope = rope_of(record, name)
+        leads_to = place(site, record, rope.to_m if rope.over_m is None else rope.over_m)[:2]
+        pulls.append(_units(np.array(leads_to) - corners[-1 if parked else 0 :]))
+    (plane,) = _units(far - corners[:1])
+    if not plane.any():
+        return any(bool(((one * other).sum(axis=1) <= -ACROSS).all()) for one, other in combinations(pulls, 2))
+    sides = [plane[0] * pull[:, 1] - plane[1] * pull[:, 0] for pull in pulls]
+    return any((side >= ACROSS).all() for side in sides) and any((side <= -ACROSS).all() for side in sides)
+
+
+def _units(ways: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Unit vectors (n, 2) of ways in plan; nothing for one that goes straight up."""
+    sizes = np.linalg.norm(ways, axis=1, keepdims=True)
+    return np.where(sizes > NO_WAY_M, ways / np.maximum(sizes, NO_WAY_M), 0.0)
 
 
 def rope_of(record: records.Wire, name: str) -> TailRope:
@@ -150,13 +173,12 @@ def touching(site: Site, stage: Stage) -> Iterator[frozenset[str]]:
 
 
 def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
-    """Ropes that nobody holds; wires that are moved by nothing that the scene states, or said to be held by ropes that
-    it does not have."""
-    for record, rope in ropes_of(site, stage):
-        why = _loose(site, stage, record, rope)
-        if why:
-            cure = "let the crew stand within reach of its end (stands), or add what it is made fast to"
-            yield OpenPoint(f"rope '{rope.name}'", why, cure)
+    """Pulleys that hang from nothing; wires that are moved by nothing that the scene states, or said to be held by
+    ropes that it does not have."""
+    for _, rope in ropes_of(site, stage):
+        if _hangs_on_nothing(site, stage, rope):
+            what = f"its pulley hangs from {rope.hangs_from}, which is not there"
+            yield OpenPoint(f"rope '{rope.name}'", what, "bring that before, or hang the pulley from what is there")
     cure = "state release.ropes: name, from the free end over_m its pulley to_m the hands, diameter_m, sag_m"
     for name in (*stage.released, *stage.off):
         ropes, head = there(site, stage, name), f"wire '{name}'"
@@ -164,26 +186,15 @@ def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
             yield OpenPoint(head, "no rope is there that lowers it and holds it: none is judged", cure)
         for entry in statements.held(site.scene, name):
             if (name in stage.off or not entry.parked) and not holds(site, entry, name in stage.off, ropes):
-                lacks = "not two ropes are" if entry.rope is None else f"{entry.rope} is not"
-                what = f"said to be held whichever rope fails, and {lacks} there and held: that counts for nothing"
-                more = "two ropes or more, each in the hands of its own man or made fast, or a safety rope made fast"
+                lacks = f"{entry.rope} is not there" if entry.rope is not None else "there are no ropes to either side"
+                what = f"said to be held whichever rope fails, and {lacks} and held: that counts for nothing"
+                more = (
+                    "a rope or more to either side of the upright plane through its ends, as its free end sees them, "
+                    "each in the hands of its own man or made fast; or a safety rope made fast"
+                )
                 yield OpenPoint(head, what, f"{cure}; {more}")
 
 
-def _loose(site: Site, stage: Stage, record: records.Wire, rope: TailRope) -> str:
-    """Why a rope is held by nobody and nothing, or hangs from nothing; empty where it is held."""
-    away = statements.absent(site.scene, stage)
-    if rope.hangs_from in away:
-        return f"its pulley hangs from {rope.hangs_from}, which is not there"
-    at: Point = place(site, record, rope.to_m)
-    if _made_fast(site, stage, record, rope) or in_hands(site, stage, at):
-        return ""
-    return f"nobody is there to hold its end at x {at[0]:.2f}, y {at[1]:.2f}, z {at[2]:.2f} m, and nothing that does"
-
-
-def _made_fast(site: Site, stage: Stage, record: records.Wire, rope: TailRope) -> bool:
-    """Whether something that stands there, or goes with nothing that is off, has the end of a rope."""
-    away = statements.absent(site.scene, stage)
-    if isinstance(rope.to_m, Reference):
-        return rope.to_m.name not in away and not is_off(stage, rope.to_m.name)
-    return is_held(site, place(site, record, rope.to_m), (*away, *stage.released, *stage.off))
+def _hangs_on_nothing(site: Site, stage: Stage, rope: TailRope) -> bool:
+    """Whether what the pulley of a rope hangs from is not there."""
+    return rope.hangs_from in statements.absent(site.scene, stage)

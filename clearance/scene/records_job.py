@@ -132,7 +132,7 @@ class Crew(_Person):
 
     word: ClassVar[str] = "crew"
     at_m: Xy = Field(description="x and y of the middle of where they stand, on the ground")
-    # Common practice, no source: what somebody moves about while holding a rope.
+    # Common practice, no source: what somebody moves about; who holds a rope reaches its end from all of it.
     radius_m: NotNegative = Field(1.0, description="how far from there the feet may be")
     area_m: tuple[Xy, ...] | None = Field(
         None, min_length=3, description="corners of where the feet may be, instead of radius_m: the hull of them"
@@ -162,7 +162,9 @@ class Rope(Record):
     other_keys: ClassVar[dict[str, str]] = {"from": "from_m"}
     name: Text = Field(description="name of the rope")
     from_m: Place = Field(description='upper end: a point of the ladder such as "ladder @ 9.0", or a point')
-    to_m: Place = Field(description="anchor point")
+    to_m: Place = Field(
+        description="where it is held by the crew, or made fast to what is there, or to an anchor in the ground"
+    )
     diameter_m: Positive = Field(description="diameter")
     # Common practice, no source: a rope that people hold taut by hand.
     slack_m: NotNegative = Field(

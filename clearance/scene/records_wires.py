@@ -69,7 +69,9 @@ class TailRope(Record):
     name: Text = Field(description="name of the rope")
     over_m: Place | None = Field(None, description="the pulley it runs over; else it goes straight")
     hangs_from: Text | None = Field(None, description="the body that the pulley hangs from")
-    to_m: Place = Field(description="where it is held by the crew, or made fast to what is there")
+    to_m: Place = Field(
+        description="where it is held by the crew, or made fast to what is there, or to an anchor in the ground"
+    )
     diameter_m: Positive = Field(description="diameter")
     pulley_radius_m: Positive = Field(0.1, description="radius that covers the pulley with its hook: of metal")
     sag_m: NotNegative = Field(description="how far it may sag or be blown out of line; goes into uncertainty")
