@@ -5,10 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from small_scenes import lashed, scene, stage
-from test_job_whip import guides, lowering, rope
+from test_job_whip import ROPES, guides, lowering, rope
 
+from clearance.pipeline import prepare
 from clearance.report.briefing_figures import Scenery, site_figure
-from clearance.report.briefing_words import range_sentences, stage_conditions
+from clearance.report.briefing_words import (
+    checks,
+    paragraph,
+    range_sentences,
+    ropes_held,
+    stage_conditions,
+    stop_conditions,
+)
 
 
 def sentences(said, **told):
@@ -77,3 +85,42 @@ def test_what_holds_it_parked_is_not_said_to_hold_it_while_it_moves():
     assert "What holds" not in conditions(opening, lashing)
     assert "Nobody is aloft." in conditions(opening, lashing)
     assert "What holds dropper: " in conditions(opening, lashed("dropper", 0.6))
+
+
+def held(**parts):
+    site = prepare(scene(**lowering(**parts))).site
+    return list(ropes_held(site, site.scene.stages[0]))
+
+
+AT = {"tail rope": (2.0, -9.0), "other tail rope": (2.0, 1.0)}
+
+
+@pytest.mark.parametrize("name", AT)
+def test_the_crew_is_told_who_holds_which_rope_and_from_where(name):
+    """The one within reach has it in the hand, as it is let out; the other is made fast where it ends."""
+    x, y = AT[name]
+    (other,) = set(AT) - {name}
+    found = held(crew=[{**HELPER[0], "at_m": [x, y + 0.3], "radius_m": 0.1}])
+    first = f"Rope '{name}': held by helper, who hauls it in or lets it out, at x {x:.2f}, y {y + 0.3:.2f} m"
+    assert found == [
+        f"{first}, within 0.10 m; its end at x {x:.2f}, y {y:.2f}, z 0.10 m.",
+        f"Made fast: {other} at x {AT[other][0]:.2f}, y {AT[other][1]:.2f}, z 0.10 m.",
+    ]
+
+
+def test_a_rope_that_nobody_has_is_told():
+    high = [{**one, "to_m": [*one["to_m"][:2], z]} for one, z in zip(ROPES, (0.1, 1.4), strict=True)]
+    assert held(release={"ropes": high})[-1].startswith("Held by nobody: rope 'other tail rope', its end at x 2.00")
+
+
+def test_a_job_without_ladder_or_boom_is_told_without_them():
+    """In its paragraph, its conditions to stop and its checks; with a ladder all of them name it."""
+    bare = lowering()
+    for key in ("ladder", "track", "workers"):
+        bare.pop(key)
+    for parts, named in ((lowering(), False), (bare, True)):
+        made = scene(**parts)
+        words = [paragraph(made, (None,)), *stop_conditions(made), *checks(made)]
+        assert any("ladder" in line.lower() for line in words) == named
+        assert "1 stage;" in words[0]
+    assert "2 stages;" in paragraph(made, (None, None))

@@ -14,10 +14,13 @@ from clearance.conductor.loads import carried, everything, own_parts
 from clearance.conductor.loads import settled as solved
 from clearance.errors import InputError
 from clearance.job.setting import standing
+from clearance.job.shifted_bodies import left_behind
 from clearance.job.shifts import LINK, shifts_of
 from clearance.motion import placed
 from clearance.pipeline import check, prepare
+from clearance.scene.assemble import place
 from clearance.scene.hanging import lines_of
+from clearance.scene.records import Reference
 
 STRAIN = {
     "kind": "strain", "length_m": 2.6, "insulating_m": 2.2, "diameter_m": 0.25, "weight_kN": 0.8,
@@ -72,7 +75,10 @@ def said(wires, slowly=()):
 
 def ready(stage, *wires, slowly=(), **parts):
     wires = wires or (WEST, EAST, DROPPER, OTHER)
-    parts |= {"solids": [box("b", [0, -9, 1], [1, 1, 2])], "statements": list(said(wires, slowly))}
+    parts |= {
+        "solids": [box("b", [0, -9, 1], [1, 1, 2]), *parts.get("solids", ())],
+        "statements": list(said(wires, slowly)),
+    }
     return prepare(scene(circuits=[CIRCUIT], wires=list(wires), stages=[stage], **parts))
 
 
@@ -221,6 +227,58 @@ def test_without_a_conductor_the_scene_is_taken_at_its_word():
     assert "may move 0.2 m: crew's estimate; as stated, not modelled" in east.note
     with pytest.raises(InputError, match="how far 'west' and 'east' may move, as what hangs on its section changes"):
         ready(LOWER, *bare)
+
+
+TRAP = {"what": "trap", "at_m": 12.0, "weight_kN": 0.05, "when_stated": "on", "basis": "plate"}
+
+
+def trapped(stage, uncertainty_m=0.0, on="east @ 12", listed=True, below_m=0.0, bare=False, potential="A"):
+    """What is told of a solid on a wire, which a stage moves; bare: no wire has a conductor."""
+    wires = [WEST, {**EAST, "loads": [*EAST["loads"], *([TRAP] if listed else [])]}, DROPPER, OTHER]
+    wires = [{**wire, "conductor": None} for wire in wires] if bare else wires
+    plain = prepare(
+        scene(
+            circuits=[CIRCUIT],
+            wires=[wires[0], {**wires[1], "loads": EAST["loads"]}, *wires[2:]],
+            statements=list(said([DROPPER])),
+        )
+    ).site
+    name, along = on.split(" @ ")
+    x, y, z = place(plain, plain.scene.wires[0], Reference(name, along_m=float(along)))
+    cube = box("trap", [x, y, z - below_m], [0.2, 0.2, 0.2], potential, uncertainty_m=uncertainty_m)
+    site = ready(stage, *wires, solids=[cube]).site
+    return list(left_behind(site, site.scene.stages[0]))
+
+
+def least_of(found):
+    (one,) = found
+    assert (one.where, one.verdict) == ("solid 'trap'", "undecided")
+    return float(one.cure.split("at least ")[1].split()[0].rstrip(";"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("stage", [LOWER, PARKED])
+def test_a_solid_on_a_wire_that_springs_is_told_in_still_air_too(stage):
+    """Unless it may be wherever the wire goes there; parked the wire is at rest, elsewhere than it was."""
+    least = least_of(trapped(stage))
+    assert 0.05 < least < 3.0
+    assert trapped(stage, least) == []
+    assert least_of(trapped(stage, least - 0.02)) == least
+    # A jumper on it goes along; it lists no loads.
+    assert least_of(trapped(stage, on="jumper @ 1.0")) > 0.0
+
+
+def test_so_is_one_on_a_wire_whose_movement_is_stated():
+    stated = [{"wire": name, "movement_m": 0.2, "basis": "crew's estimate"} for name in ("west", "east")]
+    told = {"stage": {**LOWER, "disturbed": stated}, "bare": True}
+    assert least_of(trapped(**told)) == 0.2
+    assert trapped(**told, uncertainty_m=0.2) == []
+    assert least_of(trapped(**told, uncertainty_m=0.2, listed=False)) == 0.2
+    # Half of the solid and of the wire, which slopes there; beyond it is on no wire. Another phase is judged otherwise.
+    for beyond, on in ((-0.05, True), (0.05, False)):
+        assert bool(trapped(**told, listed=False, below_m=0.1 + 0.014 + 0.05 + beyond)) == on
+    assert trapped(**told, potential="B") == []
+    assert trapped({**STEPS, "name": "work"}, bare=True) == []
 
 
 def test_a_span_that_is_taken_off_lets_its_neighbour_sag():

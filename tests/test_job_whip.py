@@ -26,7 +26,7 @@ BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": 
 
 
 SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
-ROPES = [tail_rope((2, -3, 0.1)), tail_rope((2, 3, 0.1), "other tail rope")]
+ROPES = [tail_rope((2, -9, 0.1)), tail_rope((2, 1, 0.1), "other tail rope")]
 
 
 def dropper(**release):
@@ -208,7 +208,8 @@ def test_guides_that_do_not_reach_where_it_is_parked_are_refused():
 
 
 def test_guides_of_a_tail_that_hangs_straight_down_are_refused():
-    hanging = {**dropper(), "from_m": [4, 0, 9]}
+    ropes = [{**one, "to_m": [2, y, 0.1]} for one, y in zip(ROPES, (-3, 3), strict=True)]
+    hanging = {**dropper(ropes=ropes), "from_m": [4, 0, 9]}
     with pytest.raises(InputError, match="not one above the other"):
         prepare(scene(**{**lowering(held=[guides()]), "wires": [hanging]}))
 

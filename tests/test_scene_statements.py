@@ -29,7 +29,7 @@ from small_scenes import (
     slab,
     stage,
 )
-from test_job_whip import guides, lowering
+from test_job_whip import ROPES, guides, lowering
 
 from clearance.bodies import worker
 from clearance.errors import InputError
@@ -109,7 +109,7 @@ def test_a_timber_mast_is_earth_until_somebody_says_that_it_insulates():
 
 
 def test_a_rope_that_insulates_is_no_earth():
-    rope = {"name": "rope", "to_m": [15, 0, 1], "diameter_m": 0.02}
+    rope = {"name": "rope", "to_m": [15, 0, 0.1], "diameter_m": 0.02}
     near, far = ({"ropes": [{**rope, "from_m": [15, 0, 12.0 - WHOLE - more]}]} for more in (-MORE, MORE))
     turned(insulating("rope"), near, far)
 
@@ -118,7 +118,8 @@ def test_what_holds_a_tail_keeps_it_from_another_phase():
     """Guided it goes 0.5 m aside, and half its diameter; free, 4.8 m of wire go all about their far end."""
 
     def beside(away_m):
-        return {**lowering([box("bus B", [4, away_m + 0.05, 5], [12, 0.1, 12], "B")])}
+        rail = box("bus B", [4, away_m + 0.05, 5], [12, 0.1, 12], "B")
+        return {**lowering([rail], crew=small.hands_at(ROPES[0]))}
 
     free, between = 4.8 * 1.005 + 0.015, ELECTRICAL / 2.5 * (1.35 * 2.5 + 0.45)
     # Between phases the equation takes a = 0.0116 / 0.011 more of its constant above 635 kV: `test_job_whip` has it.

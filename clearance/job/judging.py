@@ -27,6 +27,7 @@ from clearance.job import (
     parting,
     potentials,
     rig,
+    shifted_bodies,
     shifts,
     tail_ropes,
     toppling,
@@ -65,6 +66,7 @@ def judge_stage(
     undecided += clamps.loose(bench.site, stage, [piece.compiled.setting for piece in posture])
     undecided += _not_a_load(bench, stage)
     undecided += fixed_to.of_stage(bench.site, stage)
+    undecided += shifted_bodies.left_behind(bench.site, stage)
     notes = [f"{body.name}: {body.note}" for body in settings[0].bodies if body.note and body.job]
     notes += potentials.notes(stage, settings[0].bodies)
     notes += whip.unjudged(bench.site, stage)

@@ -42,6 +42,11 @@ def _near(height_m: float, feet: Range) -> bool:
     return feet.lo - ON_PLATFORM_M <= height_m <= feet.hi + ON_PLATFORM_M
 
 
+def _where_it_stands(stage: Stage, lean: Range) -> Range | None:
+    """A lean of the ladder; none where there is no ladder, and nobody says that one leans."""
+    return lean if stage.travel_m is not None or lean != Range(0.0, 0.0) else None
+
+
 def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     """Every parameter the stage states, swept or fixed, in the unit of its name."""
     hauls = {haul.parameter: haul.span_m for haul in hauls_of(site, stage)}
@@ -52,8 +57,8 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     spans: dict[str, Range | None] = {
         "travel_m": stage.travel_m,
         "heading_deg": stage.heading_deg if stage.heading_deg != Range(0.0, 0.0) else None,
-        "lean_along_deg": stage.lean_along_deg,
-        "lean_across_deg": stage.lean_across_deg,
+        "lean_along_deg": _where_it_stands(stage, stage.lean_along_deg),
+        "lean_across_deg": _where_it_stands(stage, stage.lean_across_deg),
         "climb_m": stage.climb_m if records.aloft(site.scene, stage) else None,
         "lower_m": stage.lower_m,
         **hauls,

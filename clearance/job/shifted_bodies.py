@@ -1,5 +1,5 @@
 """Owns the bodies of wires that a stage moves: each in its place with its way to go, and everything that hangs on it
-thickened by how far it goes along.
+thickened by how far it goes along; what cannot go along is told.
 
 `moved_bodies` puts the shifts of `clearance.job.shifts` into a list of bodies.
 """
@@ -17,7 +17,9 @@ from clearance.bodies import Body, insulator
 from clearance.conductor.moved_ends import ends_worth_along, line_worth_along
 from clearance.job import tail_ropes
 from clearance.job.holding import ropes_of
-from clearance.job.shifts import LINK, Shift, WireShift, entry_for, strays_m
+from clearance.job.shifts import LINK, Shift, WireShift, entry_for, shifts_of, strays_m
+from clearance.job.site_hanging import of_solids
+from clearance.result import OpenPoint
 from clearance.scene import records, wiring
 from clearance.scene.assemble import Site
 from clearance.scene.naming import lead_name
@@ -137,6 +139,23 @@ def loose_worth(site: Site, name: str, moves_m: tuple[float, float]) -> float:
     step = np.subtract(curve.end, curve.start)
     chord, tilt = float(np.linalg.norm(step)), float(np.arctan2(step[2], np.hypot(*step[:2])))
     return float(ends_worth_along(chord, curve.length_m, (tilt, tilt), moves_m).max())
+
+
+def left_behind(site: Site, stage: Stage) -> Iterator[OpenPoint]:
+    """Solids on a wire that a stage moves, by a load that goes or by what it states, which stand where they were: no
+    reference can name what they hang on."""
+    if not stage.disturbed and not stage.released and not stage.off:
+        return
+    shifts = shifts_of(site, stage)
+    carried = dict(_carried(site, stage, shifts))
+    stated = {entry.wire: entry.movement_m or 0.0 for entry in stage.disturbed}
+
+    def moved(there: Reference, at: Sequence[float]) -> float:
+        if there.name in (*stage.released, *stage.off):
+            return 0.0
+        return max(strays_m(site, shifts, there, at), carried.get(there.name, 0.0), stated.get(there.name, 0.0))
+
+    yield from of_solids(site, moved)
 
 
 def _shifted(site: Site, body: Body, shift: Shift, wire: WireShift, entry: Disturbed | None) -> Body:

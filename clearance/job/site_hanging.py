@@ -10,7 +10,7 @@ same thing. `on_wire` finds the wire that a place lies on; `of_places` looks at 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -124,10 +124,13 @@ def _places(scene: records.Scene) -> Iterator[tuple[Record, str, Place]]:
             yield stage, "clamp_m", stage.clamp_m
 
 
-def of_solids(site: Site) -> Iterator[OpenPoint]:
-    """Solids that touch a wire of their own potential where the weather moves it, and do not go with it: their weight
-    and their uncertainty must say so."""
-    if not site.placed:
+def of_solids(site: Site, moved: Callable[[Reference, Point], float] | None = None) -> Iterator[OpenPoint]:
+    """Solids that touch a wire of their own potential where the weather moves it, or a stage does, and do not go with
+    it: their weight and their uncertainty must say so.
+
+    moved: how far a stage moves a place on a wire, besides the weather [m]; left out for the site before the job
+    """
+    if not site.placed and moved is None:
         return
     by_name = {body.name: body for body in site.bodies}
     for solid in site.scene.solids:
@@ -135,27 +138,29 @@ def of_solids(site: Site) -> Iterator[OpenPoint]:
         if body is None or body.potential == EARTH or not body.conductive:
             continue
         for name, hung in site.wires.items():
-            if body.potential in (hung.record.phase, None) and (found := _touched(site, hung, body)) is not None:
-                station, strays = found
-                loads = hung.record.loads if isinstance(hung.record, records.SpanWire) else ()
-                listed = isinstance(hung.record, records.Jumper) or any(load.what == solid.name for load in loads)
-                if listed and solid.uncertainty_m >= strays - 1e-3:
-                    continue
-                what = (
-                    f"it is fixed to wire '{name}' at {station:.2f} m, which the weather moves by up to {strays:.2f} m "
-                    "there, and does not move with it"
-                )
-                cure = f"give it an uncertainty_m of at least {np.ceil(strays * 100) / 100:.2f}"
-                if isinstance(hung.record, records.SpanWire):
-                    cure += (
-                        f' and list its weight among the loads of the wire: what = "{solid.name}", at_m = {station:.2f}'
-                    )
-                yield OpenPoint(where(site.scene, solid)[-1], what, f"{cure}; or end the wire where something holds it")
-                break
+            if body.potential not in (hung.record.phase, None) or (station := _touched(site, hung, body)) is None:
+                continue
+            there = Reference(name, along_m=station)
+            at = place(site, hung.record, there)
+            strays, more = strays_m(site, there, at), moved(there, at) if moved is not None else 0.0
+            loads = hung.record.loads if isinstance(hung.record, records.SpanWire) else ()
+            listed = isinstance(hung.record, records.Jumper) or any(load.what == solid.name for load in loads)
+            if (moved is not None and more == 0.0) or (listed and solid.uncertainty_m >= strays + more - 1e-3):
+                continue
+            moves = "which the weather moves by" if moved is None else "which moves in this stage by"
+            what = f"it is fixed to wire '{name}' at {station:.2f} m, {moves} up to {strays + more:.2f} m there, and "
+            cure = f"give it an uncertainty_m of at least {np.ceil((strays + more) * 100) / 100:.2f}"
+            if isinstance(hung.record, records.SpanWire):
+                cure += f' and list its weight among the loads of the wire: what = "{solid.name}", at_m = {station:.2f}'
+            where_it_is = where(site.scene, solid)[-1]
+            yield OpenPoint(
+                where_it_is, f"{what}does not move with it", f"{cure}; or end the wire where something holds it"
+            )
+            break
 
 
-def _touched(site: Site, hung: HungWire, body: Body) -> tuple[float, float] | None:
-    """Where a body touches a wire that moves there: along it, and how far it moves [m]; None where it does not."""
+def _touched(site: Site, hung: HungWire, body: Body) -> float | None:
+    """Where along a wire [m] a body touches it, that may move there; None where it does not."""
     points = _drawn(hung)
     ends = _fixed_ends(hung)
     loose = np.array([all(np.linalg.norm(point - end) > AT_WIRE_M for end in ends) for point in points])
@@ -166,9 +171,7 @@ def _touched(site: Site, hung: HungWire, body: Body) -> tuple[float, float] | No
     at = touched_at(line, body.shape, TOUCHES_M)
     if at is None:
         return None
-    station = _station(site, hung, at)
-    there = Reference(hung.record.name, along_m=station)
-    return station, strays_m(site, there, place(site, hung.record, there))
+    return _station(site, hung, at)
 
 
 def touched_at(line: shapes.Shape, other: shapes.Shape, within_m: float) -> Floats | None:

@@ -16,7 +16,7 @@ from clearance.job.site_supports import absent_throughout
 from clearance.limits import ByEquation, by_equation
 from clearance.result import OpenPoint
 from clearance.scene.assemble import Site, place
-from clearance.scene.holding import HOLDERS, HOLDS_M, off_core
+from clearance.scene.live_end import HOLDERS, HOLDS_M, off_core
 from clearance.scene.plausible import confirmed, confirming
 from clearance.scene.records_statements import DesignedGap
 from clearance.scene.voltages import highest_kV

@@ -33,6 +33,7 @@ from clearance.report.briefing_words import (
     paragraph,
     range_sentences,
     recorded_tests,
+    ropes_held,
     stage_conditions,
     stop_conditions,
 )
@@ -56,6 +57,7 @@ from clearance.report.pdf import print_pdf
 from clearance.report.style import COLOURS, REACH, SIGNS
 from clearance.report.views import legs, line_direction
 from clearance.result import Gap, StageResult
+from clearance.scene.assemble import Site
 from clearance.scene.records import Scene, phases
 
 Progress = Callable[[str], None]
@@ -143,7 +145,7 @@ def contents(permits: Permits) -> dict[str, Any]:
         "paragraph": paragraph(scene, result.stages),
         "limits": required_distances(permits.stages),
         "rules": list(dict.fromkeys((row["mark"], row["rule"]) for row in required_distances(permits.stages))),
-        "stages": [stage_sheet(scene, one, number) for number, one in enumerate(permits.stages, 1)],
+        "stages": [stage_sheet(permits.prepared.site, one, number) for number, one in enumerate(permits.stages, 1)],
         "stops": list(stop_conditions(scene)),
         "measures": [measure_row(gap) for gap in to_measure(permits)],
         "hangs_on": measure_first.rows(result),
@@ -190,9 +192,9 @@ def _rule(gap: Gap) -> str:
     return f"{rule_words(gap.rule)}; {gap.voltage}"
 
 
-def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:
+def stage_sheet(site: Site, one: Permitted, number: int) -> dict[str, Any]:
     """One stage: what is permitted, the least margin and to what, and what else the crew must know."""
-    stage, found = one.stage, one.found
+    scene, stage, found = site.scene, one.stage, one.found
     least = leading(found)
     word = stage_word(found)
     return {
@@ -204,7 +206,7 @@ def stage_sheet(scene: Scene, one: Permitted, number: int) -> dict[str, Any]:
         "sign": SIGNS[word],
         "colour": COLOURS[word],
         "ranges": list(range_sentences(scene, stage)),
-        "conditions": list(stage_conditions(scene, stage)),
+        "conditions": [*stage_conditions(scene, stage), *ropes_held(site, stage)],
         "exempt": list(map(statements.exempt_words, found.exempt)),
         "swept": json.dumps({name: list(span) for name, span in found.parameters.items()}),
         "least": None if least is None else least_margin(least),

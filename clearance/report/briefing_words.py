@@ -9,14 +9,16 @@ from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import RuleError
-from clearance.job.carried import left_in
+from clearance.job.carried import left_in, stands_in
+from clearance.job.holding import ends_of, hands, made_fast
 from clearance.permitted import Permitted, rungs
 from clearance.report.numbers import exact, up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
 from clearance.rules.jurisdiction import wind_clauses
 from clearance.scene import statements
-from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
+from clearance.scene.assemble import Site
+from clearance.scene.records import AT_FOOT, Point, Range, Scene, Stage, aloft, phases
 from clearance.scene.records_job import Stand
 from clearance.scene.records_statements import HeldTail, Insulating
 from clearance.scene.voltages import highest_kV, rule_names
@@ -34,20 +36,26 @@ def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
     ground = ", ".join(person.name for person in scene.crew) or "nobody named"
     worked = list(dict.fromkeys(phase for stage in scene.stages for phase in stage.bonded.values()))
     taken = list(dict.fromkeys(name for stage in scene.stages for name in stage.released))
-    way = "aerial device" if means(scene) == "boom" else "ladder"
-    words = f"Live-line bare-hand work on {circuits}, from an insulating {way}"
+    way = {"boom": ", from an insulating aerial device", "ladder": ", from an insulating ladder"}.get(means(scene), "")
+    words = f"Live-line bare-hand work on {circuits}{way}"
     if scene.ladder is not None:
         words += f" of {scene.ladder.length_m:g} m"
         words += f" that hangs on {scene.ladder.hangs_on}" if scene.ladder.hangs_on is not None else ""
-    words += f". Aloft: {who}; on the ground: {ground}. {len(stages)} stages"
+    words += f". Aloft: {who}; on the ground: {ground}. {len(stages)} stage{'' if len(stages) == 1 else 's'}"
     words += f"; bonded in turn to phase {', then '.join(worked)}" if worked else ""
     words += f"; taken off or put back: {', '.join(taken)}" if taken else ""
     return words + "."
 
 
 def means(scene: Scene) -> str:
-    """What people get aloft by: the boom of an aerial device where there is no ladder."""
-    return "ladder" if scene.ladder is not None or scene.aerial_device is None else "boom"
+    """What people get aloft by: a ladder, else the boom of an aerial device, else nothing."""
+    return "ladder" if scene.ladder is not None else "boom" if scene.aerial_device is not None else ""
+
+
+def _and(scene: Scene, before: str, after: str) -> str:
+    """What people get aloft by with words before and after; nothing where they do not."""
+    held = means(scene)
+    return f"{before}{held}{after}" if held else ""
 
 
 def _between(span: Range, unit: str) -> str:
@@ -150,13 +158,36 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     for spot in stage.stands:
         yield f"{spot.who} goes to {_where(spot)}, and stays there until a stage says otherwise."
     if stage.earths or stage.lifts_earth:
-        place = "ladder" if means(scene) == "ladder" else "platform"
-        aloft_too = "" if aloft(scene, stage) else f"; nobody on the {place}"
+        place = {"ladder": "ladder", "boom": "platform"}.get(means(scene), "")
+        aloft_too = "" if aloft(scene, stage) or not place else f"; nobody on the {place}"
         yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands{aloft_too}."
     if away := statements.absent(scene, stage):
         yield f"Not there in this stage: {', '.join(sorted(away))}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."
+
+
+def ropes_held(site: Site, stage: Stage) -> Iterator[str]:
+    """Who has which rope in the hand, and from where; what is made fast; what nobody has."""
+    people = {person.name: person for person in site.scene.crew}
+    ends, in_hand = ends_of(site, stage), hands(site, stage)
+    for end in ends:
+        if end.rope in in_hand:
+            who = in_hand[end.rope]
+            led = ", who hauls it in or lets it out" if end.moves else ""
+            spots = " or ".join(_where(spot) for spot in stands_in(stage, people[who]))
+            yield f"Rope '{end.rope}': held by {who}{led}, at {spots}; its end at {_point(end.at)}."
+    fast = [end for end in ends if end.rope not in in_hand and made_fast(site, stage, end)]
+    if fast:
+        yield f"Made fast: {'; '.join(f'{end.rope} at {_point(end.at)}' for end in fast)}."
+    for end in ends:
+        if end.rope not in in_hand and end not in fast:
+            yield f"Held by nobody: rope '{end.rope}', its end at {_point(end.at)}."
+
+
+def _point(at: Point) -> str:
+    x, y, z = at
+    return f"x {x:.2f}, y {y:.2f}, z {z:.2f} m"
 
 
 def _parked(stage: Stage) -> Iterator[str]:
@@ -210,11 +241,10 @@ def _ice(scene: Scene) -> str:
 def stop_conditions(scene: Scene) -> Iterator[str]:
     """When to stop: each ends the work until the person in charge starts it again."""
     weather = getattr(scene, "weather", None)
-    held = means(scene)
     if weather is None:
         yield (
-            f"Wind that moves the conductors or the {held}, and in any case wind over {MOST_WIND_M_S:g} m/s: no wind "
-            "was swept, the conductors were taken at rest."
+            f"Wind that moves the conductors{_and(scene, ' or the ', '')}, and in any case wind over "
+            f"{MOST_WIND_M_S:g} m/s: no wind was swept, the conductors were taken at rest."
         )
         yield "Air or conductors so much warmer or colder than when surveyed that a gap of section 6 is off."
     else:
@@ -224,7 +254,7 @@ def stop_conditions(scene: Scene) -> Iterator[str]:
     for clause in wind_clauses(scene.rule):
         yield f"Wind, whatever its speed, that brings a gap below its required distance. {clause}."
     yield "Thunder heard or lightning seen, however far."
-    yield f"Rain, snow, fog, or frost or dew on the {held}, ropes or insulators."
+    yield f"Rain, snow, fog, or frost or dew on {_and(scene, 'the ', ', ')}ropes or insulators."
     yield "Relative humidity over 80 %."
     yield "An arrester or protective gap that the overvoltage rests on out of service."
     yield "Switching on this line or on anything that feeds it."
@@ -233,7 +263,8 @@ def stop_conditions(scene: Scene) -> Iterator[str]:
             yield f"Circuit {circuit.name}: any of this no longer true: {circuit.overvoltage_basis}."
     yield "Automatic reclosing found not blocked, or the block lost."
     yield "A gap measured on site outside what section 6 gives."
-    yield f"A {held}, rope, suit, lead or tool found damaged, wet or dirty; any tingling or discharge on a person."
+    damaged = f"A {_and(scene, '', ', ')}rope, suit, lead or tool found damaged, wet or dirty"
+    yield f"{damaged}; any tingling or discharge on a person."
 
 
 def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
@@ -322,15 +353,17 @@ def checks(scene: Scene) -> Iterator[str]:
             f"{name}: leakage of its boom measured at the work, worker bonded to the liner of the platform: at most "
             "1 µA per kV of nominal voltage to earth (29 CFR 1910.269(q)(3)(xiii)(B))."
         )
-    yield f"{means(scene).capitalize()}, ropes and sticks clean, dry and in date; looked over along their whole length."
+    kept = f"{_and(scene, '', ', ')}ropes and sticks clean, dry and in date; looked over along their whole length."
+    yield kept[:1].upper() + kept[1:]
     yield "Suit, gloves, socks, hood and bonding lead joined up and measured."
     yield "The three gaps of section 6 measured with an insulating stick, and inside what is given."
     for wire in scene.wires:
         if wire.release is not None:
             yield f"{wire.name}: far end open and locked, phase identified by two people, no current but its charging."
     yield "A dedicated observer is named below: no other task, sees worker and crew, can stop the work by one word."
-    place = "ladder" if means(scene) == "ladder" else "platform"
-    yield f"Rescue from the {place} gone through; who does what is named."
+    if means(scene):
+        place = "ladder" if means(scene) == "ladder" else "platform"
+        yield f"Rescue from the {place} gone through; who does what is named."
 
 
 def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
@@ -338,8 +371,9 @@ def cautions(scene: Scene, stages: tuple[Permitted, ...]) -> Iterator[str]:
     yield "If the line goes dead, treat it as live. Nobody re-energizes it without speaking to the person in charge."
     yield "A named dedicated observer watches throughout. When the observer calls stop, everybody stops."
     yield "Ranges hold jointly, each with all others of its stage. Outside any one of them nothing is proved."
-    apart = "the ladder above its foot" if means(scene) == "ladder" else "the aerial device"
-    yield f"While somebody is bonded nobody on the ground touches {apart}, or a conductor taken off."
+    if means(scene):
+        apart = "the ladder above its foot" if means(scene) == "ladder" else "the aerial device"
+        yield f"While somebody is bonded nobody on the ground touches {apart}, or a conductor taken off."
     if any(one.stage.released for one in stages):
         yield "A conductor taken off keeps a charge until it is earthed by a remote tool: keep off it as off a phase."
         yield "Nobody stands where a conductor that hangs opened or is lowered may fall; the plan shows where."

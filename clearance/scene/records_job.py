@@ -163,7 +163,7 @@ class Rope(Record):
     name: Text = Field(description="name of the rope")
     from_m: Place = Field(description='upper end: a point of the ladder such as "ladder @ 9.0", or a point')
     to_m: Place = Field(
-        description="where it is held by the crew, or made fast to what is there, or to an anchor in the ground"
+        description="where the crew holds it, or it is made fast: to what is there, or an anchor in the ground"
     )
     diameter_m: Positive = Field(description="diameter")
     # Common practice, no source: a rope that people hold taut by hand.

@@ -70,7 +70,7 @@ class TailRope(Record):
     over_m: Place | None = Field(None, description="the pulley it runs over; else it goes straight")
     hangs_from: Text | None = Field(None, description="the body that the pulley hangs from")
     to_m: Place = Field(
-        description="where it is held by the crew, or made fast to what is there, or to an anchor in the ground"
+        description="where the crew holds it, or it is made fast: to what is there, or an anchor in the ground"
     )
     diameter_m: Positive = Field(description="diameter")
     pulley_radius_m: Positive = Field(0.1, description="radius that covers the pulley with its hook: of metal")

@@ -24,7 +24,7 @@ from clearance.conductor.catenary import Catenary
 from clearance.conductor.lines import Placed
 from clearance.errors import InputError, Mistake, at_least, at_most
 from clearance.scene import records, statements, weathered
-from clearance.scene.holding import phase_of, what_holds
+from clearance.scene.live_end import phase_of, what_holds
 from clearance.scene.naming import fittings_name, foot_name, head_name
 from clearance.scene.records import Place, Point, Reference, Scene, where
 from clearance.scene.span_shapes import loaded_shapes, stated_shapes, string_spec

@@ -1,4 +1,4 @@
-"""Owns what an insulator of its own holds, and so whether it insulates.
+"""Owns what is at the live end of an insulator of its own: what it holds, and so whether it insulates.
 
 An insulator stands for a gap in air because it holds a live conductor every day. One that holds nothing live is a post
 of anything: it may be dirty, wet, or metal, and counts as a conductor that floats or is at earth. `what_holds` looks

@@ -8,7 +8,7 @@ from small_scenes import CIRCUIT, box, checked, slab, stage
 
 from clearance.gaps import EARTH
 from clearance.scene.assemble import assemble
-from clearance.scene.holding import HOLDS_M
+from clearance.scene.live_end import HOLDS_M
 
 OFF = 0.005
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
