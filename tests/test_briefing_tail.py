@@ -84,6 +84,7 @@ def test_what_holds_it_parked_is_not_said_to_hold_it_while_it_moves():
     assert "What holds dropper while it is parked: " in conditions({**moving, "kind": "lower"}, lashing)
     assert "What holds" not in conditions(opening, lashing)
     assert "Nobody is aloft." in conditions(opening, lashing)
+    assert "it goes 2.527 m, and" in conditions({**opening, "lower_m": [0.0, 2.5273504766]}, lashing)
     assert "What holds dropper: " in conditions(opening, lashed("dropper", 0.6))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import small_scenes as small
 from small_scenes import box, stage, tail_rope
-from test_job_tail_ropes import HIGH, TOP, ropes
+from test_job_tail_ropes import TOP, ropes
 
 from clearance.job import holding, tail_ropes
 from clearance.pipeline import prepare
@@ -135,15 +135,18 @@ def test_a_rope_leads_to_its_pulley_and_pulls_from_wherever_the_end_is():
     pulley = tail_rope((0, 4, 0.1), "a", over_m=[0.0, -4.0, TOP], hangs_from="davit")
     davit = box("davit", [0.0, -4.0, TOP + 0.2], [0.2, 0.2, 0.2])
     entry = HeldTail.model_validate({"kind": "held", "wire": "dropper", "within_m": 0.5, **SAID})
-    for other, parked_at, counts in (
-        ((0, 5, 0.1), (0, 0, 8), True), ((0, -5, 0.1), (0, 0, 8), False),
-        # Moved beyond the end of the one, both lead to the same side.
-        ((0, 5, 0.1), (0, 6, 8), False),
-    ):  # fmt: skip
+    for other, parked_at, moving, parked in (
+        ((0, 5, 0.1), (0, 0, 8), True, True),
+        ((0, -5, 0.1), (0, 0, 8), False, False),
+        # Moved beyond the end of the one, both lead to the same side; or only there they lead to either.
+        ((0, 5, 0.1), (0, 6, 8), False, False),
+        ((0, -2, 0.1), (0, -3, 8), False, True),
+    ):
         whole = ropes(davit, stages=[{"name": "before", "kind": "work"}], lines=[pulley, tail_rope(other, "b")])
         whole["wires"][0]["release"]["lowered_to_m"] = list(parked_at)
         site = prepare(small.scene(**whole)).site
-        assert tail_ropes.holds(site, entry, False, {"a", "b"}) == counts
+        for is_parked, counts in ((False, moving), (True, parked)):
+            assert tail_ropes.holds(site, entry, is_parked, {"a", "b"}) == counts
 
 
 def test_a_wire_that_hangs_straight_down_is_held_by_ropes_that_pull_against_one_another():
@@ -154,8 +157,3 @@ def test_a_wire_that_hangs_straight_down_is_held_by_ropes_that_pull_against_one_
         whole["wires"][0] |= {"to_m": [0.0, 0.0, 6.0]}
         site = prepare(small.scene(**whole)).site
         assert tail_ropes.holds(site, entry, False, {"a", "b"}) == counts
-
-
-def test_at_high_the_stated_end_is_no_anchor():
-    """The place that other tests hold a rope at is in the air."""
-    assert told(**plain({**LINE, "to_m": HIGH})) != {}

@@ -32,7 +32,7 @@ def paragraph(scene: Scene, stages: tuple[StageResult, ...]) -> str:
     circuits = "; ".join(
         f"circuit {c.name}, phases {', '.join(c.phases)}, {c.nominal_kV:g} kV, {c.state}" for c in scene.circuits
     )
-    who = ", ".join(worker.name for worker in scene.workers) or "nobody aloft"
+    who = ", ".join(worker.name for worker in scene.workers) or "nobody"
     ground = ", ".join(person.name for person in scene.crew) or "nobody named"
     worked = list(dict.fromkeys(phase for stage in scene.stages for phase in stage.bonded.values()))
     taken = list(dict.fromkeys(name for stage in scene.stages for name in stage.released))
@@ -291,7 +291,7 @@ def recorded_tests(scene: Scene) -> Iterator[dict[str, str]]:
 
 def _opening(stage: Stage, distance_m: float) -> Iterator[str]:
     """How a connection opens or closes, who holds it, and how far it goes without a stop."""
-    wire, way = ", ".join(stage.released), exact(stage.lower_m.hi if stage.lower_m is not None else 0.0)
+    wire, way = ", ".join(stage.released), exact(round(stage.lower_m.hi if stage.lower_m is not None else 0.0, 3))
     how = "by stick or rope" if stage.by_hand is None else f"by hand, by {stage.by_hand}"
     if stage.kind == "open":
         yield f"{wire} opens {how}: from its place it goes {way} m, and nobody stops it on this way."
