@@ -109,6 +109,10 @@ def test_the_crew_is_told_who_holds_which_rope_and_from_where(name):
     ]
 
 
+def test_where_a_rope_is_made_fast_is_told_where_its_wire_goes():
+    assert held(stages=[stage(kind="work", **PARKED)]) == ["Made fast where they end: tail rope, other tail rope."]
+
+
 def test_a_rope_that_nobody_has_is_told():
     high = [{**one, "to_m": [*one["to_m"][:2], z]} for one, z in zip(ROPES, (0.1, 1.4), strict=True)]
     assert held(release={"ropes": high})[-1].startswith("Held by nobody: rope 'other tail rope', its end at x 2.00")

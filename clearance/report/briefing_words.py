@@ -178,8 +178,12 @@ def ropes_held(site: Site, stage: Stage) -> Iterator[str]:
             spots = " or ".join(_where(spot) for spot in stands_in(stage, people[who]))
             yield f"Rope '{end.rope}': held by {who}{led}, at {spots}; its end at {_point(end.at)}."
     fast = [end for end in ends if end.rope not in in_hand and made_fast(site, stage, end)]
-    if fast:
-        yield f"Made fast: {'; '.join(f'{end.rope} at {_point(end.at)}' for end in fast)}."
+    # Where, is told in the stages that their wire goes in.
+    asked = [end for end in fast if end.wire in ("", *stage.released)]
+    if asked:
+        yield f"Made fast: {'; '.join(f'{end.rope} at {_point(end.at)}' for end in asked)}."
+    if others := [end.rope for end in fast if end not in asked]:
+        yield f"Made fast where {'it ends' if len(others) == 1 else 'they end'}: {', '.join(others)}."
     for end in ends:
         if end.rope not in in_hand and end not in fast:
             yield f"Held by nobody: rope '{end.rope}', its end at {_point(end.at)}."
