@@ -45,11 +45,11 @@ upright side goes from the shoulder to the tail."""
 SLACK = 0.15  # the tail sags a little
 
 
-def said(crew=(), statements=(), gear=None, **fields):
+def said(crew=(), statements=(), gear=None, wires=(DROPPER,), **fields):
     told = {"kind": "earthing", "workers": [], "travel_m": None, "climb_m": None, "posture": None, "anew": True,
             "off": ["dropper"], "earths": ["dropper"], "stick_m": STICK, **fields}  # fmt: skip
     bodies = [box("bus A", [6, 0, 12.3], [0.5, 0.5, 0.5], "A"), box("bus B", [0, 0, 60], [1, 1, 1], "B")]
-    found = checked(0.01, circuits=[TWO], solids=bodies, wires=[DROPPER], insulators=[POST], crew=list(crew),
+    found = checked(0.01, circuits=[TWO], solids=bodies, wires=list(wires), insulators=[POST], crew=list(crew),
                     **(gear or {"ladder": None, "track": None, "workers": None}),
                     stages=[stage(**told)], statements=[*SAID, *statements])  # fmt: skip
     return [point.what for point in found.stages[0].open_points if "remote tool" in point.what]
@@ -69,9 +69,19 @@ def test_a_tail_is_earthed_by_somebody_whose_tool_reaches_it(verb):
 
 def test_nobody_there_earths_nothing():
     (found,) = said()
-    assert "nobody stands on the ground" in found
+    assert "nobody stands on the ground with free hands" in found
     near = helper(BESIDE - SLACK)
     assert len(said([near], [{"kind": "absent", "bodies": ["helper"]}])) == 1
+
+
+def test_whoever_holds_a_rope_has_no_hand_for_the_tool():
+    """The rope ends in the air, in reach of the helper alone, or of another too."""
+    up = {**DROPPER["release"]["ropes"][0], "to_m": [11.9, BESIDE - SLACK, 1.4]}
+    wire = {**DROPPER, "release": {**DROPPER["release"], "ropes": [up, DROPPER["release"]["ropes"][1]]}}
+    one = helper(BESIDE - SLACK)
+    assert len(said([one], wires=[wire])) == 1
+    assert said([one, {**one, "name": "other"}], wires=[wire]) == []
+    assert len(said([one, {**one, "name": "other", "at_m": [30.0, 9.0]}], wires=[wire])) == 1
 
 
 def test_a_place_in_the_stage_a_longer_tool_or_a_wider_area_settles_it():

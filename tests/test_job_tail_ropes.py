@@ -10,11 +10,12 @@ import math
 
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, box, insulating, isolated, only, stage, tail_rope
+from small_scenes import CIRCUIT, SAID, box, insulating, isolated, only, stage, tail_rope
 
 from clearance.errors import InputError
 from clearance.job import tail_ropes
 from clearance.pipeline import prepare
+from clearance.scene.records_statements import HeldTail
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
@@ -243,7 +244,7 @@ def counted(lines, crew, held=()):
 def test_one_line_counts_once_and_a_man_holds_one_rope():
     """For what two ropes hold, either of which may fail: not one under two names, nor both in one pair of hands."""
     helpers = [{"name": name, "stature_m": 1.755, "at_m": HIGH[:2], "radius_m": 0.1} for name in ("one", "other")]
-    first, again, aside = (tail_rope(at, name) for at, name in ((HIGH, "a"), (HIGH, "b"), ([-4.0, 0.1, 1.4], "c")))
+    first, again, aside = (tail_rope(at, name) for at, name in ((HIGH, "a"), (HIGH, "b"), ([-4.0, 0.4, 1.4], "c")))
     assert counted([first, again], helpers) == {"a"}
     assert counted([first, aside], helpers[:1]) == {"a"}
     assert counted([first, aside], helpers) == {"a", "c"}
@@ -252,6 +253,65 @@ def test_one_line_counts_once_and_a_man_holds_one_rope():
     assert counted([first, aside], helpers, [said]) == {"a"}
     fast = tail_rope([0.0, 0.0, LOW], "c")
     assert counted([first, fast], helpers, [said]) == {"a", "c"}
+    # Two ends at one anchor are let go by one picket; a third of a metre apart they have one each.
+    for apart, both in ((0.28, False), (0.32, True)):
+        beside_it = tail_rope([apart, 0.0, LOW], "d")
+        assert counted([fast, beside_it], helpers) == ({"c", "d"} if both else {"c"})
+
+
+def test_a_safety_rope_holds_what_another_rope_lets_go():
+    """The one rope that lowers is what may fail: it is none for itself."""
+    safety = tail_rope([4.0, 0.0, LOW], "b")
+    entry = HeldTail.model_validate({**SAID, "kind": "held", "wire": "dropper", "rope": "b", "length_m": 9})
+    for lines, counts in (([safety], False), ([safety, tail_rope([0.0, 0.0, LOW], "a")], True)):
+        told = ropes(stages=[STANDS], lines=lines)
+        told["statements"] = [*told["statements"], {"kind": "held", "wire": "dropper", "rope": "b", "length_m": 9}]
+        site = prepare(small.scene(**told)).site
+        there = tail_ropes.there(site, site.scene.stages[0], "dropper")
+        assert tail_ropes.holds(site, entry, False, there) == counts
+
+
+@pytest.mark.parametrize(("top", "up"), [(TOP - 0.1, False), (TOP + 0.1, True)])
+def test_a_rope_only_pulls_so_one_of_them_leads_up(top, up):
+    """The free end goes down from 12 m: with its pulley below that, or none, nothing holds it at the top."""
+    davit = box("davit", [3.0, 0.0, top + 0.2], [0.2, 0.2, 0.2])
+    pulley = {**tail_rope([3.0, 0.0, LOW]), "over_m": [3.0, 0.0, top], "hangs_from": "davit"}
+
+    def told(*lines, **parts):
+        found = only(**ropes(davit, lines=list(lines), **parts)).open_points
+        return [point for point in found if "holds it up" in point.what]
+
+    assert [point.verdict for point in told(pulley)] == ["undecided"] * (not up)
+    assert len(told(tail_rope([0.0, 0.0, LOW]))) == 1
+    # A wire that hangs straight down from its fixed end needs none.
+    hung = ropes(davit, lines=[tail_rope([0.0, 0.0, LOW])])
+    hung["wires"][0] |= {"to_m": [0.0, 0.5, 19.0], "length_m": 7.1}
+    hung["wires"][0]["release"]["lowered_to_m"] = [0.0, 0.5, 11.9]
+    hung["stages"][0]["lower_m"] = [0.0, 0.5]
+    assert not [point for point in only(**hung).open_points if "holds it up" in point.what]
+
+
+@pytest.mark.parametrize(("off", "near"), [(0.9, True), (1.1, False)])
+def test_a_pulley_is_where_what_it_hangs_from_is(off, near):
+    davit = box("davit", [3.0, 0.0, TOP + 0.5], [0.2, 0.2, 0.2])
+    pulley = {**tail_rope([3.0, 0.0, LOW]), "over_m": [3.1 + off, 0.0, TOP + 0.5], "hangs_from": "davit"}
+    found = [one for one in only(**ropes(davit, lines=[pulley])).open_points if "pulley" in one.what]
+    assert [one.verdict for one in found] == ["undecided"] * (not near)
+    site = prepare(small.scene(**ropes(davit, lines=[pulley]))).site
+    assert bool(tail_ropes.there(site, site.scene.stages[0], "dropper")) == near
+
+
+def test_a_hand_that_stays_down_has_no_rope_above_the_shoulder():
+    build = small.body()
+    down = {"kind": "restrained reach", "person": "helper", "arms": "down"}
+    crew = [{"name": "helper", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05,
+             "at_m": [3.0, 0.0], "radius_m": 0.1}]  # fmt: skip
+    for up, said, held in (
+        (build.shoulder_height_m + 0.05, (), True),
+        (build.shoulder_height_m + 0.05, (down,), False),
+        (build.shoulder_height_m - 0.05, (down,), True),
+    ):
+        assert bool(counted([tail_rope([3.0, 0.0, up])], crew, said)) == held
 
 
 def test_a_rope_that_ends_at_its_pulley_is_refused():

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.engine import Group, Path
+from clearance.job.holding import hands
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.standing import area_of, build_of, crew_there
 from clearance.job.tails import where_parked
@@ -35,15 +36,21 @@ def open_points(bench: Bench, stage: Stage, reach: Sequence[Piece]) -> Iterator[
     """
     stick = stage.stick_m
     for wire in (*stage.earths, *stage.lifts_earth) if stick is not None else ():
-        short = {person.name: _short_m(bench.site, stage, person, wire) for person in crew_there(bench.site, stage)}
+        short = {person.name: _short_m(bench.site, stage, person, wire) for person in crew_there(bench.site, stage)
+                 if _has_hands_free(bench.site, stage, person.name)}  # fmt: skip
         if min(short.values(), default=math.inf) <= 0.0 or _from_aloft(bench, stage, reach, wire):
             continue
         found = ", ".join(f"'{name}' is {missing:.2f} m short of it" for name, missing in short.items())
-        what = f"nobody reaches it with the remote tool: {found or 'nobody stands on the ground'}"
+        what = f"nobody reaches it with the remote tool: {found or 'nobody stands on the ground with free hands'}"
         cure = (
             "say where whoever does it stands in this stage, stands = [{ who, at_m, radius_m }], or take a longer stick"
         )
         yield OpenPoint(f"wire '{wire}'", what, cure)
+
+
+def _has_hands_free(site: Site, stage: Stage, name: str) -> bool:
+    """Whether as many ropes are in somebody's hands without a person, who has the tool in theirs."""
+    return len(hands(site, stage, name)) == len(hands(site, stage))
 
 
 def _short_m(site: Site, stage: Stage, person: records.Crew, wire: str) -> float:

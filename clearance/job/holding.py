@@ -106,11 +106,12 @@ def made_fast(site: Site, stage: Stage, end: End) -> bool:
 
 
 @lru_cache(maxsize=1024)
-def holders(site: Site, at: Point) -> frozenset[str]:
-    """What stands near enough to a point to hold the end of a rope there. What hangs on a wire names it instead: by
-    coordinates it would not move with it."""
+def holders(site: Site, at: Point, wires: bool = False) -> frozenset[str]:
+    """What stands near enough to a point to hold the end of a rope there, or a pulley. What hangs on a wire names it
+    instead: by coordinates it would not move with it; wires: those count too, where they are named."""
     mark = shapes.points([at])
-    bodies = (body for body in site.bodies if body.kind not in ("ground", "wire") and len(body.shape))
+    kinds = ("ground",) if wires else ("ground", "wire")
+    bodies = (body for body in site.bodies if body.kind not in kinds and len(body.shape))
     found = {body.name for body in bodies if between(mark, body.shape)[0] <= HOLDS_M}
     return frozenset((*found, *(("ground",) if _above_ground_m(site, at) <= GROUND_M + 1e-9 else ())))
 
@@ -130,18 +131,24 @@ def in_hands(site: Site, stage: Stage, at: Point) -> tuple[str, ...]:
         build = build_of(person)
         plans = [areas.plan(place.at_m, place.radius_m or 0.0, place.area_m) for place in stands_in(stage, person)]
         furthest = max(float(shapely.hausdorff_distance(plan, shapely.Point(at[:2]))) for plan in plans)
-        if furthest <= build.arm_m and up <= build.overhead_reach_m:
+        down = statements.arms_down(site.scene, person.name)
+        if furthest <= build.arm_m and up <= (build.shoulder_height_m if down else build.overhead_reach_m):
             found.append(person.name)
     return tuple(found)
 
 
-def hands(site: Site, stage: Stage) -> Mapping[str, str]:
+def hands(site: Site, stage: Stage, without: str = "") -> Mapping[str, str]:
     """Who has which rope in the hand, by rope: whoever is within reach of an end that is not made fast, or that is
-    hauled in or let out. A man has one rope; as many ropes are held as can be, those first that nothing else holds."""
+    hauled in or let out. A man has one rope; as many ropes are held as can be, those first that nothing else holds.
+
+    without: who has something else in the hands
+    """
     ends = ends_of(site, stage)
     loose = [end for end in ends if not made_fast(site, stage, end)]
     led = [end for end in ends if end.moves and end not in loose]
-    reached = {end.rope: in_hands(site, stage, end.at) for end in (*loose, *led)}
+    reached = {
+        end.rope: tuple(name for name in in_hands(site, stage, end.at) if name != without) for end in (*loose, *led)
+    }
     holds: dict[str, str] = {}
 
     def taken(rope: str, asked: set[str]) -> bool:

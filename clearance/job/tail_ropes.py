@@ -10,6 +10,7 @@ earth. A safety rope, a guide and a lashing are ropes like the one that lowers.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Mapping
 from itertools import combinations
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from clearance import shapes
 from clearance.bodies import Body
-from clearance.job.holding import ends_of, hands, holders, made_fast, ropes_of, safety_ropes
+from clearance.job.holding import HOLDS_M, ends_of, hands, holders, made_fast, ropes_of, safety_ropes
 from clearance.job.tails import in_place_m, way_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
@@ -36,6 +37,14 @@ ACROSS = 0.25
 holds the tail sideways (common practice, no source)."""
 
 
+SAME_LINE_M = 0.3
+"""[m] Ropes whose ends, and pulleys, are no further apart hang on one anchor and one pulley: what fails there lets go
+of both (common practice, no source)."""
+
+HANGS = 0.9
+"""[1] Share of its length that a tail hangs down by which needs nothing to hold it up."""
+
+
 def is_off(stage: Stage, wire: str) -> bool:
     """Whether a wire is not in its place in a stage, or leaves it or comes to it."""
     return wire in (*stage.released, *stage.off)
@@ -46,15 +55,23 @@ def there(site: Site, stage: Stage, wire: str) -> frozenset[str]:
     holds a rope in the hand holds no other. A safety rope is made fast: a hand may go anywhere in its area."""
     safety, held = safety_ropes(site.scene, wire), hands(site, stage)
     ends = {end.rope: end for end in ends_of(site, stage)}
-    lines, found = set(), set()
+    found: list[TailRope] = []
     for record, rope in ropes_of(site, stage):
-        line = (rope.over_m, rope.to_m)
-        if record.name != wire or line in lines or _hangs_on_nothing(site, stage, rope):
+        if record.name != wire or _hangs_on_nothing(site, stage, rope):
+            continue
+        if any(_one_line(site, record, rope, other) for other in found):
             continue
         if made_fast(site, stage, ends[rope.name]) or (rope.name in held and rope.name not in safety):
-            lines.add(line)
-            found.add(rope.name)
-    return frozenset(found)
+            found.append(rope)
+    return frozenset(rope.name for rope in found)
+
+
+def _one_line(site: Site, record: records.Wire, one: TailRope, other: TailRope) -> bool:
+    """Whether two ropes share their anchor and, where they have one, their pulley."""
+    if (one.over_m is None) != (other.over_m is None):
+        return False
+    pairs = [(one.to_m, other.to_m), *([(one.over_m, other.over_m)] if one.over_m and other.over_m else [])]
+    return all(math.dist(place(site, record, a), place(site, record, b)) <= SAME_LINE_M for a, b in pairs)
 
 
 def holds(site: Site, entry: HeldTail, parked: bool, ropes: Collection[str]) -> bool:
@@ -65,9 +82,24 @@ def holds(site: Site, entry: HeldTail, parked: bool, ropes: Collection[str]) -> 
     """
     if entry.parked and not parked:
         return False
+    others = set(ropes) - safety_ropes(site.scene, entry.wire)
     if entry.rope is not None:
-        return entry.rope in ropes
-    return _either_side(site, entry.wire, set(ropes) - safety_ropes(site.scene, entry.wire), parked)
+        # The rope that lowers is the one that may fail: its safety rope is another.
+        return entry.rope in ropes and bool(others)
+    return _either_side(site, entry.wire, others, parked)
+
+
+def _held_up(site: Site, wire: str, ropes: Collection[str], parked: bool) -> bool:
+    """Whether one of the ropes leads up from the free end, wherever that may be, or the tail hangs down by itself: a
+    rope only pulls, so those that lead down let it fall."""
+    record, curve = site.wires[wire].record, site.wires[wire].catenary
+    assert record.release is not None
+    free = np.array(way_of(site, wire).corners[-1 if parked else 0 :])
+    far = np.array(curve.end if record.release.free_end == "from" else curve.start)
+    if (far[2] - free[:, 2] >= HANGS * curve.length_m).all():
+        return True
+    tops = (rope.to_m if rope.over_m is None else rope.over_m for rope in (rope_of(record, name) for name in ropes))
+    return any(place(site, record, top)[2] >= free[:, 2].max() for top in tops)
 
 
 def _either_side(site: Site, wire: str, ropes: Collection[str], parked: bool) -> bool:
@@ -176,17 +208,28 @@ def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
     """Pulleys that hang from nothing; wires that are moved by nothing that the scene states, or said to be held by
     ropes that it does not have."""
     for _, rope in ropes_of(site, stage):
-        if _hangs_on_nothing(site, stage, rope):
+        if rope.hangs_from in statements.absent(site.scene, stage):
             what = f"its pulley hangs from {rope.hangs_from}, which is not there"
             yield OpenPoint(f"rope '{rope.name}'", what, "bring that before, or hang the pulley from what is there")
+        elif _hangs_on_nothing(site, stage, rope):
+            what = (
+                f"its pulley is further than {HOLDS_M:g} m from {rope.hangs_from}, which it hangs from: what holds it "
+            )
+            cure = "hang it from what is there, or add the mast or sling that holds it, and name that in hangs_from"
+            yield OpenPoint(f"rope '{rope.name}'", what + "there is in no gap", cure)
     cure = "state release.ropes: name, from the free end over_m its pulley to_m the hands, diameter_m, sag_m"
     for name in (*stage.released, *stage.off):
         ropes, head = there(site, stage, name), f"wire '{name}'"
         if name in stage.released and site.wires[name].record.release is not None and not ropes:
             yield OpenPoint(head, "no rope is there that lowers it and holds it: none is judged", cure)
+        elif ropes and not _held_up(site, name, ropes - safety_ropes(site.scene, name), name in stage.off):
+            what = "no rope that is there holds it up: those that lead down from its free end let it fall"
+            yield OpenPoint(head, what, "add the rope over its pulley, above the free end wherever that is on its way")
         for entry in statements.held(site.scene, name):
             if (name in stage.off or not entry.parked) and not holds(site, entry, name in stage.off, ropes):
-                lacks = f"{entry.rope} is not there" if entry.rope is not None else "there are no ropes to either side"
+                lacks = "there are no ropes to either side"
+                if entry.rope is not None:
+                    lacks = f"{entry.rope} is not there beside another that lowers it"
                 what = f"said to be held whichever rope fails, and {lacks} and held: that counts for nothing"
                 more = (
                     "a rope or more to either side of the upright plane through its ends, as its free end sees them, "
@@ -196,5 +239,11 @@ def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
 
 
 def _hangs_on_nothing(site: Site, stage: Stage, rope: TailRope) -> bool:
-    """Whether what the pulley of a rope hangs from is not there."""
-    return rope.hangs_from in statements.absent(site.scene, stage)
+    """Whether what the pulley of a rope hangs from is not there, or elsewhere."""
+    if rope.over_m is None or rope.hangs_from is None:
+        return False
+    if rope.hangs_from in statements.absent(site.scene, stage):
+        return True
+    record = next(wire for wire in site.scene.wires if wire.release is not None and rope in wire.release.ropes)
+    near = holders(site, place(site, record, rope.over_m), wires=True)
+    return not any(f"{name} ".startswith(f"{rope.hangs_from} ") for name in near)
