@@ -9,11 +9,11 @@ from test_job_whip import ROPES, guides, lowering, rope
 
 from clearance.pipeline import prepare
 from clearance.report.briefing_figures import Scenery, site_figure
+from clearance.report.briefing_people import ropes_held, where_they_stand
 from clearance.report.briefing_words import (
     checks,
     paragraph,
     range_sentences,
-    ropes_held,
     stage_conditions,
     stop_conditions,
 )
@@ -111,6 +111,27 @@ def test_the_crew_is_told_who_holds_which_rope_and_from_where(name):
 
 def test_where_a_rope_is_made_fast_is_told_where_its_wire_goes():
     assert held(stages=[stage(kind="work", **PARKED)]) == ["Made fast where they end: tail rope, other tail rope."]
+
+
+def test_where_everybody_stands_is_told_with_the_stages_and_the_hands():
+    """Who is sent elsewhere may be at both places in that stage, and only there afterwards; who climbs is not there."""
+    helper = {**HELPER[0], "at_m": [2.0, -9.0], "radius_m": 0.5}
+    other = {**HELPER[0], "name": "other", "at_m": [-4.0, 9.0], "radius_m": 1.0, "tool_m": 2.0}
+    goes = {"stands": [{"who": "other", "at_m": [-8.0, 9.0], "radius_m": 0.25}]}
+    names = ("one", "goes", "two")
+    stages = [stage(name=name, kind="work", **PARKED, **(goes if name == "goes" else {})) for name in names]
+    down = {"kind": "restrained reach", "person": "helper", "arms": "down"}
+    parts = lowering(stages=stages, crew=[helper, other])
+    parts["statements"] = [*parts["statements"], down]
+    rows = where_they_stand(prepare(scene(**parts)).site)
+    first, then = "x -4.00, y 9.00 m, within 1.00 m", "x -8.00, y 9.00 m, within 0.25 m"
+    hands = "as far as they reach, with 2.00 m of a tool"
+    assert [tuple(row.values()) for row in rows] == [
+        ("helper", "x 2.00, y -9.00 m, within 0.50 m", "1 to 3", "arms down"),
+        ("other", first, "1", hands),
+        ("other", f"{first} or {then}", "2", hands),
+        ("other", then, "3", hands),
+    ]
 
 
 def test_a_rope_that_nobody_has_is_told():

@@ -25,6 +25,7 @@ from clearance.pipeline import settings
 from clearance.report import measure_first, paper, statements
 from clearance.report.briefing_falls import drop_zones, ladder_falls, toppling_rows
 from clearance.report.briefing_figures import Scenery, site_figure, stage_figure
+from clearance.report.briefing_people import ropes_held, where_they_stand
 from clearance.report.briefing_words import (
     assumed,
     cautions,
@@ -33,7 +34,6 @@ from clearance.report.briefing_words import (
     paragraph,
     range_sentences,
     recorded_tests,
-    ropes_held,
     stage_conditions,
     stop_conditions,
 )
@@ -155,6 +155,7 @@ def contents(permits: Permits) -> dict[str, Any]:
         "assumed": list(assumed(scene)),
         "basis": list(result.basis),
         "means": means(scene),
+        "people": where_they_stand(permits.prepared.site),
         "way": (scene.ladder.hangs_on or "the track") if scene.ladder is not None and stands(scene) else "",
         "falls": bool(drop_zones(permits)),
         "topplings": toppling_rows(permits),

@@ -9,17 +9,15 @@ from collections.abc import Iterator
 from typing import Final
 
 from clearance.errors import RuleError
-from clearance.job.carried import left_in, stands_in
-from clearance.job.holding import ends_of, hands, made_fast
+from clearance.job.carried import left_in
 from clearance.permitted import Permitted, rungs
+from clearance.report.briefing_people import where_words
 from clearance.report.numbers import exact, up
 from clearance.result import StageResult
 from clearance.rules import transfer_distance
 from clearance.rules.jurisdiction import wind_clauses
 from clearance.scene import statements
-from clearance.scene.assemble import Site
-from clearance.scene.records import AT_FOOT, Point, Range, Scene, Stage, aloft, phases
-from clearance.scene.records_job import Stand
+from clearance.scene.records import AT_FOOT, Range, Scene, Stage, aloft, phases
 from clearance.scene.records_statements import HeldTail, Insulating
 from clearance.scene.voltages import highest_kV, rule_names
 
@@ -143,11 +141,13 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield from _opening(stage, stage.opening_distance_m)
     for wire in scene.wires:
         if wire.name in stage.released and wire.release is not None and wire.release.drop_zone_m is not None:
-            yield f"On the ground nobody nearer than {exact(wire.release.drop_zone_m)} m to below {wire.name}."
+            near = exact(wire.release.drop_zone_m)
+            yield f"Nobody on the ground below where {wire.name} may be, as drawn, nor within {near} m of that."
     if stage.released:
         for wire in scene.wires:
             if wire.name in stage.released and wire.release is not None:
-                yield f"Nobody in the drop zone of {wire.name}, as drawn on the plan."
+                if wire.release.drop_zone_m is None:
+                    yield f"Nobody below where {wire.name} may be, as drawn on the plan."
                 for entry in statements.held(scene, wire.name):
                     if not entry.parked:
                         yield f"What holds {wire.name}: {entry.basis}{_held(entry)}."
@@ -156,7 +156,7 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
     if stage.off:
         yield from _parked(stage)
     for spot in stage.stands:
-        yield f"{spot.who} goes to {_where(spot)}, and stays there until a stage says otherwise."
+        yield f"{spot.who} goes to {where_words(spot)}, and stays there until a stage says otherwise."
     if stage.earths or stage.lifts_earth:
         place = {"ladder": "ladder", "boom": "platform"}.get(means(scene), "")
         aloft_too = "" if aloft(scene, stage) or not place else f"; nobody on the {place}"
@@ -165,33 +165,6 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield f"Not there in this stage: {', '.join(sorted(away))}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."
-
-
-def ropes_held(site: Site, stage: Stage) -> Iterator[str]:
-    """Who has which rope in the hand, and from where; what is made fast; what nobody has."""
-    people = {person.name: person for person in site.scene.crew}
-    ends, in_hand = ends_of(site, stage), hands(site, stage)
-    for end in ends:
-        if end.rope in in_hand:
-            who = in_hand[end.rope]
-            led = ", who hauls it in or lets it out" if end.moves else ""
-            spots = " or ".join(_where(spot) for spot in stands_in(stage, people[who]))
-            yield f"Rope '{end.rope}': held by {who}{led}, at {spots}; its end at {_point(end.at)}."
-    fast = [end for end in ends if end.rope not in in_hand and made_fast(site, stage, end)]
-    # Where, is told in the stages that their wire goes in.
-    asked = [end for end in fast if end.wire in ("", *stage.released)]
-    if asked:
-        yield f"Made fast: {'; '.join(f'{end.rope} at {_point(end.at)}' for end in asked)}."
-    if others := [end.rope for end in fast if end not in asked]:
-        yield f"Made fast where {'it ends' if len(others) == 1 else 'they end'}: {', '.join(others)}."
-    for end in ends:
-        if end.rope not in in_hand and end not in fast:
-            yield f"Held by nobody: rope '{end.rope}', its end at {_point(end.at)}."
-
-
-def _point(at: Point) -> str:
-    x, y, z = at
-    return f"x {x:.2f}, y {y:.2f}, z {z:.2f} m"
 
 
 def _parked(stage: Stage) -> Iterator[str]:
@@ -203,15 +176,6 @@ def _parked(stage: Stage) -> Iterator[str]:
         until = {*stage.earths, *stage.lifts_earth} & {*charged}
         words = "before the earth is on, and once it is off" if until else "it is not earthed"
         yield f"Keep off {', '.join(charged)} as off a phase: {words}."
-
-
-def _where(place: Stand) -> str:
-    """A place on the ground in words."""
-    if place.area_m is not None:
-        corners = "; ".join(f"x {exact(x)}, y {exact(y)}" for x, y in place.area_m)
-        return f"the area with the corners {corners} m"
-    x, y = place.at_m
-    return f"x {exact(x)}, y {exact(y)} m, within {exact(place.radius_m or 0.0)} m"
 
 
 def _held(entry: HeldTail) -> str:
