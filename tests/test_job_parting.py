@@ -24,8 +24,11 @@ from clearance.report.numbers import up
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
-ROPE = {"name": "lowering rope", "to_m": [-14.0, -6.0, 0.1], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.0}
-OTHER = {**ROPE, "name": "other rope", "to_m": [-14.0, 6.0, 0.1]}
+OTHER = {"name": "other rope", "to_m": [-14.0, 6.0, 0.1], "diameter_m": 0.014, "sag_m": 0.1, "wet_or_dirty_m": 0.0}
+ROPE = {**OTHER, "name": "lowering rope", "over_m": [-14.0, -6.0, 21.0], "hangs_from": "mast",
+        "to_m": [-14.0, -6.0, 0.1]}  # fmt: skip
+MAST = box("mast", [-14.0, -6.0, 21.2], [0.2, 0.2, 0.2])
+"""It is higher than the free end anywhere."""
 BUS = box("bus A", [0.0, 0.0, 20.25], [0.5, 0.5, 0.5], "A")
 """Its underside is at 20 m."""
 FAR_B = box("bus B", [0.0, 0.0, 60.0], [1.0, 1.0, 1.0], "B")
@@ -60,7 +63,7 @@ def step(name, kind, **fields):
 
 
 def opening(high, kind="open", said=(ALLOWED, HELD), never=("earth",), others=(), release=None, **parts):
-    return {"circuits": [TWO], "solids": [BUS, FAR_B, *others], "wires": [dropper(**(release or {}))],
+    return {"circuits": [TWO], "solids": [BUS, FAR_B, MAST, *others], "wires": [dropper(**(release or {}))],
             "insulators": [POST, HOLDER], "ladder": None, "track": None, "workers": None,
             "crew": small.hands_at(ROPE, OTHER),
             "stages": [step(kind, kind, released=["dropper"], lower_m=[0.0, high], anew=True)],

@@ -26,7 +26,9 @@ BEFORE = {"far_end": "open and locked", "phase_identified": "by tracing", "by": 
 
 
 SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
-ROPES = [tail_rope((2, -9, 0.1)), tail_rope((2, 1, 0.1), "other tail rope")]
+ROPES = [tail_rope((2, -9, 0.1), over_m=[2, -9, 9.2], hangs_from="mast"), tail_rope((2, 1, 0.1), "other tail rope")]
+MAST = box("mast", [2, -9, 9.4], [0.2, 0.2, 0.2])
+"""What the rope that lowers is led over, above the free end and far aside."""
 
 
 def dropper(**release):
@@ -52,7 +54,7 @@ def lowering(others=(), held=(), never=("earth",), release=None, **parts):
     """
     told = {"kind": "lower", "released": ["dropper"], "lower_m": [2.6, 3], "workers": [], "travel_m": None,
             "climb_m": None, "posture": None}  # fmt: skip
-    solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), *others]
+    solids = [box("bus A", [2, 0, 9.3], [2, 0.1, 0.1], "A"), MAST, *others]
     said = [isolated("dropper"), *([never_at("dropper", *never)] if never else []), *held]
     lines = [*ROPES, *([SAFETY] if any("rope" in one for one in held) else [])]
     said += [insulating(one["name"]) for one in lines]

@@ -18,7 +18,8 @@ from clearance.conductor.elastic import Segment, along, hang
 from clearance.conductor.placing import at
 from clearance.errors import InputError
 from clearance.job import staging, tails
-from clearance.pipeline import NO_WEATHER, prepare
+from clearance.not_evaluated import NO_WEATHER
+from clearance.pipeline import prepare
 from clearance.report import views
 from clearance.scene import weathered
 from clearance.scene.assemble import assemble, place, strays_m

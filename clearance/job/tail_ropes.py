@@ -41,9 +41,6 @@ SAME_LINE_M = 0.3
 """[m] Ropes whose ends, and pulleys, are no further apart hang on one anchor and one pulley: what fails there lets go
 of both (common practice, no source)."""
 
-HANGS = 0.9
-"""[1] Share of its length that a tail hangs down by which needs nothing to hold it up."""
-
 
 def is_off(stage: Stage, wire: str) -> bool:
     """Whether a wire is not in its place in a stage, or leaves it or comes to it."""
@@ -90,16 +87,14 @@ def holds(site: Site, entry: HeldTail, parked: bool, ropes: Collection[str]) -> 
 
 
 def _held_up(site: Site, wire: str, ropes: Collection[str], parked: bool) -> bool:
-    """Whether one of the ropes leads up from the free end, wherever that may be, or the tail hangs down by itself: a
-    rope only pulls, so those that lead down let it fall."""
+    """Whether the free end is pulled up wherever it may be: by a rope that leads up from there, or by the wire itself
+    where its fixed end is above. A rope only pulls, so those that lead down let it fall."""
     record, curve = site.wires[wire].record, site.wires[wire].catenary
     assert record.release is not None
-    free = np.array(way_of(site, wire).corners[-1 if parked else 0 :])
-    far = np.array(curve.end if record.release.free_end == "from" else curve.start)
-    if (far[2] - free[:, 2] >= HANGS * curve.length_m).all():
-        return True
-    tops = (rope.to_m if rope.over_m is None else rope.over_m for rope in (rope_of(record, name) for name in ropes))
-    return any(place(site, record, top)[2] >= free[:, 2].max() for top in tops)
+    fixed = curve.end if record.release.free_end == "from" else curve.start
+    led = [rope.to_m if rope.over_m is None else rope.over_m for rope in (rope_of(record, name) for name in ropes)]
+    tops = [fixed[2], *(place(site, record, value)[2] for value in led)]
+    return all(max(tops) >= z for _, _, z in way_of(site, wire).corners[-1 if parked else 0 :])
 
 
 def _either_side(site: Site, wire: str, ropes: Collection[str], parked: bool) -> bool:
