@@ -90,6 +90,19 @@ def test_a_rope_that_is_hauled_in_or_let_out_goes_through_somebodys_hands_made_f
         assert all("hauled in or let out" in what for what in points.values())
 
 
+def test_the_rope_that_bears_the_weight_is_the_one_that_goes_through_hands():
+    """A guide in the hand lets nothing down that hangs on a rope made fast."""
+    davit = box("davit", [0.0, -3.0, TOP + 0.6], [0.2, 0.2, 0.2])
+    bears = {**tail_rope([0.0, -3.0, 0.1]), "over_m": [0.0, -3.0, TOP + 0.4], "hangs_from": "davit"}
+    whole = lowering()
+    whole["wires"][0]["release"]["ropes"] = [bears, tail_rope([4.0, 4.0, 0.1], "guide")]
+    whole["solids"] = [*whole["solids"], davit]
+    for at, held in (((0.0, -3.3), True), ((4.0, 4.3), False)):
+        points = told(**{**whole, "crew": [man(at, radius_m=0.1)]})
+        assert bool(points) != held
+        assert all("hauled in or let out" in what and where == "rope 'tail rope'" for where, what in points.items())
+
+
 def test_only_what_gets_longer_or_shorter_is_hauled_in():
     """Lowered by a metre beside an end level with the middle of its way a rope is as long after as before; and a safety
     rope is slack."""

@@ -46,20 +46,25 @@ MOVES_M = 0.1
 @dataclass(frozen=True)
 class End:
     """The end of a rope that is held, in a stage: of which rope, tied to which wire, or ""; where; whether the rope is
-    hauled in or let out meanwhile."""
+    hauled in or let out meanwhile; and whether it runs over a pulley, so that the weight is on it."""
 
     rope: str
     wire: str
     to_m: Place
     at: Point
     moves: bool
+    over_pulley: bool = False
 
 
 def ends_of(site: Site, stage: Stage) -> tuple[End, ...]:
     """The held end of every rope that is there in a stage."""
     scene = site.scene
-    tied = [End(rope.name, wire.name, *_end(site, wire, rope), _is_led(site, stage, wire, rope))
-            for wire, rope in ropes_of(site, stage)]  # fmt: skip
+    tied = [
+        End(
+            rope.name, wire.name, *_end(site, wire, rope), _is_led(site, stage, wire, rope), rope.over_m is not None
+        )
+        for wire, rope in ropes_of(site, stage)
+    ]  # fmt: skip
     away = statements.absent(scene, stage)
     # Hauled from aloft, a line is let go on the ground.
     hauled = [tool.line for tool in scene.tools if tool.name == stage.hauled and not records.aloft(scene, stage)]
@@ -178,7 +183,9 @@ def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
     for end in ends:
         if end.moves:
             led.setdefault(end.wire or end.rope, []).append(end)
-    for some in led.values():
+    for every in led.values():
+        # What bears the weight goes through the hands; guides are not let out instead of it.
+        some = [end for end in every if end.over_pulley] or every
         if not any(end.rope in held for end in some):
             what = (
                 f"it is hauled in or let out, and nobody is there who has {_words(some[0])}, in the hand and no other"
