@@ -351,3 +351,13 @@ def test_how_far_a_wire_moves_is_stated_with_what_that_rests_on():
     with pytest.raises(InputError, match="disturbed: 'bus': movement_m: expected a basis beside it, found none"):
         small_scenes.scene(wires=[WIRE], stages=stages)
     small_scenes.scene(wires=[WIRE], stages=[{**stages[0], "disturbed": [{**stages[0]["disturbed"][0], "basis": "a"}]}])
+
+
+@pytest.mark.parametrize(("wide", "told"), [(0.09, True), (0.11, False)])
+def test_nobody_stands_on_a_point_written_as_an_area(wide, told):
+    corners = [[3, 0], [3 + wide, 0], [3, 0.01]]
+    helper = {"name": "helper", "stature_m": 1.8, "at_m": [3, 0], "tool_m": 0.0}
+    goes = stage(stands=[{"who": "helper", "at_m": [3, 0], "area_m": corners}])
+    for parts in ({"crew": [{**helper, "area_m": corners}]}, {"crew": [helper], "stages": [goes]}):
+        found = [p.what for p in plausible.unlikely(small_scenes.scene(**parts)) if "area_m" in p.what]
+        assert len(found) == told, parts

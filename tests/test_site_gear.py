@@ -178,6 +178,19 @@ def test_what_nobody_carries_is_not_brought_without_a_word(size, told):
     assert [p for p in of(**parts, statements=[{**SAID, **said}]) if p.where == "solid 'shed'"] == []
 
 
+@pytest.mark.parametrize(("apart", "told"), [(0.0, True), (0.29, True), (0.31, False)])
+def test_a_mast_is_brought_in_pieces_no_more_than_whole(apart, told):
+    """Three boxes of 1.1 m a side, 1.91 m across each: one on another they are 3 m high."""
+    pieces = [box(f"piece {k}", [9, 9, 0.6 + k * (1.1 + apart)], [1.1, 1.1, 1.1]) for k in range(3)]
+    stages = [
+        stage(name="first", kind="work", workers=[], climb_m=None, posture=None),
+        stage(name="brings", kind="bring", bodies=[one["name"] for one in pieces], climb_m=None, posture=None,
+              workers=[]),
+    ]  # fmt: skip
+    found = [point.where for point in of(solids=[*FAR, *pieces], stages=stages) if "judged nowhere" in point.what]
+    assert found == [f"solid 'piece {k}'" for k in range(3)] * told
+
+
 def test_a_vehicle_and_a_man_that_come_when_all_is_over_need_somebodys_word():
     """A truck on the track, and a man beside it: brought last, they meet neither the ladder nor who is on it."""
     truck = {"name": "truck", "centre_m": [0, 0, 1.5], "size_m": [7, 2.5, 3], "heading_deg": 0, "radius_m": 0.5}

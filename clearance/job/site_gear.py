@@ -5,7 +5,7 @@ hang on nothing."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from scipy.optimize import brentq
@@ -28,6 +28,9 @@ from clearance.shapes import Shape
 CARRIED_M = 2.0
 """[m] What people bring and take away by hand is no larger: a pulley, a tool box, a barrier (common practice, no
 source)."""
+
+PIECES_M = 0.3
+"""[m] Things that are brought no further apart count as one (common practice, no source)."""
 
 LIGHTEST_N_M, LIGHTEST_N = 20.0, 600.0
 """[N/m], [N] No ladder, and nobody who is dressed and equipped to work on one, weighs less (common practice, no
@@ -179,24 +182,22 @@ def _brought(site: Site) -> Iterator[OpenPoint]:
     they count as not there, with nobody's word for it. And people who are there in no stage with somebody aloft."""
     scene = site.scene
     shapes = {body.name: body.shape for body in site.bodies if len(body.shape)}
-    sizes = {solid.name: (solid, _length_m(shapes[solid.name])) for solid in scene.solids if solid.name in shapes}
-    things: dict[str, tuple[Solid | Vehicle, float]] = {
-        **sizes,
-        **{one.name: (one, math.hypot(*one.size_m)) for one in scene.vehicles},
-    }
+    fleeting = {name for stage in scene.stages if stage.kind in ("bring", "take away") for name in stage.bodies}
+    solids = {solid.name: solid for solid in scene.solids if solid.name in shapes}
+    sizes = {name: _length_m([shapes[name] for name in run])
+             for run in _runs({name: shapes[name] for name in solids if name in fleeting}) for name in run}  # fmt: skip
+    sizes |= {one.name: math.hypot(*one.size_m) for one in scene.vehicles}
+    things: dict[str, Solid | Vehicle] = {**solids, **{one.name: one for one in scene.vehicles}}
     for stage in scene.stages:
         for name in stage.bodies if stage.kind in ("bring", "take away") else ():
-            if name not in things:
-                continue
-            record, long = things[name]
-            if long > CARRIED_M:
+            if sizes.get(name, 0.0) > CARRIED_M:
                 rest = "before it" if stage.kind == "bring" else "after it"
                 what = (
-                    f"{long:.1f} m large, and stage '{stage.name}' is to {stage.kind} it: {rest} it is judged nowhere"
+                    f"{sizes[name]:.1f} m large, and stage '{stage.name}' is to {stage.kind} it: {rest} it is judged "
                 )
-                how = "people carry it" if name in sizes else "it comes and goes then"
+                how = "people carry it" if name in solids else "it comes and goes then"
                 cure = f"leave it there in all stages, or say on what rests that {how}"
-                yield from _put_there(scene, record, what, cure)
+                yield from _put_there(scene, things[name], f"{what}judged nowhere", cure)
     up = [stage for stage in scene.stages if records.aloft(scene, stage)]
     for person in scene.crew:
         if up and all(person.name in statements.not_there(scene, stage) for stage in up):
@@ -204,8 +205,23 @@ def _brought(site: Site) -> Iterator[OpenPoint]:
             yield from _put_there(scene, person, what, "bring them before, or say on what rests that they come then")
 
 
-def _length_m(shape: Shape) -> float:
-    corners = shape.vertices.reshape(-1, 3)
+def _runs(shapes: Mapping[str, Shape]) -> Iterator[tuple[str, ...]]:
+    """What is brought in pieces that follow one another, as one thing: a mast of boxes, one on another."""
+    boxes = {name: (shape.vertices.min(axis=(0, 1)), shape.vertices.max(axis=(0, 1))) for name, shape in shapes.items()}
+    left = list(boxes)
+    while left:
+        run = [left.pop(0)]
+        for one in run:
+            low, high = boxes[one]
+            near = [name for name in left
+                    if (np.maximum(low - boxes[name][1], boxes[name][0] - high) <= PIECES_M).all()]  # fmt: skip
+            left = [name for name in left if name not in near]
+            run += near
+        yield tuple(run)
+
+
+def _length_m(shapes: Sequence[Shape]) -> float:
+    corners = np.concatenate([shape.vertices.reshape(-1, 3) for shape in shapes])
     return float(np.linalg.norm(corners.max(axis=0) - corners.min(axis=0)))
 
 

@@ -76,6 +76,12 @@ def _point(value: Any) -> Point:
     return (float(value[0]), float(value[1]), float(value[2]))
 
 
+def _across(record: Any) -> float | None:
+    """How far the corners of an area are apart at most [m]."""
+    corners = record.area_m
+    return None if corners is None else max(math.dist(one, other) for one in corners for other in corners)
+
+
 def _insulating_share(record: Any) -> float | None:
     whole = _apart(record.from_m, record.to_m)
     return None if not whole else float(record.insulating_m) / whole
@@ -122,6 +128,12 @@ RATIOS: Final = (
             "deg", (0.0, math.inf), (0.0, 15.0)
         ), _leaning(field))
         for field in ("lean_along_deg", "lean_across_deg")
+    ),
+    *(
+        Ratio(record, "area_m", "how far its corners are apart", Values(
+            "m", (0.0, math.inf), (0.1, 200.0), source=f"{PRACTICE}: nobody stands like a post"
+        ), _across)
+        for record in ("Crew", "Stand")
     ),
     Ratio("Vehicle", "size_m", "length over width of the vehicle", Values(
         "", (0.0, math.inf), (0.8, 12.0)
