@@ -28,7 +28,7 @@ from small_scenes import (
     stage,
     tail_rope,
 )
-from test_job_whip import ROPES, SAFETY, dropper, guides, lowering, rope
+from test_job_whip import MAST, ROPES, SAFETY, dropper, guides, lowering, rope
 from test_scene_statements import AIR, BUSES, ELECTRICAL, MORE, TWO, WHOLE, bonded_before, truck
 from test_site_check import two
 
@@ -121,7 +121,7 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         {"between": ["B", "earth"]},
     ),
     "isolated": (
-        {"circuits": [TWO], "solids": BUSES, "wires": [dropper(), SECOND], "stages": [stage(off=["dropper"])]},
+        {"circuits": [TWO], "solids": [*BUSES, MAST], "wires": [dropper(), SECOND], "stages": [stage(off=["dropper"])]},
         isolated("dropper"),
         {"wire": "other"},
     ),

@@ -198,19 +198,26 @@ def test_a_vehicle_and_a_man_that_come_when_all_is_over_need_somebodys_word():
     works = [stage(name=kind, kind=kind, climb_m=[0, 1], posture=None) for kind in ("step on", "step off")]
 
     def told(number, *said):
-        comes = {"kind": "bring", "bodies": ["truck", "helper"], "climb_m": None, "posture": None, "workers": []}
+        comes = {
+            "kind": "bring",
+            "bodies": ["truck", "helper", "halyard"],
+            "climb_m": None,
+            "posture": None,
+            "workers": [],
+        }
         stages = [stage(name="before", climb_m=None, posture=None, workers=[], kind="work"), *works]
         stages.insert(number, stage(name="comes", **comes))
-        parts = {"solids": FAR, "vehicles": [truck], "crew": [helper], "stages": stages}
+        halyard = {**rope(0), "name": "halyard", "from_m": [-3, 0, 5], "to_m": [-3, 0, 0.1]}
+        parts = {"solids": FAR, "vehicles": [truck], "crew": [helper], "ropes": [halyard], "stages": stages}
         return [point.where for point in of(**parts, statements=said) if "judged" in point.what]
 
-    assert told(3) == ["vehicle 'truck'", "crew 'helper'"]
+    assert told(3) == ["vehicle 'truck'", "crew 'helper'", "rope 'halyard'"]
     assert told(1) == ["vehicle 'truck'"]
     said = {**SAID, "kind": "confirmed", "field": "name", "doubt": "put there"}
     words = [{**said, "entry": f"{kind} '{name}'", "value": name}
-             for kind, name in (("vehicle", "truck"), ("crew", "helper"))]  # fmt: skip
+             for kind, name in (("vehicle", "truck"), ("crew", "helper"), ("rope", "halyard"))]  # fmt: skip
     assert told(3, *words) == []
-    assert told(3, words[0]) == ["crew 'helper'"]
+    assert told(3, words[0]) == ["crew 'helper'", "rope 'halyard'"]
 
 
 @pytest.mark.parametrize("slope_deg", [0.9, 1.1])

@@ -179,7 +179,7 @@ def _least_move_m(site: Site, name: str, weight_N: float, stations: Range) -> fl
 
 def _brought(site: Site) -> Iterator[OpenPoint]:
     """Things of the site, and vehicles, that a stage brings or takes away though nobody carries them: before, or after,
-    they count as not there, with nobody's word for it. And people who are there in no stage with somebody aloft."""
+    they count as not there, with nobody's word for it. And people and ropes that are there only with nobody aloft."""
     scene = site.scene
     shapes = {body.name: body.shape for body in site.bodies if len(body.shape)}
     fleeting = {name for stage in scene.stages if stage.kind in ("bring", "take away") for name in stage.bodies}
@@ -199,10 +199,11 @@ def _brought(site: Site) -> Iterator[OpenPoint]:
                 cure = f"leave it there in all stages, or say on what rests that {how}"
                 yield from _put_there(scene, things[name], f"{what}judged nowhere", cure)
     up = [stage for stage in scene.stages if records.aloft(scene, stage)]
-    for person in scene.crew:
-        if up and all(person.name in statements.not_there(scene, stage) for stage in up):
+    coming: tuple[Crew | Rope, ...] = (*scene.crew, *scene.ropes)
+    for entry in coming:
+        if up and all(entry.name in statements.not_there(scene, stage) for stage in up):
             what = "there only while nobody is aloft: judged beside nobody"
-            yield from _put_there(scene, person, what, "bring them before, or say on what rests that they come then")
+            yield from _put_there(scene, entry, what, "bring it before, or say on what rests that it comes then")
 
 
 def _runs(shapes: Mapping[str, Shape]) -> Iterator[tuple[str, ...]]:
@@ -225,7 +226,9 @@ def _length_m(shapes: Sequence[Shape]) -> float:
     return float(np.linalg.norm(corners.max(axis=0) - corners.min(axis=0)))
 
 
-def _put_there(scene: records.Scene, record: Solid | Vehicle | Crew, what: str, cure: str) -> Iterator[OpenPoint]:
+def _put_there(
+    scene: records.Scene, record: Solid | Vehicle | Crew | Rope, what: str, cure: str
+) -> Iterator[OpenPoint]:
     entry = where(scene, record)[-1]
     if not confirmed(scene, entry, "name", record.name, "put there"):
         yield OpenPoint(entry, what, f"{cure}: {confirming(entry, 'name', record.name, doubt='put there')}")
