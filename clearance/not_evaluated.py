@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from clearance.scene.records import Scene
+from clearance.scene.records import AT_FOOT, Scene
 
 NOT_EVALUATED = (
     "strength and overturning of ladder, structures and wires",
@@ -16,6 +16,7 @@ NOT_EVALUATED = (
 
 DEVICE = "strength and overturning of the aerial device"
 NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
+WALKS = "the way of whoever goes aloft over the ground, there and back"
 FAST = "a connection that comes off before its stage of kind open, or after that of kind close: it is taken as fast"
 EARTHS = "the head and the lead of the tool that earths: keep both away from what is live"
 RESCUE = (
@@ -31,6 +32,8 @@ def lines(scene: Scene, placed: bool) -> Iterator[str]:
     if scene.aerial_device is not None:
         yield DEVICE
     kinds = {stage.kind for stage in scene.stages}
+    if kinds & {*AT_FOOT}:
+        yield WALKS
     if kinds & {"open", "close"}:
         yield FAST
     if "earthing" in kinds:
