@@ -179,6 +179,10 @@ def _of_nothing(whole):
     ):  # fmt: skip
         if any(entry.get(field) == 0.0 for entry in _certain(table, whole.get(table) or ())):
             yield {"kind": "confirmed", "entry": f"every {every}", "field": field, "value": 0.0}
+    stages = _certain("stages", whole["stages"] or ())
+    for field in LEANS:
+        if any(one.get(field) in (0, [0, 0]) and one.get("kind") not in UNCLIMBED for one in stages):
+            yield {"kind": "confirmed", "entry": "every stage", "field": field, "value": 0.0}
     for number in range(1, 1 + max((len(_lines(wire)) for wire in whole.get("wires") or ()), default=0)):
         if any(line["sag_m"] == 0.0 for wire in whole["wires"] for line in _lines(wire)[number - 1 : number]):
             field = f"release.ropes {number}.sag_m"
@@ -222,6 +226,9 @@ HELPING = {
     "weather": {"wind_m_s": 0.0, "gust_factor": 1.0},
 }
 """What must be stated though its default is what a test means where it states nothing (`clearance.scene.unstated`)."""
+
+UNCLIMBED = ("bring", "set up", "travel", "strike", "take away", "earthing")
+"""Stages with nobody on the ladder."""
 
 LEANS = {"lean_along_deg": 0.0, "lean_across_deg": 0.0}
 

@@ -20,6 +20,10 @@ UNCLIMBED: Final = ("bring", "set up", "travel", "strike", "take away", "earthin
 """Kinds of stages in which nobody is on the ladder: it may lie."""
 
 
+HELD_DEG: Final = 0.2
+"""[deg] Nobody holds a ladder nearer to where it should lean (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Ratio:
     """Two fields of a record that must fit together.
@@ -58,11 +62,14 @@ def _strength(own: OwnConductor) -> float:
 
 
 def _leaning(field: str) -> Callable[[Any], float | None]:
-    """The greatest lean of a ladder with somebody on it [deg]."""
+    """The greatest lean of a ladder with somebody on it [deg], in a stage or a job."""
 
-    def reckon(stage: Any) -> float | None:
-        span = getattr(stage, field)
-        return None if stage.kind in UNCLIMBED else max(abs(span.lo), abs(span.hi))
+    def reckon(entry: Any) -> float | None:
+        span = getattr(entry, field)
+        largest = max(abs(span.lo), abs(span.hi))
+        # What is next to nothing is unlikely as a lean already.
+        climbed = entry.kind not in UNCLIMBED and getattr(entry, "travel_m", True) is not None
+        return largest if climbed and not 0.0 < largest < HELD_DEG else None
 
     return reckon
 
@@ -124,10 +131,10 @@ RATIOS: Final = (
         "", (0.0, math.inf), (0.01, 0.3)
     ), _over("width_m", "length_m")),
     *(
-        Ratio("Stage", field, "the greatest lean of a ladder that is climbed", Values(
-            "deg", (0.0, math.inf), (0.0, 15.0)
+        Ratio(record, field, "the greatest lean of a ladder that is climbed", Values(
+            "deg", (0.0, math.inf), (HELD_DEG, 15.0), source=f"{PRACTICE}: nobody holds a ladder to a fifth of a degree"
         ), _leaning(field))
-        for field in ("lean_along_deg", "lean_across_deg")
+        for record in ("Stage", "_Aloft") for field in ("lean_along_deg", "lean_across_deg")
     ),
     *(
         Ratio(record, "area_m", "how far its corners are apart", Values(
