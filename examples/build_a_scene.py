@@ -57,7 +57,7 @@ def built(overvoltage_per_unit: float) -> Scene:
         wires=wires, ladder=ladder, track={"points_m": TRACK, "heading_deg": 0, "settlement_m": 0},
         workers=[{"name": "worker", "sex": "man", "percentile": 95, "trunk_lean_m": 0.2, "hanging_m": 0}],
         stages=[{"name": "climb", "kind": "climb", "travel_m": np.array([0.9, 1.1]), "climb_m": [1.3, 3.0],
-                 "lean_along_deg": 0, "lean_across_deg": 0}],
+                 "lean_along_deg": [-0.5, 0.5], "lean_across_deg": [-0.5, 0.5]}],
     )  # fmt: skip
 
 

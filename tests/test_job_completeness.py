@@ -47,10 +47,14 @@ MISSING = {
 }  # fmt: skip
 
 
+HELPER = {"name": "helper", "stature_m": 1.8, "suit_m": 0.02, "boots_m": 0.03, "helmet_m": 0.05, "at_m": [-2.5, 4]}
+"""Who raises the ladder and lays it down."""
+
+
 def job(*left_out, **changes):
     stages = [{**one, **changes.get(name, {})} for name, one in WHOLE.items() if name not in left_out]
     buses = [slab(f"bus {phase}", bottom_m=14.0 + 5 * k, potential=phase) for k, phase in enumerate("ABC")]
-    return {"stages": stages, "asks": "job", "solids": buses}
+    return {"stages": stages, "asks": "job", "solids": buses, "crew": [HELPER]}
 
 
 @pytest.mark.parametrize("name", MISSING)

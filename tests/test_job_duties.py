@@ -320,6 +320,27 @@ def test_whoever_is_not_aloft_is_on_the_ground_whatever_is_said_of_crew():
         scene(**parts("work", HIGH), crew=[{**HELPER, "worker": "wurker"}])
 
 
+def test_a_ladder_is_raised_by_somebody():
+    """That there is no crew says nothing of whoever raises it, lays it down or moves it."""
+    leans = {
+        "set up": {"lean_along_deg": [-80, 0]},
+        "strike": {"lean_along_deg": [-80, 0]},
+        "travel": {"travel_m": [4, 5]},
+    }
+    for kind, fields in leans.items():
+        moves = stage(**{"name": "moves", "kind": kind, "workers": [], "climb_m": None, "posture": None, **fields})
+        whole = {**parts("work", HIGH), "stages": [moves]}
+        for crew, told in ((None, 1), ([HELPER], 0)):
+            found = [point for point in untold.of_job(scene(**whole, crew=crew)) if "judged nowhere" in point.what]
+            assert [point.verdict for point in found] == ["undecided"] * told, kind
+
+
+def test_a_worker_waits_in_one_place():
+    twice = [{**HELPER, "worker": "worker"}, {**HELPER, "name": "rigger", "worker": "worker"}]
+    with pytest.raises(InputError, match='expected a worker whom nobody else of the crew is, found "worker", as "rig'):
+        scene(**parts("work", HIGH), crew=twice)
+
+
 def test_whoever_is_aloft_as_a_worker_is_not_on_the_ground():
     """The helper whose place on the ground is within reach of phase A's stub, and who climbs in the only stage."""
     stub = box("stub", [-3, 0, 1.0], [0.2, 0.2, 0.2], "A")

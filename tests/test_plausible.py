@@ -366,7 +366,12 @@ def test_nobody_stands_on_a_point_written_as_an_area(wide, told):
 @pytest.mark.parametrize("field", ["lean_along_deg", "lean_across_deg"])
 def test_nobody_holds_a_ladder_plumb(field):
     """A zero helps as what is next to it does; nobody is on the ladder while it is moved."""
-    for lean, kind, told in ((0.0, "work", 1), ([-0.1, 0.1], "work", 1), ([-0.25, 0.25], "work", 0), (0.0, "travel", 0)):
+    for lean, kind, told in (
+        (0.0, "work", 1),
+        ([-0.1, 0.1], "work", 1),
+        ([-0.25, 0.25], "work", 0),
+        (0.0, "travel", 0),
+    ):
         made = {field: lean, "kind": kind} | ({"workers": []} if kind == "travel" else {})
         found = small_scenes.scene(surveyed_m=0.0011, stages=[stage(**made)])
         said = tuple(one for one in found.statements if getattr(one, "field", "") != field)

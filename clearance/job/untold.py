@@ -26,6 +26,7 @@ def of_job(scene: Scene) -> Iterator[OpenPoint]:
             yield OpenPoint("the job", f"nothing is said of {what}: none is judged", _none(table[what], what))
     yield from _on_the_ground(scene)
     yield from _waiting(scene)
+    yield from _raised_by_nobody(scene)
     aloft = {name for stage in scene.stages for name in records.aloft(scene, stage)}
     for worker in scene.workers:
         if worker.name not in aloft:
@@ -85,6 +86,23 @@ def _waiting(scene: Scene) -> Iterator[OpenPoint]:
             f"add to [[crew]] who stands where '{name}' does while somebody else is aloft, with worker = {shown(name)}"
         )
         yield OpenPoint(f"worker '{name}'", what, cure)
+
+
+def _raised_by_nobody(scene: Scene) -> Iterator[OpenPoint]:
+    """Stages that raise a ladder, lay it down or move it with nobody on the ground: whoever does it is at its foot."""
+    alone = []
+    for stage in scene.stages:
+        there = [person for person in scene.crew if person.name not in statements.absent(scene, stage)]
+        moved = stage.kind in ("set up", "strike", "travel") and scene.ladder is not None
+        if moved and not there and not records.aloft(scene, stage):
+            alone.append(f"'{stage.name}'")
+    if alone:
+        what = (
+            f"nobody is on the ground in {in_words(alone[:6])}{' and others' * (len(alone) > 6)}: whoever raises the "
+        )
+        what += "ladder, moves it or lays it down is judged nowhere"
+        cure = "add [[crew]] for those who do it, where they stand"
+        yield OpenPoint("the job", what, cure)
 
 
 def not_stated(read: Scene) -> Iterator[OpenPoint]:

@@ -51,6 +51,11 @@ def job_checks(scene: Scene, known: Known) -> Iterator[Mistake]:
         if person.worker is not None and person.worker not in known.workers:
             remedy = meant(person.worker, known.workers) or "leave worker out of whoever stays on the ground"
             yield Mistake(where(scene, person, "worker"), "a worker of this scene", shown(person.worker), remedy)
+        others = [one.name for one in scene.crew if one.worker == person.worker and one.name != person.name]
+        if person.worker is not None and others:
+            remedy = "a man is in one place: state one area for where they wait, or stands in the stages"
+            found = f"{shown(person.worker)}, as {shown(others[0])} is too"
+            yield Mistake(where(scene, person, "worker"), "a worker whom nobody else of the crew is", found, remedy)
     for rope in scene.ropes:
         yield from _tie(scene, known, rope)
         yield from known_wire(scene, known, rope, ("to_m", rope.to_m))
