@@ -1,0 +1,205 @@
+"""Owns the search: the least gap of every two potentials that is found in a stage, at a pose that can be looked at.
+
+Corners of the ranges, their middle and random poses first; from the best of them a local minimisation. What is found is
+a gap that there is: no less need be proved, so a coarse search only makes the oracle weaker, never wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from oracle.bodies import Box, Cloud, Group, Lines, Plane, Points, Solid, gap, together
+from oracle.chains import Air, crossing, direct, shortest
+from oracle.rig import Pose
+from oracle.stages import Stage
+
+Key = tuple[str, str, str, str]
+"""Two potentials in order of their names; "direct" or "crossing"; "posture" or "reach"."""
+
+
+@dataclass(frozen=True)
+class Found:
+    gap: float
+    pose: Pose
+    through: tuple[str, ...]
+    state: dict[str, str]
+    points: tuple[Points, Points] | None
+    """Where the gap is, of one stretch of air."""
+
+
+@dataclass
+class _Setting:
+    """A stage with all that stands still merged by potential, so that a pose is a few distances."""
+
+    stage: Stage
+    names: list[str]
+    solids: list[Solid | None]
+    potentials: list[str]
+    job: list[bool]
+    fixed: Air
+
+
+def _setting(stage: Stage) -> _Setting:
+    named = {name for state in stage.states for name in state}
+    groups: dict[str, list[Lines | Box | Plane | Cloud]] = {}
+    names, solids, potentials, job = [], [], [], []
+    for body in stage.still:
+        if body.job or not body.potential or body.name in named:
+            names.append(body.name)
+            solids.append(body.solid)
+            potentials.append(body.potential)
+            job.append(body.job)
+        else:
+            assert not isinstance(body.solid, Group)
+            groups.setdefault(body.potential, []).append(body.solid)
+    for potential, parts in sorted(groups.items()):
+        names.append(f"site at {potential}")
+        lines = [part for part in parts if isinstance(part, Lines)]
+        others = [part for part in parts if not isinstance(part, Lines)]
+        solids.append(Group((*([together(lines)] if lines else []), *others)))
+        potentials.append(potential)
+        job.append(False)
+    still = len(names)
+    for body in stage.moving:
+        names.append(body.name)
+        solids.append(None)
+        potentials.append(body.potential)
+        job.append(True)
+    fixed = np.full((len(names), len(names)), np.inf)
+    for i, j in combinations(range(still), 2):
+        one, other = solids[i], solids[j]
+        if isinstance(one, Plane) and isinstance(other, Plane):
+            continue
+        assert one is not None
+        assert other is not None
+        fixed[i, j] = fixed[j, i] = gap(one, other)[0]
+    return _Setting(stage, names, solids, potentials, job, fixed)
+
+
+def _airs(setting: _Setting, pose: Pose) -> dict[str, tuple[Air, Air]]:
+    """Distances of all bodies at a pose, in posture and in reach: from and to somebody, and across somebody.
+
+    A chain that crosses somebody enters by one hand and leaves by the other, or by any bone.
+    """
+    still = len(setting.names) - len(setting.stage.moving)
+    solids: list[Solid] = [solid for solid in setting.solids if solid is not None]
+    solids += [body.at(pose) for body in setting.stage.moving]
+    posture = setting.fixed.copy()
+    for j in range(still, len(solids)):
+        for i in range(j):
+            posture[i, j] = posture[j, i] = gap(solids[j], solids[i])[0]
+    found = {"posture": (posture, posture)}
+    people = {still + n: body.hands(pose) for n, body in enumerate(setting.stage.moving) if body.hands is not None}
+    if people:
+        ends, across = posture.copy(), posture.copy()
+        for j, (entering, leaving, everywhere) in people.items():
+            for i, other in enumerate(solids):
+                if i != j:
+                    ends[i, j] = ends[j, i] = gap(everywhere, people[i][2] if i in people else other)[0]
+                    across[i, j] = gap(entering, people[i][1] if i in people else other)[0]
+                    across[j, i] = gap(leaving, people[i][0] if i in people else other)[0]
+        found["reach"] = (ends, across)
+    return found
+
+
+def _at(setting: _Setting, state: dict[str, str]) -> list[str]:
+    return [state.get(name, own) for name, own in zip(setting.names, setting.potentials, strict=True)]
+
+
+def _gaps(setting: _Setting, pose: Pose) -> dict[Key, tuple[float, tuple[int, ...], int]]:
+    """Every pair's least gap at one pose over all states: the gap, the bodies it passes, the number of the state."""
+    best: dict[Key, tuple[float, tuple[int, ...], int]] = {}
+    for extent, (ends, across) in _airs(setting, pose).items():
+        for number, state in enumerate(setting.stage.states):
+            at = _at(setting, state)
+            for how, chains in (
+                ("direct", direct(ends, at, setting.job)),
+                ("crossing", crossing(across, at, setting.job)),
+                ("crossing", crossing(across.T, at, setting.job) if extent == "reach" else {}),
+            ):
+                for (one, other), (value, way) in chains.items():
+                    if (one, other) in stage_exempt(setting.stage):
+                        continue
+                    key = (one, other, how, extent)
+                    if value < best.get(key, (np.inf,))[0]:
+                        best[key] = (value, way, number)
+    return best
+
+
+def stage_exempt(stage: Stage) -> set[tuple[str, str]]:
+    return {tuple(sorted(pair)) for pair in stage.exempt}  # type: ignore[misc]
+
+
+def search(stage: Stage, seed: int = 0, spots: int = 24, steps: int = 40) -> dict[Key, Found]:
+    """What is found in a stage, by pair, kind of chain and extent of the reach."""
+    setting = _setting(stage)
+    axes = [axis for axis, (low, high) in stage.ranges.items() if high > low]
+    low = np.array([stage.ranges[axis][0] for axis in axes])
+    wide = np.array([stage.ranges[axis][1] for axis in axes]) - low
+
+    def pose(shares: NDArray[np.float64]) -> Pose:
+        fixed = {axis: ends[0] for axis, ends in stage.ranges.items()}
+        return fixed | {
+            axis: float(value) for axis, value in zip(axes, low + wide * np.clip(shares, 0, 1), strict=True)
+        }
+
+    found: dict[Key, tuple[float, tuple[int, ...], int, NDArray[np.float64]]] = {}
+
+    def look(shares: NDArray[np.float64]) -> dict[Key, tuple[float, tuple[int, ...], int]]:
+        gaps = _gaps(setting, pose(shares))
+        for key, (value, way, state) in gaps.items():
+            if key not in found or value < found[key][0]:
+                found[key] = (value, way, state, shares)
+        return gaps
+
+    random = np.random.default_rng(seed)
+    corners = [np.array(corner) for corner in product((0.0, 1.0), repeat=len(axes))] if len(axes) <= 6 else []
+    for shares in [*corners, np.full(len(axes), 0.5), *random.random((spots if axes else 0, len(axes)))]:
+        look(shares)
+    if axes and steps:
+        starts: dict[bytes, list[Key]] = {}
+        for key, (*_, shares) in found.items():
+            starts.setdefault(shares.tobytes(), []).append(key)
+        for keys in list(starts.values()):
+            _descend(look, keys, found[keys[0]][3], steps)
+    return {key: _told(setting, key, entry, pose) for key, entry in found.items()}
+
+
+def _descend(look: Callable, keys: list[Key], start: NDArray[np.float64], steps: int) -> None:
+    """From one pose downhill in the sum of the gaps that are least there: every pose on the way counts for all."""
+
+    def sum_of(shares: NDArray[np.float64]) -> float:
+        gaps = look(np.clip(shares, 0, 1))
+        return float(sum(gaps[key][0] for key in keys if key in gaps))
+
+    inside = np.clip(start, 0.15, 0.85)
+    first = np.vstack([start, *(np.where(np.arange(len(start)) == axis, inside, start) for axis in range(len(start)))])
+    options = {"maxfev": steps, "initial_simplex": first, "xatol": 1e-3, "fatol": 1e-4}
+    minimize(sum_of, start, method="Nelder-Mead", options=options)
+
+
+def _told(setting: _Setting, key: Key, entry: tuple, pose: Callable[[NDArray[np.float64]], Pose]) -> Found:
+    value, way, number, shares = entry
+    here, state = pose(shares), setting.stage.states[number]
+    one, other, _, extent = key
+    ends, across = _airs(setting, here)[extent]
+    at = _at(setting, state)
+    again = min(
+        shortest(ends if key[2] == "direct" else turned, at, setting.job, one, other) for turned in (across, across.T)
+    )
+    assert again <= value + 1e-9, (key, again, value)  # networkx finds no more than what was found by relaxation
+    points = None
+    if len(way) == 2 and extent == "posture":
+        still = len(setting.names) - len(setting.stage.moving)
+        solids = [
+            s if s is not None else setting.stage.moving[k - still].at(here) for k, s in enumerate(setting.solids)
+        ]
+        _, a, b = gap(solids[way[0]], solids[way[1]])
+        points = (a, b)
+    return Found(value, here, tuple(setting.names[k] for k in way), state, points)
