@@ -125,10 +125,6 @@ class Cloud:
         far, index = self._tree.query(points)
         return far - self.error, self.at[index]
 
-    @property
-    def samples(self) -> tuple[Points, NDArray[np.float64]]:
-        return self.at, np.full(len(self.at), self.error)
-
     def height(self, x: float, y: float) -> float:
         return float(self._heights([[x, y]])[0])
 
@@ -149,7 +145,7 @@ class Group:
 
     @cached_property
     def samples(self) -> tuple[Points, NDArray[np.float64]]:
-        parts = [part.samples for part in self.parts if not isinstance(part, Plane)]
+        parts = [part.samples for part in self.parts if not _wide(part)]
         return np.concatenate([at for at, _ in parts]), np.concatenate([radius for _, radius in parts])
 
 
@@ -180,10 +176,15 @@ def together(parts: Sequence[Lines]) -> Lines:
 
 def gap(one: Solid, other: Solid) -> tuple[float, Points, Points]:
     """Least air between two bodies, never below zero, and where on each it is reached: from points of the first."""
-    if isinstance(one, Plane) or (isinstance(one, Group) and any(isinstance(part, Plane) for part in one.parts)):
+    if _wide(one):
         value, b, a = gap(other, one)
         return value, a, b
     at, radius = one.samples
     far, where = other.nearest(at)
     index = int(np.argmin(far - radius))
     return max(0.0, float(far[index] - radius[index])), at[index], where[index]
+
+
+def _wide(solid: Solid) -> bool:
+    """True for the ground and for scans: they are measured from other bodies, never sampled."""
+    return isinstance(solid, Plane | Cloud) or (isinstance(solid, Group) and any(_wide(part) for part in solid.parts))

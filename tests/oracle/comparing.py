@@ -30,7 +30,8 @@ class Row:
 
     def told(self) -> str:
         return (
-            f"{self.stage}: {' to '.join(self.key[:2])}, {', '.join(self.key[2:])}: the oracle finds {self.found.gap:.4f} m "
+            f"{self.stage}: {' to '.join(self.key[:2])}, {', '.join(self.key[2:])}: "
+            f"the oracle finds {self.found.gap:.4f} m "
             f"through {' > '.join(self.found.through)} at { {k: round(v, 4) for k, v in self.found.pose.items()} }, "
             f"state {self.found.state}, {self.found.points}; "
             f"proved {self.lower_m}, limit {self.limit_m}, {self.verdict}"
@@ -39,10 +40,12 @@ class Row:
 
 def rows(stage: dict[str, Any], found: dict[Key, Found]) -> list[Row]:
     """What the oracle found in a stage beside what the tool proved of it (a stage of the result's JSON)."""
-    return [_row(stage, key, what) for key, what in sorted(found.items())]
+    return [_row(stage, key, what) for key, what in sorted(found.items()) if not needless(stage, key)]
 
 
 def _row(stage: dict[str, Any], key: Key, what: Found) -> Row:
+    if key[2] == "approach":
+        return _approach(stage, key, what)
     pair = {potential.removeprefix(OWN) for potential in key[:2]}
     kinds = {"direct": ("air", "tool"), "crossing": ("object",)}[key[2]]
     judged = [gap for gap in stage["gaps"] if set(gap["between"]) == pair and gap["kind"] in kinds]
@@ -56,6 +59,34 @@ def _row(stage: dict[str, Any], key: Key, what: Found) -> Row:
         return Row(stage["name"], key, what, None, None, stage["verdict"])
     lower, limit = min(bounds)
     return Row(stage["name"], key, what, lower, limit, stage["verdict"])
+
+
+APPROACHED = {
+    "step on": ("phase",),
+    "step off": ("phase",),
+    "climb": ("phase", "earth"),
+    "descend": ("phase", "earth"),
+    "bond on": ("earth",),
+    "bond off": ("earth",),
+}
+"""To what an unbonded worker must keep the transfer distance, by kind of stage: section 3a of the design."""
+
+
+def _approach(stage: dict[str, Any], key: Key, what: Found) -> Row:
+    who, potential = key[:2]
+    judged = [
+        (entry["gap_lower_m"], entry["required_m"])
+        for entry in stage["approaches"]
+        if entry["body"] == who and entry["to"] == potential.removeprefix(OWN) and entry["gap_lower_m"] is not None
+    ]
+    lower, limit = min(judged, default=(None, None))
+    return Row(stage["name"], key, what, lower, limit, stage["verdict"])
+
+
+def needless(stage: dict[str, Any], key: Key) -> bool:
+    """True for an approach that nothing asks for in a stage of this kind."""
+    to = "earth" if key[1] == "earth" else "phase"
+    return key[2] == "approach" and to not in APPROACHED.get(stage["kind"], ())
 
 
 def broken(row: Row) -> str | None:

@@ -20,7 +20,9 @@ from oracle.rig import Pose
 from oracle.stages import Stage
 
 Key = tuple[str, str, str, str]
-"""Two potentials in order of their names; "direct" or "crossing"; "posture" or "reach"."""
+"""Two potentials in order of their names; "direct" or "crossing"; "posture" or "reach".
+
+Of an approach: who is unbonded, a potential, "approach", "posture"."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,8 @@ def _setting(stage: Stage) -> _Setting:
     fixed = np.full((len(names), len(names)), np.inf)
     for i, j in combinations(range(still), 2):
         one, other = solids[i], solids[j]
-        if isinstance(one, Plane) and isinstance(other, Plane):
-            continue
+        if stage.still and not job[i] and not job[j] and potentials[i] and potentials[j]:
+            continue  # of the line's own gaps none is judged
         assert one is not None
         assert other is not None
         fixed[i, j] = fixed[j, i] = gap(one, other)[0]
@@ -115,7 +117,16 @@ def _at(setting: _Setting, state: dict[str, str]) -> list[str]:
 def _gaps(setting: _Setting, pose: Pose) -> dict[Key, tuple[float, tuple[int, ...], int]]:
     """Every pair's least gap at one pose over all states: the gap, the bodies it passes, the number of the state."""
     best: dict[Key, tuple[float, tuple[int, ...], int]] = {}
-    for extent, (ends, across) in _airs(setting, pose).items():
+    airs = _airs(setting, pose)
+    for number, state in enumerate(setting.stage.states):
+        at = _at(setting, state)
+        for body in setting.stage.moving:
+            j = setting.names.index(body.name)
+            for i in range(len(at)) if body.hands is not None and not at[j] else ():
+                key = (body.name, at[i], "approach", "posture")
+                if at[i] and airs["posture"][0][i, j] < best.get(key, (np.inf,))[0]:
+                    best[key] = (float(airs["posture"][0][i, j]), (i, j), number)
+    for extent, (ends, across) in airs.items():
         for number, state in enumerate(setting.stage.states):
             at = _at(setting, state)
             for how, chains in (
@@ -190,10 +201,10 @@ def _told(setting: _Setting, key: Key, entry: tuple, pose: Callable[[NDArray[np.
     one, other, _, extent = key
     ends, across = _airs(setting, here)[extent]
     at = _at(setting, state)
-    again = min(
-        shortest(ends if key[2] == "direct" else turned, at, setting.job, one, other) for turned in (across, across.T)
-    )
-    assert again <= value + 1e-9, (key, again, value)  # networkx finds no more than what was found by relaxation
+    if key[2] != "approach":  # networkx finds no more than what was found by relaxation
+        both = (ends,) if key[2] == "direct" else (across, across.T)
+        again = min(shortest(air, at, setting.job, one, other) for air in both)
+        assert again <= value + 1e-9, (key, again, value)
     points = None
     if len(way) == 2 and extent == "posture":
         still = len(setting.names) - len(setting.stage.moving)

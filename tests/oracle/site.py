@@ -166,7 +166,7 @@ class Standing:
 
 
 def ropes(site: Site) -> list[Body]:
-    """Ropes of releases that conduct and stand still, and pulleys: of metal, at the potential of what they hang from."""
+    """Ropes of releases that conduct and stand still, and pulleys, of metal: at the potential of what holds them."""
     insulating = {entry["body"] for entry in said(site.scene, "insulating")}
     potential = {body.name: body.potential for body in site.bodies}
     found = []
