@@ -86,7 +86,7 @@ def _approach(stage: dict[str, Any], key: Key, what: Found) -> Row:
 def needless(stage: dict[str, Any], key: Key) -> bool:
     """True for an approach that nothing asks for in a stage of this kind."""
     to = "earth" if key[1] == "earth" else "phase"
-    return key[2] == "approach" and to not in APPROACHED.get(stage["kind"], ())
+    return key[2] == "approach" and not key[0].startswith("whip of ") and to not in APPROACHED.get(stage["kind"], ())
 
 
 def broken(row: Row) -> str | None:

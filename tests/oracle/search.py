@@ -179,7 +179,21 @@ def search(stage: Stage, seed: int = 0, spots: int = 24, steps: int = 40) -> dic
             starts.setdefault(shares.tobytes(), []).append(key)
         for keys in list(starts.values()):
             _descend(look, keys, found[keys[0]][3], steps)
-    return {key: _told(setting, key, entry, pose) for key, entry in found.items()}
+    return _slipped(stage) | {key: _told(setting, key, entry, pose) for key, entry in found.items()}
+
+
+def _slipped(stage: Stage) -> dict[Key, Found]:
+    """How near a tail comes to other phases and to people after a slip."""
+    found: dict[Key, Found] = {}
+    for slip in stage.slips:
+        for body in stage.still:
+            to = "crew" if body.name in slip.crew else body.potential if body.potential in slip.phases else None
+            if to is not None:
+                value, a, b = gap(slip.solid, body.solid)
+                key = (f"whip of {slip.wire}", to, "approach", "posture")
+                if key not in found or value < found[key].gap:
+                    found[key] = Found(value, {}, (slip.wire, body.name), {}, (a, b))
+    return found
 
 
 def _descend(look: Callable, keys: list[Key], start: NDArray[np.float64], steps: int) -> None:

@@ -64,8 +64,6 @@ def read(path: Path) -> Site:
     ):
         if scene.get(what):
             skipped.add(told)
-    if any(wire.get("release") for wire in scene.get("wires", ())):
-        skipped.add("where a tail may be after a slip, or once a rope fails")
     if any(stage.get("disturbed") for stage in scene.get("stages", ())):
         skipped.add("how far a disturbed wire moves")
     if any(wire.get("conductor") and wire.get("loads") for wire in scene.get("wires", ())):

@@ -13,6 +13,7 @@ from oracle.bodies import Body, Lines, Points, balls, capsule, together
 from oracle.reading import Table, reference, said, span_of
 from oracle.rig import Frame, Pose
 from oracle.site import Site, Standing, ropes, tail, way_down
+from oracle.slips import slip
 from oracle.wires import hanging
 
 AXES = ("travel_m", "heading_deg", "lean_along_deg", "lean_across_deg", "climb_m", "lower_m", "haul_m")
@@ -32,6 +33,16 @@ class Moving:
 
 
 @dataclass(frozen=True)
+class Slip:
+    """Where a tail may be once a rope fails, and the phases and people that it must not come near then."""
+
+    wire: str
+    solid: Lines
+    phases: tuple[str, ...]
+    crew: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Stage:
     name: str
     kind: str
@@ -42,6 +53,7 @@ class Stage:
     """Potentials of bodies in each state to be judged, by name; a body that a state does not name has its own."""
     exempt: tuple[tuple[str, str], ...]
     """Pairs of potentials that are not compared: a free end and what it leaves, while it opens or closes."""
+    slips: tuple[Slip, ...] = ()
 
 
 def stages(site: Site) -> list[Stage]:
@@ -96,7 +108,8 @@ def _stage(site: Site, entry: Table, standing: Standing, missing: set[str], dist
     exempt = ()
     if entry["kind"] in ("open", "close"):
         exempt = tuple((OWN + name, site.wire(name)["phase"]) for name in entry.get("released", ()))
-    return Stage(entry["name"], entry["kind"], ranges, tuple(still), tuple(moving), tuple(states), exempt)
+    slips = tuple(found for name in sorted(gone) if (found := _slip(site, entry, name, still)) is not None)
+    return Stage(entry["name"], entry["kind"], ranges, tuple(still), tuple(moving), tuple(states), exempt, slips)
 
 
 def _changed(site: Site, entry: Table) -> set[str]:
@@ -109,6 +122,17 @@ def _changed(site: Site, entry: Table) -> set[str]:
         for wire in site.scene.get("wires", ())
         if wire.get("conductor") and any(load.get("wire") in lost for load in wire.get("loads", ()))
     }
+
+
+def _slip(site: Site, entry: Table, name: str, still: list[Body]) -> Slip | None:
+    solid = slip(site, name, parked=name in entry.get("off", ()))
+    if solid is None:
+        return None
+    phases = {phase for circuit in site.scene["circuits"] for phase in circuit["phases"]}
+    there = {body.potential for body in still} & phases - {site.wire(name)["phase"]}
+    earthed = entry.get("potentials", {}).get(name) == "earth"
+    crew = () if earthed else tuple(person["name"] for person in site.scene.get("crew", ()))
+    return Slip(name, solid, tuple(sorted(there)), crew)
 
 
 def _tail(site: Site, entry: Table, name: str) -> Moving:
