@@ -18,6 +18,7 @@ from oracle import chains, comparing, inventing, search, site, stages
 
 import clearance
 from clearance.errors import InputError
+from clearance.pipeline import check
 
 ENDS = "metal at the ends of insulators"
 MOVES = "how far a disturbed wire moves"
@@ -35,7 +36,7 @@ NOT_LOOKED_AT = {
 }
 """What the oracle makes no body or state of in each scene that ships: it can only shrink."""
 
-FAST = ("dropper_off_under_beam", "track_near_column", "windy_day")
+FAST = ("dropper_off_under_beam", "windy_day")
 
 
 def test_what_the_oracle_does_not_look_at_is_known() -> None:
@@ -72,15 +73,15 @@ def test_a_scene_that_ships_against_a_thorough_oracle(name: str) -> None:
     assert rows
 
 
-@pytest.mark.parametrize("share", range(4))
+@pytest.mark.parametrize("share", range(2))
 def test_random_scenes_against_the_oracle(share: int, tmp_path: Path) -> None:
-    compare_random(range(share * 5, share * 5 + 5), tmp_path)
+    compare_random(range(share * 4, share * 4 + 4), tmp_path)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("share", range(10))
 def test_many_random_scenes_against_the_oracle(share: int, tmp_path: Path) -> None:
-    compare_random(range(1000 + share * 30, 1030 + share * 30), tmp_path)
+    compare_random(range(1000 + share * 12, 1012 + share * 12), tmp_path)
 
 
 def compare_random(seeds: range, folder: Path) -> None:
@@ -101,9 +102,8 @@ def compare_random(seeds: range, folder: Path) -> None:
         else:
             path.unlink()
     assert failures == []
-    assert compared >= 5 * len(
-        seeds
-    )  # two potentials and a floating worker give that many, but for a ladder that travels
+    # Two potentials and a floating worker give that many, but for a ladder that travels.
+    assert compared >= 5 * len(seeds)
 
 
 def judged(seed: int, folder: Path) -> tuple[Path, dict[str, Any]] | None:
@@ -112,7 +112,7 @@ def judged(seed: int, folder: Path) -> tuple[Path, dict[str, Any]] | None:
         path = folder / f"random-{seed}-{number}.toml"
         path.write_text(inventing.text(inventing.scene(seed, number)))
         try:
-            result = as_json(clearance.check(clearance.read_scene(path), tolerance_m=0.02))
+            result = as_json(check(clearance.read_scene(path), 0.02, withdraw=False))
             return path, {stage["name"]: stage for stage in result["stages"]}
         except InputError:
             path.unlink()
