@@ -310,7 +310,9 @@ def test_off_a_circuit_that_is_dead_its_free_end_leaves_what_it_left_alive(state
     """Whatever that is at, phase or earth: exempt is the same pair, until their limit is reached. The wire is at a
     potential of its own all the same, and keeps its distance of all else, earthed metal beside it included."""
     circuits, said = DEAD[state]
-    parts = {"circuits": circuits, "said": (ALLOWED, HELD, *said)}
+    # What is at earth needs nothing to hold it; an insulator with both ends at earth insulates nothing.
+    posts = [POST, HOLDER] if state == "dead, not earthed" else [POST]
+    parts = {"circuits": circuits, "said": (ALLOWED, HELD, *said), "insulators": posts}
     whole = rules.required("osha-1910.269", "phase-earth", gap="tool", highest_kV=245.0, per_unit_overvoltage=T,
                            inputs={"per_unit_basis": "the test"}).limit_m  # fmt: skip
     end = LIMIT if state == "dead, not earthed" else whole
