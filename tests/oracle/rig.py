@@ -62,7 +62,8 @@ class Ladder:
                 parts.append(Body(f"{self.name} {where}", together(sides), potential, True))
         for fitting in e.get("fittings", ()):
             line = capsule([[0, 0, fitting["from_m"]], [0, 0, fitting["to_m"]]], 0.0)
-            parts.append(Body(fitting["name"], line, fitting.get("potential") or "", True))
+            at = fitting.get("potential", "floating")
+            parts.append(Body(fitting["name"], line, "" if at == "floating" else at, True))
         if e.get("platform_m") is not None:
             deep, high = e.get("platform_depth_m", 0.6), e["platform_m"]
             edges = [

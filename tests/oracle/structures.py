@@ -139,6 +139,20 @@ def _members(entry: Table, earth: Ground, folder: Path) -> Lines:
     )
 
 
+def cylinder(one: Points, other: Points, radius: float, unsure: float) -> Lines:
+    """What lies within a cylinder with flat ends: a capsule inside it, and lines along its side and across its ends."""
+    long = float(np.linalg.norm(other - one))
+    way = (other - one) / long
+    aside = np.cross(way, np.eye(3)[int(np.argmin(np.abs(way)))])
+    aside /= np.linalg.norm(aside)
+    turns = np.linspace(0.0, 2.0 * np.pi, 48, endpoint=False)
+    rim = radius * (np.cos(turns)[:, None] * aside + np.sin(turns)[:, None] * np.cross(way, aside))
+    parts = [capsule([one, one + off, other + off, other], unsure) for off in rim]
+    if long > 2.0 * radius:
+        parts.append(capsule([one + radius * way, other - radius * way], radius + unsure))
+    return together(parts)
+
+
 def solid(entry: Table, folder: Path) -> Solid:
     unsure = float(entry.get("uncertainty_m", 0.0))
     if entry["kind"] == "box":
@@ -147,7 +161,7 @@ def solid(entry: Table, folder: Path) -> Solid:
             np.array(entry["centre_m"], dtype=float), half, about_z(float(entry.get("heading_deg", 0.0))), unsure
         )
     if entry["kind"] == "cylinder":
-        return capsule([entry["from_m"], entry["to_m"]], entry["radius_m"] + unsure)
+        return cylinder(np.array(entry["from_m"], float), np.array(entry["to_m"], float), entry["radius_m"], unsure)
     mesh = trimesh.load_mesh(folder / entry["file"])
     scale = {"m": 1.0, "mm": 0.001, "cm": 0.01, "ft": 0.3048, "in": 0.0254, "usft": 1200 / 3937}[entry["units"]]
     points, _ = trimesh.sample.sample_surface_even(mesh, 4000, seed=1)
