@@ -112,8 +112,8 @@ def not_stated(read: Scene) -> Iterator[OpenPoint]:
     """
     for one in unstated.unstated(read):
         them = unstated.in_words(one.places)
-        # Nobody surveys to nothing: that is no cure.
-        sure = bool(one.taken) and one.key != "uncertainty_m"
+        # Nobody surveys to nothing, nor holds a ladder plumb: that is no cure.
+        sure = bool(one.taken) and one.key not in ("uncertainty_m", "lean_along_deg", "lean_across_deg")
         cure = f"state {one.key} there" + (f", {one.taken} where that is so" if sure else "")
         taken = f": taken as {one.taken}" if one.taken else ""
         yield OpenPoint(them, f"{one.key} is not stated{taken}", cure)

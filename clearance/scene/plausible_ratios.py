@@ -69,7 +69,9 @@ def _leaning(field: str) -> Callable[[Any], float | None]:
         largest = max(abs(span.lo), abs(span.hi))
         # What is next to nothing is unlikely as a lean already.
         climbed = entry.kind not in UNCLIMBED and getattr(entry, "travel_m", True) is not None
-        return largest if climbed and not 0.0 < largest < HELD_DEG else None
+        # What is left out is told by `unstated`.
+        stated = climbed and field in entry.model_fields_set
+        return largest if stated and not 0.0 < largest < HELD_DEG else None
 
     return reckon
 
