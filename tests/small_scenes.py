@@ -179,6 +179,11 @@ def _of_nothing(whole):
     ):  # fmt: skip
         if any(entry.get(field) == 0.0 for entry in _certain(table, whole.get(table) or ())):
             yield {"kind": "confirmed", "entry": f"every {every}", "field": field, "value": 0.0}
+    weather = whole.get("weather") or {}
+    wind = weather.get("wind_m_s") or 0.0
+    iced = any(weather[key] for key in weather if key.startswith("ice_"))
+    if weather and not iced and (max(wind) if isinstance(wind, list | tuple) else wind) <= 1.0:
+        yield {"kind": "confirmed", "entry": "weather", "field": "wind_m_s", "value": wind}
     stages = _certain("stages", whole["stages"] or ())
     for field in LEANS:
         if any(one.get(field) in (0, [0, 0]) and one.get("kind") not in UNCLIMBED for one in stages):

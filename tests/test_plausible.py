@@ -293,6 +293,28 @@ def test_a_weather_of_nothing_is_no_weather_until_it_is_confirmed(weather, none)
         assert all('kind = "none"' in point.cure for point in found)
 
 
+@pytest.mark.parametrize(
+    ("weather", "field"),
+    [
+        ({"air_C": [8, 27], "wind_m_s": [0, 0.2]}, "wind_m_s"),
+        ({"air_C": [8, 27], "wind_m_s": [0, 1.1]}, None),
+        ({"air_C": -1, "wind_m_s": 0, "ice_m": [0, 0.005]}, None),
+        ({"air_C": [8, 27], "wind_m_s": [0, 8], "wind_from_deg": [90, 119]}, "wind_from_deg"),
+        ({"air_C": [8, 27], "wind_m_s": [0, 8], "wind_from_deg": [90, 121]}, None),
+    ],
+)
+def test_no_wind_and_one_direction_of_it_are_confirmed(weather, field):
+    """Still air while the conductors warm, or a wind along the line, moves no wire aside."""
+    made = small_scenes.scene(weather={**weather, "basis": "forecast"})
+    said = tuple(one for one in made.statements if getattr(one, "entry", "") != "weather")
+    found = [one.what for one in plausible.unlikely(made.changed(statements=said)) if one.where == "weather"]
+    assert [what.split()[0] for what in found] == [field] * (field is not None)
+    if field is not None:
+        entry = {**SAID, "kind": "confirmed", "entry": "weather", "field": field, "value": weather[field]}
+        sure = small_scenes.scene(weather={**weather, "basis": "forecast"}, statements=[entry])
+        assert [one for one in plausible.unlikely(sure) if one.where == "weather"] == []
+
+
 def test_a_tool_that_is_none_is_no_tool_until_it_is_confirmed():
     for length, told in ((0.011, True), (0.099, True), (0.11, False), (0.0, False)):
         made = small_scenes.scene(workers=[{**WORKER, "tool_m": length}])

@@ -38,6 +38,9 @@ LEAST_AIR_K = 3.0
 LEAST_WIND_M_S = 1.0
 """[m/s] So with wind: light air, that drifts smoke, is above it."""
 
+LEAST_TURN_DEG = 30.0
+"""[deg] A wind that is forecast from one direction comes from within some 15 degrees to either side of it."""
+
 
 @dataclass(frozen=True)
 class Given:
@@ -117,18 +120,29 @@ def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
     # Where conductors are given a temperature of their own, the air warms none of them.
     field, warmth = ("air_C", weather.air_C) if weather.conductor_C is None else ("conductor_C", weather.conductor_C)
     iced = weather.ice_m.hi > 0.0 or weather.ice_weight_N_m is not None
-    span = warmth.hi - warmth.lo
-    still = not iced and span <= LEAST_AIR_K and weather.wind_m_s.hi <= LEAST_WIND_M_S
-    if still and not confirmed(scene, "weather", field, warmth):
-        what = (
-            f"{field} over {span:.3g} K and wind_m_s up to {weather.wind_m_s.hi:.3g} are a weather of nothing: usual "
-            f"in a day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
-        )
-        cure = (
-            'state the ranges of the hours of work; or leave [weather] and every known out and say so, kind = "none", '
-            f'what = ["weather"]; or {confirming("weather", field, warmth)}'
-        )
-        yield OpenPoint("weather", what, cure)
+    wind, way, span = weather.wind_m_s, weather.wind_from_deg, warmth.hi - warmth.lo
+    calm = not iced and wind.hi <= LEAST_WIND_M_S
+    if calm and span <= LEAST_AIR_K:
+        if not confirmed(scene, "weather", field, warmth):
+            what = (
+                f"{field} over {span:.3g} K and wind_m_s up to {wind.hi:.3g} are a weather of nothing: usual in a "
+                f"day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
+            )
+            cure = (
+                "state the ranges of the hours of work; or leave [weather] and every known out and say so, kind = "
+                f'"none", what = ["weather"]; or {confirming("weather", field, warmth)}'
+            )
+            yield OpenPoint("weather", what, cure)
+    elif calm and not confirmed(scene, "weather", "wind_m_s", wind):
+        what = f"wind_m_s up to {wind.hi:.3g} is no wind: usual in a day's work is {LEAST_WIND_M_S:g} m/s or more "
+        cure = f"state the wind at which the work stops, or {confirming('weather', 'wind_m_s', wind)}"
+        yield OpenPoint("weather", f"{what}(common practice, no source)", cure)
+    narrow = way is not None and way.hi - way.lo < LEAST_TURN_DEG
+    if narrow and not calm and way is not None and not confirmed(scene, "weather", "wind_from_deg", way):
+        what = f"wind_from_deg over {way.hi - way.lo:.3g} deg: no wind keeps its direction within "
+        cure = "leave it out, so that it comes from anywhere, or state what was forecast and how it may turn; "
+        cure += f"or {confirming('weather', 'wind_from_deg', way)}"
+        yield OpenPoint("weather", f"{what}{LEAST_TURN_DEG:g} deg (common practice, no source)", cure)
 
 
 def confirming(entry: str, field: str, value: Any, every: str = "", doubt: Doubt | None = None) -> str:
