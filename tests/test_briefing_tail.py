@@ -129,7 +129,7 @@ def test_where_everybody_stands_is_told_with_the_stages_and_the_hands():
     assert [tuple(row.values()) for row in rows] == [
         ("helper", "x 2.00, y -9.00 m, within 0.50 m", "1 to 3", "arms down"),
         ("other", first, "1", hands),
-        ("other", f"{first} or {then}", "2", hands),
+        ("other", f"{first}, to {then}", "2", hands),
         ("other", then, "3", hands),
     ]
 

@@ -12,7 +12,7 @@ from clearance.report.numbers import exact
 from clearance.scene import statements
 from clearance.scene.assemble import Site
 from clearance.scene.records import Point, Stage
-from clearance.scene.records_job import Stand
+from clearance.scene.records_job import Crew, Stand
 
 
 def where_they_stand(site: Site) -> list[dict[str, str]]:
@@ -20,8 +20,7 @@ def where_they_stand(site: Site) -> list[dict[str, str]]:
     found: dict[tuple[str, str], list[int]] = {}
     for number, stage in enumerate(site.scene.stages, 1):
         for person in crew_there(site, stage):
-            spots = " or ".join(dict.fromkeys(where_words(spot) for spot in stands_in(stage, person)))
-            found.setdefault((person.name, spots), []).append(number)
+            found.setdefault((person.name, _spots(stage, person)), []).append(number)
     people = {person.name: person for person in site.scene.crew}
     order = {name: number for number, name in enumerate(people)}
     rows = []
@@ -31,6 +30,11 @@ def where_they_stand(site: Site) -> list[dict[str, str]]:
         held = f"{down}, with {exact(tool)} m of a tool" if tool else down
         rows.append({"who": name, "where": spots, "stages": _runs(stages), "hands": held})
     return rows
+
+
+def _spots(stage: Stage, person: Crew) -> str:
+    """Where somebody is in a stage, and where it sends them: anywhere between."""
+    return ", to ".join(dict.fromkeys(where_words(spot) for spot in stands_in(stage, person)))
 
 
 def _runs(numbers: list[int]) -> str:
@@ -52,8 +56,7 @@ def ropes_held(site: Site, stage: Stage) -> Iterator[str]:
         if end.rope in in_hand:
             who = in_hand[end.rope]
             led = ", who hauls it in or lets it out" if end.moves else ""
-            spots = " or ".join(where_words(spot) for spot in stands_in(stage, people[who]))
-            yield f"Rope '{end.rope}': held by {who}{led}, at {spots}; its end at {_point(end.at)}."
+            yield f"Rope '{end.rope}': held by {who}{led}, at {_spots(stage, people[who])}; its end at {_point(end.at)}."
     fast = [end for end in ends if end.rope not in in_hand and made_fast(site, stage, end)]
     # Where, is told in the stages that their wire goes in.
     asked = [end for end in fast if end.wire in ("", *stage.released)]
