@@ -14,6 +14,7 @@ from pathlib import Path
 
 from clearance.bodies import worker
 from clearance.pipeline import check
+from clearance.scene.plausible_ratios import UNCLIMBED
 from clearance.scene.reading import read_scene
 
 HIGHEST_KV = 245.0
@@ -231,9 +232,6 @@ HELPING = {
     "weather": {"wind_m_s": 0.0, "gust_factor": 1.0},
 }
 """What must be stated though its default is what a test means where it states nothing (`clearance.scene.unstated`)."""
-
-UNCLIMBED = ("bring", "set up", "travel", "strike", "take away", "earthing")
-"""Stages with nobody on the ladder."""
 
 LEANS = {"lean_along_deg": 0.0, "lean_across_deg": 0.0}
 

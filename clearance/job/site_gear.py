@@ -19,7 +19,7 @@ from clearance.job.standing import build_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, place, strays_m
-from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.plausible import confirmed, confirming, unless_confirmed
 from clearance.scene.records import Crew, Ladder, Range, Reference, Rope, Stage, Vehicle, Worker, where
 from clearance.scene.records_site import Solid
 from clearance.scene.units import GRAVITY_M_S2
@@ -114,13 +114,12 @@ def _borne(site: Site) -> Iterator[OpenPoint]:
             weight = LIGHTEST_N_M * ladder.length_m + LIGHTEST_N * len(up)
             least = _least_move_m(site, ladder.hangs_on, weight, stage.travel_m)
             head, field, stated = where(site.scene, stage)[-1], f"disturbed {number}.movement_m", entry.movement_m
-            if stated < least and not confirmed(site.scene, head, field, stated, "moves too little"):
+            if stated < least:
                 who = f" with {' and '.join(map(repr, up))} on it" if up else ""
                 what = f"{field} {stated:g} m of '{entry.wire}': the lightest ladder of this length{who}, "
                 what += f"{weight / 1000:.2f} kN, moves it {least:.2f} m, were it a rod of steel"
                 cure = "work it out with the weight of the ladder, the people and the tools on it, or "
-                cure += confirming(head, field, stated, doubt="moves too little")
-                yield OpenPoint(head, what, cure)
+                yield from unless_confirmed(site.scene, head, field, stated, what, cure, "moves too little")
 
 
 def _upright(site: Site) -> Iterator[OpenPoint]:
@@ -136,12 +135,12 @@ def _upright(site: Site) -> Iterator[OpenPoint]:
     slope = math.degrees(max(math.atan2(abs(float(heights[k] - heights[k + 1])), 2 * half)
                              for k, half in ((0, long), (2, wide))))  # fmt: skip
     entry = where(site.scene, device)[-1]
-    if slope > UPRIGHT_DEG and not confirmed(site.scene, entry, "base_m", device.base_m, "stands level"):
+    if slope > UPRIGHT_DEG:
         off = (device.turret_m + device.boom_m + device.extend_m.hi) * math.sin(math.radians(slope))
         what = f"the ground below its chassis slopes by {slope:.1f} deg, and it is judged with its turret upright: one "
         what += f"that leans with the ground has its tip up to {off:.1f} m elsewhere"
         cure = "stand it on level ground, or level it by its supports and say who checks that: "
-        yield OpenPoint(entry, what, cure + confirming(entry, "base_m", device.base_m, doubt="stands level"))
+        yield from unless_confirmed(site.scene, entry, "base_m", device.base_m, what, cure, "stands level")
 
 
 def _least_move_m(site: Site, name: str, weight_N: float, stations: Range) -> float:
@@ -230,8 +229,7 @@ def _put_there(
     scene: records.Scene, record: Solid | Vehicle | Crew | Rope, what: str, cure: str
 ) -> Iterator[OpenPoint]:
     entry = where(scene, record)[-1]
-    if not confirmed(scene, entry, "name", record.name, "put there"):
-        yield OpenPoint(entry, what, f"{cure}: {confirming(entry, 'name', record.name, doubt='put there')}")
+    yield from unless_confirmed(scene, entry, "name", record.name, what, f"{cure}: ", "put there")
 
 
 def _ropes(site: Site) -> Iterator[OpenPoint]:

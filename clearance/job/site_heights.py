@@ -23,7 +23,7 @@ from clearance.errors import InputError
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import Site
-from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.plausible import unless_confirmed
 from clearance.scene.records import Point, Record, Reference, where
 from clearance.scene.records_base import Xy
 
@@ -127,10 +127,8 @@ def _lower(
 
 def _asked(site: Site, entry: Record, field: str, what: str) -> Iterator[OpenPoint]:
     named, value = where(site.scene, entry)[-1], getattr(entry, field)
-    if confirmed(site.scene, named, field, value, HIGH):
-        return
-    cure = f"check the unit of its heights, feet or metres, or {confirming(named, field, value, doubt=HIGH)}"
-    yield OpenPoint(named, f"{what}: heights that go together differ less", cure)
+    said, cure = f"{what}: heights that go together differ less", "check the unit of its heights, feet or metres, or "
+    yield from unless_confirmed(site.scene, named, field, value, said, cure, HIGH)
 
 
 def _lines(site: Site) -> Iterator[_Line]:

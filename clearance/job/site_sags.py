@@ -10,7 +10,7 @@ from clearance.conductor.catenary import Catenary
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import HungWire, Site
-from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.plausible import unless_confirmed
 from clearance.scene.records import Point
 
 LIKELY_SAG = (0.0005, 0.12)
@@ -82,13 +82,13 @@ def sags(site: Site) -> Iterator[OpenPoint]:
         span = math.dist(hung.catenary.start[:2], hung.catenary.end[:2])
         share = catenary.sag_at_midspan(hung.catenary) / span if span > 0.0 else 0.0
         entry, stated = f"wire '{name}'", getattr(record, field)
-        if not LIKELY_SAG[0] <= share <= LIKELY_SAG[1] and not confirmed(site.scene, entry, field, stated):
+        if not LIKELY_SAG[0] <= share <= LIKELY_SAG[1]:
             what = (
                 f"{field} gives a sag of {100 * share:.3g} % of its span, which is unlikely: usual is "
                 f"{100 * LIKELY_SAG[0]:g} to {100 * LIKELY_SAG[1]:g} % (common practice, no source)"
             )
-            cure = f"mend its unit, its tension or its attachments, or {confirming(entry, field, stated)}"
-            yield OpenPoint(entry, what, cure)
+            cure = "mend its unit, its tension or its attachments, or "
+            yield from unless_confirmed(site.scene, entry, field, stated, what, cure)
 
 
 def listed(names: Sequence[str]) -> str:

@@ -34,7 +34,7 @@ from clearance.job.standing import area_of, ground_of
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import Site, place
-from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.plausible import confirmed, confirming, unless_confirmed
 from clearance.scene.records import Point, Reference, Stage
 from clearance.scene.records_statements import Absent
 
@@ -162,14 +162,13 @@ def _far_phases(site: Site) -> Iterator[OpenPoint]:
         entry = f"circuit '{circuit.name}'"
         far = {phase: away[phase] for phase in circuit.phases if near < away.get(phase, 0.0) < math.inf}
         # Only the phases that are far are confirmed: no line that was moved as a whole is.
-        if far and not confirmed(site.scene, entry, "phases", tuple(far), FAR):
+        if far:
             named = " and ".join(f"phase {phase} ({distance:.0f} m)" for phase, distance in far.items())
             what = f"{named} further than {near:g} m from everywhere the job can be: is the line where the job is?"
             cure = (
                 "check the places of its wires and the unit and datum of their heights, the origin and the track, or "
-                f"{confirming(entry, 'phases', tuple(far), doubt=FAR)}"
             )
-            yield OpenPoint(entry, what, cure)
+            yield from unless_confirmed(site.scene, entry, "phases", tuple(far), what, cure, FAR)
 
 
 def _far_people(site: Site) -> Iterator[OpenPoint]:
@@ -184,9 +183,9 @@ def _far_people(site: Site) -> Iterator[OpenPoint]:
     for entry, field, at, areas in (*people, *things) if job is not None else ():
         away_m = min((area.distance(job) for area in areas), default=0.0)
         name = records.where(scene, entry)[-1]
-        if away_m > FAR_M and not confirmed(scene, name, field, at, FAR):
+        if away_m > FAR_M:
             what = f"{away_m:.0f} m from everywhere the work can be, in every stage: nobody is judged where they stand"
-            yield OpenPoint(name, what, f"mend its place, or {confirming(name, field, at, doubt=FAR)}")
+            yield from unless_confirmed(scene, name, field, at, what, "mend its place, or ", FAR)
 
 
 def _top_m(site: Site) -> float:

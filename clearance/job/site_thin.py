@@ -19,7 +19,7 @@ from clearance.gaps import EARTH
 from clearance.result import OpenPoint
 from clearance.scene import records
 from clearance.scene.assemble import Site
-from clearance.scene.plausible import confirmed, confirming
+from clearance.scene.plausible import confirmed, confirming, unless_confirmed
 from clearance.scene.records import Solid, Structure, where
 from clearance.shapes import Shape
 
@@ -72,10 +72,10 @@ def of_thin(site: Site) -> Iterator[OpenPoint]:
         return
     for cloud in scene.clouds:
         named = where(scene, cloud)[-1]
-        if cloud.potential != EARTH and not confirmed(scene, named, "potential", cloud.potential, THIN):
+        if cloud.potential != EARTH:
             what = "points of what is live stand still: what hangs moves in the weather"
             cure = "state what hangs there as wires and leave it out of the scan; or, where nothing in it hangs, "
-            yield OpenPoint(named, what, f"{cure}{confirming(named, 'potential', cloud.potential, doubt=THIN)}")
+            yield from unless_confirmed(scene, named, "potential", cloud.potential, what, cure, THIN)
     bodies = {body.name: body for body in site.bodies}
     entries: tuple[Solid | Structure, ...] = (*scene.solids, *scene.structures)
     pieces = [piece for entry in entries if (piece := _thin(bodies.get(entry.name), entry)) is not None]

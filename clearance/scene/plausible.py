@@ -103,13 +103,13 @@ def _third_phases(scene: SceneFile) -> Iterator[OpenPoint]:
     """Circuits of two phases: a line has three, and of the one that is not named nothing is judged at all."""
     for circuit in scene.circuits:
         entry = where(scene, circuit)[-1]
-        if len(circuit.phases) < 3 and not confirmed(scene, entry, "phases", circuit.phases):
+        if len(circuit.phases) < 3:
             what = f"phases names {' and '.join(circuit.phases)} alone: of a third phase nothing is judged"
             cure = (
                 "name the third phase and model what is at it, or, where the circuit has two phases, or its third is "
-                f"nowhere near the job, {confirming(entry, 'phases', circuit.phases)}"
+                "nowhere near the job, "
             )
-            yield OpenPoint(entry, what, cure)
+            yield from unless_confirmed(scene, entry, "phases", circuit.phases, what, cure)
 
 
 def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
@@ -123,26 +123,37 @@ def _no_weather(scene: SceneFile) -> Iterator[OpenPoint]:
     wind, way, span = weather.wind_m_s, weather.wind_from_deg, warmth.hi - warmth.lo
     calm = not iced and wind.hi <= LEAST_WIND_M_S
     if calm and span <= LEAST_AIR_K:
-        if not confirmed(scene, "weather", field, warmth):
-            what = (
-                f"{field} over {span:.3g} K and wind_m_s up to {wind.hi:.3g} are a weather of nothing: usual in a "
-                f"day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
-            )
-            cure = (
-                "state the ranges of the hours of work; or leave [weather] and every known out and say so, kind = "
-                f'"none", what = ["weather"]; or {confirming("weather", field, warmth)}'
-            )
-            yield OpenPoint("weather", what, cure)
-    elif calm and not confirmed(scene, "weather", "wind_m_s", wind):
+        what = (
+            f"{field} over {span:.3g} K and wind_m_s up to {wind.hi:.3g} are a weather of nothing: usual in a "
+            f"day's work are {LEAST_AIR_K:g} K and {LEAST_WIND_M_S:g} m/s or more (common practice, no source)"
+        )
+        cure = (
+            "state the ranges of the hours of work; or leave [weather] and every known out and say so, kind = "
+            '"none", what = ["weather"]; or '
+        )
+        yield from unless_confirmed(scene, "weather", field, warmth, what, cure)
+    elif calm:
         what = f"wind_m_s up to {wind.hi:.3g} is no wind: usual in a day's work is {LEAST_WIND_M_S:g} m/s or more "
-        cure = f"state the wind at which the work stops, or {confirming('weather', 'wind_m_s', wind)}"
-        yield OpenPoint("weather", f"{what}(common practice, no source)", cure)
-    narrow = way is not None and way.hi - way.lo < LEAST_TURN_DEG
-    if narrow and not calm and way is not None and not confirmed(scene, "weather", "wind_from_deg", way):
+        what += "(common practice, no source)"
+        yield from unless_confirmed(
+            scene, "weather", "wind_m_s", wind, what, "state the wind at which the work stops, or "
+        )
+    if not calm and way is not None and way.hi - way.lo < LEAST_TURN_DEG:
         what = f"wind_from_deg over {way.hi - way.lo:.3g} deg: no wind keeps its direction within "
-        cure = "leave it out, so that it comes from anywhere, or state what was forecast and how it may turn; "
-        cure += f"or {confirming('weather', 'wind_from_deg', way)}"
-        yield OpenPoint("weather", f"{what}{LEAST_TURN_DEG:g} deg (common practice, no source)", cure)
+        what += f"{LEAST_TURN_DEG:g} deg (common practice, no source)"
+        cure = "leave it out, so that it comes from anywhere, or state what was forecast and how it may turn; or "
+        yield from unless_confirmed(scene, "weather", "wind_from_deg", way, what, cure)
+
+
+def unless_confirmed(
+    scene: SceneFile, entry: str, field: str, value: Any, what: str, cure: str, doubt: Doubt | None = None
+) -> Iterator[OpenPoint]:
+    """What is doubted of a value, with its cure or the statement that confirms it; nothing where somebody does.
+
+    cure: with the words that lead over to the statement
+    """
+    if not confirmed(scene, entry, field, value, doubt):
+        yield OpenPoint(entry, what, cure + confirming(entry, field, value, doubt=doubt))
 
 
 def confirming(entry: str, field: str, value: Any, every: str = "", doubt: Doubt | None = None) -> str:
