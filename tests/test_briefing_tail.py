@@ -98,14 +98,14 @@ AT = {"tail rope": (2.0, -9.0), "other tail rope": (2.0, 1.0)}
 
 @pytest.mark.parametrize("name", AT)
 def test_the_crew_is_told_who_holds_which_rope_and_from_where(name):
-    """The one within reach has it in the hand, as it is let out; the other is made fast where it ends."""
+    """The one within reach has it in the hand, as it is let out; the other needs one of its own."""
     x, y = AT[name]
     (other,) = set(AT) - {name}
     found = held(crew=[{**HELPER[0], "at_m": [x, y + 0.3], "radius_m": 0.1}])
     first = f"Rope '{name}': held by helper, who hauls it in or lets it out, at x {x:.2f}, y {y + 0.3:.2f} m"
     assert found == [
         f"{first}, within 0.10 m; its end at x {x:.2f}, y {y:.2f}, z 0.10 m.",
-        f"Made fast: {other} at x {AT[other][0]:.2f}, y {AT[other][1]:.2f}, z 0.10 m.",
+        f"Held by nobody: rope '{other}', its end at x {AT[other][0]:.2f}, y {AT[other][1]:.2f}, z 0.10 m.",
     ]
 
 
@@ -136,7 +136,7 @@ def test_where_everybody_stands_is_told_with_the_stages_and_the_hands():
 
 def test_a_rope_that_nobody_has_is_told():
     high = [{**one, "to_m": [*one["to_m"][:2], z]} for one, z in zip(ROPES, (0.1, 1.4), strict=True)]
-    assert held(release={"ropes": high})[-1].startswith("Held by nobody: rope 'other tail rope', its end at x 2.00")
+    assert held(release={"ropes": high}, crew=[])[-1].startswith("Held by nobody: rope 'other tail rope', its end at x 2.00")
 
 
 def test_a_job_without_ladder_or_boom_is_told_without_them():

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 import small_scenes as small
-from small_scenes import box, stage, tail_rope
+from small_scenes import box, insulating, stage, tail_rope
 from test_job_tail_ropes import TOP, ropes
 
 from clearance.job import holding, tail_ropes
@@ -90,17 +92,64 @@ def test_a_rope_that_is_hauled_in_or_let_out_goes_through_somebodys_hands_made_f
         assert all("hauled in or let out" in what for what in points.values())
 
 
-def test_the_rope_that_bears_the_weight_is_the_one_that_goes_through_hands():
-    """A guide in the hand lets nothing down that hangs on a rope made fast."""
+def weight_and_guide(guide, lower=(0.0, 1.0), crew=(), **release):
+    """A dropper that comes straight down on a rope over a davit, with one guide beside."""
     davit = box("davit", [0.0, -3.0, TOP + 0.6], [0.2, 0.2, 0.2])
     bears = {**tail_rope([0.0, -3.0, 0.1]), "over_m": [0.0, -3.0, TOP + 0.4], "hangs_from": "davit"}
-    whole = lowering()
-    whole["wires"][0]["release"]["ropes"] = [bears, tail_rope([4.0, 4.0, 0.1], "guide")]
-    whole["solids"] = [*whole["solids"], davit]
-    for at, held in (((0.0, -3.3), True), ((4.0, 4.3), False)):
-        points = told(**{**whole, "crew": [man(at, radius_m=0.1)]})
-        assert bool(points) != held
-        assert all("hauled in or let out" in what and where == "rope 'tail rope'" for where, what in points.items())
+    whole = lowering(*crew, lower=lower)
+    whole["wires"][0]["release"] |= {"ropes": [bears, guide], **release}
+    return {**whole, "solids": [*whole["solids"], davit], "statements": [*whole["statements"], insulating("guide")]}
+
+
+WEIGHT = man((0.0, -3.3), "weight", radius_m=0.1)
+
+
+def test_what_bears_the_weight_and_every_guide_go_through_hands_while_the_wire_moves():
+    """A guide in the hand lets nothing down that hangs on a rope made fast; nor does one made fast hold what passes."""
+    guide = tail_rope([4.0, 4.0, 0.1], "guide")
+    for crew, missing in (
+        ((), {"tail rope", "guide"}),
+        ((WEIGHT,), {"guide"}),
+        ((man((4.0, 4.3), "guides", radius_m=0.1),), {"tail rope"}),
+        ((WEIGHT, man((4.0, 4.3), "guides", radius_m=0.1)), set()),
+    ):
+        whole = weight_and_guide(guide, crew=crew)
+        points = told(**whole)
+        assert set(points) == {f"rope '{name}'" for name in missing}
+        assert all("hauled in or let out" in what for what in points.values())
+        site = prepare(small.scene(**whole)).site
+        there = tail_ropes.there(site, site.scene.stages[0], "dropper")
+        assert there == {"tail rope", "guide"} - missing
+    # 8 m aside and down from 12 m to 11 m: what it needs at either end of its way, by hand.
+    long, short = math.sqrt(4**2 + 4**2 + 11.9**2), math.sqrt(4**2 + 4**2 + 10.9**2)
+    assert f"it needs {short:.2f} to {long:.2f} m" in told(**weight_and_guide(guide))["rope 'guide'"]
+
+
+def test_the_weight_is_in_the_hands_before_a_guide():
+    """One man at both ends has what bears the weight, whichever is written first."""
+    guide = tail_rope([0.0, -3.4, 0.1], "guide")
+    whole = weight_and_guide(guide, crew=[WEIGHT])
+    whole["wires"][0]["release"]["ropes"].reverse()
+    assert set(told(**whole)) == {"rope 'guide'"}
+
+
+@pytest.mark.parametrize(("lower", "fast"), [([0.0, 2.4], True), ([0.0, 2.6], False)])
+def test_a_guide_made_fast_holds_where_it_needs_no_more_than_it_gives(lower, fast):
+    """From a post 6 m aside, level with 12 m less 1.2 m: at 1.2 m above or below it is 6.119 m to the free end, and
+    0.119 m less at the level itself, which no corner of the way shows."""
+    for aside, holds in ((6.0, False), (9.0, fast)):
+        post = box("post", [0.0, aside + 0.2, 5.5], [0.2, 0.4, 11.0])
+        whole = weight_and_guide(tail_rope([0.0, aside, TOP - 1.2], "guide"), lower, [WEIGHT])
+        whole = {**whole, "solids": [*whole["solids"], post]}
+        assert (told(**whole) == {}) == holds
+        site = prepare(small.scene(**whole)).site
+        assert ("guide" in tail_ropes.there(site, site.scene.stages[0], "dropper")) == holds
+
+
+def test_once_it_is_parked_a_guide_may_be_made_fast():
+    whole = weight_and_guide(tail_rope([4.0, 4.0, 0.1], "guide"))
+    parked = {"name": "parked", "kind": "work", "off": ["dropper"], **EMPTY}
+    assert told(**{**whole, "stages": [stage(**parked)]}) == {}
 
 
 def test_only_what_gets_longer_or_shorter_is_hauled_in():

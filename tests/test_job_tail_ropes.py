@@ -10,7 +10,7 @@ import math
 
 import pytest
 import small_scenes as small
-from small_scenes import CIRCUIT, SAID, box, insulating, isolated, only, stage, tail_rope
+from small_scenes import CIRCUIT, SAID, box, hands_at, insulating, isolated, only, stage, tail_rope
 
 from clearance.errors import InputError
 from clearance.job import tail_ropes
@@ -278,13 +278,13 @@ def test_a_rope_only_pulls_so_one_of_them_leads_up(top, up):
     pulley = {**tail_rope([3.0, 0.0, LOW]), "over_m": [3.0, 0.0, top], "hangs_from": "davit"}
 
     def told(*lines, **parts):
-        found = only(**ropes(davit, lines=list(lines), **parts)).open_points
+        found = only(**ropes(davit, lines=list(lines), crew=hands_at(*lines), **parts)).open_points
         return [point for point in found if "holds it up" in point.what]
 
     assert [point.verdict for point in told(pulley)] == ["undecided"] * (not up)
     assert len(told(tail_rope([0.0, 0.0, LOW]))) == 1
     # A wire that hangs straight down from its fixed end needs none.
-    hung = ropes(davit, lines=[tail_rope([0.0, 0.0, LOW])])
+    hung = ropes(davit, lines=[tail_rope([0.0, 0.0, LOW])], crew=hands_at(tail_rope([0.0, 0.0, LOW])))
     hung["wires"][0] |= {"to_m": [0.0, 0.5, 19.0], "length_m": 7.1}
     hung["wires"][0]["release"]["lowered_to_m"] = [0.0, 0.5, 11.9]
     hung["stages"][0]["lower_m"] = [0.0, 0.5]
@@ -297,7 +297,7 @@ def test_a_pulley_is_where_what_it_hangs_from_is(off, near):
     pulley = {**tail_rope([3.0, 0.0, LOW]), "over_m": [3.1 + off, 0.0, TOP + 0.5], "hangs_from": "davit"}
     found = [one for one in only(**ropes(davit, lines=[pulley])).open_points if "pulley" in one.what]
     assert [one.verdict for one in found] == ["undecided"] * (not near)
-    site = prepare(small.scene(**ropes(davit, lines=[pulley]))).site
+    site = prepare(small.scene(**ropes(davit, lines=[pulley], crew=hands_at(pulley)))).site
     assert bool(tail_ropes.there(site, site.scene.stages[0], "dropper")) == near
 
 

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from hulls import inside
-from small_scenes import CIRCUIT, body, box, insulating, isolated, lashed, never_at, scene, stage, tail_rope
+from small_scenes import CIRCUIT, body, box, hands_at, insulating, isolated, lashed, never_at, scene, stage, tail_rope
 from small_scenes import only as only_of
 
 from clearance.bodies import worker
@@ -29,6 +29,10 @@ SAFETY = tail_rope((2.0, 0.0, 9.2), "safety rope")
 ROPES = [tail_rope((2, -9, 0.1), over_m=[2, -9, 9.2], hangs_from="mast"), tail_rope((2, 1, 0.1), "other tail rope")]
 MAST = box("mast", [2, -9, 9.4], [0.2, 0.2, 0.2])
 """What the rope that lowers is led over, above the free end and far aside."""
+
+
+HANDS = hands_at(*ROPES)
+"""Who has them while the dropper moves."""
 
 
 def dropper(**release):
@@ -60,7 +64,7 @@ def lowering(others=(), held=(), never=("earth",), release=None, **parts):
     said += [insulating(one["name"]) for one in lines]
     return {"circuits": [TWO], "solids": solids, "wires": [dropper(**{"ropes": lines, **(release or {})})],
             "stages": [stage(**told)], "statements": said,
-            "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
+            "crew": HANDS, "ladder": None, "track": None, "workers": None, **parts}  # fmt: skip
 
 
 def whip_of(**parts):
@@ -213,7 +217,7 @@ def test_guides_of_a_tail_that_hangs_straight_down_are_refused():
     ropes = [{**one, "to_m": [2, y, 0.1]} for one, y in zip(ROPES, (-3, 3), strict=True)]
     hanging = {**dropper(ropes=ropes), "from_m": [4, 0, 9]}
     with pytest.raises(InputError, match="not one above the other"):
-        prepare(scene(**{**lowering(held=[guides()]), "wires": [hanging]}))
+        prepare(scene(**{**lowering(held=[guides()]), "wires": [hanging], "crew": hands_at(*ropes)}))
 
 
 def test_every_stage_that_frees_a_tail_says_what_is_not_evaluated():

@@ -119,7 +119,7 @@ def test_what_holds_a_tail_keeps_it_from_another_phase():
 
     def beside(away_m):
         rail = box("bus B", [4, away_m + 0.05, 5], [12, 0.1, 12], "B")
-        return {**lowering([rail], crew=small.hands_at(ROPES[0]))}
+        return lowering([rail])
 
     free, between = 4.8 * 1.005 + 0.015, ELECTRICAL / 2.5 * (1.35 * 2.5 + 0.45)
     # Between phases the equation takes a = 0.0116 / 0.011 more of its constant above 635 kV: `test_job_whip` has it.

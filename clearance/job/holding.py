@@ -1,8 +1,9 @@
 """Owns what holds the end of a rope: somebody who is there and reaches it, or something that stands there.
 
 An end in the air is held by nothing that the scene shows: what holds it in truth is missing from every gap. At the
-ground it is made fast to an anchor in it; higher up only to what the scene has there. What is hauled or
-let down by ropes goes through somebody's hands by one of them, and whoever has one rope in the hand has no other.
+ground it is made fast to an anchor in it; higher up only to what the scene has there. A rope that must get longer or
+shorter as its wire moves goes through somebody's hands, the one that bears the weight and every guide: made fast it is
+slack, or stops the tail. Whoever has one rope in the hand has no other.
 
 `ends_of` gives every end of a stage, `hands` who has which of them, `open_points` the ends that nobody and nothing has.
 """
@@ -21,6 +22,7 @@ from clearance import shapes
 from clearance.bodies import areas
 from clearance.errors import InputError
 from clearance.job.carried import stands_in
+from clearance.job.far_string import far_string
 from clearance.job.footing import stands
 from clearance.job.ropes import on_ladder
 from clearance.job.site_gaps import between
@@ -29,6 +31,7 @@ from clearance.job.tails import way_of
 from clearance.result import OpenPoint
 from clearance.scene import records, statements
 from clearance.scene.assemble import Site, on_ground, place
+from clearance.scene.naming import fittings_name
 from clearance.scene.records import Place, Point, Reference, Rope, Stage
 from clearance.scene.records_wires import TailRope
 
@@ -46,7 +49,8 @@ MOVES_M = 0.1
 @dataclass(frozen=True)
 class End:
     """The end of a rope that is held, in a stage: of which rope, tied to which wire, or ""; where; whether the rope is
-    hauled in or let out meanwhile; and whether it runs over a pulley, so that the weight is on it."""
+    hauled in or let out meanwhile; whether it runs over a pulley, so that the weight is on it; and the least and the
+    greatest length that it needs from the free end to where it leads [m], where its wire moves."""
 
     rope: str
     wire: str
@@ -54,17 +58,17 @@ class End:
     at: Point
     moves: bool
     over_pulley: bool = False
+    needs_m: tuple[float, float] | None = None
 
 
 def ends_of(site: Site, stage: Stage) -> tuple[End, ...]:
     """The held end of every rope that is there in a stage."""
     scene = site.scene
-    tied = [
-        End(
-            rope.name, wire.name, *_end(site, wire, rope), _is_led(site, stage, wire, rope), rope.over_m is not None
-        )
-        for wire, rope in ropes_of(site, stage)
-    ]  # fmt: skip
+    tied = []
+    for wire, rope in ropes_of(site, stage):
+        needs = _needs_m(site, stage, wire, rope)
+        moves = needs is not None and needs[1] - needs[0] > MOVES_M
+        tied.append(End(rope.name, wire.name, *_end(site, wire, rope), moves, rope.over_m is not None, needs))
     away = statements.absent(scene, stage)
     # Hauled from aloft, a line is let go on the ground.
     hauled = [tool.line for tool in scene.tools if tool.name == stage.hauled and not records.aloft(scene, stage)]
@@ -91,23 +95,36 @@ def safety_ropes(scene: records.Scene, wire: str) -> frozenset[str]:
     return frozenset(entry.rope for entry in statements.held(scene, wire) if entry.rope is not None)
 
 
-def _is_led(site: Site, stage: Stage, wire: records.Wire, rope: TailRope) -> bool:
-    """Whether a rope gets longer or shorter as its wire moves in a stage."""
+def _needs_m(site: Site, stage: Stage, wire: records.Wire, rope: TailRope) -> tuple[float, float] | None:
+    """The least and the greatest distance [m] from where a rope leads to the free end of its wire, wherever that may be
+    on its way in a stage; None where the wire does not move, or the rope is slack until the tail falls into it.
+
+    On a straight leg it is greatest at an end of it; it is least at the foot of the perpendicular, or at an end."""
     if wire.name not in stage.released or stage.lower_m is None or rope.name in safety_ropes(site.scene, wire.name):
-        return False
+        return None
     way = way_of(site, wire.name)
     low, high = stage.lower_m.lo, stage.lower_m.hi
     along = [low, *(at for at in way.at_m if low < at < high), high]
     passed = np.array([[np.interp(at, way.at_m, axis) for axis in zip(*way.corners, strict=True)] for at in along])
-    lengths = np.linalg.norm(passed - place(site, wire, rope.to_m if rope.over_m is None else rope.over_m), axis=1)
-    return bool(np.ptp(lengths) > MOVES_M)
+    passed -= place(site, wire, rope.to_m if rope.over_m is None else rope.over_m)
+    starts, legs = passed[:-1], np.diff(passed, axis=0)
+    squares = np.maximum((legs**2).sum(axis=1), 1e-300)
+    feet = starts + np.clip(-(starts * legs).sum(axis=1) / squares, 0.0, 1.0)[:, None] * legs
+    return float(np.linalg.norm(feet, axis=1).min()), float(np.linalg.norm(passed, axis=1).max())
 
 
 def made_fast(site: Site, stage: Stage, end: End) -> bool:
     """Whether something that stands there, or hangs there and goes with nothing that is off, has an end."""
-    gone = {*statements.absent(site.scene, stage), *stage.released, *stage.off}
     held_by = {end.to_m.name} if isinstance(end.to_m, Reference) else holders(site, end.at)
-    return bool(held_by - gone)
+    return bool(held_by - elsewhere(site, stage))
+
+
+def elsewhere(site: Site, stage: Stage) -> frozenset[str]:
+    """What does not stand or hang in a stage where the site has it: what is not there, and every wire that is off, with
+    the string that its fixed end swings on."""
+    off = (*stage.released, *stage.off)
+    strings = [string.name for string in (far_string(site, name) for name in off) if string is not None]
+    return frozenset((*statements.absent(site.scene, stage), *off, *strings, *map(fittings_name, strings)))
 
 
 @lru_cache(maxsize=1024)
@@ -150,7 +167,8 @@ def hands(site: Site, stage: Stage, without: str = "") -> Mapping[str, str]:
     """
     ends = ends_of(site, stage)
     loose = [end for end in ends if not made_fast(site, stage, end)]
-    led = [end for end in ends if end.moves and end not in loose]
+    # The weight before the guides.
+    led = sorted((end for end in ends if end.moves and end not in loose), key=lambda end: not end.over_pulley)
     reached = {
         end.rope: tuple(name for name in in_hands(site, stage, end.at) if name != without) for end in (*loose, *led)
     }
@@ -171,28 +189,22 @@ def hands(site: Site, stage: Stage, without: str = "") -> Mapping[str, str]:
 
 
 def open_points(site: Site, stage: Stage) -> Iterator[OpenPoint]:
-    """Ends that nothing and nobody has, and wires and tools that nobody hauls or lets down by any of their ropes."""
+    """Ends that nothing and nobody has, and ropes that are hauled in or let out and go through nobody's hands."""
     ends, held = ends_of(site, stage), hands(site, stage)
     cure = "let the crew stand within reach of it from wherever they may be, each with one rope (stands)"
     for end in ends:
-        if end.rope not in held and not made_fast(site, stage, end):
+        if end.rope in held:
+            continue
+        if end.moves:
+            what = f"it is hauled in or let out, and nobody is there who has {_words(end)}, in the hand and no other"
+            if end.needs_m is not None:
+                least, most = end.needs_m
+                what += f"; it needs {least:.2f} to {most:.2f} m: made fast it is slack or stops the tail"
+            yield OpenPoint(f"rope '{end.rope}'", what, cure)
+        elif not made_fast(site, stage, end):
             what = f"nobody is there to hold {_words(end)}, and nothing that does"
             more = f", or add what it is made fast to, or put it within {GROUND_M:g} m of the ground, at an anchor"
             yield OpenPoint(f"rope '{end.rope}'", what, cure + more)
-    led: dict[str, list[End]] = {}
-    for end in ends:
-        if end.moves:
-            led.setdefault(end.wire or end.rope, []).append(end)
-    for every in led.values():
-        # What bears the weight goes through the hands; guides are not let out instead of it.
-        some = [end for end in every if end.over_pulley] or every
-        if not any(end.rope in held for end in some):
-            what = (
-                f"it is hauled in or let out, and nobody is there who has {_words(some[0])}, in the hand and no other"
-            )
-            if len(some) > 1:
-                what += f"; nor is one of {', '.join(end.rope for end in some[1:])}, which lead it as well"
-            yield OpenPoint(f"rope '{some[0].rope}'", what, cure)
 
 
 def _words(end: End) -> str:

@@ -49,7 +49,8 @@ def is_off(stage: Stage, wire: str) -> bool:
 
 def there(site: Site, stage: Stage, wire: str) -> frozenset[str]:
     """The ropes of a wire that are there in a stage, and held: one line counts once whatever it is called, and whoever
-    holds a rope in the hand holds no other. A safety rope is made fast: a hand may go anywhere in its area."""
+    holds a rope in the hand holds no other. One that must get longer or shorter is held only in the hand. A safety
+    rope is made fast: a hand may go anywhere in its area."""
     safety, held = safety_ropes(site.scene, wire), hands(site, stage)
     ends = {end.rope: end for end in ends_of(site, stage)}
     found: list[TailRope] = []
@@ -58,7 +59,8 @@ def there(site: Site, stage: Stage, wire: str) -> frozenset[str]:
             continue
         if any(_one_line(site, record, rope, other) for other in found):
             continue
-        if made_fast(site, stage, ends[rope.name]) or (rope.name in held and rope.name not in safety):
+        fast = made_fast(site, stage, ends[rope.name]) and not ends[rope.name].moves
+        if fast or (rope.name in held and rope.name not in safety):
             found.append(rope)
     return frozenset(rope.name for rope in found)
 

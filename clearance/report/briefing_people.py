@@ -58,7 +58,7 @@ def ropes_held(site: Site, stage: Stage) -> Iterator[str]:
             led = ", who hauls it in or lets it out" if end.moves else ""
             spots = _spots(stage, people[who])
             yield f"Rope '{end.rope}': held by {who}{led}, at {spots}; its end at {_point(end.at)}."
-    fast = [end for end in ends if end.rope not in in_hand and made_fast(site, stage, end)]
+    fast = [end for end in ends if end.rope not in in_hand and not end.moves and made_fast(site, stage, end)]
     # Where, is told in the stages that their wire goes in.
     asked = [end for end in fast if end.wire in ("", *stage.released)]
     if asked:
