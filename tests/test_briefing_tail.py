@@ -136,7 +136,9 @@ def test_where_everybody_stands_is_told_with_the_stages_and_the_hands():
 
 def test_a_rope_that_nobody_has_is_told():
     high = [{**one, "to_m": [*one["to_m"][:2], z]} for one, z in zip(ROPES, (0.1, 1.4), strict=True)]
-    assert held(release={"ropes": high}, crew=[])[-1].startswith("Held by nobody: rope 'other tail rope', its end at x 2.00")
+    assert held(release={"ropes": high}, crew=[])[-1].startswith(
+        "Held by nobody: rope 'other tail rope', its end at x 2.00"
+    )
 
 
 def test_a_job_without_ladder_or_boom_is_told_without_them():

@@ -248,7 +248,7 @@ def test_the_hand_that_opens_holds_the_tail_only_until_the_opening_ends():
     def kept(within_m, high=5.2):
         hand = {**ALLOWED, "how": "by hand"}
         parts = by_hand((hand, {**HELD, "within_m": within_m}), -0.6, high, posture="reaching", bonding_lead_m=1.4)
-        prepared = prepare(scene(**{**parts, "wires": [wire], "insulators": None}))
+        prepared = prepare(scene(**{**parts, "wires": [wire], "insulators": None, "crew": small.hands_at(*ropes)}))
         (stage_,) = prepared.site.scene.stages
         bench = measuring.Bench(prepared.site, build_engine(prepared.stages[0]), 0.001)
         pieces = measuring.pieces_of(bench, [one for one in prepared.stages[0] if one.check == "reach"])

@@ -29,7 +29,7 @@ from small_scenes import (
     slab,
     stage,
 )
-from test_job_whip import ROPES, guides, lowering
+from test_job_whip import guides, lowering
 
 from clearance.bodies import worker
 from clearance.errors import InputError
