@@ -17,7 +17,6 @@ NOT_EVALUATED = (
 DEVICE = "strength and overturning of the aerial device"
 NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
 WALKS = "the way of whoever goes aloft over the ground, there and back"
-FAST = "a connection that comes off before its stage of kind open, or after that of kind close: it is taken as fast"
 EARTHS = "the head and the lead of the tool that earths: keep both away from what is live"
 RESCUE = (
     "the rope that lowers a casualty and the tool that takes a clamp off: how long they insulate, and who holds them"
@@ -34,8 +33,6 @@ def lines(scene: Scene, placed: bool) -> Iterator[str]:
     kinds = {stage.kind for stage in scene.stages}
     if kinds & {*AT_FOOT}:
         yield WALKS
-    if kinds & {"open", "close"}:
-        yield FAST
     if "earthing" in kinds:
         yield EARTHS
     if any(stage.rescue is not None for stage in scene.stages):

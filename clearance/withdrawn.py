@@ -18,20 +18,21 @@ import numpy as np
 
 from clearance.bodies import Body
 from clearance.errors import InputError
-from clearance.job import staging
+from clearance.job import loosened, staging
 from clearance.job.setting import Setting
 from clearance.job.site_supports import NEAR_JOB_M, plan_m, where_the_job_is
 from clearance.motion import Motion
 from clearance.result import Stated
 from clearance.scene import statements
 from clearance.scene.assemble import Site, assemble
-from clearance.scene.records import Stage
+from clearance.scene.records import Scene, Stage
 from clearance.scene.records_statements import (
     Absent,
     AirOnly,
     Confirmed,
     DesignedGap,
     EarthedCircuit,
+    FastConnection,
     HeldTail,
     Insulating,
     IsolatedEnd,
@@ -104,7 +105,7 @@ def _covering(site: Site) -> Iterator[tuple[Statement, Statement]]:
     # Between two circuits both at earth there is no gap to keep.
     yield from pairwise(earthed)
     away |= {entry: tuple(site.live) for entry in earthed}
-    yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail) for gone in away)
+    yield from ((entry, gone) for entry in said if isinstance(entry, HeldTail | FastConnection) for gone in away)
     restrained = [entry for entry in said if isinstance(entry, RestrainedReach)]
     job = where_the_job_is(site) if restrained else None
     of_line = {body.name: body for body in site.bodies if len(body.shape)}
@@ -123,7 +124,7 @@ def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:
         scene = site.scene.changed(statements=kept).with_steps(site.scene.stages)
         bare = assemble(scene) if again else replace(site, scene=scene, same=site.same or site)
         staged = tuple(
-            staging.settings_of(bare, stage) if any(touches(entry, stage) for entry in entries) else None
+            staging.settings_of(bare, stage) if any(touches(entry, stage, scene) for entry in entries) else None
             for stage in scene.stages
         )
     except InputError as error:
@@ -131,12 +132,14 @@ def _withdrawn(site: Site, entries: tuple[Statement, ...]) -> Withdrawal:
     return Withdrawal(entries, bare, staged)
 
 
-def touches(entry: Statement, stage: Stage) -> bool:
+def touches(entry: Statement, stage: Stage, scene: Scene) -> bool:
     """Whether a statement may change what is judged in a stage; what only stands beside the stages touches none."""
     if isinstance(entry, NoneThere | DesignedGap | Confirmed | LeftOut):
         return False
     if isinstance(entry, HeldTail | IsolatedEnd | MayOpen):
         return entry.wire in (*stage.released, *stage.off)
+    if isinstance(entry, FastConnection):
+        return entry.wire in loosened.loose(scene, stage)
     within: tuple[str, ...] | None = getattr(entry, "stages", None)
     return within is None or stage.name in within
 
@@ -147,7 +150,7 @@ def as_before(one: Withdrawal, number: int, before: Sequence[Setting]) -> bool:
     settings, stage = one.stages[number], one.site.scene.stages[number]
     if settings is None:
         return True
-    if not all(isinstance(entry, NeverAt) for entry in one.entries if touches(entry, stage)):
+    if not all(isinstance(entry, NeverAt) for entry in one.entries if touches(entry, stage, one.site.scene)):
         return False
     return len(settings) == len(before) and all(map(_same_setting, before, settings))
 

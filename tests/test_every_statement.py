@@ -28,6 +28,7 @@ from small_scenes import (
     stage,
     tail_rope,
 )
+from test_job_loosened import working
 from test_job_whip import MAST, ROPES, SAFETY, dropper, guides, lowering, rope
 from test_scene_statements import AIR, BUSES, ELECTRICAL, MORE, TWO, WHOLE, bonded_before, truck
 from test_site_check import two
@@ -129,6 +130,11 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
         {**lowering(stages=[stage(**OPENS)]), "wires": [dropper(), SECOND]},
         may_open("dropper"),
         {"wire": "other", "how": "by hand", "current_A": 1e-9, "energy_J": 1e-6},
+    ),
+    "fast": (
+        {**working(12.0), "wires": [dropper(), SECOND]},
+        {"kind": "fast", "wire": "dropper"},
+        {"wire": "other"},
     ),
     "circuit earthed": (
         _beside(

@@ -57,8 +57,8 @@ def test_what_is_done_in_a_job_brings_what_no_verdict_covers_of_it():
     plain = set(not_evaluated.lines(scene(**PARTS), False))
     assert plain == {not_evaluated.NO_WEATHER, *NOT_EVALUATED}
     for name, more in (
-        ("job_three_phases", {not_evaluated.WALKS, not_evaluated.FAST, not_evaluated.EARTHS, not_evaluated.RESCUE}),
-        ("demo", {not_evaluated.WALKS, not_evaluated.FAST, not_evaluated.EARTHS}),
+        ("job_three_phases", {not_evaluated.WALKS, not_evaluated.EARTHS, not_evaluated.RESCUE}),
+        ("demo", {not_evaluated.WALKS, not_evaluated.EARTHS}),
         ("aerial_device", {not_evaluated.WALKS, not_evaluated.DEVICE}),
     ):
         found = templates.expanded(read_scene(path_of(name)))

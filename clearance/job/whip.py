@@ -27,7 +27,7 @@ from clearance.bodies import Body
 from clearance.engine import Group, Path, build_engine, coarse, compile_setting
 from clearance.errors import InputError, Mistake, at_least
 from clearance.gaps import EARTH
-from clearance.job import parting, rig, tail_ropes
+from clearance.job import loosened, parting, rig, tail_ropes
 from clearance.job.measuring import Bench, Piece, measure_of
 from clearance.job.site_gaps import careful
 from clearance.job.standing import crew_there, off_ground
@@ -70,13 +70,16 @@ class Whip:
 
 
 def whips(site: Site, stage: Stage) -> tuple[Whip, ...]:
-    """The whip of every tail that is off in the stage, moved, held or parked.
+    """The whip of every tail that is off in the stage, moved, held or parked, and of every wire whose connection may
+    part: no rope holds that, as it is not in the hand then or gives way.
 
     Raises: InputError for a restraint that cannot hold the tail where its release has it.
     """
     away = statements.absent(site.scene, stage)
     tails = [name for name in (*stage.released, *stage.off) if name not in away]
-    return tuple(_whip(site, name, name in stage.off, tail_ropes.there(site, stage, name)) for name in tails)
+    found = [_whip(site, name, name in stage.off, tail_ropes.there(site, stage, name)) for name in tails]
+    loose = [name for name in loosened.may_part(site.scene, stage) if name not in away]
+    return (*found, *(_whip(site, name, False, frozenset()) for name in loose))
 
 
 @lru_cache(maxsize=64)
@@ -213,6 +216,9 @@ def _kept_from(bench: Bench, stage: Stage, piece: Piece, whip: Whip) -> Iterator
     same = (tail.potential, tail.states)
     bodies = [body for body in there if not body.states or (body.potential, body.states) != same]
     states = dict.fromkeys((tail.potential, *(state for _, state in tail.states)))
+    if whip.wire not in (*stage.released, *stage.off):
+        # It hangs in its place and may part: from then on it may be at what every wire taken off may be at.
+        states |= dict.fromkeys((EARTH, whip.wire))
     found: dict[str, list[Kept]] = {}
     for state in states:
         for target, names, required, why in _kept_at(bench, stage, bodies, whip.wire, state):
@@ -368,6 +374,13 @@ def unjudged(site: Site, stage: Stage) -> Iterator[str]:
     """What a reader must know of the whips of a stage."""
     for whip in whips(site, stage):
         if whip.wire in stage.off:
+            continue
+        if whip.wire not in stage.released:
+            yield (
+                f"{whip_name(whip.wire)}: {whip.reach_m:.2f} m about its far end, as its connection may part here: "
+                f'somebody works on it, or it is closed and not made fast. Where it holds, state it: kind = "fast", '
+                f'wire = "{whip.wire}"'
+            )
             continue
         ropes = tail_ropes.there(site, stage, whip.wire)
         held = [one for one in statements.held(site.scene, whip.wire) if tail_ropes.holds(site, one, False, ropes)]

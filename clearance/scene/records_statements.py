@@ -107,6 +107,14 @@ class MayOpen(_Statement):
     energy_J: Positive = Field(description="the most energy that the opening may free")
 
 
+class FastConnection(_Statement):
+    """Something else than its own connection holds a wire that is loosened until it is opened, and one that is closed
+    until it is made fast: a second clamp, a latch."""
+
+    kind: Literal["fast"]
+    wire: Text = Field(description="the wire that the job takes off")
+
+
 class EarthedCircuit(_Statement):
     """A circuit is dead and earthed during the job: it is not judged as live."""
 
@@ -177,6 +185,7 @@ Statement = Annotated[
     | AirOnly
     | IsolatedEnd
     | MayOpen
+    | FastConnection
     | EarthedCircuit
     | TakenSlowly
     | NoneThere

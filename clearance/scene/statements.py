@@ -1,9 +1,9 @@
 """Owns what the statements of a scene take away: one question for each kind, and which statements stand together.
 
 To learn what is not judged in a stage, ask `absent`, `never_at`, `contacts`, `slowly`; of the whole scene,
-`insulating`, `held`, `reach_m`, `arms_down`, `air_only`, `isolated`, `may_open`, `earthed_circuits`, `there_is_none`:
-so a scene without one of them is judged as if nobody had said it. `groups` joins statements that take away the same
-thing: withdrawn one by one, each would cover for the other.
+`insulating`, `held`, `reach_m`, `arms_down`, `air_only`, `isolated`, `may_open`, `fast`, `earthed_circuits`,
+`there_is_none`: so a scene without one of them is judged as if nobody had said it. `groups` joins statements that take
+away the same thing: withdrawn one by one, each would cover for the other.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from clearance.scene.records_statements import (
     Confirmed,
     DesignedGap,
     EarthedCircuit,
+    FastConnection,
     HeldTail,
     Insulating,
     IntendedContact,
@@ -117,6 +118,11 @@ def isolated(scene: SceneFile, wire: str) -> tuple[IsolatedEnd, ...]:
 def may_open(scene: SceneFile, wire: str, by_hand: bool) -> tuple[MayOpen, ...]:
     """What is allowed to be opened at a wire, by hand or by stick and rope."""
     return tuple(_said(scene, MayOpen, wire=wire, how="by hand" if by_hand else "by stick or rope"))
+
+
+def fast(scene: SceneFile, wire: str) -> bool:
+    """Whether the connection of a wire is stated to hold until it is opened, and once it is closed."""
+    return any(_said(scene, FastConnection, wire=wire))
 
 
 def earthed_circuits(scene: SceneFile) -> frozenset[str]:
@@ -328,6 +334,9 @@ KINDS: Mapping[type[Record], Kind] = {
     MayOpen: Kind(
         "wire", "tail", lambda said: f"{said.wire}: may be opened {said.how} at up to {said.current_A:g} A and "
         f"{said.energy_J:g} J",
+    ),
+    FastConnection: Kind(
+        "wire", "tail", lambda said: f"{said.wire}: its connection holds until it is opened, and once it is closed",
     ),
     EarthedCircuit: Kind("circuit", "circuit", lambda said: f"circuit {said.circuit}: dead and earthed", _of_circuit),
     TakenSlowly: Kind("wire", "wire", lambda said: f"{said.wire}: load taken off or put on slowly"),

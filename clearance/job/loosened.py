@@ -1,0 +1,47 @@
+"""Owns when the connection of a wire that comes off may part before it is opened, or after it is closed.
+
+Whoever works on a connection loosens it: from then until its stage of kind "open" nothing is known to hold it, but what
+a statement says. Once it is closed it is no more than hung on until somebody has worked on it again. Whose work it is
+is not asked: every stage of kind "work" with somebody aloft at the potential of the wire is taken for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from clearance.scene import records, statements
+from clearance.scene.records import Scene, Stage
+
+
+def may_part(scene: Scene, stage: Stage) -> tuple[str, ...]:
+    """The wires whose connection may part in a stage in which they hang in their place: what is loosened and not yet
+    opened, or closed and not yet made fast, and of which nobody says that it holds."""
+    return tuple(wire for wire in loose(scene, stage) if not statements.fast(scene, wire))
+
+
+def loose(scene: Scene, stage: Stage) -> tuple[str, ...]:
+    """Those, whatever is said of them."""
+    number = [one.name for one in scene.stages].index(stage.name)
+    return tuple(wire.name for wire in scene.wires if wire.release is not None and number in _loose(scene, wire))
+
+
+def _loose(scene: Scene, wire: records.Wire) -> Iterator[int]:
+    """The stages, by number, in which a wire hangs by a connection that may part."""
+    off = [number for number, stage in enumerate(scene.stages) if wire.name in (*stage.released, *stage.off)]
+    begun = closed = False
+    for number, stage in enumerate(scene.stages):
+        if number in off:
+            begun, closed = False, True
+            continue
+        works = stage.kind == "work" and _at_it(scene, stage, wire)
+        # What hangs on again is loosened once more only where it is opened once more.
+        again = not off or number < off[-1]
+        begun = begun or (works and again and not closed)
+        if begun or closed:
+            yield number
+        closed = closed and not works
+
+
+def _at_it(scene: Scene, stage: Stage, wire: records.Wire) -> bool:
+    """Whether somebody aloft may work on a wire: bonded to its phase, or, where it has none, not bonded at all."""
+    return any(stage.bonded.get(name) == wire.phase for name in records.aloft(scene, stage))
