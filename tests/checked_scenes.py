@@ -20,7 +20,7 @@ from clearance.scene.reading import read_scene
 from clearance.scene.records import Scene
 
 NAMES = tuple(sorted(path.stem for path in scenes_folder().glob("*.toml")))
-LARGE = ("aerial_device", "demo", "job_three_phases", "ladder_on_conductor", "measured_span")
+LARGE = ("aerial_device", "demo", "job_three_phases", "ladder_on_conductor", "measured_span", "sloping_double_circuit")
 """Their checks take ten seconds and more each, the demonstration's more than a minute; every other is in every run."""
 
 LONG = ("job_three_phases",)

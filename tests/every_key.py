@@ -322,32 +322,37 @@ def digest(prepared: Prepared) -> str:
             found += [setting.bodies, setting.motion, setting.box, setting.rated, setting.touching, asked]
             found.append(toppling.topplings(site, stage, setting))
     total = hashlib.sha256()
-    _feed(total, found)
+    _feed(total, found, {})
     return total.hexdigest()
 
 
 PLAIN = {str, float, int, bool, type(None)}
 
 
-def _feed(total: Any, value: Any) -> None:
-    """A value into a hash: arrays by their bytes, sets in order, notes left out."""
+def _feed(total: Any, value: Any, known: dict[int, tuple[Any, bytes]]) -> None:
+    """A value into a hash: arrays by their bytes, sets in order, notes left out. What many stages share is hashed once:
+    `known` holds the records met so far by their identity, and keeps them alive meanwhile."""
     if type(value) in PLAIN:  # most of what there is, and asked first as the questions below take their time
         total.update(repr(value).encode() + b";")
     elif isinstance(value, np.ndarray):
         total.update(np.ascontiguousarray(value).tobytes())
     elif is_dataclass(value):
-        for one in fields(value):
-            if one.name not in ("note", "notes", "steps"):
-                _feed(total, getattr(value, one.name))
+        if id(value) not in known:
+            own = hashlib.sha256()
+            for one in fields(value):
+                if one.name not in ("note", "notes", "steps"):
+                    _feed(own, getattr(value, one.name), known)
+            known[id(value)] = value, own.digest()
+        total.update(known[id(value)][1])
     elif isinstance(value, Mapping):
         for key in value:
-            _feed(total, (key, value[key]))
+            _feed(total, (key, value[key]), known)
     elif isinstance(value, frozenset | set):
-        _feed(total, sorted(map(repr, (sorted(one) if isinstance(one, frozenset) else one for one in value))))
+        _feed(total, sorted(map(repr, (sorted(one) if isinstance(one, frozenset) else one for one in value))), known)
     elif isinstance(value, list | tuple) or hasattr(value, "__next__"):
         total.update(b"[")
         for one in value:
-            _feed(total, one)
+            _feed(total, one, known)
     else:
         total.update(repr(value).encode() + b";")
 

@@ -150,6 +150,7 @@ def test_files_of_heights_and_points(tmp_path):
     assert g.height_at(ground, [[0, 2]]) == pytest.approx([2])
 
 
+@pytest.mark.slow
 def test_ground_from_the_survey_sample(repository):
     # The tower feet of the sample stand on polder ground a little over 10 m above the Dutch datum.
     origin = (230917.0, 559810.0, 0.0)

@@ -44,6 +44,7 @@ def made_apart(checked, folder, spoil=lambda: None):
         return contents(waiting())
 
 
+@pytest.mark.slow
 def test_a_second_process_makes_the_same_bytes(checked, tmp_path):
     here = made_here(checked, tmp_path / "here")
     assert set(here) == {"briefing.html", "result.json"}

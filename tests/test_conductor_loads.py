@@ -114,6 +114,7 @@ def test_a_taut_string_takes_loads_one_by_one():
         assert float(joints(bare)[k, 2] - joints(under)[k, 2]) == pytest.approx(expected, rel=2e-3)
 
 
+@pytest.mark.slow
 def test_a_load_that_came_later_stretches_the_line_as_a_chain_of_bars_does():
     """120 bars, their unstressed length that of the line: Newton on the nodes, no catenary in it."""
     line = bus(weight("spacer", 12.0, 80.0), weight("worker", 31.0, 950.0, stated=False), rise=4.0)

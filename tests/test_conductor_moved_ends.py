@@ -169,7 +169,7 @@ def check_worth(length, taut, low, wide, far, sizes, ways, at, turn, straight):
     assert (np.linalg.norm(moved, axis=1) <= ends_worth_along(chord, length, tilts, reach) + 2e-5).all()
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(MOVES)
 def test_every_point_stays_within_its_worth(moves):
     check_worth(**moves)

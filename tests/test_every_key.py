@@ -171,7 +171,7 @@ def test_every_key_is_in_a_scene_or_a_label():
     assert LABELS.keys() - {key for _, key in EVERY} == set()
 
 
-SLOW = ("weather", "loads")
+SLOW = ("weather", "loads", "heated")
 """Scenes with wires whose weather or loads are solved anew for every change."""
 
 

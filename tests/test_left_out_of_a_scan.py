@@ -111,7 +111,7 @@ def test_boxes_hold_the_job_wherever_it_is(tmp_path):
     assert float((high - low).max()) < 0.5 * float((most - least).max())
     draw = np.random.default_rng(5)
     for setting in settings:
-        for _ in range(12):
+        for _ in range(4):
             q = {name: draw.uniform(*ends) for name, ends in setting.box.items()}
             for body in setting.bodies:
                 if not body.job:

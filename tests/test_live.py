@@ -67,7 +67,7 @@ def test_no_pose_within_the_range_is_below_what_the_check_proved(asked):
             for g in stage.gaps
             for check, m in (("posture", g.posture), ("reach", g.reach))
         }
-        for _ in range(6):
+        for _ in range(2):
             at = {name: float(draw.uniform(*span)) for name, span in stage.parameters.items()}
             found = pose_at(asked, number, at)
             assert found["outside"] == []
@@ -79,7 +79,7 @@ def test_no_pose_within_the_range_is_below_what_the_check_proved(asked):
                 measure = proved[pair, kind, "reach" if row["reach"] else "posture"]
                 assert row["exact"]["gap"] >= measure.gap_lower_m - 1e-6
                 compared += 1
-    assert compared > 100
+    assert compared > 40
 
 
 KINDS = {"air": "air only", "tool": "tool in the gap", "object": "conductive object"}
@@ -312,6 +312,7 @@ def test_no_weather_within_the_ranges_is_below_what_the_check_proved(windy):
     assert len(proved) >= 3
 
 
+@pytest.mark.slow
 def test_more_wind_brings_the_phases_nearer_and_beyond_the_range_says_so(windy):
     """Phases swing towards one another: the air through the worker from A to B shrinks with the wind."""
     asked = poser(windy)
@@ -348,6 +349,7 @@ def leads(tab, prepared) -> bool:
     return margin in said and f"gap {numbers.gap} m, limit {numbers.limit} m" in said
 
 
+@pytest.mark.slow
 def test_wind_on_the_page_moves_the_wires_and_the_margin(windy):
     result = check_prepared(windy, 0.05)
     made = server(session(windy, result))

@@ -148,6 +148,7 @@ def test_figures_on_the_page_are_those_of_the_json(opened):
     assert checked > 25
 
 
+@pytest.mark.slow
 def test_views_differ_and_hold_the_gap(opened):
     pictures = {}
     for name in ("3d", "plan", "elevation", "section", "eye", "true"):
@@ -182,6 +183,7 @@ def test_true_length_is_to_scale(opened):
     assert pixels * metres == pytest.approx(np.linalg.norm(np.array(air[:3]) - air[3:]), rel=1e-3)
 
 
+@pytest.mark.slow
 def test_layers_take_away_and_give_back(opened):
     before = frame(opened)
     for layer in ("wires", "structures", "ladder", "worker", "labels", "gaps"):
@@ -238,6 +240,7 @@ def test_a_stage_offers_its_own_zones_and_keeps_the_person_chosen(opened):
     opened.wait("document.documentElement.dataset.zone !== ''")
 
 
+@pytest.mark.slow
 def test_the_same_page_gives_the_same_picture(opened, file):
     one = frame(opened)
     opened.go(f"{file.as_uri()}#theme=light&again")
@@ -313,6 +316,7 @@ FALLEN = """(() => {
 
 
 @pytest.mark.parametrize("view", ["3d", "plan", "elevation"])
+@pytest.mark.slow
 def test_scan_points_while_it_moves_are_all_there_and_hidden_as_by_the_renderer(tab, scanned, view):
     """Without a graphics card the page puts points into their pixels itself: each point of the page's data that falls
     into the picture, and behind the same things as the renderer's own."""
@@ -375,6 +379,7 @@ def test_feet_are_shown_everywhere(opened):
     assert " ft" not in text(opened, "#here")
 
 
+@pytest.mark.slow
 def test_dark_page_and_back(opened):
     light = frame(opened)
     click(opened, "#theme")

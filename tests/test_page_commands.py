@@ -31,6 +31,7 @@ def run(*arguments: object):
     return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
+@pytest.mark.slow
 def test_page_writes_one_file_with_drawings_and_zones_and_ends_with_the_verdict(given, tmp_path):
     file = tmp_path / "job.html"
     done = run("page", "any.toml", "--out", file, "-q")
@@ -94,6 +95,7 @@ def test_zones_refuses_what_there_is_none_of(tmp_path, arguments, said):
     assert said in done.output
 
 
+@pytest.mark.slow
 def test_show_draws_instead_of_serving_where_a_picture_is_asked_for(given, tmp_path, monkeypatch):
     from clearance.view import pictures
 

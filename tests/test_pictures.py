@@ -91,6 +91,7 @@ def test_a_projected_place_is_where_the_renderer_draws_it(data, stage):
         assert dark[row - 2 : row + 3, column - 2 : column + 3].any()
 
 
+@pytest.mark.slow
 def test_same_picture_same_bytes(data, stage, tmp_path):
     step = viewpoint.lead_step(data, stage)
     files = [
@@ -106,6 +107,7 @@ def test_the_worker_does_not_stand_in_the_workers_own_eye(data, stage):
     assert np.allclose(eye.position, data["stages"][stage]["eye"][step][:3])
 
 
+@pytest.mark.slow
 def test_zones_asked_for_are_drawn_in_the_stages_that_have_them_and_named(data, stage):
     """More of their colour, and only in a stage that has the person; what is written says who, and what is left out."""
     shown = [z for z in page_zones(example().prepared) if z.zone.person.state == "bonded"]

@@ -126,6 +126,7 @@ def test_what_it_says_is_not_evaluated_is_what_results_say():
         assert line.split(":")[0].split(" of the air")[0] in said
 
 
+@pytest.mark.slow
 def test_the_example_that_checks_a_scene_runs(tmp_path):
     two = {**small.CIRCUIT, "phases": ["A", "B"]}
     solids = [small.slab("bus A", bottom_m=9.0), small.slab("bus B", bottom_m=20.0, potential="B")]

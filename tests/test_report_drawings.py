@@ -62,6 +62,7 @@ def test_every_drawing_is_there_as_svg_and_pdf(folder: Path) -> None:
     assert {"03-bond-to-b-gap-1-b-to-earth", "03-bond-to-b-gap-2-a-to-b", "04-work-gap-1-b-to-earth"} <= names
 
 
+@pytest.mark.slow
 def test_same_bytes_every_time_whatever_the_readers_settings(folder: Path, tmp_path: Path) -> None:
     import matplotlib
 
@@ -159,6 +160,7 @@ def test_axes_are_to_one_scale(sheets: dict[str, paper.Sheet]) -> None:
         assert "[m]" in ax.get_ylabel()
 
 
+@pytest.mark.slow
 def test_maps_side_by_side_do_not_run_into_each_other() -> None:
     one = example_result().stages[2].maps[0]
     for count in range(1, 12):
@@ -340,6 +342,7 @@ def test_coloured_words_have_enough_contrast() -> None:
         assert 1.05 / (luminance(COLOURS[what]) + 0.05) >= 4.5, what  # type: ignore[index]
 
 
+@pytest.mark.slow
 def test_a_million_points_draw_thinned_and_say_so(tmp_path: Path) -> None:
     rng = np.random.default_rng(11)
     xyz = rng.uniform([-40, -40, 0], [40, 40, 12], (1_000_000, 3))

@@ -145,6 +145,7 @@ def bonding():
     return once_a_run("bond to C of the measured span", lambda: check(changed(NAME, ("bond to C",)), withdraw=False))
 
 
+@pytest.mark.slow
 def test_all_trees_near_the_work_are_there(scan, site):
     """No unclassified return within 30 m of the worker is left out: thinned to another one a cell away, at most."""
     (body,) = [body for body in site.bodies if body.name == "trees"]
@@ -156,6 +157,7 @@ def test_all_trees_near_the_work_are_there(scan, site):
     assert (off <= body.shape.uncertainty[which] + 1e-9).all()
 
 
+@pytest.mark.slow
 def test_what_decides_is_the_trees():
     """Bonded, the worker's reach towards the trees has the least margin; 0.6 m further along the track it is none."""
     least = min(bonding().stages[0].gaps, key=lambda gap: gap.governing.margin_lower_m)

@@ -61,7 +61,7 @@ def test_the_command_on_many_scenes_ends_with_the_worst_code(checked_before, tmp
     assert done.exit_code == worst(CODES[expected(name)] for name in names) == 1
     found = {one["scene"]["name"]: one["verdict"] for one in json.loads(file.read_text())["results"]}
     assert found == {scene(name).name: expected(name) for name in names}
-    assert set(found.values()) == {"clear", "breach"}
+    assert "breach" in found.values()
 
 
 # The companion of the demo at the rule's assumed overvoltage.

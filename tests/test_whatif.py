@@ -158,6 +158,7 @@ def test_an_order_that_does_not_hold_says_where(tmp_path):
     assert ways[1].why == "move to A: ladder meets lowering rope B"
 
 
+@pytest.mark.slow
 def test_the_command_prints_what_it_proved(tmp_path):
     path = small.written(tmp_path, **{**PARTS, "stages": [{**BOND, "travel_m": [1.0, 10.4]}]})
     done = CliRunner().invoke(

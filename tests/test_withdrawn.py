@@ -69,9 +69,8 @@ def test_a_statement_that_holds_in_one_stage_leaves_the_others_as_they_are():
     assert group.verdict == "breach"
 
 
-@pytest.mark.parametrize(
-    "name", ["dropper_off_under_beam", pytest.param("ladder_on_conductor", marks=pytest.mark.slow)]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["dropper_off_under_beam", "ladder_on_conductor"])
 def test_only_what_a_statement_touches_is_judged_again_and_nothing_is_missed(name):
     """The short way, which takes over what is known and leaves out what cannot be least, against the long one."""
     read = read_scene(path_of(name))

@@ -131,7 +131,7 @@ def where_parked(site: Site, name: str) -> shapes.Shape:
 @once_a_site
 def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, ...]:
     """All pieces of a wire's lowering, cut where some stage's range begins or ends; with the uncertainty that the
-    weather asks for anywhere on its way, or where it is parked."""
+    weather asks for anywhere on its way. Or the one piece where it is parked, with what is asked for there."""
     hung = site.wires[name]
     record = hung.record
     assert record.release is not None
@@ -142,13 +142,16 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
     length, found = hung.catenary.length_m, list[wire.TailPiece]()
     thick = 2.0 * around_m(record)
     swings = swinging(site, name, thick)
-    for number, (start, end) in enumerate(pairwise(way.at_m)):
-        if end <= start and way.length_m > 0.0:
-            continue
+    legs = [
+        (number, start, end)
+        for number, (start, end) in enumerate(pairwise(way.at_m))
+        if end > start or way.length_m == 0.0
+    ]
+    for number, start, end in legs[-1:] if parked else legs:
         free, to = way.corners[number : number + 2]
         # Cut where some stage's range begins or ends within the leg.
         within = sorted({0.0, end - start, *(cut - start for cut in cuts if start + 1e-9 < cut < end - 1e-9)})
-        ranges = list(pairwise(within)) or [(0.0, 0.0)]
+        ranges = [(within[-1],) * 2] if parked else list(pairwise(within)) or [(0.0, 0.0)]
         try:
             pieces = (
                 wire.freed_tail(length, fixed, free, to, thick, record.uncertainty_m, ranges, TAIL_ERROR_M)

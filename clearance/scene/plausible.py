@@ -13,13 +13,14 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from clearance.errors import Mistake
 from clearance.result import OpenPoint
 from clearance.scene import naming
 from clearance.scene.messages import shown
-from clearance.scene.plausible_ratios import RATIOS
+from clearance.scene.plausible_ratios import RATIOS, Ratio
 from clearance.scene.plausible_values import TABLE, Values
 from clearance.scene.records import SceneFile, where
 from clearance.scene.records_base import Range, Record, is_number
@@ -273,10 +274,9 @@ def values_of(scene: SceneFile) -> Iterator[Given]:
 
 
 def _given(record: Record, entry: str, word: str, before: str, deep: bool = True) -> Iterator[Given]:
-    names = [kind.__name__ for kind in type(record).__mro__]
-    for name in type(record).model_fields:
+    looked_at, ratios = _looked_at(type(record))
+    for name, values in looked_at:
         value = getattr(record, name)
-        values = next((TABLE[kind, name] for kind in names if (kind, name) in TABLE), None)
         if values is not None and (numbers := _numbers(value)):
             yield Given(entry, word, before + name, numbers, values, value)
         if deep and isinstance(value, Record):
@@ -285,10 +285,18 @@ def _given(record: Record, entry: str, word: str, before: str, deep: bool = True
             for number, inner in enumerate(value, 1):
                 if isinstance(inner, Record):
                     yield from _given(inner, entry, word, f"{before}{name} {number}.")
-    for ratio in RATIOS:
-        if ratio.record in names and (found := ratio.reckon(record)) is not None:
+    for ratio in ratios:
+        if (found := ratio.reckon(record)) is not None:
             stated = getattr(record, ratio.field)
             yield Given(entry, word, before + ratio.field, (found,), ratio.values, stated, ratio.of)
+
+
+@cache
+def _looked_at(kind: type[Record]) -> tuple[tuple[tuple[str, Values | None], ...], tuple[Ratio, ...]]:
+    """The fields of a kind of record with what the table says of each, and the ratios that are reckoned of it."""
+    names = [one.__name__ for one in kind.__mro__]
+    of = {name: next((TABLE[one, name] for one in names if (one, name) in TABLE), None) for name in kind.model_fields}
+    return tuple(of.items()), tuple(ratio for ratio in RATIOS if ratio.record in names)
 
 
 def _numbers(value: Any) -> tuple[float, ...]:

@@ -110,7 +110,7 @@ def at_position(setting, q, along, anchor):
     return members, touches
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", [0, 3, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2, 4, 5))])
 def test_no_position_leaves_less_than_the_result_says(seed):
     rng = np.random.default_rng(seed)
     parts, along, anchor = random_parts(rng)
