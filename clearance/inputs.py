@@ -55,6 +55,7 @@ NOT_MEASURED: Final = {
     ("Stage", "lower_m"): "chosen: how far it is lowered",
     ("Stage", "opening_distance_m"): "chosen: where everybody stands",
     ("Stage", "stick_m"): "chosen: how long a tool is taken",
+    ("Stage", "rope_m"): "chosen: how long a rope is taken",
 }
 """Numeric fields that are neither surveyed nor assumed, with the reason."""
 

@@ -144,5 +144,6 @@ def _insulating(scene: Scene) -> Iterator[tuple[rules.What, bool]]:
     yield "ladder", scene.ladder is not None or scene.aerial_device is not None
     ropes = [rope.name for rope in scene.ropes]
     ropes += [rope.name for wire in scene.wires if wire.release is not None for rope in wire.release.ropes]
-    yield "rope", any(insulating(scene, name) for name in ropes)
+    lowered = any(stage.rope_m is not None for stage in scene.stages)
+    yield "rope", lowered or any(insulating(scene, name) for name in ropes)
     yield "rod", any(stage.stick_m is not None for stage in scene.stages)

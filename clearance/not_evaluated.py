@@ -18,9 +18,7 @@ DEVICE = "strength and overturning of the aerial device"
 NO_WEATHER = "wires in other weather: no [weather] is stated, so they hang as given, but for their uncertainty"
 WALKS = "the way of whoever goes aloft over the ground, there and back"
 EARTHS = "the head and the lead of the tool that earths: keep both away from what is live"
-RESCUE = (
-    "the rope that lowers a casualty and the tool that takes a clamp off: how long they insulate, and who holds them"
-)
+RESCUE = "where the rope that lowers a casualty hangs, and who holds it: keep it away from what is live"
 
 
 def lines(scene: Scene, placed: bool) -> Iterator[str]:

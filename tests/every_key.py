@@ -261,7 +261,8 @@ def bases() -> dict[str, dict[str, Any]]:
               for name, y in (("crate", 3), ("keg", 7))]  # fmt: skip
     found["comes and goes"] = {**empty, "circuits": TWO, "solids": [FAR_A, FAR_B, *crates], "stages": [
         {"name": "look", "kind": "work", **ALONE}, {"name": "bring", "kind": "bring", "bodies": ["crate"], **ALONE},
-        {"name": "wait", "kind": "work", **ALONE}, {"name": "help", "kind": "work", "rescue": "wait", **ALONE},
+        {"name": "wait", "kind": "work", **ALONE},
+        {"name": "help", "kind": "work", "rescue": "wait", "rope_m": 5, **ALONE},
     ]}  # fmt: skip
     found["put right"] = {**empty, "circuits": TWO, "solids": [FAR_B], "wires": [hung], "stages": [
         {"name": "pull", "kind": "work", "disturbed": moved[:1], **ALONE},

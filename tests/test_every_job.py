@@ -55,7 +55,8 @@ BOTH_OFF = {**OFF, "turns": [turn("tail", AT_A), turn("other tail", AT_B)]}
 BACK = {**ALOFT, "kind": "reconnect", "turns": [turn("tail", AT_A)]}
 EARTH = {**LEANS, "kind": "earth tail", "wires": ["tail"], "by": "helper", "stick_m": 2.5, "station_m": 6}
 RESCUE = {**LEANS, "kind": "rescue", "worker": "worker", "phase": "A", "station_m": AT_A, "hang_m": [3, 4],
-          "swing_m": 0.4, "ground_m": 1.2, "bonding_lead_m": 2.0, "clamp_m": [1.0, 0, 9], "off": ["tail"]}  # fmt: skip
+          "swing_m": 0.4, "ground_m": 1.2, "bonding_lead_m": 2.0, "clamp_m": [1.0, 0, 9], "off": ["tail"],
+          "by": "helper", "by_at_m": [2, 3], "stick_m": 8.5, "rope_m": 9.0}  # fmt: skip
 SET_UP = {"kind": "set up ladder", "lean_along_deg": [-80, 0], "lean_across_deg": [-1, 1], "station_m": 5}
 BRING = {**LEANS, "kind": "bring", "name": "bring it", "bodies": ["crate"], "station_m": 6}
 LOOK = {"kind": "written stages", "stages": ["look", "look again"]}
@@ -70,7 +71,7 @@ JOBS: dict[str, tuple[list[dict[str, Any]], dict[str, Any]]] = {
         [BOTH_OFF, {**EARTH, "wires": ["tail", "other tail"]}, {**EARTH, "kind": "remove earth"}],
         {"wires": ["other tail"], "kind": "earth tail"},
     ),
-    "rescue": ([RESCUE], {"worker": "mate", "phase": "B", "off": None}),
+    "rescue": ([RESCUE], {"worker": "mate", "phase": "B", "off": None, "by": "other helper"}),
     "set up ladder": ([SET_UP], {"kind": "strike ladder"}),
     "move ladder": ([OFF, {**LEANS, "kind": "move ladder", "station_m": 7}], {}),
     "bring": ([SET_UP, BRING], {"bodies": ["keg"], "kind": "take away"}),

@@ -253,7 +253,8 @@ def test_a_slip_hangs_the_worker_a_lanyard_below_the_work(tmp_path):
 
 RESCUE = job("rescue", **LEAN, phase='"A"', station_m="[1.9, 2.1]", hang_m="[5.2, 6.0]", swing_m=0.3,
              bonding_lead_m=1.7,
-             clamp_m='"east bus A @ 1.5"')  # fmt: skip
+             clamp_m='"east bus A @ 1.5"', stick_m=7.4, rope_m=6.0, by='"rope crew west"',
+             by_at_m="[-0.4, -6.8]")  # fmt: skip
 
 
 def test_a_rescue_branches_off_and_what_follows_goes_on_as_before(tmp_path):

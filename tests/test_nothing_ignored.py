@@ -67,7 +67,7 @@ def test_a_vehicle_in_the_ground_is_refused_by_name():
          "swing_m: expected somebody aloft, found nobody"),
         ({"bonding_lead_m": 2.0}, "bonding_lead_m: expected somebody bonded, found nobody"),
         ({"clamp_m": [1, 1, 4]}, "clamp_m: expected somebody bonded, found nobody"),
-        ({"stick_m": 2.0}, 'stick_m: expected a stage of kind "earthing", which uses it'),
+        ({"stick_m": 2.0}, 'stick_m: expected a stage of kind "earthing" or "bond off", which uses it'),
         ({"opening_distance_m": 2.0}, 'opening_distance_m: expected a stage of kind "open" or "close"'),
         ({"rides": "the person in charge"}, 'rides: expected a stage of kind "travel", which uses it'),
         ({"kind": "travel", "workers": [], "climb_m": None, "posture": None, "rides": "the person in charge"},

@@ -37,6 +37,7 @@ from clearance.scene.voltages import unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
+RESCUE_ROPE = "rope of the rescue"
 """What a report calls the stick with which a tail is earthed."""
 
 CUTS = 4
@@ -280,11 +281,14 @@ def _along(member: Member) -> str:
 
 
 def sticks(site: Site, stage: Stage) -> Iterator[Insulation]:
-    """The remote tool of a stage that earths a tail or removes that earth: what it insulates beyond the hands."""
-    if stage.kind != "earthing" or stage.stick_m is None:
-        return
-    required, rule, why = required_length(site.scene, unknown_circuit(site.scene), "rod")
-    steps = (f"insulating for {stage.stick_m:.2f} m beyond the hands",)
-    yield Insulation(
-        REMOTE_TOOL, judge_length(stage.stick_m, required, why), stage.stick_m, required, {}, rule, steps, why
+    """What is stated of lengths that somebody holds: the remote tool of a stage that earths a tail, removes that earth
+    or takes the clamp off a casualty, beyond the hands; and the rope that lowers the casualty."""
+    stated: tuple[tuple[str, What, float | None, str], ...] = (
+        (REMOTE_TOOL, "rod", stage.stick_m, "beyond the hands"),
+        (RESCUE_ROPE, "rope", stage.rope_m, "from the casualty to the hands that hold it"),
     )
+    for name, what, length_m, of in stated:
+        if length_m is not None:
+            required, rule, why = required_length(site.scene, unknown_circuit(site.scene), what)
+            steps = (f"insulating for {length_m:.2f} m {of}",)
+            yield Insulation(name, judge_length(length_m, required, why), length_m, required, {}, rule, steps, why)

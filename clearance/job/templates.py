@@ -87,14 +87,14 @@ class _Desk:
         told = {"lifts_earth" if removing else "earths": wires, "note": note}
         self.holders.append((place, self.add(what, "earthing", **told, **fields), by))
 
-    def sent(self, job: TakeOff | Reconnect, turn: Turn) -> dict[str, Any]:
-        """Where whoever earths a tail is sent for that; the next stage sends them back."""
+    def sent(self, job: TakeOff | Reconnect | Rescue, at_m: tuple[float, float] | None) -> dict[str, Any]:
+        """Where whoever holds a remote tool is sent for that; the next stage sends them back."""
         home = next((person for person in self.scene.crew if person.name == job.by), None)
-        if turn.by_at_m is None or home is None:
+        if at_m is None or home is None:
             return {}
         place = {"radius_m": home.radius_m} if home.area_m is None else {"area_m": home.area_m}
         self.back = (Stand(who=home.name, at_m=home.at_m, **place),)
-        return {"stands": (Stand(who=home.name, at_m=turn.by_at_m, radius_m=SENT_M),)}
+        return {"stands": (Stand(who=home.name, at_m=at_m, radius_m=SENT_M),)}
 
     def disturb(self, turn: Turn) -> None:
         """From here on the wires that the turn disturbs hang elsewhere: they count as the job's until put right."""
@@ -238,7 +238,7 @@ def _take_off(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         desk.add(f"lower {wire}", "lower", released=(wire,), lower_m=lowering, **fields.moving)
         desk.off.append(wire)
         if job.stick_m is not None:
-            told = {"stick_m": job.stick_m, **desk.sent(job, turn), **fields.moving}
+            told = {"stick_m": job.stick_m, **desk.sent(job, turn.by_at_m), **fields.moving}
             desk.earthing(place, (wire,), job.by or "", False, **told)
             desk.earthed.append(wire)
         if job.opened == "by hand":
@@ -261,7 +261,7 @@ def _reconnect(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
         fields = _during(desk, job, turn, climber)
         if wire in desk.earthed and job.stick_m is not None:
             desk.earthed.remove(wire)
-            told = {"stick_m": job.stick_m, **desk.sent(job, turn), **fields.moving}
+            told = {"stick_m": job.stick_m, **desk.sent(job, turn.by_at_m), **fields.moving}
             desk.earthing(place, (wire,), job.by or "", True, **told)
             if desk.back:
                 # Nobody is below a tail that is raised, or beside it: it is at a potential of its own from here on.
@@ -395,10 +395,16 @@ def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     climber = _climber(desk, job, job.station_m, job.phase, job.clamp_m)
     hang = {"climb_m": job.hang_m, "swing_m": job.swing_m}
     bonded = {**climber.bonded, "posture": "standing"}
-    desk.add(f"casualty hangs at {job.phase}", "work", **hang, **bonded)
-    note = "the clamp of the bonding lead is taken off with a remote tool"
-    desk.add(f"unbond the casualty from {job.phase}", "bond off", note=note, **hang, **bonded)
-    free = {**climber.free, "posture": "standing", "swing_m": job.swing_m}
+    rope = {"rope_m": job.rope_m}
+    desk.add(f"casualty hangs at {job.phase}", "work", **rope, **hang, **bonded)
+    there = desk.sent(job, job.by_at_m)
+    desk.back = ()  # where the rescue leaves them: the job does not go on from there
+    note = f"the clamp of the bonding lead is taken off by '{job.by}' with a remote tool"
+    told = {"stick_m": job.stick_m, "note": note, **rope, **there}
+    desk.holders.append(
+        (place, desk.add(f"unbond the casualty from {job.phase}", "bond off", **told, **hang, **bonded), job.by)
+    )
+    free = {**climber.free, "posture": "standing", "swing_m": job.swing_m, **rope}
     down = Range(job.ground_m, job.hang_m.lo)
     desk.add(f"lower the casualty from {job.phase}", "descend", climb_m=down, **free)
     desk.add(f"casualty to the ground at {job.phase}", "step off", climb_m=Range(0.0, job.ground_m), **free)

@@ -56,6 +56,7 @@ def wrong_names(scene: SceneFile, place: tuple[str, ...], job: Job) -> list[Mist
     if isinstance(job, Bring):
         check(job.bodies, bodies, "bodies", "a body of this scene")
     if isinstance(job, Rescue):
+        check((job.by,), crew, "by", "a member of the crew")
         check([job.phase], tuple(records.phases(scene)), "phase", "a phase of this scene")
         check(job.off, wires, "off", "a wire of this scene")
     for at, name in released:

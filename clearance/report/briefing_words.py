@@ -157,6 +157,10 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         yield from _parked(stage)
     for spot in stage.stands:
         yield f"{spot.who} goes to {where_words(spot)}, and stays there until a stage says otherwise."
+    if stage.rope_m is not None:
+        yield f"Rope that lowers the casualty: insulating for {exact(stage.rope_m)} m, down to the hands that hold it."
+    if stage.rescue is not None and stage.stick_m is not None:
+        yield f"The clamp comes off with a remote tool, insulating for {exact(stage.stick_m)} m beyond the hands."
     if stage.earths or stage.lifts_earth:
         place = {"ladder": "ladder", "boom": "platform"}.get(means(scene), "")
         aloft_too = "" if aloft(scene, stage) or not place else f"; nobody on the {place}"

@@ -26,7 +26,7 @@ KINDS: Final[Mapping[str, tuple[str, ...]]] = {
     "by_hand": ("open", "close"),
     "earths": ("earthing",),
     "lifts_earth": ("earthing",),
-    "stick_m": ("earthing",),
+    "stick_m": ("earthing", "bond off"),
     "rides": ("travel",),
 }
 """Keys of a stage that only some kinds use, and which those are."""

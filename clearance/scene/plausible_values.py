@@ -333,6 +333,10 @@ TABLE: Final[Mapping[tuple[str, str], Values]] = {
     ("Stage", "swing_m"): SWING,
     ("Stage", "opening_distance_m"): KEPT_AWAY,
     ("Stage", "stick_m"): _m(0.5, 12.0, 60.0),
+    ("Rescue", "stick_m"): _m(0.5, 12.0, 60.0),
+    ("Stage", "rope_m"): _m(0.5, 60.0, 300.0),
+    ("Rescue", "rope_m"): _m(0.5, 60.0, 300.0),
+    ("Rescue", "by_at_m"): COORDINATE,
 }
 
 WITHOUT: Final[Mapping[tuple[str, str], str]] = {

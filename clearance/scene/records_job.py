@@ -280,6 +280,10 @@ class Stage(Record):
     earths: tuple[Text, ...] = Field((), description="wires that are off and are earthed in this stage")
     lifts_earth: tuple[Text, ...] = Field((), description="wires that are off and whose earth is removed here")
     stick_m: Positive | None = Field(None, description="insulating length of the remote tool beyond the hands")
+    rope_m: Positive | None = Field(
+        None,
+        description="rescue: insulating length of the rope that lowers, from the casualty to the hands that hold it",
+    )
     rides: Text | None = Field(None, description="who allows the ladder to travel with a person on it, and why")
     rescue: Text | None = Field(
         None, description="the stage in which it happens: this one is a step of a rescue that branches off from there"

@@ -99,6 +99,12 @@ class Rescue(_Job):
     station_m: Span = Field(description="where the ladder stands on the track, with its tolerance")
     hang_m: Span = Field(description="how high the feet hang, along the ladder")
     swing_m: NotNegative = Field(description="how far the casualty may swing out")
+    stick_m: Positive = Field(description="insulating length of the tool that takes the clamp off, beyond the hands")
+    rope_m: Positive = Field(
+        description="insulating length of the rope that lowers, from the casualty to the hands that hold it"
+    )
+    by: Text = Field(description="the member of the crew who takes the clamp off")
+    by_at_m: Xy | None = Field(None, description="where they stand meanwhile; by default where they are")
     ground_m: Positive = Field(1.3, description="height of the feet below which people on the ground take hold")
     bonding_lead_m: Positive = Field(description="length of the bonding lead")
     clamp_m: Place = Field(description="where its clamp sits")
