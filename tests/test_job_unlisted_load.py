@@ -69,6 +69,27 @@ def test_the_larger_of_what_is_said_and_what_the_model_finds_is_taken():
         assert (bus.link is None) == (movement_m == 0.6)
 
 
+def test_a_bus_without_its_conductor_hangs_as_with_its_load_where_its_weight_is_known():
+    """Drawn down at the dropper it hangs higher beside it than a smooth curve of the same sag does: without the list it
+    was taken as that, and nobody was told."""
+    unknown = moving(without_list(conductor=None), 0.6)
+    bus = next(wire for wire in scene("dropper_off_under_beam").wires if wire.name == "bus A")
+    listed = bus.model_copy(update={"conductor": None})
+    wires = tuple(listed if wire.name == "bus A" else wire for wire in unknown.wires)
+    one, other = (check(made, 0.05, withdraw=False) for made in (unknown, unknown.changed(wires=wires)))
+    gaps = [[gap.posture.gap_lower_m for found in result.stages for gap in found.gaps] for result in (one, other)]
+    assert gaps[0] == gaps[1]
+    (point,) = about_bus(one.open_points)
+    assert point.verdict == "undecided"
+    assert "dropper A hung on it and goes" in point.what
+    assert about_bus(other.open_points) == []
+    # Of a bus whose weight nobody states either, no shape with its load can be had: what is stated of it stands.
+    light = unknown.changed(wires=tuple(
+        wire.model_copy(update={"weight_N_m": None}) if wire.name == "bus A" else wire for wire in unknown.wires
+    ))  # fmt: skip
+    assert unlisted.with_loads(light) is light
+
+
 def test_a_stated_movement_stands_only_where_no_model_can_be_had():
     """With its conductor known and measured sags, which no loads go with, the bus is to be solved; with no conductor it
     cannot be, and at its end, or twice on it, a dropper is no load at a point."""

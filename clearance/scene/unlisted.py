@@ -39,15 +39,20 @@ def with_loads(scene: Scene) -> Scene:
     found = scene
     for name in dict.fromkeys(name for stage in scene.stages for name in (*stage.released, *stage.off)):
         host = host_of(found, name)
-        if host is not None:
+        # Without its conductor no model says how far it springs: then every stage in which it goes must.
+        if host is not None and (host.conductor is not None or _movement_stated(scene, host.name, name)):
             found = _listed(found, host, name)
     return found
 
 
+def _movement_stated(scene: Scene, host: str, name: str) -> bool:
+    """Whether every stage in which a wire goes states how far its host moves."""
+    gone = [stage for stage in scene.stages if name in (*stage.released, *stage.off)]
+    return all(any(one.wire == host and one.movement_m is not None for one in stage.disturbed) for stage in gone)
+
+
 def _listed(scene: Scene, host: SpanWire, name: str) -> Scene:
     """The scene with a wire among its host's loads; as it is where the host cannot be solved with it."""
-    if host.conductor is None:
-        return scene
     listed = host.model_copy(update={"loads": (*host.loads, LoadOnWire(wire=name, when_stated="on"))})
     wires = tuple(listed if wire.name == host.name else wire for wire in scene.wires)
     try:
