@@ -77,8 +77,8 @@ def ranges(low: float, high: float, widest: float) -> st.SearchStrategy[list[flo
     )
 
 
-def sometimes(one: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
-    return st.none() | one
+OFTEN = st.sampled_from([True, False])
+"""Whether something is there. What is named first is drawn first: few scenes must hold much."""
 
 
 @st.composite
@@ -122,16 +122,16 @@ def sites(draw: st.DrawFn, rows: tuple[float, ...], high: float) -> Table:
         "solids": [],
         "statements": [{"kind": "none", "what": ["weather", "tools"], **SAID}],
     }
-    for name in draw(st.sampled_from([(), ("hut",), ("hut", "drum")])):
+    for name in draw(st.sampled_from([("hut", "drum"), ("hut",), ()])):
         found["solids"].append(draw(solids(name)))
-        if found["solids"][-1]["potential"] == "floating" and draw(st.booleans()):
+        if found["solids"][-1]["potential"] == "floating" and draw(OFTEN):
             found["statements"].append({"kind": "insulating", "body": name, **SAID})
-    if draw(st.booleans()):
+    if draw(OFTEN):
         found["structures"] = [draw(poles)]
     found["crew"] = [draw(crew)]
-    if draw(st.booleans()):
+    if draw(OFTEN):
         found["statements"].append({"kind": "restrained reach", "person": "Ben", "arms": "down", **SAID})
-    if van := draw(sometimes(vans)):
+    if van := draw(vans | st.none()):
         found["vehicles"] = [van]
     return {name: value for name, value in found.items() if value != []}
 
@@ -151,14 +151,14 @@ def around(draw: st.DrawFn, least: float, most: float) -> list[float]:
 
 
 @st.composite
-def solids(draw: st.DrawFn, name: str, potentials: tuple[str, ...] = ("earth", "floating", "A", "B")) -> Table:
+def solids(draw: st.DrawFn, name: str, potentials: tuple[str, ...] = ("floating", "B", "earth", "A")) -> Table:
     """A box or a cylinder somewhere beside the ladder, or above it."""
     x, y = draw(around(1.2, 5.0))
     potential = draw(st.sampled_from(potentials))
     # What is live and near the ground would be a fault of the line itself.
     z = draw(numbers(4.0, 5.0) if potential in "ABC" else numbers(1.0, 5.0))
     common = {"name": name, "potential": potential, "uncertainty_m": draw(numbers(0.01, 0.1))}
-    if draw(st.booleans()):
+    if draw(OFTEN):
         size = [draw(numbers(0.2, 1.0)) for _ in range(3)]
         return {"kind": "box", "centre_m": [x, y, z], "size_m": size, "heading_deg": draw(numbers(10, 90)), **common}
     to = [round(x + draw(numbers(0.2, 1.0)), 3), round(y + draw(numbers(-1, 1)), 3), round(z + draw(numbers(-1, 1)), 3)]
@@ -233,7 +233,7 @@ def on_a_ladder(draw: st.DrawFn) -> Table:
         "foot_radius_m": 0.1,
         "insulation_basis": "tested",
     }
-    if draw(st.booleans()):
+    if draw(OFTEN):
         part = {"name": "hook", "from_m": 2.0, "to_m": 2.2, "radius_m": 0.3, "potential": "floating"}
         found["ladder"]["fittings"] = [part]
     found["track"] = {"points_m": [[-4.0, -0.4], [4.0, -0.4]], "heading_deg": draw(numbers(-40, 220)),
@@ -244,23 +244,23 @@ def on_a_ladder(draw: st.DrawFn) -> Table:
         found["workers"] = [{**PERSON, "name": "Ann", **size, **own}]
     stage: Table = {"name": "the step", "kind": kind, "travel_m": draw(ranges(3.7, 4.3, 0.3))}
     stage |= {f"lean_{way}_deg": draw(ranges(-2.0, 2.0, 1.5)) for way in ("along", "across")}
-    if draw(st.booleans()):
+    if draw(OFTEN):
         stage["heading_deg"] = draw(ranges(-10.0, 10.0, 8.0))
     if kind != "travel":
         stage["climb_m"] = draw(ranges(4.0, 5.0, 0.6) if kind in ("work", "bond on") else ranges(1.3, 4.5, 1.5))
-        stage["posture"] = draw(st.sampled_from(["standing", "reaching"]))
+        stage["posture"] = draw(st.sampled_from(["climbing", "standing", "reaching"]))
     if kind in ("work", "bond on"):
         stage |= {"bonded": {"Ann": "A"}, "bonding_lead_m": 3.5, "clamp_m": f"bus A @ {FAR_M:g}"}
-    if kind != "travel" and draw(st.booleans()):
+    if kind != "travel" and draw(OFTEN):
         found["statements"].append({"kind": "restrained reach", "person": "Ann", "reach_m": 0.55, **SAID})
     found["stages"] = [stage]
-    if draw(st.booleans()):
+    if draw(OFTEN):
         rope = draw(ropes)
         found["ropes"] = [rope]
         # Somebody holds its end.
         at = {"at_m": rope["to_m"][:2], "radius_m": 0.3}
         found["crew"].append({**PERSON, "name": "Eve", "sex": "woman", "percentile": 95, **at})
-        if draw(st.booleans()):
+        if draw(OFTEN):
             rope["wet_or_dirty_m"] = 0.1
             found["tests"] = [{"what": "rope", "name": "guy", "on": "2026-11", "result": "dry", "by": "the test"}]
             found["statements"].append({"kind": "insulating", "body": "guy", **SAID})
@@ -380,7 +380,7 @@ def with_a_tail(draw: st.DrawFn) -> Table:
     said.append({"kind": "may open", "wire": "dropper", "how": "by stick or rope", "current_A": 1.0, "energy_J": 500.0,
                  **SAID})  # fmt: skip
     said.append({"kind": "slowly", "wire": "bus A", **SAID})
-    if draw(st.booleans()):
+    if draw(OFTEN):
         said.append({"kind": "never at", "body": "dropper", "states": ["earth"], **SAID})
     return found
 

@@ -41,7 +41,7 @@ def never_helps(table: Table, before: Judged, place: Place) -> None:
         assert after.verdicts[""] != "clear"
 
 
-@law(4, scenes, st.data())
+@law(3, scenes, st.data())
 def test_a_key_that_is_forgotten(table: Table, data: st.DataObject) -> None:
     before, places = before_of(table), list(optional_keys(table))
     for place in data.draw(st.lists(st.sampled_from(places), min_size=4, max_size=4, unique=True)):
@@ -53,7 +53,7 @@ def test_a_statement_that_is_withdrawn(table: Table) -> None:
     before = before_of(table)
     for number, said in enumerate(table["statements"]):
         note(f"without {said}")
-        never_better(judged(without(table, ("statements", number))), before)
+        never_better(judged(without(table, ("statements", number))), before, said["kind"] == "restrained reach")
 
 
 def _conducting(table: Table) -> Iterator[tuple[Place, Any]]:
@@ -74,7 +74,7 @@ def _conducting(table: Table) -> Iterator[tuple[Place, Any]]:
             yield ("statements", number), None
 
 
-@law(4, scenes, st.data())
+@law(3, scenes, st.data())
 def test_a_body_that_is_made_conductive(table: Table, data: st.DataObject) -> None:
     before = before_of(table)
     for place, value in data.draw(st.lists(st.sampled_from(list(_conducting(table))), min_size=1, max_size=2)):
@@ -83,7 +83,7 @@ def test_a_body_that_is_made_conductive(table: Table, data: st.DataObject) -> No
         never_better(judged(worse), before)
 
 
-@law(5, scenes, st.data())
+@law(3, scenes, st.data())
 def test_a_range_that_is_widened(table: Table, data: st.DataObject) -> None:
     """The scenes have one stage, so that nothing has to meet it."""
     before, (stage,) = before_of(table), table["stages"]
@@ -138,7 +138,7 @@ def _entries(table: Table, name: str) -> Iterator[tuple[Place, Table]]:
         yield from (((name, number), entry) for number, entry in enumerate(table.get(name, ())))
 
 
-@law(5, scenes, st.data())
+@law(4, scenes, st.data())
 def test_uncertainty_that_is_added(table: Table, data: st.DataObject) -> None:
     before, worse, found = before_of(table), table, unsure(table)
     for place in data.draw(st.lists(st.sampled_from(sorted(found, key=str)), min_size=1, max_size=2, unique=True)):
@@ -148,7 +148,7 @@ def test_uncertainty_that_is_added(table: Table, data: st.DataObject) -> None:
 
 
 @law(
-    4,
+    3,
     scenes,
     st.one_of(solids("crate", ("earth", "floating", "A", "B", "C")), poles.map(lambda one: {**one, "name": "crate"})),
 )
@@ -159,9 +159,17 @@ def test_a_body_that_is_added(table: Table, body: Table) -> None:
     never_better(judged({**table, kind: [*table.get(kind, ()), body]}), before)
 
 
-@law(4, scenes, numbers(0.05, 0.8))
+@law(2, scenes, numbers(0.05, 0.8))
 def test_an_overvoltage_that_is_raised(table: Table, more: float) -> None:
     """Limits may drop by 0.1 mm at a joint of a curve: far below what margins are compared to."""
     before = before_of(table)
     per_unit = table["circuits"][0]["overvoltage_per_unit"] + more
     never_better(judged(placed(table, ("circuits", 0, "overvoltage_per_unit"), per_unit)), before)
+
+
+@law(2, scenes, numbers(100.0, 2500.0))
+def test_an_altitude_that_is_raised(table: Table, more: float) -> None:
+    """The scenes have no weather, so that the wind's load is held."""
+    before = before_of(table)
+    high = table["altitude_m"] + more
+    never_better(judged({**table, "altitude_m": high, "origin": {"height_m": high}}), before)

@@ -12,14 +12,9 @@ from typing import Any, get_args
 
 from hypothesis import assume, note
 from hypothesis import strategies as st
-from judged_scenes import ROUNDING_M, TOLERANCE_M, Judged, before_of, judged, placed, text
+from judged_scenes import DISC_M, GROUND, ROUNDING_M, TOLERANCE_M, Judged, before_of, judged, placed, text
 from law_scenes import SWEPT, Table, law, numbers, scenes
 from schema_walk import FORMAT, RECORDS, Place, keys_of
-
-DISC_M = 0.1
-"""[m] How much less a gap to people on the ground and vehicles may be told as they turn: the polygon that stands for a
-circle reaches up to 3.5 % beyond it (`bodies/areas.py`), and area and arms are 3 m at the most here."""
-GROUND = {"Ben", "Eve", "Cid", "van", "crew"}
 
 DIRECTIONS = {
     ("Track", "heading_deg"), ("Ladder", "heading_deg"), ("Gantry", "heading_deg"), ("LatticeTower", "heading_deg"),
@@ -140,21 +135,21 @@ def same(one: Judged, other: Judged | str, named: Callable[[str], str] = str, tu
         assert len(one.unsettled) == len(other.unsettled), one.unsettled ^ other.unsettled
 
 
-@law(5, scenes)
+@law(3, scenes)
 def test_a_scene_in_the_mirror(table: Table) -> None:
-    same(before_of(table), judged(moved(table, mirror=True)))
+    same(before_of(table), judged(moved(table, mirror=True)), turned=True)
 
 
-@law(4, scenes, numbers(-180.0, 180.0))
+@law(2, scenes, numbers(15.0, 345.0))
 def test_a_scene_that_is_turned(table: Table, turn_deg: float) -> None:
     note(f"turned by {turn_deg} deg")
     same(before_of(table), judged(moved(table, turn_deg)), turned=True)
 
 
-FAR = numbers(-50_000.0, 50_000.0)
+FAR = numbers(-15_000.0, 15_000.0)
 
 
-@law(4, scenes, FAR, FAR, numbers(-900.0, 900.0))
+@law(2, scenes, FAR, FAR, numbers(-900.0, 900.0))
 def test_a_scene_that_is_moved(table: Table, x: float, y: float, z: float) -> None:
     note(f"moved by {x}, {y}, {z} m")
     same(before_of(table), judged(moved(table, by=(x, y, z))))
@@ -198,7 +193,7 @@ def in_other_units(table: Table, choose: Callable[[list[str]], str]) -> Table:
     return found
 
 
-@law(4, scenes, st.randoms(use_true_random=False))
+@law(2, scenes, st.randoms(use_true_random=False))
 def test_a_scene_in_other_units(table: Table, random: Any) -> None:
     other = in_other_units(table, random.choice)
     note(text(other))
@@ -224,7 +219,7 @@ def _mixed(names: list[str], random: Any) -> dict[str, str]:
 PEOPLE, PHASES = ("workers", "crew"), ("A", "B", "C")
 
 
-@law(4, scenes, st.randoms(use_true_random=False))
+@law(3, scenes, st.randoms(use_true_random=False))
 def test_a_scene_under_other_names(table: Table, random: Any) -> None:
     """Phases, people and bodies take one another's names."""
     people = [entry["name"] for name in PEOPLE for entry in table.get(name, ())]
@@ -246,14 +241,14 @@ def shuffled(value: Any, random: Any, key: str = "") -> Any:
     return value
 
 
-@law(4, scenes, st.randoms(use_true_random=False))
+@law(2, scenes, st.randoms(use_true_random=False))
 def test_a_scene_in_another_order(table: Table, random: Any) -> None:
     other = shuffled(table, random)
     note(text(other))
     same(before_of(table), judged(other))
 
 
-@law(4, scenes, st.data())
+@law(3, scenes, st.data())
 def test_a_range_in_two_halves(table: Table, data: st.DataObject) -> None:
     """Two stages that abut: what is proved of either is no less than what was proved of both, but for the tolerance."""
     (stage,) = table["stages"]
