@@ -26,7 +26,7 @@ from clearance.result import Measure, Result
 from clearance.scene.reading import scene_of
 from clearance.scene.writing import toml
 
-TOLERANCE_M = 0.03
+TOLERANCE_M = 0.05
 ROUNDING_M = 1e-4
 """[m] What turning, moving and other units may change: far below what anything is shown to."""
 

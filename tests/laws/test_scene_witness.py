@@ -53,7 +53,7 @@ def at_its_pose(table: Table, row: Row) -> Table:
     return {**table, "stages": [{**step, **drawn_in}]}
 
 
-@law(3, scenes, st.data())
+@law(2, scenes, st.data())
 def test_at_the_printed_pose_the_engine_finds_the_printed_gap(table: Table, data: st.DataObject) -> None:
     """Every gap as it is: a bound that is cheaper to find may do at one pose where it does not over the range."""
     note(text(table))
