@@ -35,7 +35,7 @@ from clearance.scene.reading import scene_of
 from clearance.view.live import ADDRESS, server, session
 from clearance.view.posing import free_ranges
 
-HULLS = {"lead of Ann", "guy", "rope one", "rope two", "dropper"}
+HULLS = {"guy", "rope one", "rope two", "dropper"}
 """What is the hull of all its places where something moves: it is smaller at one pose. A gap to it is never below what
 was proved, and may be above what was seen."""
 
