@@ -1,5 +1,5 @@
-"""A law of jobs: the scene that `clearance expand` writes gives the same bytes as the scene with its jobs, but for what
-it is called and its digest. Nothing in these scenes is doubted, as a doubt names the entry that a number stands in."""
+"""A law of jobs: the scene that `clearance expand` writes gives the same bytes as the scene with its jobs, but for
+what it is called, its digest, and what is doubted, as a doubt names the entry that a number stands in."""
 
 from __future__ import annotations
 
@@ -75,4 +75,6 @@ def test_the_expanded_scene_gives_the_same_bytes_as_its_jobs(made: tuple[Table, 
     other = told(written_out(scene_of(whole.encode(), Path("scene.toml")), whole))
     assert len(one["stages"]) > len(made[0].get("stages", ()))
     assert one.pop("scene")["name"] == other.pop("scene")["name"]
+    for found in (one, other):
+        found["open_points"] = [point for point in found["open_points"] if "is unlikely" not in point["what"]]
     assert json.dumps(one) == json.dumps(other)
