@@ -48,15 +48,19 @@ class Lines:
     @cached_property
     def samples(self) -> tuple[Points, NDArray[np.float64]]:
         """Points of the lines no further apart than STEP, and their radii."""
-        count = np.ceil(np.sqrt(self._length2) / STEP).astype(int) + 1
+        count = np.maximum(np.ceil(np.sqrt(self._length2) / STEP).astype(int), 1)
         line = np.repeat(np.arange(len(count)), count)
         number = np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count)
-        share = number / np.maximum(count[line] - 1, 1)
-        return self.a[line] + share[:, None] * (self.b - self.a)[line], self.radius[line]
+        at = self.a[line] + (number / count[line])[:, None] * (self.b - self.a)[line]
+        # the end of a line is where the next begins, or is a point of its own
+        last = np.append((self.a[1:] != self.b[:-1]).any(axis=1), True) & (self._length2 > 0)
+        return np.vstack([at, self.b[last]]), np.concatenate([self.radius[line], self.radius[last]])
 
-    def moved(self, turn: Rotation, to: Points) -> Lines:
-        there = Lines(turn.apply(self.a) + to, turn.apply(self.b) + to, self.radius)
-        there.__dict__["samples"] = (turn.apply(self.samples[0]) + to, self.samples[1])
+    def moved(self, turn: Rotation | Points, to: Points) -> Lines:
+        """Turned, by a rotation or by its matrix, and moved."""
+        matrix = (turn.as_matrix() if isinstance(turn, Rotation) else turn).T
+        there = Lines(self.a @ matrix + to, self.b @ matrix + to, self.radius)
+        there.__dict__["samples"] = (self.samples[0] @ matrix + to, self.samples[1])
         return there
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -20,20 +21,30 @@ Pose = dict[str, float]
 class Frame:
     """Where something stands: x ahead of the climber, y to the left, z up; its zero at the feet."""
 
-    turn: Rotation
+    turn: Points
+    """The matrix of its rotation."""
     at: Points
 
     def point(self, x: float, y: float, z: float) -> Points:
-        return self.turn.apply([x, y, z]) + self.at
+        return self.turn @ np.array([x, y, z]) + self.at
 
 
-def leaning(heading: float, along: float, across: float) -> Rotation:
-    """Up to the heading, then along it, then to the right of it [degrees]."""
-    return (
-        about_z(heading)
-        * Rotation.from_euler("x", across, degrees=True)
-        * Rotation.from_euler("y", along, degrees=True)
-    )
+def once(function: Callable[[Pose], Any]) -> Callable[[Pose], Any]:
+    """The same function, which is asked again only at another pose."""
+    last: list[Any] = [None, None]
+
+    def remembered(pose: Pose) -> Any:
+        if pose is not last[0]:
+            last[:] = [pose, function(pose)]
+        return last[1]
+
+    return remembered
+
+
+def leaning(heading: float, along: float, across: float) -> Points:
+    """Up to the heading, then along it, then to the right of it [degrees], as a matrix."""
+    turn: Points = Rotation.from_euler("ZXY", [heading, across, along], degrees=True).as_matrix()
+    return turn
 
 
 @dataclass(frozen=True)
@@ -86,9 +97,9 @@ def ladder(scene: Table, earth: Ground, wires: dict[str, Hung]) -> Ladder | None
             turn = leaning(
                 entry["heading_deg"] + pose["heading_deg"], pose["lean_along_deg"] + tilt, pose["lean_across_deg"]
             )
-            return Frame(turn, wire.at(pose["travel_m"]) - turn.apply([0, 0, length]))
+            return Frame(turn, wire.at(pose["travel_m"]) - turn @ np.array([0, 0, length]))
 
-        return Ladder(entry, hung, True)
+        return Ladder(entry, once(hung), True)
     track = scene["track"]
     knots = np.array([[x, y, earth.height(x, y)] for x, y in track["points_m"]])
     far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(knots, axis=0), axis=1))])
@@ -100,7 +111,7 @@ def ladder(scene: Table, earth: Ground, wires: dict[str, Hung]) -> Ladder | None
         )
         return Frame(turn, at)
 
-    return Ladder(entry, standing, False)
+    return Ladder(entry, once(standing), False)
 
 
 @dataclass(frozen=True)
@@ -130,7 +141,7 @@ def lift(entry: Table, earth: Ground, pose: Pose) -> Lift:
         [hinge + along * (reach - entry.get("tip_m", 0.0)), hinge + along * reach], entry["boom_radius_m"] / 2
     )
     platform = together([edges(long, wide, 0.0, high).moved(level, middle), tip])
-    return Lift(together([chassis, boom]), platform, Frame(level, middle))
+    return Lift(together([chassis, boom]), platform, Frame(level.as_matrix(), middle))
 
 
 def edges(length: float, width: float, low: float, high: float) -> Lines:

@@ -6,7 +6,7 @@ a gap that there is: no less need be proved, so a coarse search only makes the o
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import combinations, product
 
@@ -84,14 +84,18 @@ def _setting(stage: Stage) -> _Setting:
     return _Setting(stage, names, solids, potentials, job, fixed)
 
 
+def _solids(setting: _Setting, pose: Pose) -> list[Solid]:
+    solids: list[Solid] = [solid for solid in setting.solids if solid is not None]
+    return solids + [body.at(pose) for body in setting.stage.moving]
+
+
 def _airs(setting: _Setting, pose: Pose) -> dict[str, tuple[Air, Air]]:
     """Distances of all bodies at a pose, in posture and in reach: from and to somebody, and across somebody.
 
     A chain that crosses somebody enters by one hand and leaves by the other, or by any bone.
     """
     still = len(setting.names) - len(setting.stage.moving)
-    solids: list[Solid] = [solid for solid in setting.solids if solid is not None]
-    solids += [body.at(pose) for body in setting.stage.moving]
+    solids = _solids(setting, pose)
     posture = setting.fixed.copy()
     for j in range(still, len(solids)):
         for i in range(j):
@@ -101,13 +105,19 @@ def _airs(setting: _Setting, pose: Pose) -> dict[str, tuple[Air, Air]]:
     if people:
         ends, across = posture.copy(), posture.copy()
         for j, (entering, leaving, everywhere) in people.items():
-            for i, other in enumerate(solids):
+            for i in range(len(solids)):
                 if i != j:
-                    ends[i, j] = ends[j, i] = gap(everywhere, people[i][2] if i in people else other)[0]
-                    across[i, j] = gap(entering, people[i][1] if i in people else other)[0]
-                    across[j, i] = gap(leaving, people[i][0] if i in people else other)[0]
+                    near = _reached(people, solids, i)
+                    ends[i, j] = ends[j, i] = min(ends[i, j], *(gap(everywhere, part)[0] for part in near[2]))
+                    across[i, j] = min(across[i, j], *(gap(entering, part)[0] for part in near[1]))
+                    across[j, i] = min(across[j, i], *(gap(leaving, part)[0] for part in near[0]))
         found["reach"] = (ends, across)
     return found
+
+
+def _reached(people: dict, solids: list[Solid], i: int) -> tuple[tuple[Solid, ...], ...]:
+    """What a hand may come near of a body: of somebody else the bones and, one by one, the other hands."""
+    return tuple((solids[i], hand) for hand in people[i]) if i in people else ((solids[i],),) * 3
 
 
 def _at(setting: _Setting, state: dict[str, str]) -> list[str]:
@@ -147,12 +157,18 @@ def stage_exempt(stage: Stage) -> set[tuple[str, str]]:
     return {tuple(sorted(pair)) for pair in stage.exempt}  # type: ignore[misc]
 
 
-def search(stage: Stage, seed: int = 0, spots: int = 24, steps: int = 40) -> dict[Key, Found]:
-    """What is found in a stage, by pair, kind of chain and extent of the reach."""
+def search(
+    stage: Stage, seed: int = 0, spots: int = 24, steps: int = 40, corners: int = 64, told: Iterable[Pose] = ()
+) -> dict[Key, Found]:
+    """What is found in a stage, by pair, kind of chain and extent of the reach.
+
+    Looked at are so many corners of its ranges, so many random `spots`, and the poses `told` by somebody else.
+    """
     setting = _setting(stage)
     axes = [axis for axis, (low, high) in stage.ranges.items() if high > low]
     low = np.array([stage.ranges[axis][0] for axis in axes])
     wide = np.array([stage.ranges[axis][1] for axis in axes]) - low
+    best: dict[Key, tuple[float, tuple[int, ...], int, NDArray[np.float64]]] = {}
 
     def pose(shares: NDArray[np.float64]) -> Pose:
         fixed = {axis: ends[0] for axis, ends in stage.ranges.items()}
@@ -160,26 +176,42 @@ def search(stage: Stage, seed: int = 0, spots: int = 24, steps: int = 40) -> dic
             axis: float(value) for axis, value in zip(axes, low + wide * np.clip(shares, 0, 1), strict=True)
         }
 
-    found: dict[Key, tuple[float, tuple[int, ...], int, NDArray[np.float64]]] = {}
-
     def look(shares: NDArray[np.float64]) -> dict[Key, tuple[float, tuple[int, ...], int]]:
         gaps = _gaps(setting, pose(shares))
         for key, (value, way, state) in gaps.items():
-            if key not in found or value < found[key][0]:
-                found[key] = (value, way, state, shares)
+            if key not in best or value < best[key][0]:
+                best[key] = (value, way, state, shares)
         return gaps
 
     random = np.random.default_rng(seed)
-    corners = [np.array(corner) for corner in product((0.0, 1.0), repeat=len(axes))] if len(axes) <= 6 else []
-    for shares in [*corners, np.full(len(axes), 0.5), *random.random((spots if axes else 0, len(axes)))]:
+    middle = np.full(len(axes), 0.5)
+    places = [middle, *random.random((spots if axes else 0, len(axes)))]
+    places += [np.array(corner) for corner in product((0.0, 1.0), repeat=len(axes))]
+    if 2 ** len(axes) > corners:
+        del places[spots + 1 :]
+        places += [*random.integers(0, 2, (corners, len(axes))).astype(float)]
+    for other in told:
+        shares = [
+            (other[axis] - start) / width if axis in other else 0.5
+            for axis, start, width in zip(axes, low, wide, strict=True)
+        ]
+        places.append(np.clip(np.array(shares), 0, 1))
+    for shares in {place.tobytes(): place for place in places}.values():
         look(shares)
     if axes and steps:
         starts: dict[bytes, list[Key]] = {}
-        for key, (*_, shares) in found.items():
+        for key, (*_, shares) in best.items():
             starts.setdefault(shares.tobytes(), []).append(key)
         for keys in list(starts.values()):
-            _descend(look, keys, found[keys[0]][3], steps)
-    return _slipped(stage) | {key: _told(setting, key, entry, pose) for key, entry in found.items()}
+            _descend(look, keys, best[keys[0]][3], steps)
+    found = _slipped(stage)
+    at: dict[bytes, tuple[Pose, list[Solid], dict[str, tuple[Air, Air]]]] = {}
+    for key, entry in best.items():
+        if (place := entry[3].tobytes()) not in at:
+            here = pose(entry[3])
+            at[place] = (here, _solids(setting, here), _airs(setting, here))
+        found[key] = _told(setting, key, entry, *at[place])
+    return found
 
 
 def _slipped(stage: Stage) -> dict[Key, Found]:
@@ -209,11 +241,18 @@ def _descend(look: Callable, keys: list[Key], start: NDArray[np.float64], steps:
     minimize(sum_of, start, method="Nelder-Mead", options=options)
 
 
-def _told(setting: _Setting, key: Key, entry: tuple, pose: Callable[[NDArray[np.float64]], Pose]) -> Found:
-    value, way, number, shares = entry
-    here, state = pose(shares), setting.stage.states[number]
+def _told(
+    setting: _Setting,
+    key: Key,
+    entry: tuple,
+    here: Pose,
+    solids: list[Solid],
+    airs: dict[str, tuple[Air, Air]],
+) -> Found:
+    value, way, number, _ = entry
+    state = setting.stage.states[number]
     one, other, _, extent = key
-    ends, across = _airs(setting, here)[extent]
+    ends, across = airs[extent]
     at = _at(setting, state)
     if key[2] != "approach":  # networkx finds no more than what was found by relaxation
         both = (ends,) if key[2] == "direct" else (across, across.T)
@@ -221,10 +260,6 @@ def _told(setting: _Setting, key: Key, entry: tuple, pose: Callable[[NDArray[np.
         assert again <= value + 1e-9, (key, again, value)
     points = None
     if len(way) == 2 and extent == "posture":
-        still = len(setting.names) - len(setting.stage.moving)
-        solids = [
-            s if s is not None else setting.stage.moving[k - still].at(here) for k, s in enumerate(setting.solids)
-        ]
         _, a, b = gap(solids[way[0]], solids[way[1]])
         points = (a, b)
     return Found(value, here, tuple(setting.names[k] for k in way), state, points)

@@ -24,7 +24,7 @@ OWN = "own potential of "
 
 @dataclass(frozen=True)
 class Moving:
-    """A body that is elsewhere at every pose. `hands`: with the reach of one hand, of the other, of both."""
+    """A body that is elsewhere at every pose. `hands`: the reach of one hand, of the other, of both."""
 
     name: str
     potential: str
@@ -240,7 +240,7 @@ def _person(site: Site, worker: Table, frame: Callable[[Pose], Frame], behind: f
     tool = who.tool if arm is None else 0.0
 
     def side(which: float, extra: float) -> Lines:
-        parts = [bones, people.hands(who, which, extra, behind, arm), *([raised] if raised else [])]
+        parts = [people.hands(who, which, extra, behind, arm), *([raised] if raised else [])]
         return together(parts)
 
     entering, leaving = side(1, tool), side(-1, 0.0)
