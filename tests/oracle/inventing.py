@@ -45,7 +45,7 @@ def scene(seed: int, number: int = 0) -> Table:
         "rule": "osha-1910.269",
         "altitude_m": 100,
         "frequency_Hz": 50,
-        "circuits": [_circuit("line", ["A", "B", "C"], 220, 245)],
+        "circuits": [circuit("line", ["A", "B", "C"], 220, 245)],
         "statements": [{"kind": "none", "what": ["weather", "tools"], **SAID}],
     }
     slope = dice.one_of(0.0, 0.0, dice.between(3, 15))
@@ -68,14 +68,14 @@ def scene(seed: int, number: int = 0) -> Table:
 
     facing = dice.between(0, 360)
     length = dice.between(6.0, 9.0, 1)
-    made["ladder"] = _ladder(dice, length)
+    made["ladder"] = ladder(dice, length)
     travel = _track(dice, made, facing)
     high = dice.between(length - 1.5, length + 1.5)
     made["stages"] = [_stage(dice, travel, length)]
     if "bonded" in made["stages"][0]:  # within reach of the worker
         high = made["stages"][0]["climb_m"][1] + dice.between(0.8, 1.8)
     made["wires"] = _wires(dice, facing, high, ground)
-    made["workers"] = [_person(dice, "worker") | {"trunk_lean_m": dice.between(0.05, 0.3), "hanging_m": 0}]
+    made["workers"] = [person(dice, "worker") | {"trunk_lean_m": dice.between(0.05, 0.3), "hanging_m": 0}]
     made["workers"][0]["tool_m"] = dice.one_of(0.0, 0.2)
     _ground_people(dice, made, ground)
     _things(dice, made, facing, length, ground)
@@ -88,7 +88,7 @@ def scene(seed: int, number: int = 0) -> Table:
     return made
 
 
-def _circuit(name: str, phases: list[str], nominal: float, highest: float) -> Table:
+def circuit(name: str, phases: list[str], nominal: float, highest: float) -> Table:
     return {
         "name": name,
         "phases": phases,
@@ -101,7 +101,7 @@ def _circuit(name: str, phases: list[str], nominal: float, highest: float) -> Ta
     }
 
 
-def _ladder(dice: Dice, length: float) -> Table:
+def ladder(dice: Dice, length: float) -> Table:
     made: Table = {
         "length_m": length,
         "width_m": dice.between(0.35, 0.5, 2),
@@ -176,7 +176,7 @@ def _wires(dice: Dice, facing: float, high: float, ground: Any) -> list[Table]:
     return wires
 
 
-def _person(dice: Dice, name: str) -> Table:
+def person(dice: Dice, name: str) -> Table:
     size: Table = {"sex": dice.one_of("man", "woman"), "percentile": dice.one_of(50, 95, 99)}
     if dice.often(0.3):
         size = {"stature_m": dice.between(1.5, 2.0, 2)}
@@ -188,13 +188,13 @@ def _ground_people(dice: Dice, made: Table, ground: Any) -> None:
         made["statements"].append({"kind": "none", "what": ["crew"], **SAID})
         return
     x, y = dice.between(-4, 4), dice.one_of(-1, 1) * dice.between(2.5, 6)
-    person = _person(dice, "crew") | {"tool_m": dice.one_of(0, 0, 1.0)}
-    person["at_m"] = [x, y]
+    somebody = person(dice, "crew") | {"tool_m": dice.one_of(0, 0, 1.0)}
+    somebody["at_m"] = [x, y]
     if dice.often(0.4):
-        person["area_m"] = [[x, y], [x + dice.between(0.5, 2), y], [x, y + dice.between(0.5, 2)]]
+        somebody["area_m"] = [[x, y], [x + dice.between(0.5, 2), y], [x, y + dice.between(0.5, 2)]]
     else:
-        person["radius_m"] = dice.between(0.3, 1.5)
-    made["crew"] = [person]
+        somebody["radius_m"] = dice.between(0.3, 1.5)
+    made["crew"] = [somebody]
     if dice.often(0.3):
         made["statements"].append({"kind": "restrained reach", "person": "crew", "arms": "down", **SAID})
     if dice.often(0.3):

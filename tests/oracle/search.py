@@ -214,6 +214,19 @@ def search(
     return found
 
 
+def few_poses(stage: Stage, seed: int, told: Iterable[Pose]) -> list[Pose]:
+    """The lowest and the highest of every range, the middle, one at random, and those `told` by somebody else."""
+    low, high = ({axis: ends[k] for axis, ends in stage.ranges.items()} for k in (0, 1))
+    middle = {axis: sum(ends) / 2 for axis, ends in stage.ranges.items()}
+    random = np.random.default_rng(seed)
+    mixed = {axis: ends[int(random.integers(2))] for axis, ends in stage.ranges.items()}
+    theirs = [
+        {axis: float(np.clip(pose.get(axis, middle[axis]), *ends)) for axis, ends in stage.ranges.items()}
+        for pose in told
+    ]
+    return [low, high, middle, mixed, *theirs]
+
+
 def _slipped(stage: Stage) -> dict[Key, Found]:
     """How near a tail comes to other phases and to people after a slip."""
     found: dict[Key, Found] = {}
@@ -221,7 +234,7 @@ def _slipped(stage: Stage) -> dict[Key, Found]:
         for body in stage.still:
             to = "crew" if body.name in slip.crew else body.potential if body.potential in slip.phases else None
             if to is not None:
-                value, a, b = gap(slip.solid, body.solid)
+                value, b, a = gap(body.solid, slip.solid)
                 key = (f"whip of {slip.wire}", to, "approach", "posture")
                 if key not in found or value < found[key].gap:
                     found[key] = Found(value, {}, (slip.wire, body.name), {}, (a, b))

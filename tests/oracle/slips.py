@@ -23,11 +23,12 @@ def slip(site: Site, name: str, parked: bool) -> Lines | None:
     holds = [told for told in said(site.scene, "held") if told["wire"] == name and (parked or not told.get("parked"))]
     length = float(wire["length_m"])
     lashings = [told["within_m"] for told in holds if told.get("within_m") is not None]
-    around = _sphere(60 if lashings else 1500)
+    around = _sphere(60 if lashings else 600)
     if lashings and not parked:
         return None  # they hold it along its way, which the oracle does not follow
     ends = rest + min(lashings) * around if lashings else fixed + length * around
-    ends = ends[[_held(site, wire, holds, fixed, start, end) for end in ends]]
+    planes = [start, *([rest] if parked else [])]  # of its two ends, whichever is meant once it is parked
+    ends = ends[[all(_held(site, wire, holds, fixed, other, end) for other in planes) for end in ends]]
     ends = ends[np.linalg.norm(ends - fixed, axis=1) <= length * (1 + 1e-9)]
     if not len(ends):
         return None

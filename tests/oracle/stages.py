@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
 
-from oracle import people, rig
-from oracle.bodies import Body, Lines, Points, balls, capsule, together
-from oracle.reading import Table, reference, said, span_of
+from oracle import people, rig, roping
+from oracle.bodies import Body, Lines, balls, capsule, together
+from oracle.reading import Table, said, span_of
 from oracle.rig import Frame, Pose
-from oracle.site import Site, Standing, ropes, tail, way_down
+from oracle.site import Site, Standing, ropes, tail
 from oracle.slips import slip
 from oracle.wires import hanging
 
@@ -54,6 +54,10 @@ class Stage:
     exempt: tuple[tuple[str, str], ...]
     """Pairs of potentials that are not compared: a free end and what it leaves, while it opens or closes."""
     slips: tuple[Slip, ...] = ()
+    missing: frozenset[str] = frozenset()
+    """What is not brought yet, or was taken away."""
+    free_ends: dict[str, roping.Line] = field(default_factory=dict)
+    """Where the end of each wire is that the job frees."""
 
 
 def stages(site: Site) -> list[Stage]:
@@ -68,14 +72,16 @@ def stages(site: Site) -> list[Stage]:
     for entry in site.scene.get("stages", ()):
         missing -= set(entry.get("bodies", ())) if entry["kind"] == "bring" else set()
         disturbed |= {change["wire"] for change in entry.get("disturbed", ())}
-        made.append(_stage(site, entry, standing, missing, disturbed))
+        made.append(_stage(site, entry, standing, missing, disturbed, earthed))
         disturbed -= set(entry.get("restores", ()))
-        earthed |= set(entry.get("earths", ()))
+        earthed = (earthed | set(entry.get("earths", ()))) - set(entry.get("lifts_earth", ()))
         missing |= set(entry.get("bodies", ())) if entry["kind"] == "take away" else set()
     return made
 
 
-def _stage(site: Site, entry: Table, standing: Standing, missing: set[str], disturbed: set[str]) -> Stage:
+def _stage(
+    site: Site, entry: Table, standing: Standing, missing: set[str], disturbed: set[str], earthed: set[str]
+) -> Stage:
     scene = site.scene
     gone = set(entry.get("released", ())) | set(entry.get("off", ()))
     away = missing | gone | _changed(site, entry)
@@ -91,9 +97,16 @@ def _stage(site: Site, entry: Table, standing: Standing, missing: set[str], dist
         ranges.setdefault(axis, (0.0, 0.0))
     moving: list[Moving] = []
     choices: list[list[dict[str, str]]] = []
+    free_ends = {
+        wire["name"]: roping.free_end(
+            site, wire["name"], wire["name"] in entry.get("released", ()), wire["name"] in gone
+        )
+        for wire in scene.get("wires", ())
+        if wire.get("release")
+    }
     for name in sorted(gone):
-        moving.append(_tail(site, entry, name))
-        choices.append(_states_of_a_tail(site, entry, name))
+        moving.append(_tail(site, name, free_ends[name]))
+        choices.append(_states_of_a_tail(site, entry, name, earthed))
     if scene.get("ladder") is not None and entry.get("travel_m") is not None:
         _with_ladder(site, entry, moving, choices)
     elif scene.get("aerial_device") is not None:
@@ -109,7 +122,18 @@ def _stage(site: Site, entry: Table, standing: Standing, missing: set[str], dist
     if entry["kind"] in ("open", "close"):
         exempt = tuple((OWN + name, site.wire(name)["phase"]) for name in entry.get("released", ()))
     slips = tuple(found for name in sorted(gone) if (found := _slip(site, entry, name, still)) is not None)
-    return Stage(entry["name"], entry["kind"], ranges, tuple(still), tuple(moving), tuple(states), exempt, slips)
+    return Stage(
+        entry["name"],
+        entry["kind"],
+        ranges,
+        tuple(still),
+        tuple(moving),
+        tuple(states),
+        exempt,
+        slips,
+        frozenset(missing),
+        free_ends,
+    )
 
 
 def _changed(site: Site, entry: Table) -> set[str]:
@@ -135,20 +159,17 @@ def _slip(site: Site, entry: Table, name: str, still: list[Body]) -> Slip | None
     return Slip(name, solid, tuple(sorted(there)), crew)
 
 
-def _tail(site: Site, entry: Table, name: str) -> Moving:
-    way = np.array(way_down(site, name))
-    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(way, axis=0), axis=1))])
-
-    def at(pose: Pose) -> Lines:
-        lowered = pose.get("lower_m", far[-1]) if name in entry.get("released", ()) else far[-1]
-        return tail(site, name, np.array([np.interp(lowered, far, way[:, axis]) for axis in range(3)]))
-
-    return Moving(name, "", at)
+def _thick(rope: Table, line: roping.Line) -> Callable[[Pose], Lines]:
+    return lambda pose: capsule(line(pose), rope["diameter_m"] / 2)
 
 
-def _states_of_a_tail(site: Site, entry: Table, name: str) -> list[dict[str, str]]:
-    """Its former phase, earth and its own, less what a statement strikes out; only earth once it is earthed."""
-    if entry.get("potentials", {}).get(name) == "earth" and name not in entry.get("lifts_earth", ()):
+def _tail(site: Site, name: str, end: roping.Line) -> Moving:
+    return Moving(name, "", rig.once(lambda pose: tail(site, name, end(pose))))
+
+
+def _states_of_a_tail(site: Site, entry: Table, name: str, earthed: set[str]) -> list[dict[str, str]]:
+    """Its former phase, earth and its own, less what a statement strikes out; only earth once a stage earthed it."""
+    if name in earthed and name not in entry.get("lifts_earth", ()):
         return [{name: "earth"}]
     struck = {
         state
@@ -191,7 +212,7 @@ def _with_ladder(site: Site, entry: Table, moving: list[Moving], choices: list[l
     insulating = {told["body"] for told in said(site.scene, "insulating")}
     for rope in site.scene.get("ropes", ()):
         if rope["name"] not in insulating:
-            moving.append(Moving(rope["name"], "earth", _rope(site, rope, ladder)))
+            moving.append(Moving(rope["name"], "earth", _thick(rope, roping.rope_line(site, rope, ladder))))
 
     def feet(pose: Pose) -> Frame:
         frame = ladder.frame(pose)
@@ -202,7 +223,8 @@ def _with_ladder(site: Site, entry: Table, moving: list[Moving], choices: list[l
         moving += _lead(site, entry, worker, feet, people.BEHIND)
         choices.append(_states_of_a_worker(entry, worker["name"], []))
     if entry.get("hauled"):
-        moving.append(_hauled(site, entry, ladder))
+        tool, at = roping.hauled(site, entry, ladder)
+        moving.append(Moving(tool["name"], "", at))
 
 
 def _with_lift(site: Site, entry: Table, moving: list[Moving], choices: list[list[dict[str, str]]]) -> None:
@@ -270,44 +292,3 @@ def _lead(site: Site, entry: Table, worker: Table, frame: Callable[[Pose], Frame
         return capsule(hanging(clamp, chest, length), 0.0) if far < length else balls(clamp, 0.0)
 
     return [Moving(f"{worker['name']} bonding lead", phase, at)]
-
-
-def _rope_ends(site: Site, rope: Table, ladder: rig.Ladder) -> Callable[[Pose], tuple[Points, Points]]:
-    upper = rope.get("from", rope.get("from_m"))
-
-    def ends(pose: Pose) -> tuple[Points, Points]:
-        if isinstance(upper, str) and reference(upper)[0] == ladder.name:
-            start = ladder.frame(pose).point(0, 0, float(reference(upper)[1] or 0.0))
-        else:
-            start = site.place(upper)
-        return start, site.place(rope["to_m"])
-
-    return ends
-
-
-def _rope(site: Site, rope: Table, ladder: rig.Ladder) -> Callable[[Pose], Lines]:
-    ends = _rope_ends(site, rope, ladder)
-
-    def at(pose: Pose) -> Lines:
-        start, end = ends(pose)
-        length = float(np.linalg.norm(end - start)) + float(rope.get("slack_m", 0.2))
-        points = hanging(start, end, length)
-        above = np.array([max(z, site.earth.height(x, y)) for x, y, z in points])
-        return capsule(np.column_stack([points[:, :2], above]), rope["diameter_m"] / 2)
-
-    return at
-
-
-def _hauled(site: Site, entry: Table, ladder: rig.Ladder) -> Moving:
-    """A tool on its line, half its covering ball: it is somewhere in it."""
-    tool = next(tool for tool in site.scene["tools"] if tool["name"] == entry["hauled"])
-    rope = next(rope for rope in site.scene["ropes"] if rope["name"] == tool["line"])
-    ends = _rope_ends(site, rope, ladder)
-
-    def at(pose: Pose) -> Lines:
-        upper, lower = ends(pose)
-        way = float(np.linalg.norm(upper - lower))
-        up = min(pose["haul_m"], way) if "haul_m" in pose else pose["way"] * way
-        return balls(lower + (upper - lower) * up / way, tool["radius_m"] / 2)
-
-    return Moving(tool["name"], "", at)

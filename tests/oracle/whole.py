@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from oracle import comparing, limits, search, site, stages
+from oracle import comparing, lengths, limits, search, site, stages, touching
 from oracle.rig import Pose
 
 
@@ -25,10 +25,15 @@ def compare(path: Path, judged: list[dict[str, Any]], seed: int = 0, **how: int)
     found = Compared()
     for stage in stages.stages(here):
         theirs = by_name[stage.name]
-        gaps = search.search(stage, seed, told=list(poses(theirs)), **how)
+        told = list(poses(theirs))
+        gaps = search.search(stage, seed, told=told, **how)
         rows = comparing.rows(theirs, gaps, asked)
         found.rows += rows
         found.broken += [told for row in rows if (told := comparing.broken(row))]
+        at = [entry["at"] for entry in (*theirs["insulation"], *theirs["collisions"]) if entry["at"]]
+        looked = search.few_poses(stage, seed, at)
+        found.broken += lengths.broken(here, stage, theirs, looked, asked)
+        found.broken += touching.broken(here, stage, theirs, looked)
     return found
 
 
