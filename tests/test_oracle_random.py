@@ -122,7 +122,7 @@ def test_many_random_scenes_against_the_oracle(kind: str, share: int, tmp_path: 
 
 
 def test_a_scene_that_fails_is_made_smaller() -> None:
-    """Fails while a box at a phase is higher than 3.2 m: nothing else is left of it, 3.4567 m by way of 3.5 m is 4 m."""
+    """Fails while a box at a phase is higher than 3.2 m: all else goes, and 3.4567 by way of 3.5 is 4."""
     scene = inventing.scene(1)
     scene["solids"] = [{"potential": "A", "at": [1.2345, 0.0, 3.4567]}, {"potential": "earth", "at": [0.0, 0.0, 9.0]}]
 

@@ -108,19 +108,14 @@ def left(site: Site, stage: Stage, pose: Pose) -> dict[str, Left]:
         (name, potential, [_touched(line, solid, aloft, pose, site) for line in lines])
         for name, potential, solid, aloft in bodies
     ]
+    touched = [each for each in touched if any(len(points) for points in each[2])]
     found: dict[str, Left] = {}
-    for state in stage.states:
-        graph = _graph(lines, touched, state, stage.kind in UNBONDED)
-        for key, names in [("", None), *((line.name, line.name) for line in lines)]:
-            part = (
-                graph
-                if names is None
-                else graph.subgraph(
-                    [node for node in graph if not isinstance(node, tuple) or lines[node[0]].name == names]
-                )
-            )
-            less = next((line.less for line in lines if line.name == names), 0.0)
-            for length, between, way in _ways(part):
+    for potentials in {tuple(state.get(name, own) for name, own, _ in touched) for state in stage.states}:
+        at = [(name, potential, points) for (name, _, points), potential in zip(touched, potentials, strict=True)]
+        graph = _graph(lines, at, stage.kind in UNBONDED)
+        alone = [(line.name, number, line.less) for number, line in enumerate(lines)]
+        for key, only, less in [*([("", None, 0.0)] if len(lines) > 1 else []), *alone]:
+            for length, between, way in _ways(graph, only):
                 if key not in found or length - less < found[key].length:
                     found[key] = Left(length - less, between, way, pose)
     return found
@@ -134,9 +129,7 @@ def _touched(line: Member, solid: Solid, aloft: bool, pose: Pose, site: Site) ->
     return np.flatnonzero(solid.nearest(line.points)[0] <= line.radius)
 
 
-def _graph(
-    lines: list[Member], touched: list[tuple[str, str, list[Points]]], state: dict[str, str], above: bool
-) -> nx.Graph:
+def _graph(lines: list[Member], touched: list[tuple[str, str, list[Points]]], above: bool) -> nx.Graph:
     graph = nx.Graph()
     for number, line in enumerate(lines):
         steps = np.diff(line.insulates)
@@ -153,8 +146,7 @@ def _graph(
             graph.add_edge(f"at {ABOVE}", (number, len(line.points) - 1), length=0.0)
         if line.anchored:
             graph.add_edge("at earth", (number, len(line.points) - 1), length=0.0)
-    for name, own, points in touched:
-        potential = state.get(name, own)
+    for name, potential, points in touched:
         for number, indices in enumerate(points):
             for k in indices:
                 graph.add_edge(f"body {name}", (number, int(k)), length=0.0)
@@ -163,17 +155,20 @@ def _graph(
     return graph
 
 
-def _ways(graph: nx.Graph) -> Iterable[tuple[float, tuple[str, str], tuple[str, ...]]]:
-    """From earth to every phase, never through what is at another potential."""
-    ends = [node for node in graph if isinstance(node, str) and node.startswith("at ")]
-    for end in ends:
-        if end == "at earth" or "at earth" not in graph:
-            continue
-        part = graph.subgraph([node for node in graph if node not in ends or node in (end, "at earth")])
-        if nx.has_path(part, "at earth", end):
-            length, way = nx.single_source_dijkstra(part, "at earth", end, weight="length")
-            names = tuple(node for node in way if isinstance(node, str))
-            yield float(length), ("earth", end.removeprefix("at ")), names
+def _ways(graph: nx.Graph, only: int | None) -> Iterable[tuple[float, tuple[str, str], tuple[str, ...]]]:
+    """From earth to every phase, never through what is at another potential; over all members, or one only."""
+
+    def cost(one: object, other: object, edge: dict[str, float]) -> float | None:
+        through = isinstance(one, str) and one.startswith("at ") and one != "at earth"
+        elsewhere = only is not None and isinstance(other, tuple) and other[0] != only
+        return None if through or elsewhere else edge["length"]
+
+    if "at earth" in graph:
+        lengths, ways = nx.single_source_dijkstra(graph, "at earth", weight=cost)
+        for end, length in lengths.items():
+            if isinstance(end, str) and end.startswith("at ") and end != "at earth":
+                names = tuple(node for node in ways[end] if isinstance(node, str))
+                yield float(length), ("earth", end.removeprefix("at ")), names
 
 
 def broken(site: Site, stage: Stage, judged: dict[str, Any], poses: Iterable[Pose], limits: Limits | None) -> list[str]:

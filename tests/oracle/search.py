@@ -215,7 +215,7 @@ def search(
 
 
 def few_poses(stage: Stage, seed: int, told: Iterable[Pose]) -> list[Pose]:
-    """The lowest and the highest of every range, the middle, one at random, and those `told` by somebody else."""
+    """The lowest and the highest of every range, a corner at random, and those `told` by somebody else."""
     low, high = ({axis: ends[k] for axis, ends in stage.ranges.items()} for k in (0, 1))
     middle = {axis: sum(ends) / 2 for axis, ends in stage.ranges.items()}
     random = np.random.default_rng(seed)
@@ -224,7 +224,7 @@ def few_poses(stage: Stage, seed: int, told: Iterable[Pose]) -> list[Pose]:
         {axis: float(np.clip(pose.get(axis, middle[axis]), *ends)) for axis, ends in stage.ranges.items()}
         for pose in told
     ]
-    return [low, high, middle, mixed, *theirs]
+    return [low, high, mixed, *theirs]
 
 
 def _slipped(stage: Stage) -> dict[Key, Found]:
