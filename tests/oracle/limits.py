@@ -60,6 +60,8 @@ class Limits:
         (v, t), (w, u) = self._voltage(one), self._voltage(other)
         high, its = max((v, t), (w, u))
         found = [(high, 1.35 * its + 0.45)]
+        if self.circuit_of[one] is self.circuit_of[other] and not {one, other} & self.trapped.keys():
+            return found
         for name, base, partner, over in ((one, v, w, u), (other, w, v, t)):
             # the other at its overvoltage, this one in opposition: at its crest, or at the charge that it keeps
             found.append((1.0, over * partner + self.trapped.get(name, 1.0) * base))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from oracle import people, structures
+from oracle import people, structures, weather
 from oracle.bodies import Body, Box, Ground, Lines, Points, balls, capsule, together
 from oracle.reading import Table, load, reference, said
 from oracle.wires import Hung, all_wires, hanging
@@ -41,13 +41,21 @@ def read(path: Path) -> Site:
     hung = all_wires(scene)
     insulating = {entry["body"] for entry in said(scene, "insulating")}
     bodies = [Body("ground", earth, "earth")]
+    reckoned = True
     for wire in scene.get("wires", ()):
         if wire.get("bundle", {}).get("count", 2) > 2:
             skipped.add("bundles of more than two")
         potential = wire.get("phase") or wire.get("potential") or ""
         if wire.get("insulated"):
             skipped.add("insulated shield wires")
-        bodies.append(Body(wire["name"], _thick(hung[wire["name"]].points, wire), potential))
+        its = weather.conductor(scene, wire)
+        if its is None:
+            solid = _thick(hung[wire["name"]].points, wire)
+            reckoned = reckoned and not scene.get("weather")
+        else:  # one body of all the places where it may be, as each wire swings by itself
+            ends = (hung[wire["name"]].points[0], hung[wire["name"]].points[-1])
+            solid = together([_thick(points, wire) for points in weather.states(scene, wire, its, *ends)])
+        bodies.append(Body(wire["name"], solid, potential))
     for entry in scene.get("structures", ()):
         made = structures.structure(entry, earth, path.parent)
         bodies.append(Body(entry["name"], made, entry.get("potential", "earth")))
@@ -58,12 +66,13 @@ def read(path: Path) -> Site:
     for entry in scene.get("clouds", ()):
         bodies.append(Body(entry["name"], structures.cloud(scene, entry, path.parent), entry.get("potential", "earth")))
     for what, told in (
-        ("weather", "weather"),
         ("jobs", "jobs that expand into stages"),
         ("insulators", "metal at the ends of insulators"),
     ):
         if scene.get(what):
             skipped.add(told)
+    if not reckoned:
+        skipped.add("weather")
     if any(stage.get("disturbed") for stage in scene.get("stages", ())):
         skipped.add("how far a disturbed wire moves")
     if any(wire.get("conductor") and wire.get("loads") for wire in scene.get("wires", ())):
