@@ -99,7 +99,8 @@ def _approach(stage: Judged, key: Key, what: Found, limits: Limits | None) -> Ro
     ]
     least = BARE
     if who.startswith("whip of ") and limits is not None:
-        least = limits.electrical(who.removeprefix("whip of "), "earth" if to == "crew" else to, "air")
+        wire = who.removeprefix("whip of ")
+        least = limits.electrical(what.state.get(wire, wire), "earth" if to == "crew" else to, "air")
     return _judged(stage, key, what, judged, least)
 
 

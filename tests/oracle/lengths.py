@@ -17,7 +17,7 @@ import numpy as np
 from oracle import people, rig
 from oracle.bodies import Points, Solid
 from oracle.limits import Limits
-from oracle.reading import Table, said
+from oracle.reading import Table, reference, said
 from oracle.rig import Pose
 from oracle.roping import rope_line, tail_rope_lines
 from oracle.site import Site
@@ -67,9 +67,12 @@ def _ladder(site: Site, stage: Stage, pose: Pose) -> Member | None:
 
 
 def _along(site: Site, pose: Pose, length: float) -> Points:
-    """Points along the ladder: evenly, and where the soles and the shoulders of somebody on it are."""
+    """Points along the ladder: evenly, where ropes are tied, and where soles and shoulders of somebody on it are."""
     feet = pose.get("climb_m", 0.0)
     ends = [feet + people.person(worker).shoulder for worker in site.scene.get("workers", ())]
+    name = site.scene["ladder"].get("name", "ladder")
+    tied = [reference(rope["from"]) for rope in site.scene.get("ropes", ()) if isinstance(rope.get("from"), str)]
+    ends += [metres for on, metres in tied if on == name and metres is not None]
     along = np.append(np.linspace(0, length, int(length / STEP) + 2), [feet, *ends])
     return np.unique(along[along <= length])
 

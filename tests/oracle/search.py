@@ -237,7 +237,8 @@ def _slipped(stage: Stage) -> dict[Key, Found]:
                 value, b, a = gap(body.solid, slip.solid)
                 key = (f"whip of {slip.wire}", to, "approach", "posture")
                 if key not in found or value < found[key].gap:
-                    found[key] = Found(value, {}, (slip.wire, body.name), {}, (a, b))
+                    state = {slip.wire: "earth"} if slip.earthed else {}
+                    found[key] = Found(value, {}, (slip.wire, body.name), state, (a, b))
     return found
 
 

@@ -40,6 +40,7 @@ class Slip:
     solid: Lines
     phases: tuple[str, ...]
     crew: tuple[str, ...]
+    earthed: bool
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,7 @@ def _stage(
     exempt = ()
     if entry["kind"] in ("open", "close"):
         exempt = tuple((OWN + name, site.wire(name)["phase"]) for name in entry.get("released", ()))
-    slips = tuple(found for name in sorted(gone) if (found := _slip(site, entry, name, still)) is not None)
+    slips = tuple(found for name in sorted(gone) if (found := _slip(site, entry, name, still, earthed)) is not None)
     return Stage(
         entry["name"],
         entry["kind"],
@@ -148,15 +149,15 @@ def _changed(site: Site, entry: Table) -> set[str]:
     }
 
 
-def _slip(site: Site, entry: Table, name: str, still: list[Body]) -> Slip | None:
+def _slip(site: Site, entry: Table, name: str, still: list[Body], earthed: set[str]) -> Slip | None:
     solid = slip(site, name, parked=name in entry.get("off", ()))
     if solid is None:
         return None
     phases = {phase for circuit in site.scene["circuits"] for phase in circuit["phases"]}
     there = {body.potential for body in still} & phases - {site.wire(name)["phase"]}
-    earthed = entry.get("potentials", {}).get(name) == "earth"
-    crew = () if earthed else tuple(person["name"] for person in site.scene.get("crew", ()))
-    return Slip(name, solid, tuple(sorted(there)), crew)
+    at_earth = name in earthed and name not in entry.get("lifts_earth", ())
+    crew = () if at_earth else tuple(person["name"] for person in site.scene.get("crew", ()))
+    return Slip(name, solid, tuple(sorted(there)), crew, at_earth)
 
 
 def _thick(rope: Table, line: roping.Line) -> Callable[[Pose], Lines]:

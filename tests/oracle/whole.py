@@ -17,13 +17,13 @@ class Compared:
     broken: list[str] = field(default_factory=list)
 
 
-def compare(path: Path, judged: list[dict[str, Any]], seed: int = 0, **how: int) -> Compared:
-    """A scene file beside the stages of the result's JSON; `how` densely it is searched goes to `search`."""
+def compare(path: Path, judged: list[dict[str, Any]], seed: int = 0, every: int = 1, **how: int) -> Compared:
+    """A scene file beside the stages of the result's JSON, `every` so many of them; `how` goes to `search`."""
     here = site.read(path)
     asked = limits.limits(here.scene)
     by_name = {stage["name"]: stage for stage in judged}
     found = Compared()
-    for stage in stages.stages(here):
+    for stage in stages.stages(here)[::every]:
         theirs = by_name[stage.name]
         told = list(poses(theirs))
         gaps = search.search(stage, seed, told=told, **how)
