@@ -117,17 +117,25 @@ def test_a_scene_that_failed_once(path: Path) -> None:
     assert whole.compare(path, judged(path), **HOW).broken == []
 
 
+SHARE = 40
+"""Scenes of a share: half a minute of processor time, twice that in weather."""
+SHARES = [
+    (kind, share)
+    for kind, count in {"ladder": 3, "tail": 2, "weather": 1, "other": 2}.items()
+    for share in range(count)
+]
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("share", range(4))
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(("kind", "share"), SHARES)
 def test_many_random_scenes_against_the_oracle(kind: str, share: int, tmp_path: Path) -> None:
-    seen = look(kind, range(1000 + share * 60, 1060 + share * 60), tmp_path)
+    seen = look(kind, range(1000 + share * SHARE, 1000 + (share + 1) * SHARE), tmp_path)
     print(f"\n{kind} {share}: {seen.rows} rows, {seen.refused} refused, {dict(seen.verdicts)}")
     assert seen.failures == []
-    assert seen.refused <= 2
+    assert seen.refused <= SHARE / 20
     for what in ("gaps", "insulation", "collisions", "approaches"):
-        assert seen.verdicts[f"{what} clear"] >= 10, what
-        assert seen.verdicts[f"{what} breach"] >= 5, what
+        assert seen.verdicts[f"{what} clear"] >= 5, what
+        assert seen.verdicts[f"{what} breach"] >= 1, what
 
 
 def test_a_scene_that_fails_is_made_smaller() -> None:

@@ -70,11 +70,16 @@ def stages(site: Site) -> list[Stage]:
     disturbed: set[str] = set()
     earthed: set[str] = set()
     made = []
+    before: dict[str, tuple[set[str], set[str]]] = {}
     for entry in site.scene.get("stages", ()):
+        if entry.get("rescue") is not None:  # it branches off: what was disturbed and earthed there, no more
+            made.append(_stage(site, entry, standing, missing, *before[entry["rescue"]]))
+            continue
         missing -= set(entry.get("bodies", ())) if entry["kind"] == "bring" else set()
-        disturbed |= {change["wire"] for change in entry.get("disturbed", ())}
+        disturbed = disturbed | {change["wire"] for change in entry.get("disturbed", ())}
         made.append(_stage(site, entry, standing, missing, disturbed, earthed))
-        disturbed -= set(entry.get("restores", ()))
+        before[entry["name"]] = (disturbed, earthed)
+        disturbed = disturbed - set(entry.get("restores", ()))
         earthed = (earthed | set(entry.get("earths", ()))) - set(entry.get("lifts_earth", ()))
         missing |= set(entry.get("bodies", ())) if entry["kind"] == "take away" else set()
     return made
