@@ -28,7 +28,7 @@ KINDS: dict[str, Callable[[int, int], Table]] = {
     "other": other_scene,
 }
 """Below a line; beside a wire that comes off; in weather; from an aerial device, and below two circuits."""
-FAST = {"ladder": range(105, 109), "tail": range(6), "weather": range(1, 3), "other": range(4)}
+FAST = {"ladder": range(105, 109), "tail": range(4), "weather": range(1, 3), "other": range(4)}
 NUMBERS = 8
 """So many scenes of a seed may be refused before the seed counts as refused."""
 HOW = {"spots": 3, "steps": 4, "corners": 6}

@@ -19,6 +19,7 @@ OWN = {
     "rated_strength_kN": 50.0,
     "source": "invented",
 }
+"""Figures of an aluminium conductor of some 300 mm2, rounded: invented, as is all that it is held to."""
 
 
 def weather_scene(seed: int, number: int = 0) -> Table:
