@@ -226,3 +226,102 @@ def test_a_floating_body_between_two_walls_loses_nothing_on_its_way(half):
     lower = bound(bodies, motion, {"s": (-half, half)}, "wall", "tip", "far")
 
     assert lower == pytest.approx(6.0 - 0.4, abs=1e-9)
+
+
+@pytest.mark.parametrize("half", HALF)
+def test_two_balls_that_slide_towards_each_other_are_bounded_exactly(half):
+    """Both move, each with a radius and an uncertainty of its own; nothing is curved, so nothing is lost."""
+    ways = {"u": 1.0, "v": -1.0}
+    links = tuple(Link(f"on {q}", None, (Joint("slide", q, axis=(x, 0.0, 0.0)),)) for q, x in ways.items())
+    bodies = [dot("a", [0, 0, 0], 0.3, "on u", 0.02), dot("b", [6, 0, 0], 0.2, "on v", 0.01)]
+
+    lower = bound(bodies, Motion(links, ("u", "v")), {"u": (-half, half), "v": (-half, half)}, "a", "b")
+
+    assert lower == pytest.approx(6.0 - 0.53 - 2.0 * half, abs=1e-9)
+
+
+@pytest.mark.parametrize("around", [(0.0, 0.0), (0.3, 0.1)])
+def test_past_a_body_of_limited_extent_both_sides_keep_their_size(around):
+    """A ball that reaches both sides, crossed for nothing over 1 m alone: 6 m less 1 m, less what is around the ends."""
+    radius, uncertainty = around
+    motion = Motion((Link("slide", None, (Joint("slide", "s", axis=(1.0, 0.0, 0.0)),)),), ("s",))
+    bodies = [dot("one", [0, 0, 0], radius, None, uncertainty), dot("other", [6, 0, 0], radius, None, uncertainty),
+              dot("wide", [3, 0, 0], 4.0, "slide")]  # fmt: skip
+    setting = Setting("stage", "posture", tuple(bodies), motion, {"s": (-0.1, 0.1)}, {})
+    engine = build_engine([setting])
+    path = Path((Group(("one",)), Group(("wide",), 1.0), Group(("other",))))
+
+    found = enclose(engine, compile_setting(engine, setting), (path,), tolerance_m=1e-6)
+
+    truth = 6.0 - 1.0 - 2.0 * (radius + uncertainty)
+    assert found.lower_m == pytest.approx(truth, abs=1e-9)
+    assert found.upper_m == pytest.approx(6.0 - 1.0 - 2.0 * (radius + uncertainty), abs=1e-9)
+
+
+SWING, SWUNG = 0.7, ARM * np.cos(0.7) - 0.15
+"""[rad], [m] Half a box of a swing past its tangent point, and its least gap: at the middle it is 0.7 m more."""
+
+
+def swung(tolerance_m, target_m):
+    """One box of a swing, asked against a target."""
+    motion = Motion((Link("arm", None, (turn("u"),)),), ("u",))
+    bodies = (wall(), dot("tip", [ARM, 0, 0], 0.1, "arm", 0.05))
+    setting = Setting("stage", "posture", bodies, motion, {"u": (-SWING, SWING)}, {})
+    engine = build_engine([setting])
+    path = (Path((Group(("tip",)), Group(("wall",)))),)
+    return enclose(engine, compile_setting(engine, setting), path, tolerance_m=tolerance_m, target_m=target_m)
+
+
+def test_what_is_left_out_once_the_target_is_proved_is_not_told_as_proved_beyond_it():
+    found = swung(0.001, 1.0)
+    assert found.outcome == "reached"
+    assert 1.0 <= found.lower_m <= SWUNG
+
+
+@pytest.mark.parametrize(("below", "outcome"), [(0.05, "reached"), (0.01, "enclosed")])
+def test_a_wide_tolerance_proves_no_target_that_it_did_not_reach(below, outcome):
+    """One box, bounded 0.03 m below the least gap, is enough for a tolerance of 1 m; it proves only what it proves."""
+    found = swung(1.0, SWUNG - below)
+    # Nothing is told of what is proved beyond the target.
+    assert found.lower_m == pytest.approx(min(ARM - 0.15 - 0.5 * ARM * SWING**2, SWUNG - below), abs=1e-9)
+    assert found.outcome == outcome
+
+
+def test_a_lever_arm_counts_the_whole_of_a_track():
+    """From 0 to 4 m up a track that a turn carries: at its end the point is 4 m from the axis."""
+    knots = np.array([[0.0, 0.0, 0.0, 0.0], [4.0, 0.0, 0.0, 4.0]])
+    joints = (turn("u", axis=(1.0, 0.0, 0.0)), Joint("track", "t", knots=knots))
+    motion = Motion((Link("arm", None, joints),), ("u", "t"))
+
+    first, second = derivative_bounds(motion, "arm", shapes.points([[0, 0, 0]]), None, {"u": (-1, 1), "t": (0, 4)})
+
+    assert first[0, 0] == pytest.approx(4.0, abs=1e-5)
+    assert second[0, 0, 0] == pytest.approx(4.0, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("joint", "span", "said"),
+    [
+        (turn("q", axis=(0.0, 0.0, 1.0 + 1e-6)), (0.0, 1.0), "must be a unit vector"),
+        (turn("q", axis=(0.0, 0.0, 1.0 + 1e-12)), (0.0, 1.0), ""),
+        (Joint("fixed", rotation=np.diag([1.0, 1.0, 1.001])), (0.0, 1.0), "must be orthogonal"),
+        (Joint("fixed", rotation=rotation_about([0, 0, 1], 1.0)), (0.0, 1.0), ""),
+        (Joint("track", "q", knots=np.array([[0.0, 0, 0, 0], [1.0, 1, 0, 0]])), (0.0, 1.001), "beyond the ends"),
+        (Joint("track", "q", knots=np.array([[0.0, 0, 0, 0], [1.0, 1, 0, 0]])), (-0.001, 1.0), "beyond the ends"),
+        (Joint("track", "q", knots=np.array([[0.0, 0, 0, 0], [1.0, 1, 0, 0]])), (0.0, 1.0), ""),
+        (Joint("track", "q", knots=np.array([[0.0, 0, 0, 0], [0.0, 1, 0, 0]])), (0.0, 0.0), "stations rising"),
+    ],
+)
+def test_joints_for_which_the_bounds_would_not_hold_are_refused(joint, span, said):
+    motion = Motion((Link("arm", None, (joint,)),), ("q",))
+    bodies = (dot("a", [5, 0, 0], link="arm"), dot("b", [9, 0, 0]))
+
+    def compiled():
+        setting = Setting("stage", "posture", bodies, motion, {"q": span}, {})
+        return compile_setting(build_engine([setting]), setting)
+
+    if said:
+        with pytest.raises(ValueError, match=said):
+            compiled()
+    else:
+        assert len(compiled().low) == 1

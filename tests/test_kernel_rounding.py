@@ -136,3 +136,12 @@ def test_a_sum_along_a_chain_takes_the_allowance_off_for_every_gap():
         assert mpmath.mpf(found.lower_m) <= truth
         assert truth - mpmath.mpf(found.lower_m) <= 8 * compiled.rounding_m
     assert sweep.rounding_of(engine.store, compiled.moving, compiled.chain, compiled.low, compiled.high) > 2e-7
+
+
+def test_the_allowance_grows_with_how_far_away_something_moves_though_nothing_stands_there():
+    for scale, least, most in ((1.0, 1e-12, 1e-11), (1e6, 5e-7, 5e-6)):
+        carried = Joint("fixed", translation=np.array([scale, 0.0, 0.0])), Joint("slide", "s", axis=(1.0, 0.0, 0.0))
+        bodies = (Body("a", "solid", shapes.points([[0.0, 0, 0]]), link="far"),
+                  Body("b", "solid", shapes.points([[0.0, 0, 3.0]]), link="far"))  # fmt: skip
+        setting = Setting("stage", "posture", bodies, Motion((Link("far", None, carried),), ("s",)), {"s": (0, 1)}, {})
+        assert least <= compile_setting(build_engine([setting]), setting).rounding_m <= most

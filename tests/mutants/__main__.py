@@ -67,7 +67,7 @@ def _all(chosen: list[Mutant], jobs: int) -> tuple[list[Outcome], bool, bool]:
     with copied() as first:
         print("the tests concerned, without any mutant", file=sys.stderr)
         try:
-            code, printed = unchanged(first, sorted({test for mutant in chosen for test in mutant.tests}))
+            code, printed = unchanged(first, chosen)
         except KeyboardInterrupt:
             return [], False, True
         if code:

@@ -2,7 +2,7 @@
 
 An entry names a `module`, a `function` of it (or a class, or a name the module assigns, as for a table), an
 `expression` in that function and its `replacement`; `why` tells in a line what is at stake; `tests` are the files or
-node ids one of which must fail. `compiled` marks those that the kernel is compiled anew for. Expressions are compared as
+node ids one of which must fail. A change of the kernel is run interpreted, or with `compiled` compiled anew. Expressions are compared as
 syntax, so layout and comments do not matter; one that occurs twice is written with more of what stands around it.
 """
 
@@ -40,6 +40,11 @@ class Mutant:
     @property
     def name(self) -> str:
         return f"{self.module}:{self.function}: {self.expression} -> {self.replacement}"
+
+    @property
+    def interpreted(self) -> bool:
+        """Whether its tests run without compiling the kernel, which it would change."""
+        return self.module.startswith(KERNEL) and not self.compiled
 
     @property
     def path(self) -> Path:
