@@ -519,3 +519,29 @@ def test_what_is_not_proved_is_named_an_allowance(monkeypatch):
 def unproved(rail_, made):
     found = proofs.prove(rail_, made)
     return replace(found, holds=np.zeros_like(found.holds))
+
+
+@pytest.mark.parametrize("wide", [(1,), (2,), (3,), (1, 2, 3)])
+def test_clamps_lie_where_a_cell_says_for_pulls_that_turn_and_pulls_that_are_off(wide):
+    """Strings of 2 m along pulls that go linearly over a cell, and along pulls that are off these by all that is said:
+    no further from the corners', interpolated, than is said, of which a third is used."""
+    rng, shape = np.random.default_rng(17), [2 if k in wide else 1 for k in (1, 2, 3)]
+    for turn, off in ((0.05, 0.0), (0.3, 0.0), (0.0, 0.05), (0.2, 0.1)):
+        used = 0.0
+        for _ in range(40):
+            axis = rng.normal(size=3)
+            pulls = np.broadcast_to(1000.0 * axis / np.linalg.norm(axis), (1, *shape, 1, 3)).copy()
+            for k in wide:
+                across = np.cross(axis, rng.normal(size=3))
+                step = np.linspace(-1.0, 1.0, 2).reshape([2 if j == k else 1 for j in range(6)])
+                pulls += 1000.0 * turn / len(wide) * step * across / np.linalg.norm(across)
+            units, parts = pulls / np.linalg.norm(pulls, axis=-1)[..., None], rng.choice([0.0, 0.5, 0.6], 3)
+            pull = between(pulls[0], parts)[0]
+            aside = np.cross(pull, rng.normal(size=3))
+            true = pull + 1000.0 * off * aside / np.linalg.norm(aside)
+            swung = 2.0 * np.linalg.norm(true / np.linalg.norm(true) - between(units[0], parts)[0])
+            away = np.full((1, 1), 1000.0 * off)
+            said = float(proofs.clamps_off(np.array([2.0]), pulls, away, away)[0, 0])
+            assert swung <= said
+            used = max(used, swung / said)
+        assert used > 0.35

@@ -14,7 +14,8 @@ from clearance.errors import InputError
 from clearance.job import footing, site_gear
 from clearance.motion import pose
 from clearance.pipeline import prepare
-from clearance.scene.records import Range
+from clearance.scene.assemble import place
+from clearance.scene.records import Range, Reference
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 WIRE = {"kind": "span", "name": "wire A", "phase": "A", "from_m": [-30, 0, 10], "to_m": [30, 4, 11], "sag_m": 1.6,
@@ -75,6 +76,26 @@ def test_chords_leave_out_no_more_than_they_say():
     assert kept.sum() > 10
     assert 0.0 < apart <= left_out - 0.04 + 1e-5
     assert left_out - 0.04 < 5 * apart + 1e-3
+
+
+@pytest.mark.parametrize(("share", "least"), [(0.0, 0.0), (0.5, 0.98)])
+def test_a_weight_between_two_stations_hangs_as_far_below_its_chord_as_chords_leave_out(share, least):
+    """80 kg at 5 kN bend the wire by 0.157: half way along a chord of 0.5 m that is 0.0196 m below it, and what is left
+    out is that and hardly more; under the end of a chord it is nothing, and so much is left out all the same."""
+    laden = {"sag_m": None, "horizontal_tension_kN": 5.0, "conductor": "Drake", "diameter_m": 0.0281,
+             "weight_N_m": 15.97}  # fmt: skip
+    load = {"what": "clamp", "weight_kg": 80.0, "when_stated": "on", "basis": "weighed"}
+    at = 21.0 + share * footing.WIRE_STEP_M
+    site = prepare(scene(**parts(wires=[{**WIRE, **laden, "loads": [{**load, "at_m": at}]}]))).site
+    knots, left_out = footing.wire_knots(site)
+    assert np.abs(knots[:, 0] - 21.0).min() < 1e-9
+    stations = np.linspace(knots[0, 0], knots[-1, 0], 401)
+    heights = [place(site, site.scene.ladder, Reference("wire A", float(one)))[2] for one in stations]
+    below = float((np.interp(stations, knots[:, 0], knots[:, 3]) - heights).max())
+    bend = 80.0 * 9.80665 / 5000.0 * footing.WIRE_STEP_M / 4.0
+    assert (below > 0.9 * bend) == (share > 0.0)
+    assert max(below, 0.98 * bend) <= left_out - WIRE["uncertainty_m"] < 1.1 * bend
+    assert least * (left_out - WIRE["uncertainty_m"]) <= below
 
 
 def test_its_insulation_ends_where_the_wire_touches_it():

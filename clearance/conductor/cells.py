@@ -140,10 +140,7 @@ def _prove(rail: Rail, cells: Cells, worth: Floats) -> Proof:
         )
     tension = offs[0] + offs[1]
     square, whole = _shared(middle)
-    least, bent = least_size(at.pulls), np.zeros_like(whole)
-    for axis in CORNERS:
-        bent += BENT / 2.0 * (half_step(at.pulls, axis) / least) ** 2
-    clamp = rail.strings_m * (bent + TURNED * (offs[2] + square) / (least - offs[2] - whole)) * (1.0 + ROUNDING)
+    clamp = clamps_off(rail.strings_m, at.pulls, offs[2] + square, offs[2] + whole)
     mean_off = tension + middle.worth_N + gap
     pulled = at.mean.min(axis=CORNERS) - mean_off, at.mean.max(axis=CORNERS) + mean_off
     warm = cells.loads.warm_C
@@ -356,6 +353,17 @@ def _curvature(
     tied = ((1.0 - sine) / (1.0 + around))[..., None, None] * ties(rail, at.pulls) - less[..., None, None] * np.eye(3)
     near = (far < 0.4).all(axis=1) & (around < 0.4).all(axis=1) & (middle.least > 0.0).all(axis=1)
     return joined(spans, tied), near
+
+
+def clamps_off(strings_m: Floats, pulls: Floats, square_N: Floats, whole_N: Floats) -> Floats:
+    """How far clamps are at most from those at the corners, interpolated, per cell [m]: strings point along their pulls.
+
+    square_N, whole_N: how far pulls are from those at the corners, interpolated: square to themselves, and in all
+    """
+    least, bent = least_size(pulls), np.zeros_like(whole_N)
+    for axis in CORNERS:
+        bent += BENT / 2.0 * (half_step(pulls, axis) / least) ** 2
+    return np.asarray(strings_m * (bent + TURNED * square_N / (least - whole_N)) * (1.0 + ROUNDING), float)
 
 
 def steps(values: Floats, axis: int) -> Floats:
