@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from clearance import shapes
 from clearance.bodies import Body
 from clearance.gaps import MOST_CASES, case_name, cases, judged
+from clearance.job.setting import Parting
 from clearance.kernel.room import LONGEST
 from clearance.tolerances import TOOL_NEARNESS_M
 
@@ -205,3 +206,19 @@ def test_the_chains_are_all_simple_paths_of_the_design_and_no_others(told):
             for chain in itertools.product(*(group.bodies for group in path.groups)):
                 found |= {chain, chain[::-1]}
     assert found == wanted
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_what_floats_near_an_opening_is_exempt_only_as_the_hand_that_opens(held):
+    """From the free end by way of a floating body to what it leaves: only with the bond of that hand lost."""
+    parting = Parting("tail", "A", "end", frozenset({"bus A"}), frozenset({"worker"} if held else ()))
+    bodies = [body("bus A", "A"), body("bus B", "B"), body("tail", "tail", job=True), body("end", "tail", job=True),
+              body("worker", None, job=True)]  # fmt: skip
+    found = {(*q.between, q.kind): q for q in judged(bodies, ("A", "B", "tail"), (), (), parting)}
+    ends = {chain[-1] for chain in chains(found["A", "tail", "object"])}
+    assert any("end" in group for group in ends) != held
+    assert any("tail" in group for group in ends)
+    # Towards another phase it is no pair that parts.
+    far = chains(found["B", "tail", "object"])
+    assert {name for chain in far for name in chain[-1]} == {"tail", "end"}
+    assert {chain[:-1] for chain in far} == {(("bus B",), ("worker",))}

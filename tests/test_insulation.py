@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import small_scenes as small
 from small_scenes import CIRCUIT, SPREAD, checked, only, slab, stage
 
-from clearance import rules
-from clearance.bodies import worker
+from clearance import rules, shapes
+from clearance.bodies import Body, worker
+from clearance.engine import build_engine
+from clearance.job import insulation, insulators, measuring
+from clearance.job.ways import Leg, Member, Touch, Way
+from clearance.pipeline import prepare
 
 LADDER = {**small.LADDER, "insulating_from_m": 0.4}
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
@@ -309,3 +314,71 @@ def test_what_no_rule_has_a_length_for_does_not_hide_a_breach():
     for post, verdict in (([], "undecided"), ([small.box("post", [6.2, 0, 5.5], [0.4, 0.4, 1.0])], "breach")):
         parts = {"solids": [*BUSES, *ends, *post], "ropes": [rope], "statements": [small.insulating("rope")]}
         assert lengths(rule="gb-26859", circuits=[circuit], **parts)["rope"].verdict == verdict
+
+
+@pytest.mark.parametrize("link", ["worker", None])
+def test_a_body_shorts_no_more_than_its_breadth_at_one_place_and_all_of_its_range_where_it_stands_still(link):
+    """A bar of 1 m, 0.3 m thick and 0.02 m unsure: 1 m and twice 0.32 m; crossed over 1.5 m alone, that."""
+    bar = Body("bar", "worker", shapes.segments([[0, 0, 0]], [[0, 0, 1]], 0.3, 0.02), link=link)
+    assert insulation._breadth(bar) == pytest.approx(1.64 if link else math.inf)
+    assert insulation._breadth(replace(bar, extent_m=1.5)) == pytest.approx(1.5 if link else math.inf)
+    rate = replace(bar.shape, rate=np.zeros((1, 3, 3)))
+    assert insulation._breadth(replace(bar, shape=rate)) == math.inf
+
+
+@pytest.mark.parametrize(("stick_m", "alone", "with_silent"), [(REQUIRED - 0.01, "breach", "breach"),
+                                                               (REQUIRED + 0.01, "clear", "undecided")])  # fmt: skip
+def test_a_remote_tool_is_not_clear_where_one_rule_has_no_length(stick_m, alone, with_silent):
+    """EN 50110-1 has none; the equation's is then the least it can be."""
+    for rule, verdict in (("osha-1910.269", alone), (["osha-1910.269", "en-50110-1"], with_silent)):
+        parts = {"circuits": [TWO], "solids": BUSES, "rule": rule}
+        site = prepare(small.scene(**parts)).site
+        earthing = site.scene.stages[0].model_copy(update={"kind": "earthing", "stick_m": stick_m})
+        (tool,) = insulation.sticks(site, earthing)
+        assert tool.verdict == verdict
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 20.0])
+@pytest.mark.parametrize("tool_m", [0.0, 0.4])
+def test_hands_from_below_reach_up_a_ladder_as_far_as_it_tilts_towards_them(tool_m, tilt_deg):
+    """Boots, overhead reach, glove and twice the spread (REFERENCE 7), a tool, along a ladder that leans: divided by
+    the cosine of its tilt."""
+    person = {"name": "helper", "stature_m": 1.755, "suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05,
+              "at_m": [-1.0, 0.0], "tool_m": tool_m}  # fmt: skip
+    tilted = {**LADDER, "tilt_deg": tilt_deg}
+    site = prepare(small.scene(circuits=[TWO], solids=BUSES, ladder=tilted, crew=[person])).site
+    ((who, height),) = insulators._hands(site, site.scene.stages[0], site.scene.ladder)
+    assert who == "helper"
+    reach = 0.03 + 2.263 + 0.04 + 2 * SPREAD + tool_m
+    assert height == pytest.approx(reach / math.cos(math.radians(tilt_deg)), abs=1e-9)
+
+
+@pytest.mark.parametrize("order", [("ladder", "rope"), ("rope", "ladder")])
+def test_a_way_along_two_kinds_of_member_must_have_the_larger_length(order):
+    """An employer's 3 m of ladder and 4 m of rope: a way along both of 3.5 m is too short."""
+    told = {"ladder_insulating_m": 3.0, "rope_insulating_m": 4.0, "employer_basis": "rules", "employer_by": "head"}
+    company = {"rule": "en-50110-1", "rule_inputs": told, "circuits": [TWO], "solids": BUSES}
+    prepared = prepare(small.scene(**company))
+    bench = measuring.Bench(prepared.site, build_engine(prepared.stages[0]), 0.001)
+    ends = (Touch("x", "ground", 0.0, 0.0, frozenset(("earth",))), Touch("x", "bus A", 9.0, 9.0, frozenset(("A",))))
+    members = [Member(what, what, 0.0, 9.0) for what in order]
+
+    def judged(left_m, *some):
+        legs = tuple(Leg(member, *ends, left_m / len(some), ()) for member in some)
+        return insulation._judged(bench, prepared.stages[0][0], some[0], Way(("earth", "A"), left_m, legs))
+
+    for left_m, verdict in ((3.99, "breach"), (4.01, "clear")):
+        assert judged(left_m, *members).verdict == verdict
+    assert [judged(3.5, member).verdict for member in members] == [
+        {"ladder": "clear", "rope": "breach"}[what] for what in order
+    ]
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, -30.0, 30.0])
+def test_a_platform_of_a_ladder_that_tilts_shorts_what_its_depth_rises(tilt_deg):
+    """0.05 m of thickness to either side (common practice, no source), and 0.6 m of level depth on a ladder that tilts
+    by 30 degrees: 0.3 m more along it, to either side."""
+    entry = small.scene(ladder={**LADDER, "tilt_deg": tilt_deg, "platform_m": 4.0, "platform_depth_m": 0.6}).ladder
+    (found,) = insulators._platform(entry)
+    half = 0.05 + (0.3 if tilt_deg else 0.0)
+    assert (found.from_m, found.to_m) == (pytest.approx(4.0 - half), pytest.approx(4.0 + half))

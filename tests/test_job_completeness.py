@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 
 import pytest
-from small_scenes import LADDER, WORKER, checked, scene, slab, stage
+from small_scenes import CIRCUIT, LADDER, WORKER, checked, scene, slab, stage, tail_rope
 from typer.testing import CliRunner
 
 from clearance.cli import app
-from clearance.job import completeness, templates
+from clearance.job import carried, completeness, sequence, templates
 from clearance.scene.builtin import builtin_scene
 from clearance.scene.reading import read_scene
 from clearance.scene.records import Range
@@ -307,3 +307,53 @@ def test_a_tool_is_hauled_from_the_ground_and_let_down_to_it(hauls, expected):
     found = completeness.missing(scene(**{**told, "stages": stages}, ropes=[LINE], tools=[BAG]))
     assert len(found) == len(expected)
     assert all(point.what.startswith(words) for point, words in zip(found, expected, strict=True)), found
+
+
+DROPPER = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [6, 0, 9], "to_m": [8, 0, 5], "length_m": 4.8,
+           "diameter_m": 0.03, "release": {"free_end": "from", "lowered_to_m": [6.0, 0, 5.0],
+                                           "ropes": [tail_rope((6, -9, 0.1))]}}  # fmt: skip
+POST = {"name": "post", "from_m": [8, 0, 0], "to_m": [8, 0, 5], "insulating_m": 4.9, "diameter_m": 0.2}
+NOBODY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None, "off": ["dropper"]}
+
+
+def with_dropper(*stages_, said=()):
+    return {"circuits": [{**CIRCUIT, "phases": ["A", "B"]}], "ladder": None, "track": None, "workers": None,
+            "asks": "job", "wires": [DROPPER], "insulators": [POST], "stages": list(stages_),
+            "statements": list(said)}  # fmt: skip
+
+
+def test_a_wire_that_is_off_from_the_beginning_is_told_unless_somebody_answers_for_it():
+    def told(*said):
+        made = scene(**with_dropper(stage(**NOBODY), said=said))
+        return [one for one in completeness.open_points(made) if "begins with" in one.what]
+
+    (point,) = told()
+    assert "how it was taken off, and whether it is earthed, is not judged" in point.what
+    assert point.verdict == "undecided"
+    word = {"kind": "confirmed", "entry": "wire 'dropper'", "field": "name", "value": "dropper", "doubt": "put there"}
+    assert told(word) == []
+    assert len(told({**word, "value": "other"})) == 1
+
+
+@pytest.mark.parametrize("earths", [True, False])
+def test_a_rescue_that_earths_or_comes_before_an_earth_leaves_the_job_otherwise_than_it_was(earths):
+    """In the rescue the wire is earthed, or not; in the stage it branches off it is not."""
+    by_tool = {"kind": "earthing", "earths": ["dropper"], "stick_m": 4.0} if earths else {"kind": "work"}
+    stages = stage(**NOBODY, name="work"), stage(**{**NOBODY, **by_tool}, name="r", rescue="work")
+    made = scene(**with_dropper(*stages))
+    states = {one.name: state for one, state, _ in sequence.follow(made)}
+    found = [one.what for one in completeness._rescued(made, made.stages[1:], states)]
+    assert any("otherwise than it begins" in what for what in found) == earths
+
+
+@pytest.mark.parametrize("kind", ["earthing", "work"])
+def test_a_rescue_from_a_stage_that_earths_may_come_before_the_earth(kind):
+    """A stage that only comes after the earthing finds it done."""
+    by_tool = {"kind": "earthing", "earths": ["dropper"], "stick_m": 4.0}
+    earthed = {"potentials": {"dropper": "earth"}}
+    last = {**by_tool, **earthed} if kind == "earthing" else {"kind": "work", **earthed}
+    stages = [stage(**{**NOBODY, **by_tool}, name="earth")]
+    stages += [stage(**{**NOBODY, **last}, name="next")] if kind == "work" else []
+    stages += [stage(**NOBODY, name="r", rescue=stages[-1]["name"])]
+    made = carried.taken_over(scene(**with_dropper(*stages)))
+    assert made.stages[-1].earthed == (() if kind == "earthing" else ("dropper",))

@@ -20,11 +20,13 @@ from small_scenes import (
     isolated,
     may_open,
     never_at,
+    scene,
     stage,
     tail_rope,
 )
 
 from clearance.bodies.worker import build
+from clearance.pipeline import prepare
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BEFORE = {"far_end": "open and locked", "phase_identified": "traced", "by": "the test"}
@@ -107,3 +109,41 @@ def test_somebody_aloft_does_it_only_unbonded_and_near_enough(stick, reached):
     assert (said(gear=gear, **aloft) == []) == reached
     bonded = {"bonded": {"worker": "A"}, "bonding_lead_m": 20.0, "clamp_m": [6, 0, 12]}
     assert len(said(gear=gear, **aloft, **bonded)) == 1
+
+
+def dropper_at(*stages_, never):
+    """The potentials that the dropper is judged at in the last of some stages of earthing or work."""
+    bodies = [box("bus A", [6, 0, 12.3], [0.5, 0.5, 0.5], "A"), box("bus B", [0, 0, 60], [1, 1, 1], "B")]
+    nobody = {"workers": [], "travel_m": None, "climb_m": None, "posture": None, "off": ["dropper"]}
+    told = [stage(**{**nobody, "name": f"stage {k}", "anew": k == 0, **one}) for k, one in enumerate(stages_)]
+    words = [
+        isolated("dropper"),
+        may_open("dropper"),
+        never_at("dropper", never),
+        insulating("left"),
+        insulating("right"),
+    ]
+    made = scene(circuits=[TWO], solids=bodies, wires=[DROPPER], insulators=[POST], ladder=None, track=None,
+                 workers=None, stages=told, statements=words)  # fmt: skip
+    (setting,) = prepare(made).stages[-1]
+    (found,) = [body for body in setting.bodies if body.name == "dropper"]
+    return {found.potential, *(state for _, state in found.states)}
+
+
+EARTHS = {"kind": "earthing", "earths": ["dropper"], "stick_m": STICK}
+LIFTS = {"kind": "earthing", "lifts_earth": ["dropper"], "stick_m": STICK}
+SAID_EARTH = {"potentials": {"dropper": "earth"}}
+
+
+def test_a_tail_is_at_earth_alone_once_it_was_earthed_and_until_that_is_removed():
+    work = {"kind": "work"}
+    assert dropper_at({**work, **SAID_EARTH}, never="phase") == {"earth", "dropper"}, "a word earths nothing"
+    assert dropper_at(EARTHS, never="phase") == {"earth", "dropper"}
+    assert dropper_at(EARTHS, {**work, **SAID_EARTH}, never="phase") == {"earth"}
+    assert dropper_at(EARTHS, {**LIFTS, **SAID_EARTH}, never="phase") == {"earth", "dropper"}
+
+
+def test_no_sentence_keeps_a_tail_from_earth_while_it_is_earthed():
+    assert dropper_at({"kind": "work"}, never="earth") == {"A", "dropper"}
+    assert dropper_at(EARTHS, never="earth") == {"A", "dropper", "earth"}
+    assert dropper_at(EARTHS, LIFTS, never="earth") == {"A", "dropper", "earth"}

@@ -10,6 +10,7 @@ import small_scenes as small
 from small_scenes import CIRCUIT, checked, gap, scene, slab, stage
 from test_job_tails import curve
 
+from clearance.conductor.charge import capacitance_F
 from clearance.errors import InputError
 from clearance.job.parting import opened
 from clearance.job.tails import TAIL_ERROR_M
@@ -98,3 +99,12 @@ def test_what_cannot_go_along_is_refused(goes, said):
     with pytest.raises(InputError) as caught:
         prepare(scene(**parts(9.0, goes)))
     assert said in str(caught.value)
+
+
+def test_what_goes_along_may_be_as_near_to_another_conductor_as_its_radius_brings_it():
+    """The wall is 3 m beside the wire's axis: its gap less the radius is what the bound takes for both."""
+    drawn = opened(prepare(scene(**parts(3.0))).site, "tail").most_A
+    found = drawn / (2 * math.pi * 50 * 245e3 / math.sqrt(3.0))
+    thin, apart = 0.015, 3.0 - 0.015
+    assert found == pytest.approx(capacitance_F(LENGTH, thin, apart - RADIUS, (RADIUS,)), rel=0.005)
+    assert found > 1.01 * capacitance_F(LENGTH, thin, apart, (RADIUS,))

@@ -326,3 +326,65 @@ def test_off_a_circuit_that_is_dead_its_free_end_leaves_what_it_left_alive(state
     if state == "dead, not earthed":
         # At earth it may not be parted from what may be live.
         assert parted_at_earth(only(**opening(reach(end) + 0.1, never=("phase",), others=LINES, **parts)))
+
+
+def test_what_trails_draws_current_and_a_trapped_charge_frees_energy():
+    """2 m more of wire have no less than two thirds of what a kilometre of free space about them lets them have, and no
+    more than beside a conductor as near as the wire is thick; the energy goes with the square of 1 + the charge."""
+    plain, trails, trapped = (
+        parting.opened(prepare(scene(**opening(3.0, release=told))).site, "dropper")
+        for told in ({}, {"trails_m": 2.0}, {"trapped_per_unit": 2.0})
+    )
+    more = (trails.most_A - plain.most_A) / (2 * math.pi * 50 * 245e3 / math.sqrt(3))
+    per_m = 2 * math.pi * 8.854e-12
+    assert 2.0 * per_m / math.log(1e3 / 0.015) < more < 2.0 * 1.01 * per_m / math.log(2.0)
+    assert trapped.energy_J == pytest.approx(plain.energy_J * (3.0 / 2.0) ** 2)
+    assert trapped.most_A == plain.most_A
+
+
+def test_an_opening_from_nothing_is_undecided():
+    """The plate hangs 3 m higher: the free end touches nothing of its phase."""
+    wide = reach(LIMIT) + 0.1
+    for high, nothing in ((20.25, False), (23.25, True)):
+        bus = {**BUS, "centre_m": [0.0, 0.0, high]}
+        found = only(**{**opening(wide), "solids": [bus, FAR_B, MAST]})
+        assert any("nothing of its phase is where it opens" in one.what for one in found.open_points) == nothing
+        assert (found.verdict == "clear") != nothing
+
+
+@pytest.mark.parametrize(("gap_m", "left"), [(0.0, True), (0.1, False)])
+def test_what_stands_a_hand_from_what_it_leaves_is_not_left(gap_m, left):
+    """A bar beside the plate: joined to it, it is exempt as the plate is; a hand away, it is not."""
+    bar = box("bar", [-(0.25 + gap_m + 0.1), 0.0, 20.25], [0.2, 0.5, 0.5], "A")
+    setting = prepare(scene(**opening(reach(LIMIT) + 0.1, others=[bar]))).stages[0][0]
+    assert setting.parting.leaves == ({"bus A", "bar"} if left else {"bus A"})
+
+
+def test_what_comes_back_in_a_loop_is_no_free_end():
+    """The far leg of a slack wire hangs within the limit of the plate: the free end is no longer than twice the
+    limit."""
+    fixed = [2.0, 0.0, 19.0]
+    loop = {**dropper(lowered_to_m=[-3.0, 0.0, 15.0]), "to_m": fixed, "length_m": 22.0}
+    post = {**POST, "from_m": [2.0, 0.0, 26.0], "to_m": fixed}
+    setting = prepare(scene(**{**opening(3.0), "wires": [loop], "insulators": [post]})).stages[0][0]
+    (free,) = [body.shape for body in setting.bodies if body.name == "dropper free end"]
+    (rest,) = [body.shape for body in setting.bodies if body.name == "dropper"]
+    lengths = [float(sum(math.dist(*ends) for ends in one.vertices[:, :2])) for one in (free, rest)]
+    assert sum(lengths) == pytest.approx(22.0, abs=0.2)
+    longest = max(math.dist(*ends) for ends in free.vertices[:, :2])
+    assert lengths[0] <= 2.0 * LIMIT + longest
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_where_a_rule_is_silent_the_end_of_an_opening_is_not_clear(silent):
+    """EN 50110-1 has no figures of its own; what the equation requires is then the least that it can be."""
+    rule = ["osha-1910.269", "en-50110-1"] if silent else "osha-1910.269"
+    for beyond, verdict in ((-0.2, "breach"), (0.1, "undecided" if silent else "clear")):
+        assert parted(only(**opening(reach(LIMIT) + beyond, rule=rule))).verdict == verdict
+
+
+@pytest.mark.parametrize(("kind", "at_phase"), [("open", True), ("lower", False)])
+def test_no_sentence_keeps_a_wire_from_its_phase_until_it_is_open(kind, at_phase):
+    setting = prepare(scene(**opening(3.0, kind, never=("phase",)))).stages[0][0]
+    (tail,) = [body for body in setting.bodies if body.name == "dropper"]
+    assert ("A" in {tail.potential, *(state for _, state in tail.states)}) == at_phase

@@ -242,7 +242,7 @@ def test_two_balls_that_slide_towards_each_other_are_bounded_exactly(half):
 
 @pytest.mark.parametrize("around", [(0.0, 0.0), (0.3, 0.1)])
 def test_past_a_body_of_limited_extent_both_sides_keep_their_size(around):
-    """A ball that reaches both sides, crossed for nothing over 1 m alone: 6 m less 1 m, less what is around the ends."""
+    """A ball that reaches both sides, crossed for nothing over 1 m alone: 6 m less 1 m, less what is about the ends."""
     radius, uncertainty = around
     motion = Motion((Link("slide", None, (Joint("slide", "s", axis=(1.0, 0.0, 0.0)),)),), ("s",))
     bodies = [dot("one", [0, 0, 0], radius, None, uncertainty), dot("other", [6, 0, 0], radius, None, uncertainty),

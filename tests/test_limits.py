@@ -247,3 +247,39 @@ def test_a_dead_phase_holds_a_trapped_charge(per_unit, total):
     wanted = rules.required("osha-1910.269", "phase-phase", gap="tool", highest_kV=245.0,
                             per_unit_overvoltage=(total - 0.45) / 1.35, inputs={"per_unit_basis": "study"})  # fmt: skip
     assert limit("A", "X", "tool", circuits=circuits).limit_m == pytest.approx(wanted.limit_m)
+
+
+@pytest.mark.parametrize(("per_unit", "used"), [(1.1, (1.0 + 1.0 - 0.45) / 1.35), (1.2, 1.2)])
+def test_two_dead_phases_hold_a_charge_each(per_unit, used):
+    """1 and 1 per unit against each other are more than 1.35 T + 0.45 below T = 1.148."""
+    circuits = [{**CIRCUIT, "overvoltage_per_unit": per_unit}]
+    circuits.append({**circuits[0], "name": "line", "phases": ["X", "Y"], "state": "dead, not earthed"})
+    wanted = rules.required("osha-1910.269", "phase-phase", gap="tool", highest_kV=245.0,
+                            per_unit_overvoltage=used, inputs={"per_unit_basis": "study"})  # fmt: skip
+    assert limit("X", "Y", "tool", circuits=circuits).limit_m == pytest.approx(wanted.limit_m)
+
+
+@pytest.mark.parametrize(
+    ("per_unit", "total"), [(1.4, (3.5 * 72.5 + 245.0) / 245.0), (2.5, (2.5 * 245.0 + 72.5) / 245.0)]
+)
+def test_a_medium_voltage_that_states_no_overvoltage_counts_at_3_5_beside_another(per_unit, total):
+    """72.5 kV at 3.5 per unit against the crest of 245 kV, or 245 kV at its own against the crest of 72.5 kV: the
+    larger. 3.5 is what IEC 61472-2 takes in the titles of its tables; 1.35 T + 0.45 is solved for it."""
+    low = {"name": "line", "phases": ["X", "Y"], "nominal_kV": 66, "highest_kV": 72.5, "highest_basis": "IEC 60038"}
+    circuits = [{**CIRCUIT, "overvoltage_per_unit": per_unit}, low]
+    used = max(per_unit, (total - 0.45) / 1.35)
+    wanted = rules.required("osha-1910.269", "phase-phase", gap="tool", highest_kV=245.0,
+                            per_unit_overvoltage=used, inputs={"per_unit_basis": "study"})  # fmt: skip
+    assert limit("A", "X", "tool", circuits=circuits).limit_m == pytest.approx(wanted.limit_m)
+
+
+@pytest.mark.parametrize(("highest", "silent"), [(245.0, True), (72.5, False)])
+def test_a_length_between_two_circuits_of_which_one_has_no_figure_is_not_known(highest, silent):
+    """The table bars a tool between phases above 72.5 kV; what it has for the lower circuit says nothing of that."""
+    named = {"name": "line", "phases": ["X", "Y"], "nominal_kV": 15, "highest_kV": 17.5, "highest_basis": "IEC 60038"}
+    high = {**PLAIN, "nominal_kV": 220 if silent else 66, "highest_kV": highest, "highest_basis": "IEC 60038"}
+    scene = small.scene(rule="osha-1910.269-table", circuits=[high, named])
+    length, _, why = length_between(scene, phases(scene), "rope", "A", "X")
+    assert (why != "") == silent
+    # Table R-6: 0.89 m up to 36 kV, 1.20 m up to 72.5 kV.
+    assert length == (0.89 if silent else 1.20)

@@ -175,3 +175,15 @@ def test_an_end_at_an_unknown_phase_is_asked_for_the_way_to_earth_alone():
         ("earth", "A"): pytest.approx(6.6),
         ("earth", LIVE): pytest.approx(7.6),
     }
+
+
+@pytest.mark.parametrize(("low", "high", "left"), [(0.0, 6.0, 4.0), (1.5, 4.0, 2.5)])
+def test_what_is_touched_beyond_the_insulating_part_is_metal(low, high, left):
+    """Insulating from 1 to 5 m: a touch beyond either end counts from there."""
+    member = Member("rope", "rope", 1.0, 5.0)
+    ends = (
+        Touch("rope", "ground", low, low, frozenset(("earth",))),
+        Touch("rope", "bus", high, high, frozenset(("A",))),
+    )
+    ((_, way),) = ways([member], ends)
+    assert way.left_m == pytest.approx(left, abs=1e-12)

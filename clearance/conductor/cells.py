@@ -356,7 +356,7 @@ def _curvature(
 
 
 def clamps_off(strings_m: Floats, pulls: Floats, square_N: Floats, whole_N: Floats) -> Floats:
-    """How far clamps are at most from those at the corners, interpolated, per cell [m]: strings point along their pulls.
+    """How far clamps are at most from the corners', interpolated, per cell [m]: strings point along their pulls.
 
     square_N, whole_N: how far pulls are from those at the corners, interpolated: square to themselves, and in all
     """

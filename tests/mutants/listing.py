@@ -2,8 +2,9 @@
 
 An entry names a `module`, a `function` of it (or a class, or a name the module assigns, as for a table), an
 `expression` in that function and its `replacement`; `why` tells in a line what is at stake; `tests` are the files or
-node ids one of which must fail. A change of the kernel is run interpreted, or with `compiled` compiled anew. Expressions are compared as
-syntax, so layout and comments do not matter; one that occurs twice is written with more of what stands around it.
+node ids one of which must fail. A change of the kernel is run interpreted, or with `compiled` compiled anew.
+Expressions are compared as syntax, so layout and comments do not matter; one that occurs twice is written with more of
+what stands around it.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Owns the copy that mutants are applied to, one at a time, and what comes of the tests there.
 
 The package is copied once, with its tests, and one file of it changed and restored. The compiled kernel goes with it:
-Numba keeps it under the folder of its sources, and knows those by their time and size, which the copy keeps. So a mutant
-of plain Python compiles nothing; should Numba's layout change, the kernel is compiled once in the copy. One of the
-kernel is tried without compiling, on tests small enough for that, which is a tenth of the work of compiling it.
+Numba keeps it under the folder of its sources, and knows those by their time and size, which the copy keeps. So a
+mutant of plain Python compiles nothing; should Numba's layout change, the kernel is compiled once in the copy. One of
+the kernel is tried without compiling, on tests small enough for that, which is a tenth of the work of compiling it.
 """
 
 from __future__ import annotations

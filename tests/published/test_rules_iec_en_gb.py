@@ -406,3 +406,13 @@ def test_an_insulating_length_of_the_employer_is_not_below_the_electrical_distan
             assert insulating_length(rule, inputs=inputs, **question).required_m == figure
     with pytest.raises(RuleSilent, match="ladder_insulating_m"):
         insulating_length(rule, voltage_kV=220, inputs={"rope_insulating_m": 3.0, **SIGNED})
+
+
+@pytest.mark.parametrize("gap", ["air", "tool", "object"])
+def test_iec_an_insulator_in_the_gap_weakens_it_by_its_factor_and_air_alone_not(gap):
+    """K_t is a product, so k_i of 0.9 is k_g of 1.2 x 0.9."""
+    plain = iec_limit("phase-earth", 245, 2.5, gap=gap, k_f=0.9).electrical_m
+    weak = iec_limit("phase-earth", 245, 2.5, gap=gap, k_f=0.9, k_i=0.9).electrical_m
+    alike = iec_limit("phase-earth", 245, 2.5, gap=gap, k_f=0.9, k_g=1.2 * 0.9).electrical_m
+    assert weak == pytest.approx(plain if gap == "air" else alike, abs=1e-12)
+    assert alike > plain + 0.1

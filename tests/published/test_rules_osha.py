@@ -386,3 +386,12 @@ def test_washington_state_note_is_shown():
     (note,) = [note for note in jurisdiction_notes(EQUATION) if note.place.startswith("Washington")]
     assert "prohibited" in note.text
     assert note.grade == "read"
+
+
+@pytest.mark.parametrize(("altitude", "factor"), [(900.0, 1.0), (1000.0, 1.02), (1500.0, 1.05)])
+def test_altitude_multiplies_the_electrical_part_of_the_low_voltages_too(altitude, factor):
+    """Table R-3: M + A D; D is 0.16 m to earth and 0.28 m between phases up to 36 kV, M 0.61 m."""
+    for exposure, part in (("phase-earth", 0.16), ("phase-phase", 0.28)):
+        limit = required("osha-1910.269", exposure, highest_kV=36.0, altitude_m=altitude)
+        assert limit.electrical_m == pytest.approx(factor * part, abs=1e-12)
+        assert limit.limit_m == pytest.approx(0.61 + factor * part, abs=1e-12)
