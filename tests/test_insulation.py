@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from small_scenes import CIRCUIT, SPREAD, checked, only, slab, stage
 from clearance import rules, shapes
 from clearance.bodies import Body, worker
 from clearance.engine import build_engine
-from clearance.job import insulation, insulators, measuring
+from clearance.job import insulation, insulators, measuring, touching
 from clearance.job.ways import Leg, Member, Touch, Way
 from clearance.pipeline import prepare
 
@@ -382,3 +383,21 @@ def test_a_platform_of_a_ladder_that_tilts_shorts_what_its_depth_rises(tilt_deg)
     (found,) = insulators._platform(entry)
     half = 0.05 + (0.3 if tilt_deg else 0.0)
     assert (found.from_m, found.to_m) == (pytest.approx(4.0 - half), pytest.approx(4.0 + half))
+
+
+def test_a_rope_whose_ends_sway_may_be_that_much_nearer_each_point_by_its_share():
+    """From 0.1 m at its first end to 0.5 m at its last: half way 0.3 m, beside the 0.02 m that it is unsure."""
+    corners = np.array([[0.0, 0, 0], [0.0, 0, 10.0]])
+    course = touching.along_line("rope", None, corners, (0.01, 0.02), (0.1, 0.5))
+    for low, high, sways in ((0.0, 1.0, 0.14), (4.0, 5.0, 0.3), (9.0, 10.0, 0.5)):
+        part = course.part(low, high)
+        assert part.uncertainty == pytest.approx(0.02 + sways)
+        assert part.radius == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize("outcome", ["reached", "enclosed", "passed", "exhausted"])
+def test_what_is_not_proved_to_keep_away_from_a_member_touches_it(outcome):
+    looked = object.__new__(touching._Looked)
+    looked.bench = SimpleNamespace(sweep=lambda *_, **__: SimpleNamespace(outcome=outcome), tolerance_m=0.001)
+    looked.compiled, looked.within, looked.least = None, {}, lambda _: 0.0
+    assert looked._meet(("part",), "body") == (outcome != "reached")

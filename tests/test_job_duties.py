@@ -17,6 +17,7 @@ from clearance.engine import build_engine
 from clearance.errors import InputError
 from clearance.job import carried, duties, judging, untold
 from clearance.job.measuring import Bench, pieces_of
+from clearance.job.questions import questions
 from clearance.job.standing import crew_there
 from clearance.pipeline import check, prepare
 from clearance.scene import records
@@ -445,3 +446,50 @@ def test_work_with_nobody_aloft_is_nothing_but_where_people_on_the_ground_go_els
     owes = {one.who for one in duties.duties(made, made.stages[0])}
     assert (duties.SOMEBODY in owes) == owed
     assert "helper" in owes
+
+
+def owed(told, **changes):
+    """What the stage owes: who, against what, from which check."""
+    made = scene(
+        **{**parts("climb", HIGH), "stages": [stage(**{"kind": "climb", "climb_m": [3, 5], **told})], **changes}
+    )
+    return {(one.who, against, one.check) for one in duties.duties(made, made.stages[0]) for against in one.against}
+
+
+def test_whoever_climbs_owes_every_potential_with_hands_too_and_nearness_until_bonded():
+    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 1.0, "clamp_m": [0, 0, 14]}
+    climbs, bonded = owed({}), owed(bond)
+    for at in ("A", "B", "C", "earth"):
+        for check_ in ("posture", "reach"):
+            assert ("worker", at, check_) in climbs
+            assert ("worker", at, check_) in bonded
+        assert ("worker", duties.approach(at), "posture") in climbs
+        assert ("worker", duties.approach(at), "posture") not in bonded
+    assert ("ladder", duties.LENGTH, "posture") in climbs
+
+
+def test_a_ladder_with_nobody_on_it_owes_no_length():
+    empty = {"kind": "travel", "workers": [], "climb_m": None, "posture": None, "travel_m": [4, 6]}
+    assert ("ladder", duties.LENGTH, "posture") not in owed(empty)
+    assert ("ladder", duties.COLLISIONS, "posture") in owed(empty)
+
+
+@pytest.mark.parametrize(("kind", "moves"), [("lower", True), ("raise", True), ("work", False)])
+def test_a_wire_that_is_lowered_owes_its_way(kind, moves):
+    line = {"kind": "jumper", "name": "dropper", "phase": "A", "from_m": [9, 0, 9], "to_m": [12, 0, 5], "length_m": 5.2,
+            "diameter_m": 0.03, "release": {"free_end": "from", "lowered_to_m": [9.0, 0, 5.0]}}  # fmt: skip
+    told = {"kind": kind, "released": ["dropper"], "lower_m": 2.0, "anew": True}
+    assert (("dropper", "lower_m", "posture") in owed(told, wires=[line])) == moves
+
+
+def test_what_is_judged_in_one_piece_of_a_stage_and_not_in_another_is_not_judged():
+    prepared = prepare(scene(**parts("climb", HIGH)))
+    (of_job,) = prepared.site.scene.stages
+    bench = Bench(prepared.site, build_engine(prepared.stages[0]), 0.01)
+    pieces = pieces_of(bench, prepared.stages[0])
+    found = judging.judge_stage(bench, of_job, pieces)
+    piece = next(one for one in pieces if one.compiled.setting.check == "posture")
+    asked = questions(bench, of_job, piece.compiled.setting)
+    for second, judged in ((asked, True), ({}, False)):
+        kept = duties.held(bench, of_job, [piece, piece], {"posture": [asked, second], "reach": []}, found)
+        assert (("posture", "worker", "A") in kept) == judged
