@@ -240,22 +240,28 @@ def test_two_balls_that_slide_towards_each_other_are_bounded_exactly(half):
     assert lower == pytest.approx(6.0 - 0.53 - 2.0 * half, abs=1e-9)
 
 
-@pytest.mark.parametrize("around", [(0.0, 0.0), (0.3, 0.1)])
-def test_past_a_body_of_limited_extent_both_sides_keep_their_size(around):
-    """A ball that reaches both sides, crossed for nothing over 1 m alone: 6 m less 1 m, less what is about the ends."""
-    radius, uncertainty = around
-    motion = Motion((Link("slide", None, (Joint("slide", "s", axis=(1.0, 0.0, 0.0)),)),), ("s",))
-    bodies = [dot("one", [0, 0, 0], radius, None, uncertainty), dot("other", [6, 0, 0], radius, None, uncertainty),
-              dot("wide", [3, 0, 0], 4.0, "slide")]  # fmt: skip
-    setting = Setting("stage", "posture", tuple(bodies), motion, {"s": (-0.1, 0.1)}, {})
-    engine = build_engine([setting])
-    path = Path((Group(("one",)), Group(("wide",), 1.0), Group(("other",))))
+@pytest.mark.parametrize("half", HALF)
+def test_two_balls_that_swing_keep_what_is_around_both(half):
+    """As two tips do, less both radii and both uncertainties: the least is at no corner that is looked at."""
+    links = (Link("left", None, (turn("u"),)), Link("right", None, (turn("v", origin=(10.0, 0.0, 0.0)),)))
+    bodies = [dot("a", [-ARM, 0, 0], 0.1, "left", 0.05), dot("b", [10 + ARM, 0, 0], 0.2, "right", 0.1)]
 
-    found = enclose(engine, compile_setting(engine, setting), (path,), tolerance_m=1e-6)
+    lower = bound(bodies, Motion(links, ("u", "v")), {"u": (-half, half), "v": (-half, half)}, "a", "b")
 
-    truth = 6.0 - 1.0 - 2.0 * (radius + uncertainty)
-    assert found.lower_m == pytest.approx(truth, abs=1e-9)
-    assert found.upper_m == pytest.approx(6.0 - 1.0 - 2.0 * (radius + uncertainty), abs=1e-9)
+    check(lower, 10 + 2 * ARM * np.cos(half) - 0.45, ARM * half**2)
+
+
+def test_of_two_pairs_that_move_the_one_that_comes_nearest_counts():
+    """A ball slides 1 m to either side between one 4 m ahead and one 3.3 m beside it, both on a link of their own: at
+    the middle the one beside is nearer, at the end the one ahead, by the whole way."""
+    links = (Link("on u", None, (Joint("slide", "u", axis=(1.0, 0.0, 0.0)),)),
+             Link("on v", None, (Joint("slide", "v", axis=(0.0, 0.0, 1.0)),)))  # fmt: skip
+    pair = Body("pair", "solid", shapes.points([[4.0, 0, 0], [0.0, 3.3, 0]]), link="on v")
+
+    lower = bound([dot("a", [0, 0, 0], link="on u"), pair], Motion(links, ("u", "v")), {"u": (-1, 1), "v": (0, 0)},
+                  "a", "pair")  # fmt: skip
+
+    assert lower == pytest.approx(3.0, abs=1e-9)
 
 
 SWING, SWUNG = 0.7, ARM * np.cos(0.7) - 0.15

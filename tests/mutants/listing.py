@@ -14,6 +14,7 @@ import builtins
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -67,20 +68,18 @@ def listed() -> list[Mutant]:
 
 def mutated(mutant: Mutant, source: str) -> str:
     """The module's source with the replacement; Broken where it cannot be made."""
-    tree = ast.parse(source)
+    tree, known = _read(source)
     wanted = _parsed(mutant, mutant.expression)
     new = _parsed(mutant, mutant.replacement)
-    if _same(wanted) == _same(new):
+    if _same(wanted, new):
         raise Broken(f"{mutant.name}: the replacement is the expression itself")
-    known = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)} | set(dir(builtins))
-    known |= {name for node in ast.walk(tree) for name in _bound(node)}
     unknown = {node.id for node in ast.walk(new) if isinstance(node, ast.Name)} - known
     if unknown:
         raise Broken(f"{mutant.name}: the module has no {', '.join(sorted(unknown))}")
     inside = _named(tree, mutant.function)
     if not inside:
         raise Broken(f"{mutant.name}: the module has no such function")
-    found = [node for part in inside for node in ast.walk(part) if _same(node) == _same(wanted)]
+    found = [node for part in inside for node in ast.walk(part) if _same(node, wanted)]
     if len(found) != 1:
         raise Broken(f"{mutant.name}: expected the expression once, found it {len(found)} times")
     (node,) = found
@@ -106,9 +105,18 @@ def _parsed(mutant: Mutant, text: str) -> ast.expr:
         raise Broken(f"{mutant.name}: not an expression: {text!r}") from error
 
 
-def _same(node: ast.AST) -> str:
-    """What two expressions have in common that are the same in all but layout."""
-    return ast.dump(node) if isinstance(node, ast.expr) else ""
+@lru_cache
+def _read(source: str) -> tuple[ast.Module, frozenset[str]]:
+    """A module as syntax, and every name it knows."""
+    tree = ast.parse(source)
+    names = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+    bound = {name for node in ast.walk(tree) for name in _bound(node)}
+    return tree, frozenset((*names, *bound, *dir(builtins)))
+
+
+def _same(one: ast.AST, other: ast.AST) -> bool:
+    """Whether two expressions are the same in all but layout."""
+    return type(one) is type(other) and ast.dump(one) == ast.dump(other)
 
 
 def _bound(node: ast.AST) -> Iterator[str]:
