@@ -26,13 +26,9 @@ def test_every_expression_stands_once_in_its_function_and_its_replacement_is_ano
 
 
 def test_there_are_enough_of_them_and_none_twice():
-    twice = [key for key, count in Counter((m.module, m.function, m.replacement) for m in ENTRIES
-                                           ).items() if count > 1]  # fmt: skip
     assert len(ENTRIES) >= 150
-    same = [m for m in ENTRIES if (m.module, m.function, m.replacement) in twice]
-    assert len({(m.module, m.function, _plain(m.expression), _plain(m.replacement)) for m in ENTRIES}) == len(ENTRIES)
-    # The same replacement in one function is another mutant only where it stands for another expression.
-    assert len({(m.module, m.function, _plain(m.expression)) for m in same}) == len(same)
+    keys = [(one.module, one.function, _plain(one.expression), _plain(one.replacement)) for one in ENTRIES]
+    assert [key for key, count in Counter(keys).items() if count > 1] == []
 
 
 def _plain(text: str) -> str:
@@ -50,9 +46,8 @@ def test_every_entry_says_why_in_a_line_and_names_tests_that_are_there():
             assert (REPOSITORY / path).is_file(), test
             if path.startswith("tests/") and node:
                 assert re.split(r"\[", node)[0] in _functions(path), test
-            elif node:
-                assert node.split(".")[:-1] or node, test
-                assert ">>>" in (REPOSITORY / path).read_text(), test
+            else:
+                assert path.startswith("tests/") or ">>>" in (REPOSITORY / path).read_text(), test
 
 
 @lru_cache
@@ -121,7 +116,6 @@ CHEAP = "tests/published/test_rules_osha.py"
 def test_a_dozen_that_cost_little_are_caught_in_a_copy_and_one_that_changes_nothing_survives():
     cheap = [one for one in ENTRIES if one.tests[0].startswith(CHEAP)][:12]
     assert len(cheap) == 12
-    nothing = entry("METRES_PER_FOOT", "0.3048", "0.30480")
     harmless = Mutant("clearance.rules.osha_equation", "STEP_KV", "0.1", "0.1 + 0.0", "none", cheap[0].tests)
     missing = Mutant("clearance.rules.osha_equation", "STEP_KV", "0.7", "0.2", "none", cheap[0].tests)
     with running.copied() as copy:
@@ -130,4 +124,3 @@ def test_a_dozen_that_cost_little_are_caught_in_a_copy_and_one_that_changes_noth
         before, after = ((folder / cheap[0].path).read_bytes() for folder in (REPOSITORY, copy))
     assert said == ["caught"] * 12 + ["survived", "broken"]
     assert before == after
-    assert nothing.interpreted is False
