@@ -9,7 +9,7 @@ import pytest
 import small_scenes as small
 from small_scenes import CIRCUIT, checked, slab
 
-from clearance.result import Collision, Gap, Measure, OpenPoint, Result, StageResult
+from clearance.result import Approach, Collision, Gap, Insulation, Measure, OpenPoint, Result, StageResult
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 RULE = {"name": "r", "edition": "e", "clause": "c"}
@@ -39,6 +39,28 @@ def test_a_stage_is_as_bad_as_its_worst_part_and_clear_only_if_something_was_jud
         stage(gaps=(gap(measure()),), open_points=(OpenPoint("", "phase C has no body", "add it"),)).verdict
         == "undecided"
     )
+
+
+@pytest.mark.parametrize("verdict", ["clear", "undecided", "breach"])
+def test_every_part_of_a_stage_counts_and_what_is_open_of_the_whole(verdict):
+    """Beside a gap that is clear: the stage, and the result, are what the one part is."""
+    length = Insulation("ladder", verdict, 1.0, 1.5, {}, RULE)
+    parts = (
+        {"gaps": (gap(measure()), gap(measure(verdict)))},
+        {"gaps": (gap(measure()), gap(measure(), measure(verdict)))},
+        {"approaches": (Approach("worker", "A", measure(verdict)),)},
+        {"collisions": (Collision("worker", measure(verdict)),)},
+        {"insulation": (length,)},
+        {"open_points": (OpenPoint("", "what", "cure", verdict),)},
+    )
+    for part in parts:
+        one = stage(**{"gaps": (gap(measure()),), **part})
+        assert one.verdict == verdict, part
+        assert Result("n", "0", "1", 0.005, (one,)).verdict == verdict
+    whole = Result(
+        "n", "0", "1", 0.005, (stage(gaps=(gap(measure()),)),), open_points=(OpenPoint("", "w", "c", verdict),)
+    )
+    assert whole.verdict == verdict
 
 
 def test_a_result_is_as_bad_as_its_worst_stage_and_of_no_stage_undecided():
