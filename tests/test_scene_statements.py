@@ -35,7 +35,7 @@ from clearance.bodies import worker
 from clearance.errors import InputError
 from clearance.result import least_margin
 from clearance.scene.records_statements import Statement
-from clearance.scene.statements import earthed_circuits, groups, takes_away
+from clearance.scene.statements import earthed_circuits, groups, takes_away, there_is_none
 
 TWO = {**CIRCUIT, "phases": ["A", "B"]}
 BUSES = [slab("bus A", bottom_m=12.0), slab("bus B", bottom_m=30.0, potential="B")]
@@ -441,3 +441,12 @@ def test_a_circuit_stated_as_live_is_not_stated_as_earthed():
     words = r"\(circuit earthed\): circuit: expected a circuit that is not stated as live, found \"line\""
     with pytest.raises(InputError, match=words):
         small.scene(circuits=[CIRCUIT, {**LINE, "state": "live"}], statements=[EARTHED])
+
+
+@pytest.mark.parametrize("stages", [None, ["stage"], ["other"]])
+def test_none_of_them_in_some_stages_is_none_in_those_alone(stages):
+    said = {"kind": "none", "what": ["crew"], **({"stages": stages} if stages else {})}
+    made = small.scene(stages=[stage(), stage(name="other", anew=True)], statements=[said])
+    assert there_is_none(made) == ({"crew"} if stages is None else set())
+    for one in made.stages:
+        assert there_is_none(made, one) == ({"crew"} if one.name in (stages or [one.name]) else set())

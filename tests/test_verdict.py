@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import ast
 import math
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 import clearance
+from clearance.job import judging
+from clearance.result import Measure
 from clearance.verdict import judge, judge_count, judge_length, worst
 
 METRES = st.floats(0, 100)
@@ -106,3 +110,17 @@ def test_what_the_search_takes_for_a_decision():
 def test_a_length_and_a_count_are_decided_as_a_gap_is(left, required):
     assert judge_length(left, required) == judge(left, left, required)
     assert judge_count(int(left), int(required)) == ("clear" if int(left) >= int(required) else "breach")
+
+
+def test_of_several_pieces_the_worst_verdict_and_the_least_bound_count_whichever_is_shown(monkeypatch):
+    """The piece with the smallest gap that was seen is shown; another one may be proved less, and decides."""
+    seen = Measure("clear", 1.5, 1.9, 2.0, {}, (), ("a", "b"), ())
+    proved = {"clear": 1.6, "undecided": 1.4, "breach": 1.4}
+    for verdict, lower in proved.items():
+        found = iter((seen, replace(seen, verdict=verdict, gap_lower_m=lower, gap_upper_m=2.1)))
+        monkeypatch.setattr(judging, "measure_of", lambda *_, found=found: next(found))
+        monkeypatch.setattr(judging, "case_of", lambda *_: "as stated")
+        monkeypatch.setattr(judging, "case_name", lambda *_: "as stated")
+        asked = [(None, SimpleNamespace(paths=(), case=None))] * 2
+        least = judging._least(SimpleNamespace(floor=None), asked, 1.5)
+        assert (least.verdict, least.gap_lower_m, least.gap_upper_m) == (verdict, lower, 2.0)
