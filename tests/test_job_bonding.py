@@ -13,7 +13,7 @@ from small_scenes import CIRCUIT, SPREAD, WORKER, checked, contact, gap, isolate
 
 from clearance.bodies import worker
 from clearance.errors import InputError
-from clearance.job import nearness, staging
+from clearance.job import leads, nearness, staging
 from clearance.motion import placed, pose
 from clearance.scene.assemble import assemble
 
@@ -366,3 +366,14 @@ def test_the_free_end_is_touched_by_whoever_holds_it_and_by_nobody_else():
         assert ("dropper free end", "worker") not in by_rope
         assert {("dropper free end", "worker"), ("dropper free end", "worker bonding lead")} <= by_hand
         assert ("dropper", "worker") not in by_hand, "the rest of it is not held"
+
+
+@pytest.mark.parametrize("off_m", [0.0, 0.3])
+def test_the_middle_of_a_lead_is_unsure_by_half_of_what_its_ends_are(off_m):
+    """The clamp at a point that stands still; the worker with the spread of limbs, and off the links besides."""
+    bond = {"kind": "work", "bonded": {"worker": "A"}, "bonding_lead_m": 1.0, "clamp_m": [0.0, 0.0, 5.0]}
+    made = assemble(small.scene(circuits=[TWO], solids=[slab("bus A", bottom_m=6.0)], stages=[stage(**bond)]))
+    lead = leads.lead_body(made, made.scene.stages[0], "worker", small.body(), 0.0, off_m)
+    _, around = worker.belt(small.body(), 0.0)
+    assert lead.shape.uncertainty == pytest.approx(0.5 * (SPREAD + off_m))
+    assert lead.shape.radius == pytest.approx(0.5 * (1.0 + around) + 0.02)

@@ -8,6 +8,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 from small_scenes import LADDER, TRACK, only, scene, stage, wall
 
+from clearance.job import footing, ropes
 from clearance.motion import placed, pose
 from clearance.pipeline import prepare
 
@@ -80,3 +81,27 @@ def test_feet_that_do_not_sink_add_no_parameter():
     assert "settle_deg" not in settings[0].box
     body = next(body for body in settings[0].bodies if body.name == "ladder")
     assert placed(body.shape, settings[0].motion, "ladder", {}).vertices.shape == body.shape.vertices.shape
+
+
+@pytest.mark.parametrize("track", [TRACK, SINKS])
+def test_a_tie_up_the_ladder_sways_by_lean_and_by_sinking_feet(track):
+    """6 m up: 6 m times lean and turn in radians, and what the middle of the feet shifts by."""
+    rope = {"name": "guy", "from": "ladder @ 6.0", "to_m": [9, 0, 0], "diameter_m": 0.012}
+    leans = {"lean_along_deg": [-5, 3], "lean_across_deg": [0, 2]}
+    site = prepare(scene(track=track, ropes=[rope], stages=[stage(**leans)])).site
+    turn = np.arcsin(SUNK / WIDE) if track is SINKS else 0.0
+    shift = SUNK + 0.5 * WIDE * (1 - np.cos(turn)) if track is SINKS else 0.0
+    found = ropes.tied(site, site.scene.stages[0], site.scene.ropes[0])
+    assert found.sway_m == pytest.approx(6.0 * (np.radians(5 + 2) + turn) + shift, abs=1e-9)
+
+
+@pytest.mark.parametrize("fit_m", [None, 0.001, 0.4])
+def test_ground_leaves_a_track_no_less_than_it_does_whatever_is_stated(fit_m):
+    """A ridge 0.25 m high across the middle of a piece of 2 m, that falls to nothing 3 m to either side: the
+    ends of the piece are two thirds as high up."""
+    heights = [[0.0] * 8, [0.0] * 8, [0.25] * 8, [0.0] * 8, [0.0] * 8]
+    grid = {"kind": "grid", "heights_m": heights, "corner_m": [-10.0, -6.0], "spacing_m": 3.0}
+    track = {**TRACK, "points_m": [[0.0, -1.0], [0.0, 1.0]], **({} if fit_m is None else {"fit_m": fit_m})}
+    site = prepare(scene(ground=grid, track=track, stages=[stage(travel_m=1.0)])).site
+    _, found = footing.track_knots(site)
+    assert found == pytest.approx(max(0.25 - 0.25 * 2 / 3, fit_m or 0.0), abs=1e-9)

@@ -127,3 +127,13 @@ def test_a_part_of_the_way_is_cut_where_the_stage_begins_and_ends():
     (settings,) = prepare(scene(**parts(lower))).stages
     spans = [setting.box["lower_m"] for setting in settings]
     assert (spans[0][0], spans[-1][1]) == (pytest.approx(lower[0]), pytest.approx(lower[1]))
+
+
+@pytest.mark.parametrize("trails_m", [0.0, 1.5])
+def test_what_trails_from_a_free_end_may_be_anywhere_about_it(trails_m):
+    site = prepare(scene(**parts([0.0, 2.0], trails_m=trails_m))).site
+    shape = tails.where_parked(site, "dropper")
+    largest = int(np.argmax(shape.radius))
+    assert shape.radius[largest] == pytest.approx(trails_m or 0.015)
+    if trails_m:
+        assert shape.vertices[largest, 0] == pytest.approx(PARKED, abs=1e-9)

@@ -359,3 +359,15 @@ def test_a_rope_that_is_away_lowers_nothing():
     names = [one["name"] for one in ROPES]
     assert not any("no rope is there that lowers" in what for what in (*said(), *said(names[0])))
     assert any("no rope is there that lowers it" in what for what in said(*names))
+
+
+def test_the_polygon_about_a_disc_leaves_none_of_it_out():
+    """Seen from the middle its edges are no nearer than the radius, and its corners hardly further: 0.2 %."""
+    centre, normal = np.array([1.0, 2.0, 3.0]), np.array([0.6, 0.8, 0.0])
+    triangles = whip.disc_about(centre, normal, 5.0)
+    assert np.abs((triangles - centre) @ normal).max() < 1e-12
+    edges = triangles[:, 2] - triangles[:, 1]
+    share = np.clip(-((triangles[:, 1] - centre) * edges).sum(1) / (edges**2).sum(1), 0.0, 1.0)
+    nearest = np.linalg.norm(triangles[:, 1] + share[:, None] * edges - centre, axis=1)
+    assert nearest.min() >= 5.0 - 1e-12
+    assert np.linalg.norm(triangles - centre, axis=2).max() <= 5.0 * 1.0025
