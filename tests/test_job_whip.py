@@ -371,3 +371,13 @@ def test_the_polygon_about_a_disc_leaves_none_of_it_out():
     nearest = np.linalg.norm(triangles[:, 1] + share[:, None] * edges - centre, axis=1)
     assert nearest.min() >= 5.0 - 1e-12
     assert np.linalg.norm(triangles - centre, axis=2).max() <= 5.0 * 1.0025
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_a_whip_is_not_clear_where_one_rule_is_silent(silent):
+    """EN 50110-1 has no figure of its own: what the equation asks for is then the least it can be."""
+    rail = box("rail B", [4.0, 40.0, 5.0], [1, 0.1, 1], "B")
+    rule = ["osha-1910.269", "en-50110-1"] if silent else "osha-1910.269"
+    found = only_of(**lowering(others=[rail], rule=rule))
+    verdicts = {one.measure.verdict for one in found.approaches if one.to == "B"}
+    assert verdicts == {"undecided" if silent else "clear"}
