@@ -146,6 +146,17 @@ def test_a_guide_made_fast_holds_where_it_needs_no_more_than_it_gives(lower, fas
         assert ("guide" in tail_ropes.there(site, site.scene.stages[0], "dropper")) == holds
 
 
+def test_a_lowering_cut_into_stages_asks_for_the_same_hands():
+    """Each of the two parts alone needs less than a rope gives; over both it is more."""
+    post = box("post", [0.0, 9.2, 5.5], [0.2, 0.4, 11.0])
+    whole = weight_and_guide(tail_rope([0.0, 9.0, TOP - 1.2], "guide"), [0.0, 2.6], [WEIGHT])
+    (one,) = whole["stages"]
+    parts = [{**one, "name": f"part {k}", "lower_m": list(span)} for k, span in enumerate([(0.0, 1.2), (1.2, 2.6)])]
+    site = prepare(small.scene(**{**whole, "solids": [*whole["solids"], post], "stages": parts})).site
+    for number in (0, 1):
+        assert "guide" not in tail_ropes.there(site, site.scene.stages[number], "dropper")
+
+
 def test_once_it_is_parked_a_guide_may_be_made_fast():
     whole = weight_and_guide(tail_rope([4.0, 4.0, 0.1], "guide"))
     parked = {"name": "parked", "kind": "work", "off": ["dropper"], **EMPTY}

@@ -21,7 +21,7 @@ def told(kind, bonded=(), released=(), workers=("worker",)):
 
 CLIMB, WORK, ELSEWHERE = told("climb"), told("work", {"worker": "A"}), told("work", {"worker": "B"})
 OPEN, CLOSE = (told(kind, released=("dropper",), workers=()) for kind in ("open", "close"))
-UNBONDED = told("work")
+UNBONDED, BOND = told("work"), told("bond on", {"worker": "A"})
 
 
 @pytest.mark.parametrize(
@@ -35,6 +35,10 @@ UNBONDED = told("work")
         ("A", [OPEN, CLOSE, CLIMB], [2]),
         ("A", [CLIMB], []),
         ("A", [UNBONDED, OPEN], []),
+        # Loosened under another name, and without a stage for it.
+        ("A", [CLIMB, BOND, CLIMB, OPEN], [1, 2]),
+        ("A", [BOND, CLIMB], []),
+        ("A", [OPEN, CLOSE, BOND, WORK, BOND, CLIMB], [2, 3]),
         (None, [UNBONDED, CLIMB, OPEN], [0, 1]),
         (None, [WORK, CLIMB, OPEN], []),
     ],

@@ -11,9 +11,11 @@ from hulls import inside
 from small_scenes import CIRCUIT, body, box, hands_at, insulating, isolated, lashed, never_at, scene, stage, tail_rope
 from small_scenes import only as only_of
 
+from clearance import shapes
+from clearance.bodies import wire as hanging
 from clearance.bodies import worker
 from clearance.errors import InputError
-from clearance.job import whip
+from clearance.job import tails, whip
 from clearance.pipeline import check, prepare
 from clearance.scene.assemble import on_ground
 from clearance.shapes import Shape
@@ -349,6 +351,22 @@ def test_what_one_rope_alone_holds_is_held_by_nothing_when_it_fails(said, stages
     # A lashing is a rope as well: where one of two is not there, or before it is parked, nothing holds.
     assert found(ROPES, parked) == (("clear" if stages == [PARKED] else "breach"), [])
     assert found(ROPES[:1], parked)[0] == "breach"
+
+
+def test_where_it_is_parked_is_all_that_its_last_stage_leaves_of_the_way():
+    """Lowered to 3 m less 0.099 m: the shape holds both ends of what is left, and all between."""
+    parts = lowering()
+    end = 3.0 - 0.099
+    steps = [{**parts["stages"][0], "lower_m": [2.6, end]}, {**PARKED, "name": "parked"}]
+    site = prepare(scene(**{**parts, "stages": steps})).site
+    held = tails.where_parked(site, "dropper")
+    for at in (end, end + 0.05, 3.0):
+        exact = hanging.freed_tail(LENGTH, FIXED, FREE, (2.0, 0.0, 6.0), 0.03, 0.0, [(at, at)], 0.02)[0]
+        points = shapes.at_value(exact.shape, at).vertices[:, :2].reshape(-1, 3)
+        assert inside(held, points).all()
+    whole = prepare(scene(**{**parts, "stages": [{**steps[0], "lower_m": [2.6, 3.0]}, steps[1]]})).site
+    low = tails.where_parked(whole, "dropper")
+    assert not inside(low, shapes.at_value(exact.shape, 3.0).vertices[:, 0] + [0.0, 0.0, 0.25]).all()
 
 
 def test_a_rope_that_is_away_lowers_nothing():

@@ -97,13 +97,15 @@ def safety_ropes(scene: records.Scene, wire: str) -> frozenset[str]:
 
 def _needs_m(site: Site, stage: Stage, wire: records.Wire, rope: TailRope) -> tuple[float, float] | None:
     """The least and the greatest distance [m] from where a rope leads to the free end of its wire, wherever that may be
-    on its way in a stage; None where the wire does not move, or the rope is slack until the tail falls into it.
+    on its way in a stage or in any other that moves it: what was made fast before the first is not made fast anew at
+    each. None where the wire does not move, or the rope is slack until the tail falls into it.
 
     On a straight leg it is greatest at an end of it; it is least at the foot of the perpendicular, or at an end."""
     if wire.name not in stage.released or stage.lower_m is None or rope.name in safety_ropes(site.scene, wire.name):
         return None
     way = way_of(site, wire.name)
-    low, high = stage.lower_m.lo, stage.lower_m.hi
+    spans = [one.lower_m for one in site.scene.stages if wire.name in one.released and one.lower_m is not None]
+    low, high = (pick(end for span in (stage.lower_m, *spans) for end in (span.lo, span.hi)) for pick in (min, max))
     along = [low, *(at for at in way.at_m if low < at < high), high]
     passed = np.array([[np.interp(at, way.at_m, axis) for axis in zip(*way.corners, strict=True)] for at in along])
     passed -= place(site, wire, rope.to_m if rope.over_m is None else rope.over_m)

@@ -213,29 +213,34 @@ def _platform(entry: records.Ladder) -> Iterator[records.Fitting]:
 
 
 def _hands(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[str, float]]:
-    """How far up the ladder hands of those on the ground reach [m], wherever it goes or swings."""
+    """How far up the ladder hands of those on the ground reach [m], wherever it goes, leans or swings.
+
+    Overhead they reach some height above where they stand; along a ladder that leans that is further than upright. It
+    comes over who stands aside by what it leans up to there.
+    """
     if not stands(site.scene) or stage.travel_m is None:
         return
+    knots, left_out = foot_knots(site, stage)
+    leant = sum(max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg))
     if entry.hangs_on is not None:
-        knots, left_out = foot_knots(site, stage)
-        swing = math.radians(sum(max(abs(s.lo), abs(s.hi)) for s in (stage.lean_along_deg, stage.lean_across_deg)))
-        lowest = float(knots[:, 3].min()) - entry.length_m - left_out
-        aside = entry.length_m * math.sin(min(swing, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
+        upright, foot = math.radians(leant), float(knots[:, 3].min()) - entry.length_m - left_out
+        most = entry.length_m * math.sin(min(upright, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
         way = knots[:, 1:3]
     else:
         assert site.scene.track is not None
+        upright, most = math.radians(leant + abs(entry.tilt_deg)), entry.length_m
+        passed = [stage.travel_m.lo, *(s for s in knots[:, 0] if stage.travel_m.lo < s < stage.travel_m.hi)]
+        foot = float(np.interp([*passed, stage.travel_m.hi], knots[:, 0], knots[:, 3]).min()) - left_out
         way = np.array(site.scene.track.points_m)
     line = shapely.LineString(way) if len(way) > 1 else shapely.Point(way[0])
     for person in site.scene.crew:
         area, reach = area_of(stage, person), worker.extent(build_of(person)) + person.tool_m
-        near = area.distance(line)
-        if entry.hangs_on is not None:
-            if near - aside <= reach:
-                foot = max(float(piece[:, 2].max()) for piece in areas.pieces(site.ground, area))
-                yield person.name, max(0.0, (foot + reach - lowest) / max(math.cos(swing), 0.2))
-        elif near <= reach:
-            # Hands overhead, seen along a ladder that leans away from the upright only helps; its tilt does not.
-            yield person.name, reach / max(math.cos(math.radians(entry.tilt_deg)), 0.2)
+        stood_on = max(float(piece[:, 2].max()) for piece in areas.pieces(site.ground, area))
+        height = max(0.0, stood_on + reach - foot)
+        along = height / max(math.cos(upright), 0.2)
+        aside = most if entry.hangs_on is not None else along * math.sin(min(upright, 0.5 * math.pi))
+        if area.distance(line) - min(aside, most) <= reach:
+            yield person.name, along
 
 
 def _on_boom(device: records.AerialDevice, platform: Body, shortest_m: float) -> Iterator[Touch]:

@@ -1,8 +1,9 @@
 """Owns when the connection of a wire that comes off may part before it is opened, or after it is closed.
 
-Whoever works on a connection loosens it: from then until its stage of kind "open" nothing is known to hold it, but what
-a statement says. Once it is closed it is no more than hung on until somebody has worked on it again. Whose work it is
-is not asked: every stage of kind "work" with somebody aloft at the potential of the wire is taken for it.
+Whoever is at a connection that is to be opened may loosen it, whatever the stage is called: from then until its stage
+of kind "open" nothing is known to hold it, but what a statement says. Of a wire that the job never takes off that is
+asked in stages of kind "work" alone. Once it is closed it is no more than hung on until somebody has worked on it.
+Whose work it is is not asked: everybody aloft at the potential of the wire is taken for it.
 """
 
 from __future__ import annotations
@@ -33,10 +34,11 @@ def _loose(scene: Scene, wire: records.Wire) -> Iterator[int]:
         if number in off:
             begun, closed = False, True
             continue
-        works = stage.kind == "work" and _at_it(scene, stage, wire)
+        at_it = _at_it(scene, stage, wire)
+        works = at_it and stage.kind == "work"
         # What hangs on again is loosened once more only where it is opened once more.
-        again = not off or number < off[-1]
-        begun = begun or (works and again and not closed)
+        loosens = works if not off or wire.phase is None else at_it
+        begun = begun or (loosens and (not off or number < off[-1]) and not closed)
         if begun or closed:
             yield number
         closed = closed and not works

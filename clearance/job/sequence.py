@@ -15,14 +15,11 @@ from dataclasses import dataclass, field
 from clearance.errors import InputError, Mistake, at_most
 from clearance.job import carried, parameters, shifts
 from clearance.job.by_itself import LYING_DEG, SAME_M, by_itself, lies
-from clearance.job.tails import way_of
+from clearance.job.tails import LEFT_OVER_M, way_of
 from clearance.scene import records
 from clearance.scene.assemble import Site
 from clearance.scene.messages import choices, shown
 from clearance.scene.records import EARTH, Range, Reference, Scene, SpanWire, Stage, where
-
-LEFT_OVER_M = 0.1
-"""[m] A lowering may end so far from where the wire is parked: a hand's breadth, which its uncertainty covers."""
 
 SET_BY: Mapping[str, tuple[str, ...]] = {
     "travel_m": ("travel",),

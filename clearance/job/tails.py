@@ -32,6 +32,9 @@ AROUND = 0.05
 TAIL_ERROR_M = 0.1
 """[m] Greatest difference between a wire being lowered and the pieces that stand for it; goes into uncertainty."""
 
+LEFT_OVER_M = 0.1
+"""[m] A lowering may end so far from where the wire is parked: a hand's breadth, over which it is judged as parked."""
+
 
 @dataclass(frozen=True)
 class Way:
@@ -123,15 +126,26 @@ def in_place_m(site: Site, name: str) -> float:
 
 @once_a_site
 def where_parked(site: Site, name: str) -> shapes.Shape:
-    """The tail lowered all the way; one shape for all stages."""
-    last = _tail(site, name, parked=True)[-1]
-    return frozen((last,), last.lower_m[1])
+    """The tail lowered all the way, or as far as its last stage goes, anywhere between; one shape for all stages."""
+    return shapes.join([_anywhere(piece) for piece in _tail(site, name, parked=True)])
+
+
+def _anywhere(piece: wire.TailPiece) -> shapes.Shape:
+    """A piece wherever it is in its range: in the middle of it, with how far each part of it goes from there."""
+    low, high = piece.lower_m
+    shape = shapes.at_value(piece.shape, 0.5 * (low + high))
+    rate = piece.shape.rate
+    if rate is None or high == low:
+        return shape
+    goes = 0.5 * (high - low) * np.linalg.norm(rate, axis=2).max(axis=1)
+    return replace(shape, uncertainty=shape.uncertainty + goes)
 
 
 @once_a_site
 def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, ...]:
     """All pieces of a wire's lowering, cut where some stage's range begins or ends; with the uncertainty that the
-    weather asks for anywhere on its way. Or the one piece where it is parked, with what is asked for there."""
+    weather asks for anywhere on its way. Or only where it is parked, with what is asked for there: over what its last
+    stage leaves of the way, which nobody sees."""
     hung = site.wires[name]
     record = hung.record
     assert record.release is not None
@@ -151,7 +165,8 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
         free, to = way.corners[number : number + 2]
         # Cut where some stage's range begins or ends within the leg.
         within = sorted({0.0, end - start, *(cut - start for cut in cuts if start + 1e-9 < cut < end - 1e-9)})
-        ranges = [(within[-1],) * 2] if parked else list(pairwise(within)) or [(0.0, 0.0)]
+        left = max(0.0, min(LEFT_OVER_M, way.length_m - max((span.hi for span in spans), default=math.inf)))
+        ranges = [(max(0.0, end - start - left), end - start)] if parked else list(pairwise(within)) or [(0.0, 0.0)]
         try:
             pieces = (
                 wire.freed_tail(length, fixed, free, to, thick, record.uncertainty_m, ranges, TAIL_ERROR_M)
