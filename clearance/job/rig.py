@@ -24,6 +24,12 @@ from clearance.scene.records import Range, Stage, where
 ON_PLATFORM_M = 0.5
 """[m] Feet along the ladder no further than this from its platform may be on it, or a hand or a knee."""
 
+HANGS_DEG = 30.0
+"""[deg] From a ladder built further over than this people hang, and hang upright (common practice, no source)."""
+
+UPRIGHT_DEG = 5.0
+"""[deg] On a ladder that leans by less whoever is on it goes with it: a fifth of a metre at most, at the head."""
+
 
 def stood_on(site: Site, stage: Stage, bodies: Iterable[Body]) -> tuple[str, ...]:
     """What an unbonded worker has the potential of, besides: the platform of an aerial device, or of the ladder where
@@ -69,7 +75,20 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     if stage.swing_m > 0.0 and records.aloft(site.scene, stage):
         # The square holds the circle in which one who hangs may swing.
         spans["swing_along_m"] = spans["swing_across_m"] = Range(-stage.swing_m, stage.swing_m)
+    spans["stance_deg"] = _stance(site, stage)
     return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
+
+
+def _stance(site: Site, stage: Stage) -> Range | None:
+    """How a climber's body is turned about the feet against the ladder, from upright to along it; None where it stands
+    all but upright, or is so far over that people hang from it."""
+    ladder = site.scene.ladder
+    if ladder is None or stage.travel_m is None or not records.aloft(site.scene, stage):
+        return None
+    low, high = (ladder.tilt_deg + lean for lean in (stage.lean_along_deg.lo, stage.lean_along_deg.hi))
+    if abs(ladder.tilt_deg) > HANGS_DEG or (ladder.tilt_deg == 0.0 and max(-low, high) < UPRIGHT_DEG):
+        return None
+    return Range(min(0.0, -high), max(0.0, -low))
 
 
 __all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "track_knots"]
@@ -125,8 +144,12 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         )
         links = [Link("carriage", None, carriage), Link("ladder", "carriage", leaning)]
         if "climb_m" in spans:
-            # The worker hangs upright from a tilted ladder.
-            upright = Joint("fixed", rotation=rotation_about(along, -tilt))
+            # From a ladder that is far over a worker hangs upright.
+            upright = (
+                _joint("turn", "stance_deg", spans, box, axis=along)
+                if "stance_deg" in spans
+                else Joint("fixed", rotation=rotation_about(along, -tilt))
+            )
             hanging: tuple[Joint, ...] = ()
             if "swing_along_m" in spans:
                 hanging = (
