@@ -275,8 +275,13 @@ def test_extent_is_the_longest_line_through_any_posture():
 
 def test_climber_shorts_about_two_metres():
     # Common practice, no source: about 2 m.
-    assert 1.9 < lowest_to_highest_contact_m(build(1.70)) < 2.3
-    assert lowest_to_highest_contact_m(build(1.90)) > lowest_to_highest_contact_m(build(1.70))
+    below, above = lowest_to_highest_contact_m(build(1.70))
+    assert (below, lowest_to_highest_contact_m(build(1.90)) > (0.0, above)) == (0.0, True)
+    assert 1.9 < above < 2.3
+    # A tool goes on from the fingertips, and a bag further down than the soles.
+    assert lowest_to_highest_contact_m(build(1.70), 1.0)[1] == pytest.approx(above + build(1.70).hand_m / 2 + 1.0)
+    assert lowest_to_highest_contact_m(build(1.70), 0.0, 2.5)[0] == pytest.approx(2.5 - 0.6 * 1.70 - 0.03)
+    assert lowest_to_highest_contact_m(build(1.70), 0.0, 1.0)[0] == 0.0
 
 
 @pytest.mark.parametrize(

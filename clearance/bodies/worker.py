@@ -284,10 +284,13 @@ def belt(worker: Build, trunk_lean_m: float = 0.0) -> tuple[Floats, float]:
     return np.array([body.trunk_x, 0.0, body.belt]), around + chord * math.hypot(body.belt - body.hip, around)
 
 
-def lowest_to_highest_contact_m(worker: Build) -> float:
-    """How much of the ladder a climber shorts [m], from the soles to the middle of a hand that holds on overhead: about
-    2 m by common practice, here from the body's own overhead reach."""
-    return worker.boots_m + worker.overhead_reach_m - worker.hand_m / 2 + worker.spread_m
+def lowest_to_highest_contact_m(worker: Build, tool_m: float = 0.0, hanging_m: float = 0.0) -> tuple[float, float]:
+    """How much of the ladder a climber shorts [m] below the soles, and from there up to the middle of a hand that holds
+    on overhead, or to the end of a tool in it: about 2 m by common practice, here from the body's own overhead reach.
+    Below the soles is what hangs from the belt further down."""
+    below = max(0.0, hanging_m - _BELT * worker.stature_m - worker.boots_m)
+    beyond = worker.hand_m / 2 + tool_m if tool_m > 0.0 else 0.0
+    return below, worker.boots_m + worker.overhead_reach_m - worker.hand_m / 2 + beyond + worker.spread_m
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby
 
-from clearance.job import carried, parameters, sequence
+from clearance.job import carried, loosened, parameters, sequence
 from clearance.job.by_itself import FLOOR_M, SAME_M, floor_m
 from clearance.job.sequence import State
 from clearance.result import OpenPoint
@@ -28,7 +28,7 @@ def open_points(scene: Scene) -> tuple[OpenPoint, ...]:
             "the scene asks about its stages only, each by itself: nothing is said of what comes before and after them"
         )
         return (OpenPoint(JOB, what, 'write the whole job, and asks = "job"', "clear"),)
-    return (*missing(scene), *_off_already(scene), *_no_rescue(scene))
+    return (*missing(scene), *_off_already(scene), *_not_made_fast(scene), *_no_rescue(scene))
 
 
 def missing(scene: Scene) -> tuple[OpenPoint, ...]:
@@ -224,6 +224,13 @@ def _off_already(scene: Scene) -> Iterator[OpenPoint]:
                 'add stages of kind "open", "lower" and "earthing" before it, or say on what it rests that it is off: '
             )
             yield OpenPoint(JOB, what, cure + confirming(entry, "name", wire, doubt="put there"))
+
+
+def _not_made_fast(scene: Scene) -> Iterator[OpenPoint]:
+    """Wires that were closed and that nobody made fast again: what holds them meanwhile does not hold them for good."""
+    for wire in loosened.left_open(scene):
+        what = f"it ends with {shown(wire)} closed and not made fast"
+        yield OpenPoint(JOB, what, 'add the stages in which somebody makes it fast: kind = "work", bonded to its phase')
 
 
 def _no_rescue(scene: Scene) -> Iterator[OpenPoint]:

@@ -193,15 +193,13 @@ def _on_ladder(site: Site, stage: Stage, setting: Setting, entry: records.Ladder
     climbed = ranges(setting).get("climb_m")
     for climber in scene.workers:
         if climber.name in bodies and climbed is not None and bodies[climber.name].link == "worker":
-            shorted = worker.lowest_to_highest_contact_m(build_of(climber))
+            below, above = worker.lowest_to_highest_contact_m(build_of(climber), climber.tool_m, climber.hanging_m)
             phase = stage.bonded.get(climber.name)
             live = f"at phase {phase} from {climbed[0]:.2f} m up: the soles at the lowest climb of the stage"
             crossed = "that the climber shorts between soles and holding hand"
-            body, high = bodies[climber.name], climbed[1] + shorted
+            body, low, high = bodies[climber.name], max(0.0, climbed[0] - below), climbed[1] + above
             said = f"'{climber.name}', from soles to holding hand"
-            yield touch_of(
-                name, body, climbed[0], high, shorted, said=said, live=live if phase else "", crossed=crossed
-            )
+            yield touch_of(name, body, low, high, below + above, said=said, live=live if phase else "", crossed=crossed)
 
 
 def _platform(entry: records.Ladder) -> Iterator[records.Fitting]:

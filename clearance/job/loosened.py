@@ -23,11 +23,24 @@ def may_part(scene: Scene, stage: Stage) -> tuple[str, ...]:
 def loose(scene: Scene, stage: Stage) -> tuple[str, ...]:
     """Those, whatever is said of them."""
     number = [one.name for one in scene.stages].index(stage.name)
-    return tuple(wire.name for wire in scene.wires if wire.release is not None and number in _loose(scene, wire))
+    return tuple(wire.name for wire in _released(scene) if number in dict(_loose(scene, wire)))
 
 
-def _loose(scene: Scene, wire: records.Wire) -> Iterator[int]:
-    """The stages, by number, in which a wire hangs by a connection that may part."""
+def left_open(scene: Scene) -> Iterator[str]:
+    """The wires that hang in the last stage of the job itself by a connection that is closed and not made fast."""
+    main = [number for number, stage in enumerate(scene.stages) if stage.rescue is None]
+    for wire in _released(scene) if main else ():
+        if dict(_loose(scene, wire)).get(main[-1], False):
+            yield wire.name
+
+
+def _released(scene: Scene) -> list[records.Wire]:
+    return [wire for wire in scene.wires if wire.release is not None]
+
+
+def _loose(scene: Scene, wire: records.Wire) -> Iterator[tuple[int, bool]]:
+    """The stages, by number, in which a wire hangs by a connection that may part, and whether it is closed and not made
+    fast when the stage ends."""
     off = [number for number, stage in enumerate(scene.stages) if wire.name in (*stage.released, *stage.off)]
     begun = closed = False
     for number, stage in enumerate(scene.stages):
@@ -39,9 +52,9 @@ def _loose(scene: Scene, wire: records.Wire) -> Iterator[int]:
         # What hangs on again is loosened once more only where it is opened once more.
         loosens = works if not off or wire.phase is None else at_it
         begun = begun or (loosens and (not off or number < off[-1]) and not closed)
-        if begun or closed:
-            yield number
-        closed = closed and not works
+        before, closed = closed, closed and not works
+        if begun or before:
+            yield number, closed
 
 
 def _at_it(scene: Scene, stage: Stage, wire: records.Wire) -> bool:

@@ -200,7 +200,10 @@ def _brought(site: Site) -> Iterator[OpenPoint]:
     up = [stage for stage in scene.stages if records.aloft(scene, stage)]
     coming: tuple[Crew | Rope, ...] = (*scene.crew, *scene.ropes)
     for entry in coming:
-        if up and all(entry.name in statements.not_there(scene, stage) for stage in up):
+        # Somebody who is aloft in a stage is judged there.
+        worker = entry.worker if isinstance(entry, Crew) else None
+        asked = [stage for stage in up if worker not in records.aloft(scene, stage)]
+        if asked and all(entry.name in statements.not_there(scene, stage) for stage in asked):
             what = "there only while nobody is aloft: judged beside nobody"
             yield from _put_there(scene, entry, what, "bring it before, or say on what rests that it comes then")
 

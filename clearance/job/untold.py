@@ -69,22 +69,20 @@ def _on_the_ground(scene: Scene) -> Iterator[OpenPoint]:
 
 
 def _waiting(scene: Scene) -> Iterator[OpenPoint]:
-    """Workers who are on the ground while others are aloft: that there is no crew does not take them away, nor that
-    somebody else of it is there."""
+    """Workers who are on the ground before they climb, while others are aloft and once they are down: that there is no
+    crew does not take them away, nor that somebody else of it is there."""
     climbers = {name for stage in scene.stages for name in records.aloft(scene, stage)}
     judged = {person.worker for person in scene.crew}
     found: dict[str, list[str]] = {}
     for stage in scene.stages:
         up, away = records.aloft(scene, stage), statements.absent(scene, stage)
         below = [one.name for one in scene.workers if one.name in climbers and one.name not in (*up, *away)]
-        for name in below if up else ():
+        for name in below:
             if name not in judged:
                 found.setdefault(name, []).append(f"'{stage.name}'")
     for name, stages in found.items():
         what = f"on the ground in {in_words(stages[:6])}{' and others' * (len(stages) > 6)}: not judged there"
-        cure = (
-            f"add to [[crew]] who stands where '{name}' does while somebody else is aloft, with worker = {shown(name)}"
-        )
+        cure = f"add to [[crew]] who stands where '{name}' does while not aloft, with worker = {shown(name)}"
         yield OpenPoint(f"worker '{name}'", what, cure)
 
 

@@ -85,7 +85,7 @@ def at_position(setting, q, along, anchor):
         Touch("ladder", "tie", along, along, floats),
         Touch("rope", "tie", end, end, floats),
     ]
-    shorted = worker.lowest_to_highest_contact_m(small.body())
+    shorted = sum(worker.lowest_to_highest_contact_m(small.body()))
     climb = q["climb_m"]
     touches.append(Touch("ladder", "worker", round(climb, 2), round(min(8.0, climb + shorted), 2), floats))
     stations = np.arange(0.0, length, STEP_M)
