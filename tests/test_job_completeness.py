@@ -51,10 +51,14 @@ HELPER = {"name": "helper", "stature_m": 1.8, "suit_m": 0.02, "boots_m": 0.03, "
 """Who raises the ladder and lays it down."""
 
 
+DOWN = {**HELPER, "name": "worker on the ground", "worker": "worker", "at_m": [-4.5, 4]}
+"""The worker before and after."""
+
+
 def job(*left_out, **changes):
     stages = [{**one, **changes.get(name, {})} for name, one in WHOLE.items() if name not in left_out]
     buses = [slab(f"bus {phase}", bottom_m=14.0 + 5 * k, potential=phase) for k, phase in enumerate("ABC")]
-    return {"stages": stages, "asks": "job", "solids": buses, "crew": [HELPER]}
+    return {"stages": stages, "asks": "job", "solids": buses, "crew": [HELPER, DOWN]}
 
 
 @pytest.mark.parametrize("name", MISSING)

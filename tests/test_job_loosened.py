@@ -14,9 +14,9 @@ from clearance.result import least_margin
 FAST = {**SAID, "kind": "fast", "wire": "dropper"}
 
 
-def told(kind, bonded=(), released=(), workers=("worker",)):
+def told(kind, bonded=(), released=(), workers=("worker",), rescue=None):
     """What is asked of a stage."""
-    return {"kind": kind, "bonded": dict(bonded), "released": released, "off": (), "workers": workers}
+    return {"kind": kind, "bonded": dict(bonded), "released": released, "off": (), "workers": workers, "rescue": rescue}
 
 
 CLIMB, WORK, ELSEWHERE = told("climb"), told("work", {"worker": "A"}), told("work", {"worker": "B"})
@@ -39,6 +39,8 @@ UNBONDED, BOND = told("work"), told("bond on", {"worker": "A"})
         ("A", [CLIMB, BOND, CLIMB, OPEN], [1, 2]),
         ("A", [BOND, CLIMB], []),
         ("A", [OPEN, CLOSE, BOND, WORK, BOND, CLIMB], [2, 3]),
+        # A rescue finds it as it was, and makes nothing fast.
+        ("A", [OPEN, CLOSE, CLIMB, told("work", {"worker": "A"}, rescue="stage 2"), CLIMB], [2, 3, 4]),
         (None, [UNBONDED, CLIMB, OPEN], [0, 1]),
         (None, [WORK, CLIMB, OPEN], []),
     ],

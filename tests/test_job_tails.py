@@ -136,4 +136,6 @@ def test_what_trails_from_a_free_end_may_be_anywhere_about_it(trails_m):
     largest = int(np.argmax(shape.radius))
     assert shape.radius[largest] == pytest.approx(trails_m or 0.015)
     if trails_m:
-        assert shape.vertices[largest, 0] == pytest.approx(PARKED, abs=1e-9)
+        # About the middle of what its lowering leaves of the way, and as much further.
+        off = math.dist(shape.vertices[largest, 0], PARKED)
+        assert off <= min(0.5 * tails.LEFT_OVER_M + 1e-9, shape.uncertainty[largest])

@@ -43,7 +43,13 @@ def _loose(scene: Scene, wire: records.Wire) -> Iterator[tuple[int, bool]]:
     fast when the stage ends."""
     off = [number for number, stage in enumerate(scene.stages) if wire.name in (*stage.released, *stage.off)]
     begun = closed = False
+    found: dict[str, bool | None] = {}
     for number, stage in enumerate(scene.stages):
+        if stage.rescue is not None:
+            # One way the job may go, and no step of it: it finds the wire as it was where it branches off.
+            if (was := found.get(stage.rescue)) is not None and wire.name not in (*stage.released, *stage.off):
+                yield number, was
+            continue
         if number in off:
             begun, closed = False, True
             continue
@@ -53,6 +59,7 @@ def _loose(scene: Scene, wire: records.Wire) -> Iterator[tuple[int, bool]]:
         loosens = works if not off or wire.phase is None else at_it
         begun = begun or (loosens and (not off or number < off[-1]) and not closed)
         before, closed = closed, closed and not works
+        found[stage.name] = closed if begun or before else None
         if begun or before:
             yield number, closed
 
