@@ -14,7 +14,8 @@ from clearance.pipeline import prepare
 from clearance.scene.records_statements import HeldTail
 
 EMPTY = {"workers": [], "travel_m": None, "climb_m": None, "posture": None}
-ARM = small.body().arm_m
+BODY = small.body()
+ARM = BODY.arm_m
 LINE = {"name": "line", "from": [3.0, 0.0, 6.0], "to_m": [3.0, 0.0, 1.4], "diameter_m": 0.012}
 BAG = {"name": "bag", "line": "line", "radius_m": 0.2, "swing_m": 0.0}
 
@@ -64,6 +65,16 @@ def test_an_end_is_made_fast_at_the_ground_and_higher_up_only_to_what_stands_the
 def test_it_is_within_reach_from_everywhere_that_somebody_may_stand(radius, off, reached):
     """A larger area never helps; the corners about one reach beyond it by some centimetres."""
     assert bool(told(**plain(LINE, crew=[man([3.0, off], radius_m=radius)]))) != reached
+
+
+def test_overhead_an_arm_goes_less_far_aside():
+    """Up to the shoulder it goes aside by its whole length; from the raised shoulder on along a circle."""
+    lifted = BODY.overhead_reach_m - BODY.arm_m
+    for up, aside in ((BODY.shoulder_height_m, ARM), (lifted + 0.6 * ARM, 0.8 * ARM)):
+        for more, reached in ((-0.01, True), (0.01, False)):
+            line = {**LINE, "to_m": [3.0, 0.0, up]}
+            whole = plain(line, crew=[man([3.0, aside + more], radius_m=0.0)])
+            assert bool(told(**whole)) != reached
 
 
 def test_who_goes_elsewhere_holds_it_from_both_places_or_not_at_all():

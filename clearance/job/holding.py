@@ -149,14 +149,18 @@ def _above_ground_m(site: Site, at: Point) -> float:
 
 
 def in_hands(site: Site, stage: Stage, at: Point) -> tuple[str, ...]:
-    """Whoever of the crew has a point within reach from wherever they may stand in a stage."""
+    """Whoever of the crew has a point within reach from wherever they may stand in a stage: an arm from the shoulder,
+    or below it, as they stoop."""
     found, up = [], _above_ground_m(site, at)
     for person in crew_there(site, stage):
         build = build_of(person)
         plans = [areas.plan(place.at_m, place.radius_m or 0.0, place.area_m) for place in stands_in(stage, person)]
         furthest = max(float(shapely.hausdorff_distance(plan, shapely.Point(at[:2]))) for plan in plans)
-        down = statements.arms_down(site.scene, person.name)
-        if furthest <= build.arm_m and up <= (build.shoulder_height_m if down else build.overhead_reach_m):
+        over = max(0.0, up - build.shoulder_height_m)
+        raised = over == 0.0 or not statements.arms_down(site.scene, person.name)
+        # Overhead the shoulder comes up with the arm, by what the overhead reach is more than both.
+        lifted = max(0.0, over - (build.overhead_reach_m - build.shoulder_height_m - build.arm_m))
+        if raised and math.hypot(furthest, lifted) <= build.arm_m:
             found.append(person.name)
     return tuple(found)
 
