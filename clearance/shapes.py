@@ -159,6 +159,6 @@ def moved(shape: Shape, rotation: ArrayLike | None = None, translation: ArrayLik
     return replace(shape, vertices=vertices, rate=rate)
 
 
-def thickened(shape: Shape, uncertainty_m: float) -> Shape:
-    """The shape with more uncertainty [m] on every primitive."""
+def thickened(shape: Shape, uncertainty_m: float | Floats) -> Shape:
+    """The shape with more uncertainty [m] on every primitive, of each by itself or of all alike."""
     return replace(shape, uncertainty=shape.uncertainty + uncertainty_m)

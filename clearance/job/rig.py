@@ -75,23 +75,22 @@ def parameters_of(site: Site, stage: Stage) -> dict[str, tuple[float, float]]:
     if stage.swing_m > 0.0 and records.aloft(site.scene, stage):
         # The square holds the circle in which one who hangs may swing.
         spans["swing_along_m"] = spans["swing_across_m"] = Range(-stage.swing_m, stage.swing_m)
-    spans["stance_deg"] = _stance(site, stage)
     return {name: (span.lo, span.hi) for name, span in spans.items() if span is not None}
 
 
-def _stance(site: Site, stage: Stage) -> Range | None:
-    """How a climber's body is turned about the feet against the ladder, from upright to along it; None where it stands
-    all but upright, or is so far over that people hang from it."""
+def stance(site: Site, stage: Stage) -> tuple[float, float]:
+    """How a climber's body is turned about the feet against the ladder [rad], and by how much more or less: anywhere
+    from upright to along it. Upright on one that stands all but upright, or is so far over that people hang from it."""
     ladder = site.scene.ladder
-    if ladder is None or stage.travel_m is None or not records.aloft(site.scene, stage):
-        return None
-    low, high = (ladder.tilt_deg + lean for lean in (stage.lean_along_deg.lo, stage.lean_along_deg.hi))
-    if abs(ladder.tilt_deg) > HANGS_DEG or (ladder.tilt_deg == 0.0 and max(-low, high) < UPRIGHT_DEG):
-        return None
-    return Range(min(0.0, -high), max(0.0, -low))
+    tilt = 0.0 if ladder is None else ladder.tilt_deg
+    low, high = (tilt + lean for lean in (stage.lean_along_deg.lo, stage.lean_along_deg.hi))
+    if ladder is None or stage.travel_m is None or abs(tilt) > HANGS_DEG or max(-low, high) < UPRIGHT_DEG:
+        return -math.radians(tilt), 0.0
+    least, most = min(0.0, -high), max(0.0, -low)
+    return math.radians(0.5 * (least + most)), math.radians(0.5 * (most - least))
 
 
-__all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "track_knots"]
+__all__ = ["Rig", "foot_knots", "parameters_of", "rig_of", "stance", "track_knots"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,12 +143,7 @@ def rig_of(site: Site, stage: Stage, piece: tuple[float, float] | None) -> Rig:
         )
         links = [Link("carriage", None, carriage), Link("ladder", "carriage", leaning)]
         if "climb_m" in spans:
-            # From a ladder that is far over a worker hangs upright.
-            upright = (
-                _joint("turn", "stance_deg", spans, box, axis=along)
-                if "stance_deg" in spans
-                else Joint("fixed", rotation=rotation_about(along, -tilt))
-            )
+            upright = Joint("fixed", rotation=rotation_about(along, stance(site, stage)[0]))
             hanging: tuple[Joint, ...] = ()
             if "swing_along_m" in spans:
                 hanging = (

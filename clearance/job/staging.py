@@ -34,7 +34,7 @@ from clearance.job import (
 )
 from clearance.job.carried import at_join
 from clearance.job.leads import lead_body
-from clearance.job.rig import Rig, rig_of
+from clearance.job.rig import Rig, rig_of, stance
 from clearance.job.ropes import hauled_bodies, hauls_of, rope_bodies
 from clearance.job.setting import Check, Hand, Setting
 from clearance.job.standing import build_of, crew_bodies
@@ -286,7 +286,8 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand)
             extent = worker.extent(body, person.tool_m, person.hanging_m)
         entry, device = scene.ladder, aerial.device_in(site, stage)
         off = rig.fit_m + (device.room_m if device is not None else entry.bending_m if entry is not None else 0.0)
-        shape = shapes.thickened(shape, off)
+        turns = stance(site, stage)[1] if device is None else 0.0
+        shape = shapes.thickened(shape, off + turns * np.linalg.norm(shape.vertices, axis=2).max(axis=1))
         bonded = stage.bonded.get(person.name)
         potential: str | None = bonded
         states: tuple[tuple[str, str | None], ...] = ()
@@ -300,7 +301,7 @@ def _worker_bodies(site: Site, stage: Stage, check: Check, rig: Rig, hand: Hand)
         )
         if bonded is not None:
             lean = person.trunk_lean_m if check == "reach" else 0.0
-            lead = lead_body(site, stage, person.name, body, lean, off)
+            lead = lead_body(site, stage, person.name, body, lean, off + turns * body.stature_m)
             yield from () if lead is None else (lead,)
 
 

@@ -74,7 +74,7 @@ def free_ranges(prepared: Prepared, number: int) -> dict[str, tuple[float, float
             low, high = min(low, -LEAN_DEG), max(high, LEAN_DEG)
         elif name == "heading_deg":
             low, high = -180.0, 180.0
-        elif name.startswith(("swing", "settle", "stance")):
+        elif name.startswith(("swing", "settle")):
             continue
         found[name] = (low, high)
     return found | free_weather(site.scene)
