@@ -128,8 +128,8 @@ def test_a_scene_that_failed_once(path: Path) -> None:
     assert whole.compare(path, judged(path), **HOW).broken == []
 
 
-SHARE = 40
-"""Scenes of a share: half a minute of processor time, twice that in weather."""
+SHARE = 20
+"""Scenes of a share: a quarter of a minute of processor time, twice that in weather."""
 SHARES = [
     (kind, share)
     for kind, count in {"ladder": 3, "tail": 2, "weather": 1, "other": 2}.items()
@@ -145,7 +145,7 @@ def test_many_random_scenes_against_the_oracle(kind: str, share: int, tmp_path: 
     assert seen.failures == []
     assert seen.refused <= SHARE / 20
     for what in ("gaps", "insulation", "collisions", "approaches"):
-        assert seen.verdicts[f"{what} clear"] >= 5, what
+        assert seen.verdicts[f"{what} clear"] >= 2, what
         assert seen.verdicts[f"{what} breach"] >= 1, what
 
 

@@ -31,7 +31,7 @@ FAR_M = 30.0
 PERSON = {"suit_m": 0.04, "boots_m": 0.03, "helmet_m": 0.05, "tool_m": 0.0}
 
 
-MANY = 20
+MANY = 8
 """How many times as many scenes the slow tests ask a law of."""
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from hypothesis import assume, note
 from hypothesis import strategies as st
-from judged_scenes import Judged, before_of, judged, never_better, placed, risen, without
+from judged_scenes import Judged, before_of, cleared, judged, never_better, placed, risen, without
 from law_scenes import SWEPT, Table, law, numbers, poles, scenes, solids
 from schema_walk import RECORDS, Place, keys_of
 
@@ -53,6 +53,11 @@ def test_a_statement_that_is_withdrawn(table: Table) -> None:
     before = before_of(table)
     for number, said in enumerate(table["statements"]):
         note(f"without {said}")
+        if said["kind"] == "insulating":
+            # What conducts goes into chains of another kind of gap, so that a longer one may be the least of its kind.
+            after = judged(without(table, ("statements", number)))
+            assert isinstance(after, str) or not list(cleared(after, before))
+            continue
         never_better(judged(without(table, ("statements", number))), before, said["kind"] == "restrained reach")
 
 

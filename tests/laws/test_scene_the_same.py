@@ -12,7 +12,7 @@ from typing import Any, get_args
 
 from hypothesis import assume, note
 from hypothesis import strategies as st
-from judged_scenes import DISC_M, GROUND, ROUNDING_M, TOLERANCE_M, Judged, before_of, judged, placed, text
+from judged_scenes import DISC_M, GROUND, PIECE_M, ROUNDING_M, TOLERANCE_M, Judged, before_of, judged, placed, text
 from law_scenes import SWEPT, Table, law, numbers, scenes
 from schema_walk import FORMAT, RECORDS, Place, keys_of
 
@@ -125,6 +125,8 @@ def same(one: Judged, other: Judged | str, named: Callable[[str], str] = str, tu
         (lower, upper), (other_lower, other_upper) = row.gap, rows[key].gap
         seen = f"{key}: {row.through} {row.gap}, {rows[key].through} {rows[key].gap}"
         slack_m = DISC_M if turned and GROUND & {*key, *row.through, *rows[key].through} else ROUNDING_M
+        if turned and key[1] == "length":
+            slack_m = max(slack_m, PIECE_M)
         assert lower <= other_upper + slack_m, seen
         assert other_lower <= upper + slack_m, seen
         close = row.margin is not None and min(map(abs, row.margin)) <= 2 * TOLERANCE_M + slack_m
