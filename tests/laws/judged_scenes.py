@@ -34,6 +34,9 @@ DISC_M = 0.1
 """[m] How much less a gap to people on the ground and vehicles may be told where their circles turn, are seen in a
 mirror, or are of another reach: the polygon that stands for a circle, cut into triangles, reaches up to 3.5 % beyond it
 (`bodies/areas.py`), and area and arms are 3 m at the most here."""
+LATTICE_M = 0.01
+"""[m] How much a gap may change where the scene is turned or mirrored: round things are told by the corners that stand
+for them."""
 PIECE_M = 0.06
 """[m] How much an insulating length may change where the scene is turned: what touches a member is told to the piece,
 3 cm (`job/touching.py`), at either end, and the hulls of what touches are no circles."""

@@ -12,7 +12,19 @@ from typing import Any, get_args
 
 from hypothesis import assume, note
 from hypothesis import strategies as st
-from judged_scenes import DISC_M, GROUND, PIECE_M, ROUNDING_M, TOLERANCE_M, Judged, before_of, judged, placed, text
+from judged_scenes import (
+    DISC_M,
+    GROUND,
+    LATTICE_M,
+    PIECE_M,
+    ROUNDING_M,
+    TOLERANCE_M,
+    Judged,
+    before_of,
+    judged,
+    placed,
+    text,
+)
 from law_scenes import SWEPT, Table, law, numbers, scenes
 from schema_walk import FORMAT, RECORDS, Place, keys_of
 
@@ -94,7 +106,9 @@ def moved(
         if is_place(record, key) and isinstance(value, list):
             return there(value)
         if (record, key) in DIRECTIONS:
-            return angle(value, side, turn_deg)
+            turned = angle(value, side, turn_deg)
+            # More than a whole turn is doubted.
+            return turned if isinstance(turned, list) else math.remainder(turned, 360.0)
         if (record, key) in BEARINGS:
             return angle(value, side, -turn_deg)
         if (record, key) in HANDED:
@@ -124,16 +138,18 @@ def same(one: Judged, other: Judged | str, named: Callable[[str], str] = str, tu
     for key, row in there.items():
         (lower, upper), (other_lower, other_upper) = row.gap, rows[key].gap
         seen = f"{key}: {row.through} {row.gap}, {rows[key].through} {rows[key].gap}"
-        slack_m = DISC_M if turned and GROUND & {*key, *row.through, *rows[key].through} else ROUNDING_M
-        if turned and key[1] == "length":
-            slack_m = max(slack_m, PIECE_M)
+        slack_m = ROUNDING_M
+        if turned:
+            ground = GROUND & {*key, *row.through, *rows[key].through}
+            slack_m = DISC_M if ground else PIECE_M if "length" in key else LATTICE_M
         assert lower <= other_upper + slack_m, seen
         assert other_lower <= upper + slack_m, seen
         close = row.margin is not None and min(map(abs, row.margin)) <= 2 * TOLERANCE_M + slack_m
         near |= close
         assert close or row.verdict == rows[key].verdict, seen
     if not near:
-        assert {named(name): verdict for name, verdict in one.verdicts.items()} == other.verdicts
+        told = {named(name): verdict for name, verdict in one.verdicts.items()}
+        assert told == other.verdicts, one.unsettled ^ other.unsettled
         assert len(one.unsettled) == len(other.unsettled), one.unsettled ^ other.unsettled
 
 
