@@ -234,7 +234,8 @@ def _hands(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[st
     for person in site.scene.crew:
         area, reach = area_of(stage, person), worker.extent(build_of(person)) + person.tool_m
         stood_on = max(float(piece[:, 2].max()) for piece in areas.pieces(site.ground, area))
-        height = max(0.0, stood_on + reach - foot)
+        # On a slope a track has a low and a high side: who stands beside is taken to be at the ladder's foot.
+        height = max(0.0, stood_on + reach - foot) if entry.hangs_on is not None else reach
         along = height / max(math.cos(upright), 0.2)
         aside = most if entry.hangs_on is not None else along * math.sin(min(upright, 0.5 * math.pi))
         if area.distance(line) - min(aside, most) <= reach:

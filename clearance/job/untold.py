@@ -77,7 +77,7 @@ def _waiting(scene: Scene) -> Iterator[OpenPoint]:
     for stage in scene.stages:
         up, away = records.aloft(scene, stage), statements.absent(scene, stage)
         below = [one.name for one in scene.workers if one.name in climbers and one.name not in (*up, *away)]
-        for name in below:
+        for name in below if up or scene.asks == "job" else ():
             if name not in judged:
                 found.setdefault(name, []).append(f"'{stage.name}'")
     for name, stages in found.items():
