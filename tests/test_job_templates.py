@@ -272,6 +272,17 @@ def test_a_rescue_branches_off_and_what_follows_goes_on_as_before(tmp_path):
     assert [stage.anew for stage in templates.expanded(read(tmp_path, RESCUE)).stages] == [True, False, False, False]
 
 
+def test_who_is_to_be_sent_back_is_so_after_a_rescue_that_sends_somebody(tmp_path):
+    sent = A.replace("opened_m", "by_at_m = [-0.6, -4.5], opened_m", 1)
+    off = job("take off", **CLIMB, **EARTHED, opening_distance_m=4.0, turns=f"[{sent}]")
+    found = templates.expanded(read(tmp_path, off + RESCUE + job("move ladder", **LEAN, station_m="[6.4, 6.6]")))
+    there = {stage.name: [stand.at_m for stand in stage.stands] for stage in found.stages if stage.stands}
+    (home,) = [person.at_m for person in found.crew if person.name == "rope crew west"]
+    assert there == {
+        "earth dropper A": [(-0.6, -4.5)], "unbond the casualty from A": [(-0.4, -6.8)], found.stages[-1].name: [home],
+    }  # fmt: skip
+
+
 def test_a_hanging_worker_swings_along_and_across(tmp_path):
     # The track runs across the heading, so a swing across it by 0.2 m does what standing 0.2 m further along the track
     # does; phase B runs along the heading, so the swing along it changes nothing in the gap to B.

@@ -397,8 +397,9 @@ def _rescue(desk: _Desk, place: tuple[str, ...], job: Job) -> None:
     bonded = {**climber.bonded, "posture": "standing"}
     rope = {"rope_m": job.rope_m}
     desk.add(f"casualty hangs at {job.phase}", "work", **rope, **hang, **bonded)
-    there = desk.sent(job, job.by_at_m)
-    desk.back = ()  # where the rescue leaves them: the job does not go on from there
+    # Who is still to be sent back is so after it: the job does not go on from where the rescue leaves anybody.
+    back, there = desk.back, desk.sent(job, job.by_at_m)
+    desk.back = back
     note = f"the clamp of the bonding lead is taken off by '{job.by}' with a remote tool"
     told = {"stick_m": job.stick_m, "note": note, **rope, **there}
     desk.holders.append(
