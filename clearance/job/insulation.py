@@ -37,8 +37,10 @@ from clearance.scene.voltages import unknown_circuit
 from clearance.verdict import judge_length
 
 REMOTE_TOOL = "remote tool"
+"""What a report calls the stick with which a tail is earthed, or a casualty's clamp taken off."""
+
 RESCUE_ROPE = "rope of the rescue"
-"""What a report calls the stick with which a tail is earthed."""
+"""What it calls the rope that lowers a casualty."""
 
 CUTS = 4
 """How often a range is halved while a length is not clear: a body that touches two members is not at one end of its

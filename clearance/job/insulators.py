@@ -218,27 +218,27 @@ def _hands(site: Site, stage: Stage, entry: records.Ladder) -> Iterator[tuple[st
     """
     if not stands(site.scene) or stage.travel_m is None:
         return
-    knots, left_out = foot_knots(site, stage)
-    leant = sum(max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg))
+    leant = abs(entry.tilt_deg)
+    leant += sum(max(abs(span.lo), abs(span.hi)) for span in (stage.lean_along_deg, stage.lean_across_deg))
+    slope, longer = math.sin(math.radians(min(leant, 90.0))), 1.0 / max(math.cos(math.radians(leant)), 0.2)
     if entry.hangs_on is not None:
-        upright, foot = math.radians(leant), float(knots[:, 3].min()) - entry.length_m - left_out
-        most = entry.length_m * math.sin(min(upright, 0.5 * math.pi)) + 0.5 * entry.width_m + left_out
-        way = knots[:, 1:3]
+        knots, left_out = foot_knots(site, stage)
+        lowest, way = float(knots[:, 3].min()) - entry.length_m - left_out, knots[:, 1:3]
+        swung = entry.length_m * slope + 0.5 * entry.width_m + left_out
     else:
         assert site.scene.track is not None
-        upright, most = math.radians(leant + abs(entry.tilt_deg)), entry.length_m
-        passed = [stage.travel_m.lo, *(s for s in knots[:, 0] if stage.travel_m.lo < s < stage.travel_m.hi)]
-        foot = float(np.interp([*passed, stage.travel_m.hi], knots[:, 0], knots[:, 3]).min()) - left_out
         way = np.array(site.scene.track.points_m)
     line = shapely.LineString(way) if len(way) > 1 else shapely.Point(way[0])
     for person in site.scene.crew:
         area, reach = area_of(stage, person), worker.extent(build_of(person)) + person.tool_m
-        stood_on = max(float(piece[:, 2].max()) for piece in areas.pieces(site.ground, area))
-        # On a slope a track has a low and a high side: who stands beside is taken to be at the ladder's foot.
-        height = max(0.0, stood_on + reach - foot) if entry.hangs_on is not None else reach
-        along = height / max(math.cos(upright), 0.2)
-        aside = most if entry.hangs_on is not None else along * math.sin(min(upright, 0.5 * math.pi))
-        if area.distance(line) - min(aside, most) <= reach:
+        if entry.hangs_on is not None:
+            foot = max(float(piece[:, 2].max()) for piece in areas.pieces(site.ground, area))
+            along, aside = max(0.0, foot + reach - lowest) * longer, swung
+        else:
+            # On a slope a track has a low and a high side: who stands beside is taken to be at the ladder's foot.
+            along = reach * longer
+            aside = min(along * slope, entry.length_m)
+        if area.distance(line) - aside <= reach:
             yield person.name, along
 
 

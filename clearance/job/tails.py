@@ -163,10 +163,13 @@ def _tail(site: Site, name: str, parked: bool = False) -> tuple[wire.TailPiece, 
     ]
     for number, start, end in legs[-1:] if parked else legs:
         free, to = way.corners[number : number + 2]
-        # Cut where some stage's range begins or ends within the leg.
-        within = sorted({0.0, end - start, *(cut - start for cut in cuts if start + 1e-9 < cut < end - 1e-9)})
-        left = max(0.0, min(LEFT_OVER_M, way.length_m - max((span.hi for span in spans), default=math.inf)))
-        ranges = [(max(0.0, end - start - left), end - start)] if parked else list(pairwise(within)) or [(0.0, 0.0)]
+        if parked:
+            left = max(0.0, min(LEFT_OVER_M, way.length_m - max(cuts, default=math.inf)))
+            ranges = [(max(0.0, end - start - left), end - start)]
+        else:
+            # Cut where some stage's range begins or ends within the leg.
+            within = sorted({0.0, end - start, *(cut - start for cut in cuts if start + 1e-9 < cut < end - 1e-9)})
+            ranges = list(pairwise(within)) or [(0.0, 0.0)]
         try:
             pieces = (
                 wire.freed_tail(length, fixed, free, to, thick, record.uncertainty_m, ranges, TAIL_ERROR_M)
