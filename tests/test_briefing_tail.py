@@ -56,6 +56,15 @@ def conditions(told, *said):
 HELPER = [{"name": "helper", "stature_m": 1.8, "suit_m": 0.0, "boots_m": 0.0, "helmet_m": 0.0, "at_m": [20.0, 9.0]}]
 
 
+def test_whoever_is_aloft_is_not_told_as_not_there():
+    waits = {**HELPER[0], "name": "worker on the ground", "worker": "worker"}
+    made = scene(crew=[*HELPER, waits], stages=[stage(name="aloft"), stage(name="down", workers=[], kind="travel")])
+    away = {"kind": "absent", "bodies": ["helper"], "basis": "plan", "by": "the test", "on": "2026-11-30"}
+    assert "Not there" not in " ".join(stage_conditions(made, made.stages[0]))
+    told = " ".join(stage_conditions(made.changed(statements=(*made.statements, away)), made.stages[0]))
+    assert "Not there in this stage: helper." in told
+
+
 def test_whoever_goes_elsewhere_is_told_where():
     goes = [{"who": "helper", "at_m": [18.5, 9.0], "radius_m": 0.3}]
     words = "helper goes to x 18.50, y 9.00 m, within 0.30 m, and stays there until a stage says otherwise."

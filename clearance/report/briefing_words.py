@@ -165,7 +165,8 @@ def stage_conditions(scene: Scene, stage: Stage) -> Iterator[str]:
         place = {"ladder": "ladder", "boom": "platform"}.get(means(scene), "")
         aloft_too = "" if aloft(scene, stage) or not place else f"; nobody on the {place}"
         yield f"Remote tool, insulating for {exact(stage.stick_m or 0.0)} m beyond the hands{aloft_too}."
-    if away := statements.absent(scene, stage):
+    # Whoever is aloft is told of as the worker.
+    if away := statements.absent(scene, stage).difference(statements.climbing(scene, stage)):
         yield f"Not there in this stage: {', '.join(sorted(away))}."
     if stage.rides is not None:
         yield f"The ladder travels with a person on it: {stage.rides}."

@@ -64,8 +64,12 @@ def absent(scene: SceneFile, stage: Stage) -> frozenset[str]:
 
 def not_there(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
     """What the job has not brought yet, or has taken away again; and members of the crew who are aloft as workers."""
-    climbers = [person.name for person in scene.crew if person.worker in aloft(scene, stage)]
-    return (*climbers, *(stage.not_there if isinstance(stage, Step) else ()))
+    return (*climbing(scene, stage), *(stage.not_there if isinstance(stage, Step) else ()))
+
+
+def climbing(scene: SceneFile, stage: Stage) -> tuple[str, ...]:
+    """Members of the crew who are aloft in a stage, as workers."""
+    return tuple(person.name for person in scene.crew if person.worker in aloft(scene, stage))
 
 
 def never_at(scene: SceneFile, stage: Stage, body: str) -> frozenset[str]:
